@@ -1,0 +1,1 @@
+"""What everybody means by the words, and where things are kept."""

@@ -1,0 +1,72 @@
+"""Frozen nouns. Nothing here computes, reads a clock or touches a disk."""
+
+from fleet.model.engine import (
+    Condition,
+    DemandEnd,
+    DueItem,
+    EdgeSeen,
+    EngineHours,
+    HoursRise,
+    MeterEvent,
+    Run,
+    RunWhy,
+    StartDemand,
+    UnitSummary,
+)
+from fleet.model.findings import (
+    SEVERITIES,
+    Episode,
+    Evidence,
+    Finding,
+    Severity,
+    Step,
+    StepKind,
+)
+from fleet.model.register import (
+    EVERYTHING,
+    Calibration,
+    Charger,
+    Chemistry,
+    Cooling,
+    Criticality,
+    Customer,
+    EngineClass,
+    Fitting,
+    Fuel,
+    Placement,
+    Record,
+    RecordKind,
+    RunningSignal,
+    Scope,
+    ServicePlan,
+    SignalChannel,
+    Site,
+    Task,
+    Unit,
+)
+from fleet.model.telemetry import (
+    Clock,
+    DeviceEvent,
+    EventName,
+    Facts,
+    Habit,
+    HabitMode,
+    Latest,
+    Pulse,
+    Quarantined,
+    Reading,
+    Series,
+    Status,
+    Window,
+    no_series,
+)
+
+__all__ = [
+    "EVERYTHING", "SEVERITIES", "Calibration", "Charger", "Chemistry", "Clock", "Condition",
+    "Cooling", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
+    "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "Facts", "Finding",
+    "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Latest", "MeterEvent", "Placement",
+    "Pulse", "Quarantined", "Reading", "Record", "RecordKind", "Run", "RunWhy", "RunningSignal",
+    "Scope", "Series", "ServicePlan", "Severity", "SignalChannel", "Site", "StartDemand",
+    "Status", "Step", "StepKind", "Task", "Unit", "UnitSummary", "Window", "no_series",
+]  # fmt: skip

@@ -1,0 +1,136 @@
+"""What was worked out about an engine: runs, start demands, engine hours, due work."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from fleet.model.findings import Finding
+
+EdgeSeen = Literal["observed", "gap", "open"]
+"""observed: the change was seen between two readings within the allowed gap;
+gap: bounded by silence only; open: not yet known (a run still going)."""
+
+RunWhy = Literal["exercise", "outage", "by_hand", "unknown"]
+DemandEnd = Literal["started", "failed", "by_hand", "not_seen", "unknown"]
+
+
+class Run(msgspec.Struct, frozen=True, kw_only=True):
+    """An interval in which the engine turned under its own power.
+
+    end None: still running. end_latest: bound of an uncertain end (seconds UTC).
+    longest_gap_s: longest silence inside. bridged_by_meter: the hour meter moved across a gap.
+    """
+
+    start: int
+    end: int | None
+    start_seen: EdgeSeen
+    end_seen: EdgeSeen
+    start_earliest: int | None = None
+    end_latest: int | None = None
+    longest_gap_s: int = 0
+    bridged_by_meter: bool = False
+    readings: int = 0
+    last_on_at: int = 0
+    why: RunWhy = "unknown"
+    confidence: Literal["high", "medium", "low"] = "low"
+    energy_kwh: float | None = None
+    peak_load_kw: float | None = None
+
+
+class StartDemand(msgspec.Struct, frozen=True, kw_only=True):
+    """One demand to start and how it ended."""
+
+    at: int
+    attempts: int
+    end: DemandEnd
+    run_start: int | None = None
+    crank_s: float | None = None
+    crank_min_v: float | None = None
+    cause: str = ""
+    seen_by: tuple[str, ...] = ()
+    learned_at: int | None = None
+
+
+class HoursRise(msgspec.Struct, frozen=True, kw_only=True):
+    """Hours the meter gained between two moments of one epoch, cut at people's anchors."""
+
+    from_at: int
+    to_at: int
+    hours_h: float
+
+
+class MeterEvent(msgspec.Struct, frozen=True, kw_only=True):
+    """Something odd the hour meter did. refused and spike leave the total as it was."""
+
+    at: int
+    kind: Literal["spike", "reset", "roll_over", "refused"]
+    before_h: float
+    after_h: float
+    reason: str = ""
+
+
+class EngineHours(msgspec.Struct, frozen=True, kw_only=True):
+    """Engine hours now, [h]. source says which evidence they stand on."""
+
+    hours_h: float | None
+    source: Literal["meter", "integrated", "none"]
+    anchor_at: int | None = None
+    anchor_h: float | None = None
+    uncertain_h: float = 0.0
+    note: str = ""
+
+
+class DueItem(msgspec.Struct, frozen=True, kw_only=True):
+    """One task of one unit and when it falls due.
+
+    due_on and due_by_hours_on are local ISO dates; share: 1.0 = exactly due.
+    """
+
+    unit: str
+    task: str
+    name: str
+    state: Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
+    binds: Literal["hours", "calendar", "neither"]
+    share: float
+    due_on: str | None = None
+    due_at_hours_h: float | None = None
+    hours_now_h: float | None = None
+    hours_used_h: float | None = None
+    every_h: float | None = None
+    every_months: int | None = None
+    last_done_on: str | None = None
+    last_done_hours_h: float | None = None
+    hours_left_h: float | None = None
+    days_left: int | None = None
+    late_days: int | None = None
+    late_hours_h: float | None = None
+    likely_on: str | None = None
+    minutes: int = 0
+    parts: dict[str, float] = {}
+    reason: str = ""
+
+
+Condition = Literal[
+    "standing_by", "cranking", "running", "on_load", "cooling_down", "not_in_auto",
+    "out_of_service", "laid_up", "not_reporting",
+]  # fmt: skip
+
+
+class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """What the fleet pages show of a unit: one row, no computing needed."""
+
+    unit: str
+    at: int
+    condition: Condition
+    condition_since: int | None
+    heard_at: int | None
+    newest_at: int | None
+    hours: EngineHours
+    findings: tuple[Finding, ...] = ()
+    last_run: Run | None = None
+    last_start: StartDemand | None = None
+    next_due: DueItem | None = None
+    silent_limit_s: int | None = None
+    clock_note: str = ""

@@ -1,0 +1,67 @@
+"""What was found, and the alert episodes that were told to people."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+
+Severity = Literal["act_now", "same_day", "next_visit", "no_word", "note"]
+SEVERITIES: tuple[Severity, ...] = ("act_now", "same_day", "next_visit", "no_word", "note")
+"""Gravest first; the order of lists."""
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """Which readings a statement stands on. Times in UTC seconds."""
+
+    channels: tuple[str, ...] = ()
+    from_at: int | None = None
+    to_at: int | None = None
+    readings: int = 0
+    oldest_s: int | None = None
+    note: str = ""
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """Something a rule saw. Sentences are made from `kind` and `facts` in `fleet.words` alone.
+
+    part: which task, circuit or battery, where a unit can have the finding more than once.
+    since: when the condition began; learned_at: when we could first know it.
+    """
+
+    kind: str
+    severity: Severity
+    since: int
+    part: str = ""
+    learned_at: int | None = None
+    facts: dict[str, Any] = {}
+    evidence: Evidence = Evidence()
+
+
+StepKind = Literal["raised", "changed", "acknowledged", "cleared"]
+
+
+class Step(msgspec.Struct, frozen=True, kw_only=True):
+    """One step in an episode's life. Unique on (episode, n); appended, never changed."""
+
+    episode: str
+    n: int
+    at: int
+    kind: StepKind
+    by: str = ""
+    finding: Finding | None = None
+
+
+class Episode(msgspec.Struct, frozen=True, kw_only=True):
+    """One alert from raised to cleared. subject: unit:ID, device:ID, area:NAME or service."""
+
+    id: str
+    subject: str
+    kind: str
+    part: str
+    severity: Severity
+    opened_at: int
+    closed_at: int | None = None
+    acknowledged_at: int | None = None
+    finding: Finding
+    steps: tuple[Step, ...] = ()

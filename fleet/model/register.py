@@ -1,0 +1,203 @@
+"""What the office knows: customers, sites, units, devices, fittings, plans, people's records."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+
+from fleet.model.telemetry import Habit
+
+Cooling = Literal["air", "liquid"]
+Fuel = Literal["petrol", "natural_gas", "lpg", "diesel", "dual"]
+Criticality = Literal["life", "business", "home"]
+Placement = Literal["outdoors", "engine_room", "portable", "unknown"]
+Charger = Literal["none", "float", "on_off", "boost", "solar", "unknown"]
+Chemistry = Literal["flooded", "agm", "gel", "lfp"]
+EngineClass = Literal["air_spark", "air_diesel", "liquid_spark", "liquid_diesel"]
+
+
+class Customer(msgspec.Struct, frozen=True, kw_only=True):
+    id: str
+    name: str
+    phone: str = ""
+
+
+class Site(msgspec.Struct, frozen=True, kw_only=True):
+    """A place. `time_zone` is an IANA name; lat and lon are WGS 84 degrees."""
+
+    id: str
+    customer: str
+    name: str
+    time_zone: str
+    address: str = ""
+    lat: float | None = None
+    lon: float | None = None
+    contact: str = ""
+    phone: str = ""
+
+
+class SignalChannel(msgspec.Struct, frozen=True):
+    """One channel of a running signal: running at or above `on`, standing at or below `off`."""
+
+    channel: str
+    on: float
+    off: float
+
+
+class RunningSignal(msgspec.Struct, frozen=True, kw_only=True):
+    """What says that the engine turns. Two channels may be combined. Holds in seconds."""
+
+    first: SignalChannel
+    second: SignalChannel | None = None
+    join: Literal["either", "both"] = "either"
+    hold_on_s: int = 0
+    hold_off_s: int = 30
+
+
+class Unit(msgspec.Struct, frozen=True, kw_only=True):
+    """One generator set, as the register (WIRE, Register) describes it."""
+
+    id: str
+    site: str
+    customer: str
+    nominal_v: float
+    nominal_hz: float
+    running: RunningSignal
+    service_plan: str
+    device: str = ""
+    area: str = ""
+    make: str = ""
+    model: str = ""
+    serial: str = ""
+    cooling: Cooling | None = None
+    fuel: Fuel | None = None
+    cylinders: int | None = None
+    idle_down: bool = False
+    inverter: bool = False
+    rated_kw: float | None = None
+    phases: Literal["1", "split", "3"] = "1"
+    performance_class: Literal["", "G1", "G2", "G3", "G4"] = ""
+    battery_nominal_v: float = 12.0
+    battery_chemistry: Chemistry = "flooded"
+    battery_ah: float | None = None
+    battery_fitted: str | None = None
+    charger: Charger = "unknown"
+    habit: Habit | None = None
+    engine_hours: float | None = None
+    engine_hours_at: int | None = None
+    last_service: str | None = None
+    last_service_hours: float | None = None
+    exercise: str = ""
+    exercise_minutes: float | None = None
+    exercise_load: float | None = None
+    tank_l: float | None = None
+    placement: Placement = "unknown"
+    criticality: Criticality = "home"
+    contact: str = ""
+    phone: str = ""
+    sim: str = ""
+    sim_ends: str | None = None
+    data_mb_month: float | None = None
+    laid_up_from: str | None = None
+    laid_up_to: str | None = None
+    technician: str = ""
+    cranking_cycle_s: int | None = None
+    """Longest time from the first attempt to giving up; None: by engine class."""
+    hour_meter_digits: int | None = None
+
+    @property
+    def engine_class(self) -> EngineClass:
+        """Cooling and fuel joined; an unknown cooling counts as air, an unknown fuel as spark."""
+        cooling = self.cooling or "air"
+        return f"{cooling}_{'diesel' if self.fuel == 'diesel' else 'spark'}"  # type: ignore[return-value]
+
+
+class Fitting(msgspec.Struct, frozen=True, kw_only=True):
+    """Which device spoke for which unit. None ends are open. `to_at` is exclusive."""
+
+    id: str
+    device: str
+    unit: str
+    from_at: int | None = None
+    to_at: int | None = None
+    by: str = ""
+
+
+class Calibration(msgspec.Struct, frozen=True, kw_only=True):
+    """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on."""
+
+    id: str
+    fitting: str
+    channel: str
+    gain: float
+    offset: float
+    from_at: int
+    by: str = ""
+    instrument: str = ""
+    instrument_calibrated: str = ""
+    leads: str = ""
+    meter: tuple[float, ...] = ()
+    raw: tuple[float, ...] = ()
+
+
+RecordKind = Literal[
+    "fitting", "meter_check", "hour_meter", "task_done", "part_changed", "refuel",
+    "laid_up", "out_of_service", "visit", "note",
+]  # fmt: skip
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person did. Appended; a correction is a new record whose `corrects` names the old."""
+
+    id: str
+    at: int
+    by: str
+    unit: str
+    kind: RecordKind
+    facts: dict[str, Any] = {}
+    corrects: str | None = None
+    made_at: int = 0
+
+
+class Task(msgspec.Struct, frozen=True, kw_only=True):
+    """One task of a service plan. Intervals: engine hours and calendar months, whichever first."""
+
+    id: str
+    name: str
+    every_h: float | None = None
+    every_months: int | None = None
+    first_h: float | None = None
+    tolerance: float = 0.10
+    """Share of the interval that work may be late before it is late beyond tolerance."""
+    tolerance_days: int = 30
+    anchor: Literal["floating", "fixed"] = "floating"
+    minutes: int = 30
+    parts: dict[str, float] = {}
+    resets: tuple[str, ...] = ()
+    """Other tasks of the plan that this one also does (supersession)."""
+    skill: str = ""
+    source: str = ""
+
+
+class ServicePlan(msgspec.Struct, frozen=True, kw_only=True):
+    id: str
+    name: str
+    tasks: tuple[Task, ...]
+    source: str = ""
+
+
+class Scope(msgspec.Struct, frozen=True):
+    """Whose data a reader may see: everything, or the named customers only."""
+
+    customers: frozenset[str] | None = None
+
+    @property
+    def everything(self) -> bool:
+        return self.customers is None
+
+    def sees(self, customer: str) -> bool:
+        return self.customers is None or customer in self.customers
+
+
+EVERYTHING = Scope(None)

@@ -1,0 +1,152 @@
+"""What devices say: readings, device events, births and last wills.
+
+Every moment is whole UTC seconds (int); finer than a second lives only in an event's trace.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+Clock = Literal["device", "local", "receipt"]
+"""Whose clock a reading's time is: the device's own, the device's without a zone
+(read in the site's zone), or the receipt time because the device gave no usable one."""
+
+HabitMode = Literal["steady", "on_change", "sleeping"]
+
+
+class Habit(msgspec.Struct, frozen=True, kw_only=True):
+    """How a device reports. All lengths in seconds."""
+
+    mode: HabitMode = "steady"
+    standing_s: int = 900
+    running_s: int = 60
+    heartbeat_s: int = 86_400
+    source: Literal["default", "declared", "register", "learned"] = "default"
+
+
+class Reading(msgspec.Struct, frozen=True):
+    """The values one device gave for one second.
+
+    `values` maps channel name to a finite float in the channel's unit, raw (uncalibrated).
+    """
+
+    device: str
+    at: int
+    values: dict[str, float]
+    clock: Clock = "device"
+
+
+EventName = Literal[
+    "crank", "started", "failed_to_start", "stopped", "not_in_auto", "in_auto",
+    "emergency_stop", "shutdown", "mains_lost", "mains_back", "over_voltage", "trace",
+]  # fmt: skip
+
+
+class DeviceEvent(msgspec.Struct, frozen=True, kw_only=True):
+    """Something a device saw happen. Keyed by (device, at, event, channel)."""
+
+    device: str
+    at: int
+    event: EventName
+    channel: str = ""
+    cause: str = ""
+    values: dict[str, float] = {}
+    step_s: float = 0.0
+    samples: tuple[float, ...] = ()
+    clock: Clock = "device"
+    received_at: int = 0
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """A birth or a last will. `at` is the device's own time where it gave one, else None."""
+
+    device: str
+    state: Literal["online", "offline"]
+    received_at: int
+    retained: bool = False
+    at: int | None = None
+    firmware: str = ""
+    habit: Habit | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Values of one channel in time order: t int64 UTC seconds, v float64, same length, no NaN."""
+
+    t: NDArray[np.int64]
+    v: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Buckets of one channel: `start` int64 seconds, the others float64 of the same length.
+
+    An empty bucket has count 0 and NaN in minimum, maximum, mean and last.
+    """
+
+    start: NDArray[np.int64]
+    width_s: int
+    minimum: NDArray[np.float64]
+    maximum: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    last: NDArray[np.float64]
+    count: NDArray[np.int64]
+
+
+class Latest(msgspec.Struct, frozen=True):
+    """The newest value of one channel of one device (raw)."""
+
+    at: int
+    value: float
+
+
+class Pulse(msgspec.Struct, frozen=True, kw_only=True):
+    """What is known of a device without reading the store.
+
+    heard_at: receipt of the newest message that was not retained; newest_at: newest reading time.
+    """
+
+    device: str
+    heard_at: int | None = None
+    newest_at: int | None = None
+    latest: dict[str, Latest] = {}
+    online: bool | None = None
+    status_at: int | None = None
+    firmware: str = ""
+    habit: Habit | None = None
+    next_due_at: int | None = None
+    clock_wrong_since: int | None = None
+    clock_wrong_at: int | None = None
+    forgiven: dict[str, int] = {}
+    unknown: dict[str, str] = {}
+    sequence_gaps: int = 0
+    last_seq: int | None = None
+
+
+class Quarantined(msgspec.Struct, frozen=True, kw_only=True):
+    """Something from a device that could not be taken, kept with its reason."""
+
+    device: str
+    topic: str
+    received_at: int
+    reason: str
+    payload: bytes
+    ours: bool = False
+    """True when our own code failed on it: a fault of ours, not of the device."""
+
+
+def no_series() -> Series:
+    """An empty series."""
+    return Series(np.empty(0, np.int64), np.empty(0, np.float64))
+
+
+Facts = dict[str, Any]
+"""Facts of a finding or record: JSON values, every quantity's name ending in its unit."""

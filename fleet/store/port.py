@@ -1,0 +1,73 @@
+"""The store port: what every telemetry store does, in which order, with which errors.
+
+Values are raw (no calibration), times whole UTC seconds, ranges half open: start <= t < end.
+Writing is durable when it returns and idempotent on (device, channel, second). Two different
+values for one (device, channel, second): the larger is kept and the clash counted, so the
+content never depends on the order of arrival.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+import msgspec
+
+from fleet.model import Reading, Series, Window
+
+
+class StoreFault(Exception):
+    """The store refused something that will not get better by waiting. Says what and what to do."""
+
+
+class StoreDown(StoreFault):
+    """The store cannot be reached or written now (disk full, locked, server away): try again."""
+
+    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
+class WriteResult(msgspec.Struct, frozen=True):
+    """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one."""
+
+    rows: int
+    clashes: int
+
+
+class Store(Protocol):
+    """One process writes; any number read."""
+
+    def write(self, readings: Sequence[Reading]) -> WriteResult:
+        """Keep readings for good. All or nothing. Raises StoreDown (try again) or StoreFault."""
+
+    def read(
+        self, device: str, channels: Iterable[str] | None, start: int, end: int
+    ) -> dict[str, Series]:
+        """Raw values by channel, each in time order, without NaN. None: every channel there is.
+
+        A channel asked for and not found gives an empty series; unknown names are allowed.
+        """
+
+    def window(
+        self, device: str, channels: Iterable[str], start: int, end: int, n: int
+    ) -> dict[str, Window]:
+        """n equal buckets (width rounded up to whole seconds) of min, max, mean, last, count."""
+
+    def days(self, device: str, start: int, end: int) -> list[int]:
+        """UTC days (days since 1970-01-01) in the range that hold at least one reading, rising."""
+
+    def delete(self, device: str, start: int, end: int) -> int:
+        """Delete readings in the range; returns how many device-seconds went."""
+
+    def devices(self) -> list[str]:
+        """Every device that ever wrote, in name order."""
+
+    def tend(self, now: int, budget_s: float = 0.05) -> bool:
+        """One slice of housekeeping (packing, retention). True when there is more to do."""
+
+    def check(self) -> list[str]:
+        """Sentences about what is wrong with the store; empty when it is sound."""
+
+    def close(self) -> None:
+        """Release everything. Idempotent."""
