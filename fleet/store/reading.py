@@ -1,0 +1,229 @@
+"""Reading the embedded store: packed days and hot rows as one course, on one connection."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import zlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.model import Series, Window
+from fleet.model.telemetry import no_series
+from fleet.store import buckets as bucketing
+from fleet.store import pack, rows, schema, spans
+from fleet.store.block import DAY_S, Block
+from fleet.store.port import StoreFault
+
+_NOWHERE = -1
+
+
+class Names(dict[int, str]):
+    """Channel name by id, read from the store as it is asked for."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        super().__init__()
+        self._db = db
+
+    def __missing__(self, id_: int) -> str:
+        self.update(self._db.execute("SELECT id, name FROM channel"))
+        if id_ not in self:
+            raise pack.PackBroken(f"it names a channel ({id_}) that the store does not list")
+        return self[id_]
+
+
+def unpack(
+    device: int, t0: int, fmt: int, blob: bytes, names: Names, only: set[int] | None = None
+) -> Block:
+    """Decode a packed day. Raises StoreFault when it is damaged."""
+    try:
+        return pack.decode(blob, fmt, t0, names, only)
+    except (ValueError, LookupError, ArithmeticError, zlib.error) as error:
+        day = np.datetime64(t0, "s").astype("datetime64[D]")
+        raise StoreFault(
+            f"The packed day {day} of device number {device} cannot be read: {error}."
+            " Restore the store from a backup; `hourhand check` lists every such day."
+        ) from error
+
+
+class Reader:
+    """One thread's query-only connection."""
+
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        self.db = db
+        self._path = path
+        self._names = Names(db)
+        self._devices: dict[str, int] = {}
+        self._own: tuple[str, ...] = ()
+        self._schema = -1
+
+    def __del__(self) -> None:
+        self.db.close()
+
+    @contextlib.contextmanager
+    def _snapshot(self) -> Iterator[None]:
+        """One moment of the store for several queries."""
+        with schema.faults(self._path), schema.transaction(self.db, "DEFERRED"):
+            version = self.db.execute("PRAGMA schema_version").fetchone()[0]
+            if version != self._schema:
+                self._own, self._schema = schema.columns(self.db), version
+            yield
+
+    def _device(self, name: str) -> int:
+        if name not in self._devices:
+            row = self.db.execute("SELECT id FROM device WHERE name=?", (name,)).fetchone()
+            if row is None:
+                return _NOWHERE
+            self._devices[name] = row[0]
+        return self._devices[name]
+
+    def _ids(self, wanted: frozenset[str]) -> set[int]:
+        if not wanted <= set(self._names.values()):
+            self._names.update(self.db.execute("SELECT id, name FROM channel"))
+        return {id_ for id_, name in self._names.items() if name in wanted}
+
+    def devices(self) -> list[str]:
+        with schema.faults(self._path):
+            return [r[0] for r in self.db.execute("SELECT name FROM device ORDER BY name")]
+
+    def read(
+        self, device: str, channels: Iterable[str] | None, start: int, end: int
+    ) -> dict[str, Series]:
+        only = None if channels is None else frozenset(channels)
+        with self._snapshot():
+            number = self._device(device)
+            ids = None if only is None else self._ids(only)
+            packed = self.db.execute(
+                "SELECT t0, fmt, blob FROM pack WHERE device=? AND t0>? AND t0<? ORDER BY t0",
+                (number, start - DAY_S, end),
+            ).fetchall()
+            blocks = [unpack(number, t0, fmt, blob, self._names, ids) for t0, fmt, blob in packed]
+            blocks.append(rows.hot_block(self.db, number, start, end, self._own, only))
+        found = _series(blocks, start, end)
+        if only is not None:
+            for name in only - found.keys():
+                found[name] = no_series()
+        return found
+
+    def window(
+        self, device: str, channels: Iterable[str], start: int, end: int, n: int
+    ) -> dict[str, Window]:
+        b = bucketing.buckets(start, end, n)
+        only = frozenset(channels)
+        parts: dict[str, list[spans.Pieces]] = {name: [] for name in only}
+        with self._snapshot():
+            number = self._device(device)
+            ids = self._ids(only)
+            raw = self._summaries(number, b, ids, parts)
+            raw.append(rows.hot_block(self.db, number, start, end, self._own, only))
+        for name, series in _series(raw, start, end).items():
+            parts[name].append(spans.readings(series.t, series.v))
+        nothing = spans.readings(np.empty(0, np.int64), np.empty(0))
+        return {
+            name: bucketing.fill(b, spans.join(found) if found else nothing)
+            for name, found in parts.items()
+        }
+
+    def _summaries(
+        self,
+        device: int,
+        b: bucketing.Buckets,
+        ids: set[int],
+        parts: dict[str, list[spans.Pieces]],
+    ) -> list[Block]:
+        """Add what whole spans tell to `parts`; the rows that must be read one by one."""
+        days = [
+            row[0] // DAY_S
+            for row in self.db.execute(
+                "SELECT t0 FROM pack WHERE device=? AND t0>? AND t0<? ORDER BY t0",
+                (device, b.start - DAY_S, b.end),
+            )
+        ]
+        if not days:
+            return []
+        whole, touched = bucketing.whole_spans(b, days[0], days[-1] - days[0] + 1)
+        for day in rows.hot_days(self.db, device, days[0] * DAY_S, (days[-1] + 1) * DAY_S):
+            whole[day - days[0]] = False
+        which = np.array(days) - days[0]
+        some: NDArray[np.bool_] = np.asarray(whole.any(axis=1), np.bool_)
+        rest: NDArray[np.bool_] = np.asarray((touched & ~whole).any(axis=1), np.bool_)
+        if some[which].any():
+            summaries = [
+                row
+                for row in self.db.execute(
+                    "SELECT t0, summary FROM pack WHERE device=? AND t0>=? AND t0<=? ORDER BY t0",
+                    (device, days[0] * DAY_S, days[-1] * DAY_S),
+                )
+                if some[row[0] // DAY_S - days[0]]
+            ]
+            mask = whole[[t0 // DAY_S - days[0] for t0, _ in summaries]]
+            for id_, pieces in spans.decode(summaries, mask, ids).items():
+                parts[self._names[id_]].append(pieces)
+        return [
+            _without(self._unpack_day(device, int(day), ids), whole[day - days[0]])
+            for day in np.array(days)[rest[which]]
+        ]
+
+    def _unpack_day(self, device: int, day: int, ids: set[int]) -> Block:
+        t0, fmt, blob = self.db.execute(
+            "SELECT t0, fmt, blob FROM pack WHERE device=? AND t0=?", (device, day * DAY_S)
+        ).fetchone()
+        return unpack(device, t0, fmt, blob, self._names, ids)
+
+    def days(self, device: str, start: int, end: int) -> list[int]:
+        with self._snapshot():
+            number = self._device(device)
+            found = set(rows.hot_days(self.db, number, max(0, start), end))
+            for t0, fmt, blob in self.db.execute(
+                "SELECT t0, fmt, CASE WHEN t0>=? AND t0+86400<=? THEN NULL ELSE blob END"
+                " FROM pack WHERE device=? AND t0>? AND t0<?",
+                (start, end, number, start - DAY_S, end),
+            ):
+                if t0 // DAY_S in found:
+                    continue
+                if blob is not None:
+                    t = unpack(number, t0, fmt, blob, self._names, set()).t
+                    if not np.any((t >= start) & (t < end)):
+                        continue
+                found.add(t0 // DAY_S)
+        return sorted(found)
+
+
+def _without(block: Block, whole: NDArray[np.bool_]) -> Block:
+    """A day's rows outside the spans whose summary was taken."""
+    if not whole.any():
+        return block
+    keep = ~whole[block.t % DAY_S // spans.SPAN_S]
+    return Block(
+        block.t[keep], block.clock[keep], {name: v[keep] for name, v in block.values.items()}
+    )
+
+
+def _series(blocks: list[Block], start: int, end: int) -> dict[str, Series]:
+    """Blocks as one course by channel, cut to [start, end); of two values for one second the
+    larger."""
+    found: dict[str, tuple[list[NDArray[np.int64]], list[NDArray[np.float64]]]] = {}
+    for block in blocks:
+        if not len(block):
+            continue
+        inside = slice(*np.searchsorted(block.t, (start, end)))
+        for name, column in block.values.items():
+            v = column[inside]
+            there = ~np.isnan(v)
+            ts, vs = found.setdefault(name, ([], []))
+            ts.append(block.t[inside][there])
+            vs.append(v[there])
+    out: dict[str, Series] = {}
+    for name, (ts, vs) in found.items():
+        t, v = np.concatenate(ts), np.concatenate(vs)
+        if np.any(t[1:] <= t[:-1]):
+            order = np.lexsort((v, t))
+            t, v = t[order], v[order]
+            newest = np.append(t[1:] != t[:-1], True)
+            t, v = t[newest], v[newest]
+        if len(t):
+            out[name] = Series(t, v)
+    return out

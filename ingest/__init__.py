@@ -1,0 +1,1 @@
+"""Takes MQTT messages in: payload to readings, durable before acknowledged."""
