@@ -9,7 +9,7 @@ to automatic before the last technician has answered.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -116,6 +116,16 @@ def hours(value: float) -> str:
     return f"{value:,.1f} h" if abs(value) < 100 else f"{value:,.0f} h"
 
 
+def day(iso: str) -> str:
+    """A local ISO date as people write it: `5 Dec 2026`."""
+    then = date.fromisoformat(iso)
+    return f"{then.day} {then:%b %Y}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def _times(count: int) -> str:
     words = {1: "one attempt", 2: "two attempts", 3: "three attempts", 4: "four attempts"}
     return words.get(count, f"{count} attempts")
@@ -153,7 +163,9 @@ def _not_reporting(f: Finding, zone: str, now: int) -> Sentence:
     if not isinstance(heard, int):
         return Sentence(
             title="Never heard",
-            seen="Nothing has been heard from it since it was registered.",
+            seen=f"Nothing has been heard from its device since {moment(since, zone, now)}."
+            if isinstance(since := f.facts.get("silent_since"), int)
+            else "Nothing has ever been heard from its device.",
             do="Check the device's topic and id against the register, then its power and signal.",
             cautions=CAUTIONS,
         )
@@ -182,19 +194,16 @@ def _not_in_auto(f: Finding, zone: str, now: int) -> Sentence:
 def _service_due(f: Finding, zone: str, now: int) -> Sentence:
     facts = f.facts
     name = str(facts.get("name", "Service"))
-    parts: list[str] = []
-    if facts.get("late_hours_h"):
-        parts.append(f"{hours(facts['late_hours_h'])} over")
-    if facts.get("late_days"):
-        parts.append(f"{facts['late_days']} days late")
-    if parts:
-        seen = f"{name} is {' and '.join(parts)}."
+    over = [f"{hours(facts['late_hours_h'])} over"] if facts.get("late_hours_h") else []
+    over += [f"{_count(facts['late_days'], 'day')} late"] if facts.get("late_days") else []
+    if over:
+        seen = f"{name}: {' and '.join(over)}."
     elif facts.get("binds") == "hours" and facts.get("due_at_hours_h") is not None:
-        seen = f"{name} falls due at {hours(facts['due_at_hours_h'])}."
+        seen = f"{name}: due at {hours(facts['due_at_hours_h'])}."
     elif facts.get("due_on"):
-        seen = f"{name} falls due on {facts['due_on']}."
+        seen = f"{name}: due on {day(facts['due_on'])}."
     else:
-        seen = f"{name} is due."
+        seen = f"{name}: due."
     if facts.get("reason"):
         seen += f" {facts['reason']}."
     return Sentence(

@@ -1,0 +1,81 @@
+"""Dates on the wall where the set stands: local days, month arithmetic, nights the clock changes.
+
+A local time that does not exist is read with the offset before the gap; one that comes twice is its
+first occurrence (RFC 5545, 3.3.5).
+"""
+
+from __future__ import annotations
+
+from calendar import monthrange
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+DAY_S = 86_400
+
+
+class ZoneUnknown(ValueError):
+    """A name that is not an IANA time zone. Its text says which and what to do."""
+
+
+@lru_cache(maxsize=1024)
+def zone(name: str) -> ZoneInfo:
+    """The IANA time zone of that name. Raises ZoneUnknown."""
+    try:
+        return ZoneInfo(name)
+    except (ValueError, OSError, KeyError) as unknown:
+        raise ZoneUnknown(
+            f"{name[:64]!r} is not a time zone: give an IANA name such as 'Europe/Berlin'."
+        ) from unknown
+
+
+def local(at: int, zone_name: str) -> datetime:
+    """The wall clock at a UTC second, aware."""
+    return datetime.fromtimestamp(at, zone(zone_name))
+
+
+def local_date(at: int, zone_name: str) -> date:
+    """The date on the wall at a UTC second."""
+    return local(at, zone_name).date()
+
+
+def instant(day: date, wall: time, zone_name: str) -> int:
+    """The UTC second at which the wall clock shows `wall` on `day` (RFC 5545, 3.3.5)."""
+    moment = datetime.combine(day, wall, tzinfo=zone(zone_name))
+    return int(moment.timestamp())
+
+
+def day_bounds(day: date, zone_name: str) -> tuple[int, int]:
+    """UTC seconds [start, end) of a local day: 23, 24 or 25 h; 0 of a day a zone skipped."""
+    midnight = time()
+    return instant(day, midnight, zone_name), instant(day + timedelta(days=1), midnight, zone_name)
+
+
+def next_midnight(at: int, zone_name: str) -> int:
+    """The first UTC second after `at` at which a new local date begins."""
+    day = local_date(at, zone_name)
+    while (end := day_bounds(day, zone_name)[1]) <= at:
+        day += timedelta(days=1)
+    return end
+
+
+def add_months(anchor: date, months: int) -> date:
+    """`months` later on the same day of the month, or on its last day if it is shorter.
+
+    Always counted from the anchor, so 31 January gives 28 February and then 31 March.
+    Raises OverflowError outside the years 1 to 9999.
+    """
+    year, month = divmod(anchor.year * 12 + anchor.month - 1 + months, 12)
+    if not date.min.year <= year <= date.max.year:
+        raise OverflowError(f"{months} months from {anchor} is outside the calendar")
+    return date(year, month + 1, min(anchor.day, monthrange(year, month + 1)[1]))
+
+
+def utc_day(at: int) -> int:
+    """Days since 1970-01-01 UTC."""
+    return at // DAY_S
+
+
+def utc_date(day: int) -> date:
+    """The UTC date of a day number."""
+    return datetime.fromtimestamp(day * DAY_S, UTC).date()
