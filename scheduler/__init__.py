@@ -1,0 +1,1 @@
+"""The thinking: days, assessments, alerts, and the clockwork around them."""

@@ -1,0 +1,11 @@
+"""What is known of one unit now: condition, findings, engine hours, due work, next look."""
+
+from scheduler.assess.habit import habit_of
+from scheduler.assess.hours import anchors
+from scheduler.assess.unit import assess, day_facts
+from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode
+
+__all__ = [
+    "Assessment", "Blind", "StartTally", "anchors", "assess", "day_facts", "decode", "encode",
+    "habit_of",
+]  # fmt: skip

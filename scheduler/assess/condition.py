@@ -1,0 +1,79 @@
+"""The condition of a unit in the trade's words, and since when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fleet.model import Condition, Run, StartDemand
+from fleet.registry.types import UnitInputs
+from scheduler.assess.seen import Aside, Silence, newest
+from scheduler.day import Spell
+from scheduler.rules.starting import CYCLES, LAG_S
+
+ON_LOAD_SHARE = 0.03
+ON_LOAD_KW = 0.2
+"""On load: more than 3 % of the rated power and 0.2 kW. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The open state of a unit at `now`: what is going on, and what is not known."""
+
+    now: int
+    silence: Silence
+    silent: bool
+    aside: Aside | None
+    run: Run | None
+    demand: StartDemand | None
+    in_auto: Spell | None
+    last_stop: int | None
+
+
+def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
+    """The condition and the moment it began (UTC seconds, None: not known).
+
+    Set aside by people comes before silence, silence before anything a device said: a value
+    that is no longer fresh does not say that a set is running.
+    """
+    if at.aside is not None:
+        word: Condition = "laid_up" if at.aside.condition == "laid_up" else "out_of_service"
+        return word, at.aside.from_at
+    if at.silent or not at.silence.fitted or at.silence.heard_at is None:
+        return "not_reporting", at.silence.heard_at
+    return active(inputs, at)
+
+
+def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
+    """The condition by what the device last said."""
+    if at.run is not None and at.run.end is None:
+        return _running(inputs, at.run, at.now)
+    until = cranking_until(inputs, at.demand)
+    if at.demand is not None and until is not None and at.now < until:
+        return "cranking", at.demand.at
+    if at.in_auto is not None and at.in_auto.value == 0:
+        return "not_in_auto", at.in_auto.since
+    since = at.in_auto.since if at.in_auto is not None else None
+    moments = [moment for moment in (at.last_stop, since) if moment is not None]
+    return "standing_by", max(moments, default=None)
+
+
+def cranking_until(inputs: UnitInputs, demand: StartDemand | None) -> int | None:
+    """When the cranking window of an unanswered demand is over; None: there is none."""
+    if demand is None or demand.end != "unknown" or demand.attempts < 1:
+        return None
+    cycle_s = inputs.unit.cranking_cycle_s or CYCLES[inputs.unit.engine_class].total_s
+    return demand.at + cycle_s + LAG_S
+
+
+def _running(inputs: UnitInputs, run: Run, now: int) -> tuple[Condition, int | None]:
+    """On load, or cooling down: the load it carried is gone and the mains is back."""
+    load = newest(inputs, "load_kw", now)
+    if load is None or load.at < run.start:
+        return "running", run.start
+    least = max(ON_LOAD_KW, ON_LOAD_SHARE * (inputs.unit.rated_kw or 0.0))
+    if load.value > least:
+        return "on_load", run.start
+    mains = newest(inputs, "mains_v", now)
+    healthy = mains is not None and mains.value > inputs.unit.nominal_v / 2
+    carried = run.peak_load_kw is not None and run.peak_load_kw > least
+    return ("cooling_down" if healthy and carried else "running"), run.start

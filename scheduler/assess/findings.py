@@ -1,0 +1,187 @@
+"""What the rules of this part find, with the facts and the evidence each stands on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fleet.defaults import LIMIT_ON_S
+from fleet.model import SEVERITIES, Condition, Evidence, Finding, Run, StartDemand
+from fleet.registry.types import UnitInputs
+from scheduler.assess.condition import Now
+from scheduler.assess.hours import CrossCheck
+from scheduler.assess.seen import newest
+from scheduler.day import Day
+
+ANSWERS = frozenset({"visit", "task_done", "part_changed"})
+"""Records of somebody at the set: a failed start before them has been dealt with."""
+ROLL_OVER_SHOWN_S = 30 * 86_400
+CLOCK_SHOWN_S = 86_400
+"""A device's wrong clock is shown for a day after it was last seen wrong."""
+NEVER_HEARD_S = 86_400
+"""A device fitted a day ago that has not spoken is silent; before, it is new."""
+
+
+def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The gravest first, then the oldest."""
+    rank = SEVERITIES.index
+    return tuple(sorted(findings, key=lambda f: (rank(f.severity), f.since, f.kind, f.part)))
+
+
+def failed_start(
+    inputs: UnitInputs, demands: Sequence[StartDemand], runs: Sequence[Run], at: Now
+) -> Finding | None:
+    """Act now: the newest demand failed, and nothing since says otherwise.
+
+    Nothing means: no later demand that started, no later run, no visit, task or part recorded.
+    A failure learned after a newer success is history, not news.
+    """
+    known = [d for d in demands if d.end in ("failed", "started", "by_hand") and d.at <= at.now]
+    newest_demand = max(known, key=lambda d: d.at, default=None)
+    if newest_demand is None or newest_demand.end != "failed":
+        return None
+    if any(run.start > newest_demand.at for run in runs):
+        return None
+    if any(r.kind in ANSWERS and newest_demand.at < r.at <= at.now for r in inputs.records):
+        return None
+    mains = newest(inputs, "mains_v", at.now)
+    facts = {
+        "attempts": newest_demand.attempts,
+        "at": newest_demand.at,
+        "failures": _streak(known),
+        "crank_min_v": newest_demand.crank_min_v,
+        "crank_s": newest_demand.crank_s,
+        "cause": newest_demand.cause or None,
+        "mains_v": None if mains is None else round(mains.value, 1),
+        "nominal_v": inputs.unit.nominal_v,
+    }
+    return Finding(
+        kind="failed_start",
+        severity="act_now",
+        since=newest_demand.at,
+        learned_at=newest_demand.learned_at,
+        facts={key: value for key, value in facts.items() if value is not None},
+        evidence=Evidence(
+            channels=newest_demand.seen_by,
+            from_at=newest_demand.at,
+            to_at=newest_demand.at,
+            readings=newest_demand.attempts,
+        ),
+    )
+
+
+def _streak(known: Sequence[StartDemand]) -> int:
+    """Failures in a row at the end."""
+    count = 0
+    for demand in sorted(known, key=lambda d: d.at, reverse=True):
+        if demand.end != "failed":
+            break
+        count += 1
+    return count
+
+
+def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding | None:
+    """No word: silent for longer than its limit, counted from receipt. Never heard: a Note.
+
+    A device fitted at a known moment that has not spoken within a day is silent, not new.
+    """
+    silent = at.silence
+    if not silent.fitted:
+        return None
+    if not silent.ever and (silent.since is None or at.now - silent.since < NEVER_HEARD_S):
+        return Finding(
+            kind="not_reporting",
+            severity="note",
+            since=silent.since or 0,
+            facts={"limit_s": limit_s, "never": True},
+            evidence=Evidence(note="has never reported"),
+        )
+    if not at.silent or silent.since is None:
+        return None
+    facts = {"limit_s": limit_s, "silent_since": silent.since, "last_condition": last_condition}
+    if silent.heard_at is not None:
+        facts["heard_at"] = silent.heard_at
+    else:
+        facts["never"] = True
+    return Finding(
+        kind="not_reporting",
+        severity="no_word",
+        since=silent.since,
+        facts=facts,
+        evidence=Evidence(to_at=silent.heard_at, note="by the time of receipt"),
+    )
+
+
+def not_in_auto(at: Now) -> Finding | None:
+    """Act now: the panel switch has been out of automatic for the on-delay (60 s)."""
+    spell = at.in_auto
+    if spell is None or spell.value != 0 or at.now - spell.since < LIMIT_ON_S:
+        return None
+    return Finding(
+        kind="not_in_auto",
+        severity="act_now",
+        since=spell.since,
+        facts={"since": spell.since},
+        evidence=Evidence(channels=("in_auto",), from_at=spell.since, to_at=spell.at),
+    )
+
+
+def meter_findings(
+    inputs: UnitInputs, days: Sequence[Day], check: CrossCheck | None, refused: bool, now: int
+) -> list[Finding]:
+    """Notes on the metering, never on the engine."""
+    found: list[Finding] = []
+    confirmed = max((r.at for r in inputs.records if r.kind == "hour_meter"), default=None)
+    events = [event for day in days for event in day.meter]
+    resets = [e for e in events if e.kind == "reset" and (confirmed is None or e.at > confirmed)]
+    if resets:
+        found.append(_meter_note("meter_reset", resets[-1].at, resets[-1].before_h,
+                                 resets[-1].after_h))  # fmt: skip
+    rolled = [e for e in events if e.kind == "roll_over" and now - e.at < ROLL_OVER_SHOWN_S]
+    if rolled:
+        found.append(_meter_note("meter_rolled_over", rolled[-1].at, rolled[-1].before_h,
+                                 rolled[-1].after_h))  # fmt: skip
+    evidence = Evidence(channels=("run_hours_h",), from_at=check.from_at if check else None)
+    if refused:
+        since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
+        standing = sum(day.rise_standing_h for day in days)
+        found.append(Finding(kind="uses_integrated_hours", severity="note", since=since,
+                             facts={"standing_h": round(standing, 2)}, evidence=evidence))  # fmt: skip
+    elif check is not None and check.disagrees:
+        facts = {"meter_h": round(check.meter_h, 2), "integrated_h": round(check.integrated_h, 2)}
+        found.append(Finding(kind="meter_disagrees", severity="note", since=check.from_at,
+                             facts=facts, evidence=evidence))  # fmt: skip
+    return found
+
+
+def _meter_note(kind: str, at: int, before_h: float, after_h: float) -> Finding:
+    return Finding(
+        kind=kind,
+        severity="note",
+        since=at,
+        facts={"before_h": before_h, "after_h": after_h},
+        evidence=Evidence(channels=("run_hours_h",), from_at=at, to_at=at),
+    )
+
+
+def device_findings(inputs: UnitInputs) -> list[Finding]:
+    """Notes on the device: its clock, its numbering."""
+    found: list[Finding] = []
+    for pulse in inputs.pulses:
+        since, last = pulse.clock_wrong_since, pulse.clock_wrong_at
+        if since is not None and (
+            last is None or pulse.heard_at is None or pulse.heard_at - last < CLOCK_SHOWN_S
+        ):
+            facts = {"device": pulse.device, "last_at": last or since}
+            found.append(Finding(kind="clock_wrong", severity="note", since=since,
+                                 part=pulse.device, facts=facts))  # fmt: skip
+        if pulse.sequence_gaps > 0:
+            found.append(
+                Finding(
+                    kind="sequence_gaps",
+                    severity="note",
+                    since=pulse.newest_at or pulse.heard_at or 0,
+                    part=pulse.device,
+                    facts={"device": pulse.device, "gaps": pulse.sequence_gaps},
+                )
+            )
+    return found

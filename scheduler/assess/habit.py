@@ -1,0 +1,97 @@
+"""How a device reports, how long it may be silent, and when silence is news (Defaults table)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+
+from fleet.defaults import (
+    LEARNING_DAYS,
+    SILENT_AT_LEAST_S,
+    SILENT_HABITS,
+    SILENT_SLEEPING_MARGIN,
+    SILENT_SLEEPING_REPORTS,
+)
+from fleet.model import Habit, Pulse
+from fleet.registry.types import UnitInputs
+from scheduler.day import Day
+from scheduler.rules.signal import allowed_gaps
+
+STEPS_S = (
+    5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 14_400,
+    21_600, 43_200, 86_400,
+)  # fmt: skip
+"""A learned interval is one of these, so that jitter does not change what is known of old days."""
+STEP_SLACK = 0.9
+"""A median up to a tenth longer than a step still is that step."""
+
+
+def habit_of(inputs: UnitInputs, recent: Sequence[Day]) -> Habit:
+    """Declared in the birth, else the register's, else learned over 14 days, else the default.
+
+    recent: days that may teach; only those within 14 days of the newest do.
+    """
+    said = [pulse for pulse in inputs.pulses if pulse.habit is not None]
+    for pulse in sorted(said, key=lambda p: (-(p.status_at or 0), p.device)):
+        if pulse.habit is not None:
+            return pulse.habit
+    return inputs.unit.habit or learned(recent) or Habit()
+
+
+def learned(recent: Sequence[Day]) -> Habit | None:
+    """A steady habit from the daily medians between reports; None where no day has any.
+
+    Without a run to learn from, running is taken to be reported as often as standing.
+    """
+    newest = recent[-1].day if recent else 0
+    window = [day for day in recent if day.day > newest - LEARNING_DAYS]
+    standing = [d.standing_interval_s for d in window if d.standing_interval_s is not None]
+    running = [d.running_interval_s for d in window if d.running_interval_s is not None]
+    if not standing and not running:
+        return None
+    standing_s = _step(median(standing)) if standing else None
+    running_s = _step(median(running)) if running else None
+    return Habit(
+        mode="steady",
+        standing_s=standing_s or running_s or Habit().standing_s,
+        running_s=running_s or standing_s or Habit().running_s,
+        source="learned",
+    )
+
+
+def gap_s(habit: Habit, running: bool) -> int:
+    """The longest silence that is no gap [s] (Defaults; see `scheduler.rules.signal`)."""
+    gaps = allowed_gaps(habit)
+    return gaps.running_s if running else gaps.standing_s
+
+
+def silent_limit_s(habit: Habit, running: bool, pulse: Pulse | None = None) -> int:
+    """Silence [s] after which a unit is not reporting: 3 habits, at least 20 min.
+
+    On change: the heartbeat is the habit. Sleeping: the second missed report and 10 %. A device
+    that said when its next report is due is held to that. While running a device may fall back to
+    its standing habit unseen, so one standing report and 10 % are waited for too.
+    """
+    promised = _promised_s(pulse)
+    if habit.mode == "sleeping":
+        share = SILENT_SLEEPING_REPORTS * (1 + SILENT_SLEEPING_MARGIN)
+        limit = share * (promised or habit.standing_s)
+    elif habit.mode == "on_change":
+        limit = SILENT_HABITS * habit.heartbeat_s
+    elif running:
+        limit = max(SILENT_HABITS * habit.running_s, 1.1 * habit.standing_s)
+    else:
+        limit = SILENT_HABITS * habit.standing_s
+    if promised and habit.mode != "sleeping":
+        limit = max(limit, SILENT_HABITS * promised)
+    return max(round(limit), SILENT_AT_LEAST_S)
+
+
+def _promised_s(pulse: Pulse | None) -> int | None:
+    if pulse is None or pulse.next_due_at is None or pulse.heard_at is None:
+        return None
+    return pulse.next_due_at - pulse.heard_at if pulse.next_due_at > pulse.heard_at else None
+
+
+def _step(seconds: float) -> int:
+    return next((step for step in STEPS_S if step >= STEP_SLACK * seconds), round(seconds))

@@ -1,0 +1,131 @@
+"""What was last seen of a unit: silence, newest values, set-aside spells, blind spots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from fleet.calendar import day_bounds, instant
+from fleet.calibration import line_at
+from fleet.model import Latest, Pulse
+from fleet.registry.types import UnitInputs
+from scheduler.assess.verdict import Blind
+from scheduler.day import Day
+
+BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
+    ("starts", frozenset({"start_attempts", "crank_min_v", "crank_s"})),
+    ("switch", frozenset({"in_auto"})),
+    ("mains", frozenset({"mains_v"})),
+    ("fuel", frozenset({"fuel_pct"})),
+    ("charger", frozenset({"battery_v"})),
+    ("hours", frozenset({"run_hours_h"})),
+    ("volts", frozenset({"ac_v", "ac_l1_v", "ac_l12_v"})),
+)
+LOOK_BACK_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """fitted: a device speaks for it now; ever: anything was ever heard of the unit.
+
+    since: what silence is counted from (receipt of the newest message, or the fitting of a
+    device that has not spoken yet), None where there is nothing to count from.
+    """
+
+    fitted: bool
+    ever: bool
+    heard_at: int | None
+    since: int | None
+
+
+def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
+    """What is known of the device's silence. Receipt times count, never the device's clock."""
+    current = [f for f in inputs.fittings if covers(f.from_at, f.to_at, now)]
+    heard = max((p.heard_at for p in inputs.pulses if p.heard_at is not None), default=None)
+    begun = max((f.from_at for f in current if f.from_at is not None), default=None)
+    since = heard
+    if begun is not None and (heard is None or heard < begun):
+        since = begun
+    return Silence(bool(current), heard is not None or bool(days), heard, since)
+
+
+def covers(start: int | None, end: int | None, at: int) -> bool:
+    """Whether [start, end), open where None, holds a moment."""
+    return (start is None or start <= at) and (end is None or at < end)
+
+
+def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
+    """The newest calibrated value of a channel, with its time; None where there is none."""
+    found = [p.latest[channel] for p in inputs.pulses if channel in p.latest]
+    if not found:
+        return None
+    latest = max(found, key=lambda value: value.at)
+    fittings = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, latest.at)}
+    lines = [c for c in inputs.calibrations if c.channel == channel and c.fitting in fittings]
+    gain, offset = line_at(lines, latest.at)
+    return Latest(latest.at, gain * latest.value + offset)
+
+
+def newest_pulse(inputs: UnitInputs) -> Pulse | None:
+    """The pulse heard last, of the devices fitted now."""
+    return max(inputs.pulses, key=lambda p: (p.heard_at or 0, p.device), default=None)
+
+
+def blind_spots(inputs: UnitInputs, days: Sequence[Day]) -> tuple[Blind, ...]:
+    """What was reported neither lately nor last: not seen, never good."""
+    last = days[-1].day if days else 0
+    recent = [day for day in days if day.day > last - LOOK_BACK_DAYS]
+    seen = {name for day in recent for name in day.spots}
+    seen.update(name for pulse in inputs.pulses for name in pulse.latest)
+    starts = any(set(demand.seen_by) - {"run"} for day in recent for demand in day.starts)
+    return tuple(
+        name
+        for name, channels in BLIND_CHANNELS
+        if not channels & seen and not (name == "starts" and starts)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """Why a unit is set aside now, from when, until when (UTC seconds, None: open)."""
+
+    condition: str
+    from_at: int
+    to_at: int | None
+
+
+def aside(inputs: UnitInputs, now: int) -> tuple[Aside | None, list[int]]:
+    """The spell that holds now (out of service before laid up) and every coming edge."""
+    zone_name = inputs.site.time_zone
+    spells = [
+        Aside(record.kind, _moment(record.facts.get("from"), zone_name, False) or record.at,
+              _moment(record.facts.get("to"), zone_name, True))
+        for record in inputs.records
+        if record.kind in ("out_of_service", "laid_up")
+    ]  # fmt: skip
+    start = _moment(inputs.unit.laid_up_from, zone_name, False)
+    if start is not None:
+        spells.append(Aside("laid_up", start, _moment(inputs.unit.laid_up_to, zone_name, True)))
+    holding = [s for s in spells if covers(s.from_at, s.to_at, now)]
+    edges = [edge for s in spells for edge in (s.from_at, s.to_at) if edge is not None]
+    best = max(holding, key=lambda s: (s.condition == "out_of_service", s.from_at), default=None)
+    return best, [edge for edge in edges if edge > now]
+
+
+def _moment(value: Any, zone_name: str, end: bool) -> int | None:
+    """A moment people wrote: epoch seconds, ISO time, or a local date (its end, where asked)."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return int(value)
+    if not isinstance(value, str) or not value:
+        return None
+    try:
+        if len(value) == 10:
+            return day_bounds(date.fromisoformat(value), zone_name)[1 if end else 0]
+        moment = datetime.fromisoformat(value)
+    except ValueError:
+        return None
+    if moment.tzinfo is None:
+        return instant(moment.date(), moment.time(), zone_name)
+    return int(moment.timestamp())

@@ -1,0 +1,58 @@
+"""The verdict on one unit, as a document."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from fleet.model import DueItem, EngineHours, Finding, Habit, UnitSummary
+
+Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
+"""What this unit's device does not report: it is "not seen", never good."""
+
+
+class StartTally(msgspec.Struct, frozen=True, kw_only=True):
+    """How the newest start demands ended; demands whose end was not seen are left out."""
+
+    demands: int = 0
+    started: int = 0
+    failed: int = 0
+    first_at: int | None = None
+    last_at: int | None = None
+
+
+class Assessment(msgspec.Struct, frozen=True, kw_only=True):
+    """The verdict on one unit, with what it stands on. Lengths in seconds, hours in [h].
+
+    habit: how the device reports (declared, from the register, learned or default).
+    gap_s: longest silence that is no gap; silent_limit_s: silence after which it is not reporting.
+    look_again_at: when the verdict may change though nothing arrives; never over an hour away.
+    """
+
+    unit: str
+    at: int
+    summary: UnitSummary
+    due: tuple[DueItem, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    hours: EngineHours
+    habit: Habit
+    gap_s: int
+    silent_limit_s: int
+    look_again_at: int
+    starts_50: StartTally = StartTally()
+    blind: tuple[Blind, ...] = ()
+
+
+_ENCODER = msgspec.json.Encoder(order="deterministic")
+_DECODER = msgspec.json.Decoder(Assessment)
+
+
+def encode(assessment: Assessment) -> bytes:
+    """Canonical JSON: equal assessments give equal bytes."""
+    return _ENCODER.encode(assessment)
+
+
+def decode(doc: bytes) -> Assessment:
+    """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape."""
+    return _DECODER.decode(doc)

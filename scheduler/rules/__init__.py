@@ -1,0 +1,1 @@
+"""Rules: plain functions over arrays and records, one module a noun of the trade."""

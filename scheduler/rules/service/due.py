@@ -1,0 +1,103 @@
+"""Every task of a plan, when and why it falls due."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from fleet.model import DueItem, Evidence, Finding, Record, ServicePlan, Task
+from scheduler.rules.service.reason import reason
+from scheduler.rules.service.reckon import (
+    LATE_HOURS_H,
+    binds_by,
+    by_calendar,
+    by_hours,
+    does,
+    last_done,
+    state_of,
+)
+from scheduler.rules.service.terms import RANK, Situation
+
+
+def due_items(
+    plan: ServicePlan, records: Iterable[Record], situation: Situation
+) -> tuple[DueItem, ...]:
+    """Every task of a plan with when and why it falls due, the most pressing first.
+
+    records: those that hold (corrections applied), any order and any kind; `task_done` counts.
+    """
+    done = sorted(
+        (r for r in records if r.kind == "task_done" and r.at <= situation.now),
+        key=lambda r: (r.at, r.made_at, r.id),
+    )
+    items = [_item(task, plan, done, situation) for task in plan.tasks]
+    return tuple(sorted(items, key=lambda item: (RANK[item.state], -item.share, item.task)))
+
+
+def finding(item: DueItem, since: int) -> Finding | None:
+    """What to tell of a task; since: when its state began (UTC seconds).
+
+    Next visit when due, soon or late; Same day when late beyond its tolerance; else nothing."""
+    if item.state in ("later", "unknown"):
+        return None
+    facts = {
+        "name": item.name,
+        "binds": item.binds,
+        "state": item.state,
+        "due_on": item.due_on,
+        "due_at_hours_h": item.due_at_hours_h,
+        "hours_now_h": item.hours_now_h,
+        "hours_left_h": item.hours_left_h,
+        "days_left": item.days_left,
+        "late_days": item.late_days,
+        "late_hours_h": item.late_hours_h,
+        "reason": item.reason,
+    }
+    facts = {key: value for key, value in facts.items() if value is not None}
+    return Finding(
+        kind="service_due",
+        severity="same_day" if item.state == "late_beyond" else "next_visit",
+        since=since,
+        part=item.task,
+        facts=facts,
+        evidence=Evidence(
+            channels=("run_hours_h",) if item.binds == "hours" else (), note=item.reason
+        ),
+    )
+
+
+def _item(task: Task, plan: ServicePlan, done: list[Record], at: Situation) -> DueItem:
+    history = [r for r in done if does(r, task, plan)]
+    last = last_done(history, at)
+    hours = by_hours(task, last, history, at)
+    calendar = by_calendar(task, last, history, at)
+    binds = binds_by(hours, calendar)
+    state = state_of(task, hours, calendar)
+    over_h = hours.over_h if hours else None
+    over_days = calendar.over_days if calendar else None
+    return DueItem(
+        unit=at.unit,
+        task=task.id,
+        name=task.name,
+        state=state,
+        binds=binds,
+        share=round(max(hours.share if hours else 0.0, calendar.share if calendar else 0.0), 4),
+        due_on=calendar.on.isoformat() if calendar else None,
+        due_at_hours_h=_tenth(hours.at_h if hours else None),
+        hours_now_h=_tenth(at.hours_now_h),
+        hours_used_h=_tenth(hours.used_h if hours else None),
+        every_h=task.every_h,
+        every_months=task.every_months,
+        last_done_on=last.on.isoformat() if last.on and last.by != "begin" else None,
+        last_done_hours_h=_tenth(last.hours_h) if last.by != "begin" else None,
+        hours_left_h=_tenth(-over_h if over_h is not None else None),
+        days_left=-over_days if over_days is not None else None,
+        late_days=over_days if over_days is not None and over_days > 0 else None,
+        late_hours_h=_tenth(over_h) if over_h is not None and over_h >= LATE_HOURS_H else None,
+        minutes=task.minutes,
+        parts=task.parts,
+        reason=reason(task, last, hours, calendar, binds, at),
+    )
+
+
+def _tenth(hours: float | None) -> float | None:
+    return None if hours is None else round(hours, 1)

@@ -1,0 +1,262 @@
+"""One turn of watching: touched units and due looks, each computed, then written in small groups.
+
+Everything goes this one way: live, late, replayed and corrected data. A unit that fails does not
+stop the others; it is tried again later and later, and its touches stay.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from dataclasses import dataclass, field
+from itertools import zip_longest
+
+from fleet.defaults import CLOCK_AHEAD_S
+from fleet.history import History
+from fleet.registry import work
+from fleet.registry.engine import Registry
+from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
+from fleet.store import StoreDown
+from scheduler import alarms
+from scheduler.assess import assess, encode
+from scheduler.turns.recompute import recompute
+
+log = logging.getLogger("hourhand.scheduler")
+
+SPREAD = 500
+SPREAD_SHARE = 0.3
+UNITS = 60
+GROUP = 8
+GROUP_S = 0.4
+"""A turn's results are written after this many units or seconds, whichever comes first."""
+DAYS_A_TURN = 120
+"""Days of one unit taken in one turn, newest first; the others keep their touch."""
+RETRY_S = 5
+RETRY_MOST_S = 900
+
+Touch = tuple[int, bool, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A unit whose rules failed: what kind of fault, how often, when to try again."""
+
+    fault: str
+    count: int
+    again_at: int
+
+
+@dataclass(slots=True)
+class Memory:
+    """What one scheduler process remembers between turns."""
+
+    troubles: dict[str, Trouble] = field(default_factory=dict)
+    faults: int = 0
+
+
+@dataclass(slots=True)
+class Turn:
+    """What one turn did. behind_s: how far the host clock is behind the newest receipt."""
+
+    spread: int = 0
+    units: int = 0
+    days: int = 0
+    refused: int = 0
+    failed: int = 0
+    opened: int = 0
+    seconds: float = 0.0
+    more: bool = False
+    behind_s: int = 0
+
+
+def watch(registry: Registry, history: History, now: int, budget_s: float, memory: Memory) -> Turn:
+    """One turn, bounded by `budget_s` seconds (at least one unit is always done).
+
+    Raises RegistryDown or StoreDown when registry or store are away: nothing is lost, the touches
+    stay.
+    """
+    began = time.monotonic()
+    turn = Turn()
+    while time.monotonic() - began < budget_s * SPREAD_SHARE:
+        done = work.spread_touches(registry, SPREAD)
+        turn.spread += done
+        if done < SPREAD:
+            break
+    tried: set[str] = set()
+    while True:
+        waiting = _waiting(registry, now, memory, tried)
+        turn.more = _batch(registry, history, waiting, now, began + budget_s, memory, turn)
+        tried.update(unit for unit, _ in waiting)
+        if turn.more or len(waiting) < UNITS:
+            break
+    turn.seconds = time.monotonic() - began
+    return turn
+
+
+def _batch(
+    registry: Registry,
+    history: History,
+    waiting: list[tuple[str, tuple[Touch, ...]]],
+    now: int,
+    until: float,
+    memory: Memory,
+    turn: Turn,
+) -> bool:
+    """Compute and write these units in small groups; True when the time ran out before the end."""
+    group: list[UnitTurn] = []
+    written = time.monotonic()
+    for unit, touches in waiting:
+        if turn.units and time.monotonic() >= until:
+            _write(registry, group, now, memory, turn)
+            return True
+        result = _one(registry, history, unit, touches, now, memory, turn)
+        if result is not None:
+            group.append(result)
+        if len(group) >= GROUP or (group and time.monotonic() - written >= GROUP_S):
+            _write(registry, group, now, memory, turn)
+            group, written = [], time.monotonic()
+    _write(registry, group, now, memory, turn)
+    return False
+
+
+def work_through(
+    registry: Registry, history: History, now: int, memory: Memory, budget_s: float = 10.0
+) -> Turn:
+    """Turns until nothing that can be done is waiting; for tests and `--once`."""
+    total = Turn()
+    while True:
+        turn = watch(registry, history, now, budget_s, memory)
+        for name in ("spread", "units", "days", "refused", "failed", "opened", "seconds"):
+            setattr(total, name, getattr(total, name) + getattr(turn, name))
+        total.behind_s = max(total.behind_s, turn.behind_s)
+        if turn.units == turn.refused + turn.failed and not turn.spread:
+            return total
+
+
+def _waiting(
+    registry: Registry, now: int, memory: Memory, tried: set[str]
+) -> list[tuple[str, tuple[Touch, ...]]]:
+    """Units to do now: urgent touches, then other touches and due looks in turn.
+
+    Units in trouble wait for their time and then come last; those tried in this turn are done.
+    """
+    held = {unit for unit, trouble in memory.troubles.items() if trouble.again_at > now} | tried
+    touched = [t for t in work.touched_units(registry, UNITS + len(held)) if t.unit not in held]
+    looks = [u for u in work.due_looks(registry, now, UNITS + len(held)) if u not in held]
+    found = {touch.unit: touch.days for touch in touched if touch.priority}
+    rest = [(touch.unit, touch.days) for touch in touched if not touch.priority]
+    for pair in zip_longest(((unit, ()) for unit in looks), rest):
+        for item in pair:
+            if item is not None and (item[1] or item[0] not in found):
+                found[item[0]] = item[1]
+    return sorted(found.items(), key=lambda item: item[0] in memory.troubles)
+
+
+def _one(
+    registry: Registry,
+    history: History,
+    unit: str,
+    touches: tuple[Touch, ...],
+    now: int,
+    memory: Memory,
+    turn: Turn,
+) -> UnitTurn | None:
+    """One unit computed; None where it cannot be judged now."""
+    turn.units += 1
+    try:
+        inputs = work.unit_inputs(registry, unit)
+        if inputs is None:
+            raise LookupError("touched, but not in the register")
+        behind = max((p.heard_at or 0 for p in inputs.pulses), default=0) - now
+        if behind > CLOCK_AHEAD_S:
+            turn.behind_s = max(turn.behind_s, behind)
+            turn.failed += 1
+            return None
+        result = compute(registry, history, inputs, touches, now)
+    except (RegistryDown, StoreDown):
+        raise
+    except Exception as fault:
+        turn.failed += 1
+        _remember(memory, unit, fault, now)
+        return None
+    turn.days += len(result.days)
+    turn.opened += len(result.opened)
+    return result
+
+
+def compute(
+    registry: Registry,
+    history: History,
+    inputs: UnitInputs,
+    touches: tuple[Touch, ...],
+    now: int,
+) -> UnitTurn:
+    """Days, verdict and alert steps of one unit, written by nobody yet."""
+    taken = _newest(touches)
+    result = recompute(
+        registry,
+        history.store,
+        inputs,
+        [(day, onward) for day, onward, _ in taken],
+        now // 86_400,
+    )
+    verdict = assess(inputs, result.days, now)
+    subject = f"unit:{inputs.unit.id}"
+    episodes = work.open_episodes(registry, [subject])
+    opened, steps = alarms.step(episodes, subject, verdict.findings, now)
+    return UnitTurn(
+        unit=inputs.unit.id,
+        customer=inputs.customer.id,
+        touches=taken,
+        days=result.rows,
+        drop_days=result.drops,
+        assessment=encode(verdict),
+        look_again_at=verdict.look_again_at,
+        summary=verdict.summary,
+        due=list(verdict.due),
+        steps=steps,
+        opened=opened,
+        facts_seq=inputs.facts_seq,
+    )
+
+
+def _newest(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:
+    """As many touches as one turn takes: the newest days, or all that an onward touch covers."""
+    first = min((day for day, onward, _ in touches if onward), default=None)
+    rest = sorted(touches, reverse=True)
+    if first is None:
+        return tuple(sorted(rest[:DAYS_A_TURN]))
+    return tuple(sorted(t for i, t in enumerate(rest) if t[0] >= first or i < DAYS_A_TURN))
+
+
+def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, turn: Turn) -> None:
+    """Write a group in one transaction; if that is refused outright, each unit by itself."""
+    if not group:
+        return
+    try:
+        turn.refused += len(work.write_turn(registry, group, now))
+        for one in group:
+            memory.troubles.pop(one.unit, None)
+    except RegistryDown:
+        raise
+    except Exception as fault:
+        if len(group) > 1:
+            for one in group:
+                _write(registry, [one], now, memory, turn)
+            return
+        turn.failed += 1
+        _remember(memory, group[0].unit, fault, now)
+
+
+def _remember(memory: Memory, unit: str, fault: Exception, now: int) -> None:
+    """Note a unit whose rules failed. Only the kind of fault is told: its text may be foreign."""
+    before = memory.troubles.get(unit)
+    count = before.count + 1 if before else 1
+    pause = min(RETRY_S * 2 ** (count - 1), RETRY_MOST_S)
+    memory.troubles[unit] = Trouble(type(fault).__name__, count, now + pause)
+    memory.faults += 1
+    where = fault.__traceback__
+    while where is not None and where.tb_next is not None:
+        where = where.tb_next
+    place = f"{where.tb_frame.f_globals.get('__name__')}:{where.tb_lineno}" if where else "?"
+    log.error("rules failed on unit %s: %s at %s", unit, type(fault).__name__, place)
