@@ -1,0 +1,106 @@
+"""Runs with what belongs to them: who began them and why, energy and peak load."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from fleet.model import Run, Series
+from scheduler.day.given import Given
+from scheduler.rules import energy, reason, runs, starting
+from scheduler.rules.runs import RunsCarry
+from scheduler.rules.spells import Spell, Spells
+
+
+def begun(found: runs.Found, auto: Spells) -> list[starting.Begun]:
+    known = {run.start: run for run in found.runs}
+    if found.carry.run is not None:
+        known[found.carry.run.start] = runs.ended(found.carry.run, None, "open")
+    found_begun = []
+    for start in found.begun:
+        switch = auto.at(start)
+        out = switch is not None and switch.value == 0
+        found_begun.append(starting.Begun(known[start], hand=out))
+    return found_begun
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """Runs with their reason, energy and peak, and the open state of the run that goes on."""
+
+    runs: tuple[Run, ...]
+    carry: RunsCarry
+
+
+def explain(
+    g: Given,
+    found: runs.Found,
+    started: Sequence[starting.Begun],
+    starts: starting.Found,
+    mains: Spells,
+) -> Whole:
+    """Give the day's runs, closed and open, their reason, energy and peak load."""
+    before = g.carry.runs.run
+    reasons: dict[int, tuple[reason.RunWhy, reason.Confidence]] = {}
+    ends = {d.run_start: d.end for d in starts.demands if d.run_start is not None}
+    for one in started:
+        start = one.run.start
+        then = _mains_then(mains.at(start))
+        reasons[start] = reason.why(one.run, ends.get(start), one.hand, then, g.gaps.standing_s)
+    if before is not None:
+        late = "by_hand" if ends.get(before.start) == "by_hand" else before.why
+        reasons[before.start] = (late, before.confidence)
+    load = g.of("load_kw")
+    done = []
+    for run in found.runs:
+        why, sure = reasons.get(run.start, ("unknown", "low"))
+        got = _energy(g, load, run.start, run.end or run.last_on_at, before)
+        done.append(
+            msgspec.structs.replace(
+                run,
+                why=why,
+                confidence=sure,
+                energy_kwh=None if got.watt_s is None else round(got.watt_s / 3_600_000, 3),
+                peak_load_kw=got.peak_kw,
+            )
+        )
+    going = found.carry.run
+    if going is None:
+        return Whole(tuple(done), found.carry)
+    why, sure = reasons.get(going.start, ("unknown", "low"))
+    got = _energy(g, load, going.start, going.off_at or going.last_on_at, before)
+    going = msgspec.structs.replace(
+        going,
+        why=why,
+        confidence=sure,
+        energy_ws=got.watt_s,
+        peak_load_kw=got.peak_kw,
+        load_at=got.load_at,
+        load_kw=got.load_kw,
+    )
+    return Whole(tuple(done), msgspec.structs.replace(found.carry, run=going))
+
+
+def _energy(
+    g: Given, load: Series, start: int, end: int, before: runs.OpenRun | None
+) -> energy.Energy:
+    so_far = energy.Energy()
+    if before is not None and before.start == start:
+        so_far = energy.Energy(
+            before.energy_ws, before.peak_load_kw, before.load_at, before.load_kw
+        )
+    return energy.add(load, start, end, g.gaps.running_s, so_far, held=g.gaps.holds)
+
+
+def _mains_then(spell: Spell | None) -> reason.MainsThen | None:
+    if spell is None:
+        return None
+    return reason.MainsThen(
+        absent=spell.value == 0,
+        since=spell.since,
+        at=spell.at,
+        earliest=spell.earliest,
+        by_event=spell.by_event,
+    )

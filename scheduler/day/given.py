@@ -1,0 +1,120 @@
+"""What is known of one day, put in one order, and how the device told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.model import DeviceEvent, Series, no_series
+from scheduler.day.nouns import DAY_S, Carry, DayFacts, fitted_in
+from scheduler.rules import attempts, reporting, runs, spells, starting
+from scheduler.rules.signal import Gaps, allowed_gaps, plausible
+from scheduler.rules.spells import MAINS_ABSENT_SHARE, Spells
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What is known of one day, in one order."""
+
+    facts: DayFacts
+    start: int
+    end: int
+    series: dict[str, Series]
+    events: tuple[DeviceEvent, ...]
+    heard: NDArray[np.int64]
+    carry: Carry
+    gaps: Gaps
+    fitting: str
+    cuts: tuple[int, ...]
+
+    def of(self, channel: str) -> Series:
+        """The channel's plausible values; the others are doubted and ignored by every rule."""
+        return plausible(channel, self.series.get(channel) or no_series())
+
+
+def gather(
+    facts: DayFacts,
+    day: int,
+    series: Mapping[str, Series],
+    events: Iterable[DeviceEvent],
+    carry: Carry,
+) -> Given:
+    start, end = day * DAY_S, (day + 1) * DAY_S
+    kept = reporting.clip(series, start, end)
+    inside = sorted(
+        (e for e in events if start <= e.at < end),
+        key=lambda e: (e.at, e.event, e.channel, e.device, e.cause, sorted(e.values.items())),
+    )
+    once = {(e.at, e.event, e.channel, e.device): e for e in inside}
+    fitting, cuts = carry.fitting, []
+    for one in fitted_in(facts, start, end):
+        begins = max(start, one.from_at or start)
+        if fitting not in ("", one.id):
+            cuts.append(begins)
+        fitting = one.id
+    if cuts:
+        carry = msgspec.structs.replace(
+            carry, dip=None, starts=msgspec.structs.replace(carry.starts, reports=())
+        )
+    return Given(
+        facts, start, end, kept, tuple(once.values()), reporting.times(kept), carry,
+        allowed_gaps(facts.habit), fitting, tuple(cuts),
+    )  # fmt: skip
+
+
+def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
+    return runs.RunRules(
+        standing_gap_s=gaps.standing_s,
+        running_gap_s=gaps.running_s,
+        hold_on_s=facts.signal.hold_on_s,
+        hold_off_s=facts.signal.hold_off_s,
+    )
+
+
+def mains(g: Given) -> Spells:
+    """Present (1) or absent (0): below half of nominal, or as an event says."""
+    read = g.of("mains_v")
+    said = [(e.at, e.event == "mains_back") for e in g.events if e.event.startswith("mains_")]
+    present = read.v >= MAINS_ABSENT_SHARE * g.facts.nominal_v
+    return spells.trace(read.t, present, said, g.carry.mains)
+
+
+def panel_switch(g: Given) -> Spells:
+    """The panel switch: in automatic (1) or not (0)."""
+    read = g.of("in_auto")
+    said = [(e.at, e.event == "in_auto") for e in g.events if e.event in ("in_auto", "not_in_auto")]
+    return spells.trace(read.t, read.v >= 0.5, said, g.carry.in_auto)
+
+
+def told(
+    g: Given,
+) -> tuple[starting.Told, attempts.CounterCarry | None, attempts.DipCarry | None]:
+    """Attempts as the device told of them, and their open state."""
+    read, before = g.of("start_attempts"), g.carry.counter
+    rises, counter = attempts.count(read.t, read.v, before, g.cuts)
+    volts, seconds = g.of("crank_min_v"), g.of("crank_s")
+    dips, dip = attempts.dips(volts, seconds, g.heard, g.carry.last_at, g.carry.dip, g.cuts)
+    cranked = {e.at for e in g.events if e.event in ("crank", "failed_to_start")}
+    first = before.at if before is not None and not g.cuts else None
+    if first is None and len(read):
+        after = int(np.searchsorted(read.t, g.cuts[-1])) if g.cuts else 0
+        first = int(read.t[after]) if after < len(read) else None
+    what = starting.Told(
+        rises,
+        tuple(one for one in dips if one[0] not in cranked),
+        g.events,
+        read.t,
+        first,
+        {at: (_value(volts, at), _value(seconds, at)) for at in sorted(cranked)},
+    )
+    return what, counter, dip
+
+
+def _value(series: Series, at: int) -> float | None:
+    """The value of one second, if there is one."""
+    place = int(np.searchsorted(series.t, at))
+    return float(series.v[place]) if place < len(series) and series.t[place] == at else None

@@ -1,0 +1,172 @@
+"""The nouns of a day: what it depends on, what it says, what it hands on; and their bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from hashlib import sha256
+
+import msgspec
+
+from fleet.model import (
+    Calibration,
+    EngineClass,
+    Fitting,
+    Habit,
+    HoursRise,
+    MeterEvent,
+    Run,
+    RunningSignal,
+    StartDemand,
+    Unit,
+)
+from scheduler.rules.attempts import CounterCarry, DipCarry
+from scheduler.rules.hours import MeterCarry
+from scheduler.rules.reporting import Gap, Spot
+from scheduler.rules.runs import RunsCarry
+from scheduler.rules.signal import SignalCarry
+from scheduler.rules.spells import Spell
+from scheduler.rules.starting import StartsCarry
+
+DAY_S = 86_400
+CODE = "1"
+"""Raise it when a rule changes what a Day says: every stored Day is then computed again."""
+
+
+class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """What the office knows that a Day depends on. All that concerns the day is in its fingerprint.
+
+    anchors: moments (UTC seconds) at which a person read the engine's own hour meter.
+    """
+
+    unit: str
+    signal: RunningSignal
+    habit: Habit
+    nominal_v: float
+    engine_class: EngineClass
+    cranking_cycle_s: int | None = None
+    hour_meter_digits: int | None = None
+    fittings: tuple[Fitting, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
+    anchors: tuple[int, ...] = ()
+
+
+class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
+    """The mains went (`lost`) or came back (`back`) after `earliest` and at or before `latest`."""
+
+    kind: str
+    earliest: int
+    latest: int
+
+
+class Carry(msgspec.Struct, frozen=True, kw_only=True):
+    """Open state handed from one day to the next. Never totals."""
+
+    fitting: str = ""
+    last_at: int | None = None
+    signal: SignalCarry = SignalCarry()
+    runs: RunsCarry = RunsCarry()
+    meter: MeterCarry = MeterCarry()
+    counter: CounterCarry | None = None
+    dip: DipCarry | None = None
+    starts: StartsCarry = StartsCarry()
+    in_auto: Spell | None = None
+    mains: Spell | None = None
+
+
+class Day(msgspec.Struct, frozen=True, kw_only=True):
+    """What one UTC day says about one unit.
+
+    n: seconds with a reading. runs and starts stand on the day on which their end became known;
+    hours are rises, cut at people's anchors; `carry` is the open state at the end of the day.
+    standing_interval_s and running_interval_s: median time between reports, None with under 3.
+    rise_standing_h: hours the meter gained over standing_watched_s seconds in which the
+    running signal was seen to be off throughout.
+    """
+
+    unit: str
+    day: int
+    n: int = 0
+    first_at: int | None = None
+    last_at: int | None = None
+    runs: tuple[Run, ...] = ()
+    starts: tuple[StartDemand, ...] = ()
+    hours: tuple[HoursRise, ...] = ()
+    meter: tuple[MeterEvent, ...] = ()
+    standing_interval_s: float | None = None
+    running_interval_s: float | None = None
+    rise_standing_h: float = 0.0
+    standing_watched_s: int = 0
+    spots: dict[str, Spot] = {}
+    gaps: tuple[Gap, ...] = ()
+    mains: tuple[MainsEdge, ...] = ()
+    carry: Carry = Carry()
+
+
+_ENCODER = msgspec.json.Encoder(order="deterministic")
+_DAY = msgspec.json.Decoder(Day)
+
+
+def encode(day: Day) -> bytes:
+    """The Day as bytes: equal days give equal bytes."""
+    return _ENCODER.encode(day)
+
+
+def decode(data: bytes) -> Day:
+    """The Day back. Raises msgspec.ValidationError on bytes that are no Day."""
+    return _DAY.decode(data)
+
+
+def carry_key(carry: Carry | None) -> str:
+    """A short stable name of an open state, for `DayRow.carry_in`: equal states, equal names."""
+    return sha256(_ENCODER.encode(carry)).hexdigest()[:24]
+
+
+def facts_of(
+    unit: Unit,
+    habit: Habit,
+    fittings: Iterable[Fitting] = (),
+    calibrations: Iterable[Calibration] = (),
+    anchors: Iterable[int] = (),
+) -> DayFacts:
+    """The facts a unit's days depend on, in an order of their own (never the caller's)."""
+    return DayFacts(
+        unit=unit.id,
+        signal=unit.running,
+        habit=habit,
+        nominal_v=unit.nominal_v,
+        engine_class=unit.engine_class,
+        cranking_cycle_s=unit.cranking_cycle_s,
+        hour_meter_digits=unit.hour_meter_digits,
+        fittings=tuple(sorted(fittings, key=lambda f: (f.from_at or 0, f.id))),
+        calibrations=tuple(sorted(calibrations, key=lambda c: (c.from_at, c.channel, c.id))),
+        anchors=tuple(sorted(set(anchors))),
+    )
+
+
+def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
+    """Stable name of all a Day depends on but its readings and events.
+
+    Of fittings, calibrations and anchors only those that reach into the day count, so a record
+    of today does not make last year's days be computed again.
+    """
+    start, end = day * DAY_S, (day + 1) * DAY_S
+    fitted = fitted_in(facts, start, end)
+    ids = {f.id for f in fitted}
+    since = carry.meter.at if carry is not None and carry.meter.at is not None else start
+    reaching = msgspec.structs.replace(
+        facts,
+        habit=msgspec.structs.replace(facts.habit, source="default"),
+        fittings=fitted,
+        calibrations=tuple(c for c in facts.calibrations if c.from_at < end and c.fitting in ids),
+        anchors=tuple(at for at in facts.anchors if since < at < end),
+    )
+    return sha256(_ENCODER.encode((CODE, day, reaching, carry))).hexdigest()[:32]
+
+
+def fitted_in(facts: DayFacts, start: int, end: int) -> tuple[Fitting, ...]:
+    """Fittings that reach into [start, end), in order of their beginning."""
+    return tuple(
+        f
+        for f in facts.fittings
+        if (f.from_at is None or f.from_at < end) and (f.to_at is None or f.to_at > start)
+    )

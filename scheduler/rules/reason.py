@@ -1,0 +1,58 @@
+"""Why a run began: an outage, a hand, or nobody can tell (ENGINEERING 2).
+
+An exercise is told from its agreed window, which this rule does not know: such a run is unknown
+here. With the panel switch out of automatic a set cannot start by itself, so a run then is by
+hand, whatever the mains did (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from fleet.model import DemandEnd, Run, RunWhy
+
+OUTAGE_BEFORE_S = 300
+"""A run that began within 5 min of the loss of mains was started by it (ENGINEERING 4)."""
+
+Confidence = Literal["high", "medium", "low"]
+
+
+class MainsThen(msgspec.Struct, frozen=True, kw_only=True):
+    """The mains when a run began.
+
+    absent since `since`, last known present at `earliest`; seen until `at`; by_event: only an
+    event says so.
+    """
+
+    absent: bool
+    since: int
+    at: int
+    earliest: int | None = None
+    by_event: bool = False
+
+
+def why(
+    run: Run, end: DemandEnd | None, hand: bool, mains: MainsThen | None, fresh_s: int
+) -> tuple[RunWhy, Confidence]:
+    """(why, confidence) of a run. end: how its start demand ended; hand: out of automatic then.
+
+    An outage: the mains reading nearest before the start (at most fresh_s seconds old) was below
+    half of nominal, or a `mains_lost` event came within 5 min before; and no mains since. High
+    when the start was seen and the loss lies within 5 min before it, else medium.
+    """
+    if hand:
+        return "by_hand", "high"
+    if end == "by_hand":
+        return "by_hand", "high" if run.start_seen == "observed" else "medium"
+    if mains is None or not mains.absent:
+        return "unknown", "low"
+    earliest = run.start if run.start_earliest is None else run.start_earliest
+    if mains.by_event:
+        if mains.since < earliest - OUTAGE_BEFORE_S:
+            return "unknown", "low"
+    elif run.start - mains.at > fresh_s:
+        return "unknown", "low"
+    soon = run.start - mains.since <= OUTAGE_BEFORE_S and mains.earliest is not None
+    return "outage", "high" if soon and run.start_seen == "observed" else "medium"
