@@ -19,8 +19,13 @@ from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from fleet.settings import Settings
-from fleet.store import Store
+from fleet.store import Store, StoreDown, StoreFault
 from fleet.store.opening import open_store
+
+__all__ = [
+    "History", "Part", "StoreDown", "StoreFault", "UnitUnknown", "open_history", "parts",
+    "read_days", "read_series", "read_window",
+]  # fmt: skip
 
 
 class UnitUnknown(LookupError):

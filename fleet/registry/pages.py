@@ -1,0 +1,33 @@
+"""Reads for pages and the API. Every function takes a Scope, held in SQL, but `health`.
+
+What a Scope does not see does not exist: an unknown unit and another customer's are both None.
+"""
+
+from fleet.registry.pages_lists import (
+    changes_since,
+    counts,
+    devices,
+    due,
+    episodes,
+    latest_change,
+    units,
+)
+from fleet.registry.pages_service import health, quarantine, quarantine_counts
+from fleet.registry.pages_unit import assessment, days, events, inputs, records, unit
+from fleet.registry.types import (
+    Counts,
+    DayRow,
+    DeviceFacts,
+    HealthFacts,
+    ListedRecord,
+    QuarantineCount,
+    QuarantineRow,
+    UnitInputs,
+)
+
+__all__ = [
+    "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
+    "QuarantineRow", "UnitInputs", "assessment", "changes_since", "counts", "days", "devices",
+    "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
+    "quarantine_counts", "records", "unit", "units",
+]  # fmt: skip

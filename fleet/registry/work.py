@@ -1,0 +1,33 @@
+"""The programs' own side of the registry; no Scope. Pages use `fleet.registry.pages`."""
+
+from fleet.registry.types import (
+    DayRow,
+    DeviceFacts,
+    InboxMark,
+    PulseBatch,
+    RegistryDown,
+    RegistryFault,
+    UnitInputs,
+    UnitTouch,
+    UnitTurn,
+)
+from fleet.registry.work_intake import (
+    device_facts,
+    facts_version,
+    find_receipts,
+    inbox_marks,
+    note_receipts,
+    pulse,
+)
+from fleet.registry.work_programs import heartbeat, heartbeats
+from fleet.registry.work_touches import due_looks, spread_touches, touched_units
+from fleet.registry.work_turn import write_turn
+from fleet.registry.work_units import day_before, days, events, open_episodes, unit_inputs
+
+__all__ = [
+    "DayRow", "DeviceFacts", "InboxMark", "PulseBatch", "RegistryDown", "RegistryFault",
+    "UnitInputs", "UnitTouch", "UnitTurn", "day_before", "days", "device_facts", "due_looks",
+    "events", "facts_version", "find_receipts", "heartbeat", "heartbeats", "inbox_marks",
+    "note_receipts", "open_episodes", "pulse", "spread_touches", "touched_units",
+    "unit_inputs", "write_turn",
+]  # fmt: skip

@@ -1,0 +1,149 @@
+"""Registries to test on: SQLite always, PostgreSQL where its binaries are on this machine.
+
+A plugin of fixtures: a test module that wants them says `pytest_plugins = ["databases"]`.
+A test that uses `reg` or `registry_url` runs once on each database, one that uses `lite` on SQLite.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+
+from fleet.registry.engine import Registry, open_registry
+from fleet.registry.tables import metadata
+
+DATABASES = ("sqlite", "postgresql")
+
+
+def postgres_binaries() -> Path | None:
+    """Folder of initdb and postgres, or None."""
+    asked = shutil.which("pg_config")
+    folders = [Path(path) for path in sorted(Path("/usr/lib/postgresql").glob("*/bin"))[::-1]]
+    if asked is not None:
+        said = subprocess.run([asked, "--bindir"], capture_output=True, text=True, check=False)
+        folders.insert(0, Path(said.stdout.strip()))
+    return next((f for f in folders if (f / "initdb").exists() and (f / "postgres").exists()), None)
+
+
+def _other_user() -> dict[str, Any]:
+    """PostgreSQL refuses to run as root: another user's name for subprocess, where we are root."""
+    if os.geteuid() != 0:
+        return {}
+    import pwd
+
+    names = {entry.pw_name: entry for entry in pwd.getpwall()}
+    user = names.get("postgres") or names.get("nobody")
+    if user is None:
+        pytest.skip("PostgreSQL refuses to run as root and there is no other user")
+    return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    """Folder of the socket of a PostgreSQL server of our own, thrown away afterwards."""
+    binaries = postgres_binaries()
+    if binaries is None:
+        pytest.skip("no PostgreSQL binaries on this machine")
+    user = _other_user()
+    home = Path(tempfile.mkdtemp(prefix="hh-pg-", dir="/tmp"))
+    server: subprocess.Popen[bytes] | None = None
+    try:
+        if user:
+            os.chown(home, user["user"], user["group"])
+        data = home / "data"
+        made = subprocess.run(
+            [binaries / "initdb", "-D", data, "-U", "hourhand", "-A", "trust", "-E", "UTF8",
+             "--locale=C.UTF-8", "--no-sync"],
+            capture_output=True, text=True, check=False, cwd=home, **user,
+        )  # fmt: skip
+        assert made.returncode == 0, made.stderr
+        server = subprocess.Popen(
+            [binaries / "postgres", "-D", data, "-k", home, "-c", "listen_addresses=",
+             "-c", "fsync=off", "-c", "max_connections=200"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=home, **user,
+        )  # fmt: skip
+        _wait(home)
+        yield str(home)
+    finally:
+        if server is not None:
+            server.send_signal(signal.SIGQUIT)
+            server.wait(30)
+        shutil.rmtree(home, ignore_errors=True)
+
+
+def _wait(home: Path) -> None:
+    give_up = time.monotonic() + 30
+    while True:
+        try:
+            psycopg.connect(host=str(home), user="hourhand", dbname="postgres").close()
+            return
+        except psycopg.OperationalError:
+            if time.monotonic() > give_up:
+                raise
+            time.sleep(0.1)
+
+
+@pytest.fixture(params=DATABASES)
+def registry_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """URL of an empty registry, not even with a schema, that nobody else uses."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path}/registry.db"
+    home = request.getfixturevalue("postgres")
+    with psycopg.connect(host=home, user="hourhand", dbname="postgres", autocommit=True) as link:
+        link.execute("SET lock_timeout = '10s'")
+        link.execute("DROP SCHEMA public CASCADE")
+        link.execute("CREATE SCHEMA public")
+    return f"postgresql://hourhand@/postgres?host={home}"
+
+
+@pytest.fixture(scope="session")
+def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty registry on SQLite, to be copied."""
+    path = tmp_path_factory.mktemp("registry") / "registry.db"
+    open_registry(f"sqlite:///{path}").close()
+    return path
+
+
+@pytest.fixture(scope="session")
+def migrated_url(postgres: str) -> str:
+    """A registry on PostgreSQL, to be emptied before each test."""
+    with psycopg.connect(
+        host=postgres, user="hourhand", dbname="postgres", autocommit=True
+    ) as link:
+        link.execute("CREATE DATABASE migrated")
+    url = f"postgresql://hourhand@/migrated?host={postgres}"
+    open_registry(url).close()
+    return url
+
+
+@pytest.fixture
+def lite(tmp_path: Path, migrated_file: Path) -> Iterator[Registry]:
+    """An open registry on SQLite alone, for tests of what is the same on both."""
+    shutil.copy(migrated_file, tmp_path / "registry.db")
+    registry = open_registry(f"sqlite:///{tmp_path}/registry.db")
+    yield registry
+    registry.close()
+
+
+@pytest.fixture(params=DATABASES)
+def reg(request: pytest.FixtureRequest) -> Iterator[Registry]:
+    """An open registry, empty but for its schema, on each database."""
+    if request.param == "sqlite":
+        yield request.getfixturevalue("lite")
+        return
+    registry = open_registry(request.getfixturevalue("migrated_url"))
+    tables = ", ".join(f'"{table}"' for table in metadata.tables)
+    with registry.write() as connection:
+        connection.exec_driver_sql(f"TRUNCATE {tables} RESTART IDENTITY CASCADE")
+    yield registry
+    registry.close()
