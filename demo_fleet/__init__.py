@@ -1,0 +1,1 @@
+"""An invented fleet that speaks the published contract as devices would."""

@@ -1,0 +1,209 @@
+"""The invented customers: who they are, where their sets stand, what the sets are.
+
+Towns are real and lie in Northumberland and the Scottish Borders (positions to about a kilometre,
+memory). Customers, streets, people, makes and models are invented. Telephone numbers are from the
+range 01632 960000 to 960999, which Ofcom keeps free for drama use
+(ofcom.org.uk, "Telephone numbers for use in TV shows, films and other creative works").
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+TOWNS: dict[str, tuple[float, float, str]] = {
+    "Berwick-upon-Tweed": (55.77, -2.01, "Coast"),
+    "Eyemouth": (55.87, -2.09, "Coast"),
+    "Seahouses": (55.58, -1.66, "Coast"),
+    "Belford": (55.60, -1.83, "Coast"),
+    "Alnwick": (55.41, -1.71, "Coast"),
+    "Amble": (55.33, -1.58, "Coast"),
+    "Hexham": (54.97, -2.10, "Tyne valley"),
+    "Corbridge": (54.97, -2.02, "Tyne valley"),
+    "Haltwhistle": (54.97, -2.46, "Tyne valley"),
+    "Bellingham": (55.14, -2.25, "Tyne valley"),
+    "Rothbury": (55.31, -1.91, "Coquet"),
+    "Otterburn": (55.23, -2.18, "Coquet"),
+    "Wooler": (55.55, -2.01, "Coquet"),
+    "Morpeth": (55.17, -1.69, "Coquet"),
+    "Kelso": (55.60, -2.43, "Tweed"),
+    "Coldstream": (55.65, -2.25, "Tweed"),
+    "Duns": (55.78, -2.34, "Tweed"),
+    "Jedburgh": (55.48, -2.56, "Tweed"),
+    "Lauder": (55.72, -2.75, "Tweed"),
+    "Galashiels": (55.62, -2.81, "Ettrick"),
+    "Melrose": (55.60, -2.72, "Ettrick"),
+    "Selkirk": (55.55, -2.84, "Ettrick"),
+    "Hawick": (55.42, -2.79, "Ettrick"),
+    "Peebles": (55.65, -3.19, "Ettrick"),
+}
+AREAS: tuple[str, ...] = ("Coast", "Tyne valley", "Coquet", "Tweed", "Ettrick")
+ZONE = "Europe/London"
+
+
+@dataclass(frozen=True)
+class Model:
+    """A kind of set. Power [kW], volts [V], tank [l], battery [V, Ah]."""
+
+    name: str
+    rated_kw: float
+    cooling: str
+    fuel: str
+    cylinders: int
+    nominal_v: int
+    battery_v: int
+    battery_ah: int
+    tank_l: int
+    performance_class: str
+
+    @property
+    def engine_class(self) -> str:
+        return f"{self.cooling}_{'diesel' if self.fuel == 'diesel' else 'spark'}"
+
+
+MODELS: dict[str, Model] = {
+    m.name: m
+    for m in (
+        Model("Set A 6", 6, "air", "petrol", 1, 230, 12, 24, 40, ""),
+        Model("Set A 8", 8, "air", "lpg", 2, 230, 12, 35, 400, ""),
+        Model("Set A 12", 12, "air", "lpg", 2, 230, 12, 45, 600, ""),
+        Model("Set A 17", 17, "air", "lpg", 2, 230, 12, 45, 900, "G1"),
+        Model("Set A 20", 20, "air", "lpg", 2, 400, 12, 60, 1000, "G1"),
+        Model("Set B 15", 15, "liquid", "diesel", 3, 230, 12, 70, 90, "G2"),
+        Model("Set B 30", 30, "liquid", "diesel", 4, 400, 12, 90, 180, "G2"),
+        Model("Set B 45", 45, "liquid", "diesel", 4, 400, 12, 100, 400, "G2"),
+        Model("Set C 80", 80, "liquid", "diesel", 4, 400, 24, 100, 350, "G3"),
+        Model("Set C 120", 120, "liquid", "diesel", 6, 400, 24, 140, 500, "G3"),
+        Model("Set C 200", 200, "liquid", "diesel", 6, 400, 24, 180, 800, "G3"),
+    )
+}
+
+# customer, kind, street, town, models: one row a site. The sets to which something happens
+# (`faults.CAST`) stand first, so that a small fleet has them too.
+_SITES: tuple[tuple[str, str, str, str, str], ...] = (
+    ("Harrowlaw Surgery", "clinic", "3 Ninepenny Wynd", "Wooler", "B 30"),
+    ("Stobgreen Farm", "farm", "Stobgreen Lane", "Kelso", "B 30"),
+    ("Cowpath Stores", "shop", "11 Netmakers Row", "Seahouses", "A 12"),
+    ("Broomhirst Grain", "farm", "Broomhirst Drove", "Duns", "B 45"),
+    ("Mr and Mrs Tarrick", "home", "Peelgarth, Old Quarry Road", "Jedburgh", "A 12"),
+    ("The Lonely Curlew", "shop", "2 Tollbar Green", "Rothbury", "A 17"),
+    ("Withyford Dairy", "farm", "Withyford Loan", "Lauder", "B 30"),
+    ("Larkfold Veterinary Practice", "clinic", "8 Tanners Brae", "Hexham", "A 17"),
+    ("Sandrigg Pumping Station", "pumping", "Sandrigg Dyke", "Berwick-upon-Tweed", "C 120, C 120"),
+    ("Whitelees Care Home", "care", "40 Orchard Rise Loan", "Galashiels", "C 80"),
+    ("Netherwhin Farm", "farm", "Netherwhin Track", "Bellingham", "B 15"),
+    ("Miss Orde", "home", "Fernyknowe Cottage", "Otterburn", "A 8"),
+    ("Millhaw Workshops", "works", "Unit 6, Millhaw Yard", "Hawick", "B 30"),
+    ("Dr Hallam", "home", "Blackthorn Lodge", "Selkirk", "A 6"),
+    ("Dunstrother Post and Provisions", "shop", "1 Drovers Gate", "Haltwhistle", "A 12"),
+    ("Ravenslee Water Works", "pumping", "Ravenslee Glen", "Peebles", "C 200, C 200, C 80, B 30"),
+    ("The Old Forge", "home", "Smithy Wynd", "Melrose", "A 8"),
+    ("Cragheugh Quarry Office", "works", "Cragheugh Road", "Belford", "B 30"),
+    ("Gorseknowe Nurseries", "farm", "Gorseknowe Field Road", "Alnwick", "B 15"),
+    ("Pow Burn Cold Stores", "works", "Herring Quay", "Eyemouth", "C 200, C 120"),
+    ("Skerrside Fish Smokers", "works", "5 Skerrside", "Amble", "B 45"),
+    ("Captain Lisle", "home", "Gannet House, Links Road", "Seahouses", "A 12"),
+    ("Corbyhaw Farm", "farm", "Corbyhaw Bank", "Corbridge", "B 30, B 15"),
+    ("Tynelea Dental Rooms", "clinic", "17 Abbot Lane", "Hexham", "A 20"),
+    ("Hob's Mill Bakery", "shop", "Hob's Mill", "Corbridge", "B 30"),
+    ("Mrs Ainstruther", "home", "Laverock Hall", "Haltwhistle", "A 8"),
+    ("Kiln Rigg Sawmill", "works", "Kiln Rigg", "Bellingham", "C 80"),
+    ("Rowantree Outdoor Centre", "works", "Rowantree Loop", "Otterburn", "B 45"),
+    ("Coquetlea Care Home", "care", "22 Riverside Lonnen", "Rothbury", "C 80"),
+    ("Cheviot Foot Farm Shop", "shop", "Foot of the Brae", "Wooler", "A 17"),
+    ("Professor Denholm", "home", "The Steading, Whinny Lea", "Wooler", "A 8"),
+    ("Wansley Lifeboat Stores", "works", "Mitre Yard", "Morpeth", "B 15"),
+    ("Hartburn Lane Surgery", "clinic", "90 Hartburn Lonnen", "Morpeth", "B 45"),
+    ("Fairnyside Poultry", "farm", "Fairnyside", "Kelso", "C 80, B 30, B 15"),
+    ("Tweedhirst House", "home", "Tweedhirst Drive", "Coldstream", "A 12"),
+    ("Lennel Bridge Garage", "shop", "Toll Road", "Coldstream", "A 17"),
+    ("Blackadder Rise Farm", "farm", "Rise Road", "Duns", "B 30"),
+    ("Cold Knowe Mast", "works", "Cold Knowe", "Duns", "B 15"),
+    ("Jed Orchard Care Home", "care", "4 Orchard Wynd", "Jedburgh", "C 120"),
+    ("Lauderhope Stud", "farm", "Lauderhope Loan", "Lauder", "B 15"),
+    ("Gala Loom Studios", "works", "Shuttle Street", "Galashiels", "B 30"),
+    ("Eildonside Clinic", "clinic", "33 Abbey Loan", "Melrose", "B 45"),
+    ("Mr Pringell", "home", "Kestrel Cottage", "Melrose", "A 6"),
+    ("Souterbank Leather", "works", "Souterbank", "Selkirk", "B 30"),
+    ("Yarrowfoot Trout", "farm", "Yarrowfoot", "Selkirk", "B 45, B 15"),
+    ("Teviotlaw Woollens", "works", "Long Loom Lane", "Hawick", "C 120"),
+    ("Slitrig Stores", "shop", "7 Slitrig Brae", "Hawick", "A 12"),
+    ("Mrs Veitchley", "home", "Burnfoot Villa", "Peebles", "A 12"),
+    ("Venlaw Rise Practice", "clinic", "12 Venlaw Rise", "Peebles", "A 20"),
+    ("Haaf Cottage", "home", "Shoreston Road", "Berwick-upon-Tweed", "A 8"),
+    ("Spittal Ness Ices", "shop", "The Ness", "Berwick-upon-Tweed", "A 17"),
+)
+MOST_SETS = sum(len(site[4].split(",")) for site in _SITES)
+PEOPLE = (
+    "Ros Elwick", "Tam Hedlow", "Isla Corby", "Ned Farnley", "Una Swinhoe", "Col Trotwell",
+    "Bea Ottercops", "Rab Linhope", "Meg Shotton", "Jock Fenwith",
+)  # fmt: skip
+TECHNICIANS = ("A. Thirl", "B. Routledge-Wynn", "C. Mossop-Lee")
+LIFE = ("clinic", "care", "pumping")
+
+
+@dataclass(frozen=True)
+class Place:
+    """One set at its place. n counts sets, site_n counts sites, from 0."""
+
+    n: int
+    site_n: int
+    unit: str
+    device: str
+    customer: str
+    kind: str
+    site: str
+    street: str
+    town: str
+    lat: float
+    lon: float
+    area: str
+    group: str
+    model: Model
+    contact: str
+    phone: str
+    technician: str
+
+    @property
+    def criticality(self) -> str:
+        return "home" if self.kind == "home" else "life" if self.kind in LIFE else "business"
+
+
+def slug(text: str) -> str:
+    """Text as a legal id: small letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower().replace("'", "")).strip("-")
+
+
+def places(count: int) -> tuple[Place, ...]:
+    """The first `count` sets of the fleet; at most MOST_SETS."""
+    if not 1 <= count <= MOST_SETS:
+        raise ValueError(f"The invented fleet has 1 to {MOST_SETS} sets; {count} were asked for.")
+    found: list[Place] = []
+    for site_n, (customer, kind, street, town, models) in enumerate(_SITES):
+        for i, code in enumerate(models.split(", ")):
+            found.append(_place(len(found), site_n, i, (customer, kind, street, town), code))
+    return tuple(found[:count])
+
+
+def _place(n: int, site_n: int, i: int, who: tuple[str, str, str, str], code: str) -> Place:
+    customer, kind, street, town = who
+    lat, lon, area = TOWNS[town]
+    return Place(
+        n=n,
+        site_n=site_n,
+        unit=f"{slug(customer)}-{i + 1}",
+        device=f"board-{1001 + 7 * n}",
+        customer=customer,
+        kind=kind,
+        site=f"{customer}, {town}",
+        street=street,
+        town=town,
+        lat=round(lat + 0.004 * (site_n * 5 % 9 - 4), 4),
+        lon=round(lon + 0.006 * (site_n * 7 % 9 - 4), 4),
+        area=area,
+        group=slug(area),
+        model=MODELS[f"Set {code}"],
+        contact=PEOPLE[site_n % len(PEOPLE)],
+        phone=f"01632 960{100 + site_n:03d}",
+        technician=TECHNICIANS[AREAS.index(area) % len(TECHNICIANS)],
+    )

@@ -1,0 +1,181 @@
+"""What is planted in the fleet, and the truth about it.
+
+Faults that a rule must find, and healthy confusers that no rule may take for a fault. Each is cast
+on one set; moments are told back from `origin`, the moment the demo was first made. Nothing of ours
+is imported here: what should be found is written down in words, as an examiner would.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from demo_fleet.machine_plate import FOREVER, Script
+
+DAY_S = 86_400
+HOUR_S = 3_600
+
+STORM_AREA = "Ettrick"
+STORM_DAYS_AGO = 125
+STORM_H = 30
+"""The long outage: every site of the area runs for more than a day, and nothing is wrong."""
+
+CAST: dict[int, str] = {
+    0: "failed_start", 1: "failed_start_then_started", 2: "silent", 3: "due_by_hours",
+    4: "due_by_date", 5: "late_beyond_tolerance", 6: "meter_replaced", 7: "clock_lost",
+    8: "left_out_of_auto", 9: "meter_rolled_over", 10: "meter_spike", 11: "board_swapped",
+    12: "coarse_habit", 13: "late_batches", 14: "hand_runs", 15: "numbers_as_text",
+    16: "sentinel", 20: "clock_blink", 21: "volts_corrected", 24: "charging_output_10_6_v",
+    28: "soon_by_date", 31: "soon_by_date",
+}  # fmt: skip
+"""Which set (its number in `customers.places`) plays what."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """One planted thing. until None: it lasts. visible_from: first moment it could be known.
+
+    expect: what should be found, as {finding, severity, and facts with their units}; empty for a
+    healthy confuser, of which `why` says what is to be left alone.
+    """
+
+    kind: str
+    unit: str
+    device: str
+    healthy: bool
+    at: int
+    visible_from: int
+    until: int | None
+    expect: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class Stage:
+    """What a fault may look at: origin [s UTC], exercise starts, last evening's outage."""
+
+    origin: int
+    exercises: tuple[int, ...]
+    last_outage: tuple[int, int]
+
+
+def last_outage(origin: int) -> tuple[int, int]:
+    """The outage of last evening, (lost, back) [s UTC]: over at least three hours ago."""
+    evening = origin // DAY_S * DAY_S - DAY_S + 20 * HOUR_S + 37 * 60
+    return evening, evening + 8_280
+
+
+def storm(origin: int) -> tuple[int, int]:
+    begin = (origin // DAY_S - STORM_DAYS_AGO) * DAY_S + 4 * HOUR_S + 11 * 60
+    return begin, begin + STORM_H * HOUR_S
+
+
+def script_for(kind: str, stage: Stage) -> Script:
+    """What befalls the set that plays this kind; an empty script where its kind is in its papers."""
+    make = _SCRIPTS.get(kind)
+    return make(stage) if make else Script()
+
+
+def _failed_start(stage: Stage) -> Script:
+    return Script(fail=((stage.last_outage[0] - 60, FOREVER),), weak_battery=True)
+
+
+def _failed_then_started(stage: Stage) -> Script:
+    wanted = [t for t in stage.exercises if t < stage.origin - 40 * DAY_S]
+    at = wanted[-1] if wanted else stage.origin - 47 * DAY_S
+    mended = (at // DAY_S + 2) * DAY_S + 11 * HOUR_S
+    hand = ((mended, mended + 900),)
+    manual = ((mended - 1200, mended + 1800),)
+    return Script(fail=((at - 60, mended - HOUR_S),), hand=hand, manual=manual)
+
+
+def _out_of_auto(stage: Stage) -> Script:
+    at = stage.origin // DAY_S * DAY_S - DAY_S + 14 * HOUR_S + 25 * 60
+    return Script(manual=((at, FOREVER),), hand=((at + 300, at + 1200),))
+
+
+def _hand_runs(stage: Stage) -> Script:
+    """The owner runs it by hand every other Saturday."""
+    first = (stage.origin // DAY_S - 364) // 7 * 7 + 2  # day 2 of 1970 was a Saturday
+    days = range(first, stage.origin // DAY_S + 60, 14)
+    starts = [day * DAY_S + 10 * HOUR_S + 97 * (day % 19) for day in days]
+    return Script(hand=tuple((t, t + 1080) for t in starts))
+
+
+def _called(stage: Stage) -> Script:
+    """Called to work for a dryer, most in late summer: about 350 h a year."""
+    spans = []
+    for day in range(stage.origin // DAY_S - 365, stage.origin // DAY_S + 60):
+        season = day % 365
+        if day * 7_919 % 100 < (60 if 200 < season < 300 else 26):
+            start = day * DAY_S + 7 * HOUR_S + day * 104_729 % (5 * HOUR_S)
+            spans.append((start, start + 7_200 + day * 1_299_709 % 5_400))
+    return Script(called=tuple(spans))
+
+
+def _late_batches(stage: Stage) -> Script:
+    """Its router dies now and then; the board sends what it kept when the line is back."""
+    days = (1, 4, 9, 17, 40, 77, 130, 210, 300)
+    starts = [(stage.origin // DAY_S - d) * DAY_S + 2 * HOUR_S + 613 * d % HOUR_S for d in days]
+    return Script(offline=tuple((t, t + 7 * HOUR_S) for t in starts))
+
+
+def _ago(days: int, seconds: int) -> Callable[[Stage], int]:
+    return lambda stage: (stage.origin // DAY_S - days) * DAY_S + seconds
+
+
+_SPIKE_AT = _ago(12, 9 * HOUR_S + 47)
+_SENTINEL_AT = _ago(1, 5 * HOUR_S)
+
+_SCRIPTS: dict[str, Callable[[Stage], Script]] = {
+    "failed_start": _failed_start,
+    "failed_start_then_started": _failed_then_started,
+    "silent": lambda s: Script(silent_from=_ago(3, 4 * HOUR_S + 611)(s)),
+    "due_by_hours": _called,
+    "meter_replaced": lambda s: Script(meter_reset=_ago(20, 13 * HOUR_S + 900)(s)),
+    "meter_rolled_over": lambda s: Script(meter_wraps_h=10_000.0),
+    "clock_lost": lambda s: Script(clock_lost=s.origin - 26 * HOUR_S),
+    "left_out_of_auto": _out_of_auto,
+    "meter_spike": lambda s: Script(meter_zero=((_SPIKE_AT(s), _SPIKE_AT(s) + 601),)),
+    "board_swapped": lambda s: Script(board_swap=_ago(96, 12 * HOUR_S + 1020)(s)),
+    "late_batches": _late_batches,
+    "hand_runs": _hand_runs,
+    "sentinel": lambda s: Script(sentinel=((_SENTINEL_AT(s), _SENTINEL_AT(s) + 2_400),)),
+    "clock_blink": lambda s: Script(clock_blink=_ago(40, 8 * HOUR_S)(s)),
+}
+
+
+def joined(script: Script, hand: tuple[tuple[int, int], ...], before_s: int) -> Script:
+    """The script with visits added: each a run by hand, the switch out of automatic around it."""
+    manual = tuple((a - before_s, b + 600) for a, b in hand)
+    manual = tuple(m for m in manual if not any(m[0] < b and a < m[1] for a, b in script.manual))
+    return replace(script, hand=script.hand + hand, manual=script.manual + manual)
+
+
+EXPECT: dict[str, tuple[str, str, str]] = {
+    "failed_start": ("failed_start", "act_now", "cranked in last evening's outage, never started; locked out since"),
+    "silent": ("not_reporting", "no_word", "stopped reporting while standing by, mains on"),
+    "due_by_hours": ("service_due", "next_visit", "oil due by engine hours, inside its tolerance"),
+    "due_by_date": ("service_due", "next_visit", "yearly service due by the calendar, inside its tolerance"),
+    "soon_by_date": ("service_due", "next_visit", "yearly service within the next 30 days: soon"),
+    "late_beyond_tolerance": ("service_due", "same_day", "yearly service late by more than its tolerance"),
+    "meter_replaced": ("meter_reset", "note", "the hour meter went back to 0 and goes on from there"),
+    "meter_rolled_over": ("meter_rolled_over", "note", "a meter of four digits passed 9,999.9 h"),
+    "clock_lost": ("clock_wrong", "note", "the device restarted and counts from 1970"),
+    "left_out_of_auto": ("not_in_auto", "act_now", "somebody left the switch out of automatic"),
+}  # fmt: skip
+HEALTHY: dict[str, str] = {
+    "failed_start_then_started": "a start failed weeks ago, was mended and started since: history",
+    "meter_spike": "the meter showed 0 once while its device restarted: no reset, hours unchanged",
+    "board_swapped": "a new board with new counters speaks for the same set: hours go on",
+    "coarse_habit": "one message in 6 h and no events: its exercises are seen by meter and counter",
+    "late_batches": "readings delivered hours late, shuffled and some twice: same days as on time",
+    "hand_runs": "runs started by hand, not counted as attempts: not failed, not unknown starts",
+    "numbers_as_text": "numbers sent as text with unit and decimal comma: read and counted",
+    "sentinel": "fuel 6553.5 is not a level: refused with a reason, the rest of the message kept",
+    "clock_blink": "one message from 1970 after a restart: stored at its receipt, nothing jumps",
+    "volts_corrected": "AC input reads 2.8 % low and a meter check corrects it",
+    "charging_output_10_6_v": "10.6 V on the charging output is running, 0 V is standing",
+    "long_outage": "a 30 h outage of a whole area: long runs, no fault",
+}

@@ -1,0 +1,225 @@
+"""The physics of one set: what its device would read at any moment, from a seed.
+
+Knows no rule and no message format. All functions take UTC seconds (int64 arrays, ascending) and
+give float64 arrays of the same length, rounded as a device rounds. Coefficients are common
+practice, no source; the checks in the tests name what must hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from demo_fleet.machine_battery import battery_v, charging_v, crank_low_v
+from demo_fleet.machine_noise import Floats, Ints, normal, one, smooth
+from demo_fleet.machine_plate import Nameplate, Reporter, Script
+from demo_fleet.machine_runs import Life
+
+DECIMALS = {
+    "battery_v": 2, "ac_v": 1, "frequency_hz": 2, "charge_v": 2, "mains_v": 1, "run_hours_h": 1,
+    "start_attempts": 0, "in_auto": 0, "fuel_pct": 1, "engine_temp_c": 1, "ambient_temp_c": 1,
+    "load_kw": 1,
+}  # fmt: skip
+YEAR_S = 365.25 * 86_400
+SENTINEL = 6553.5
+
+
+@dataclass(frozen=True)
+class Machine:
+    """One set with its device: nameplate, habit of reporting, script, life, counters at first."""
+
+    plate: Nameplate
+    reporter: Reporter
+    script: Script
+    life: Life
+    meter_h: float
+    attempts: int
+
+
+@dataclass(frozen=True)
+class Moments:
+    """What is known about each moment, worked out once and used by every channel.
+
+    on: the engine turns. since_start, since_end: seconds (large where there is none).
+    run_length: of the newest ended run [s]. load: share of rated power. mains: mains is there.
+    """
+
+    t: Ints
+    on: np.ndarray
+    since_start: Floats
+    since_end: Floats
+    run_length: Floats
+    load: Floats
+    mains: np.ndarray
+    since_lost: Floats
+    since_back: Floats
+    ambient_c: Floats
+
+
+def values(machine: Machine, t: Ints, quiet: bool = False) -> dict[str, Floats]:
+    """Channel to values at the moments t; quiet leaves the fast noise out."""
+    m = moments(machine, t)
+    scale = 0.0 if quiet else 1.0
+    makers: dict[str, Callable[[], Floats]] = {
+        "battery_v": lambda: battery_v(machine.plate, m, scale),
+        "charge_v": lambda: charging_v(machine.plate, m, scale),
+        "ac_v": lambda: machine.reporter.sense_gain * true_ac_v(machine, m, scale),
+        "frequency_hz": lambda: _frequency_hz(machine.plate, m, scale),
+        "mains_v": lambda: _mains_v(machine.plate, m, scale),
+        "run_hours_h": lambda: meter_h(machine, t),
+        "start_attempts": lambda: _attempts(machine, t),
+        "in_auto": lambda: _in_auto(machine.life, t),
+        "fuel_pct": lambda: _fuel_pct(machine, m, scale),
+        "engine_temp_c": lambda: _engine_c(machine.plate, m, scale),
+        "ambient_temp_c": lambda: m.ambient_c,
+        "load_kw": lambda: _load_kw(machine.plate, m, scale),
+    }
+    return {
+        name: np.round(makers[name](), DECIMALS[name]) + 0.0 for name in machine.reporter.channels
+    }
+
+
+def moments(machine: Machine, t: Ints) -> Moments:
+    """The state of the set at each moment."""
+    life = machine.life
+    run = np.searchsorted(life.start, t, "right") - 1
+    start, end = _at(life.start, run), _at(life.end, run)
+    on = (run >= 0) & (t < end)
+    ended = np.where(on, run - 1, run)
+    loaded = on & (t >= start + 15) & (t < _at(life.load_until, run))
+    wander = 1 + 0.25 * smooth(machine.plate.seed, 30, t, 420)
+    load = np.where(loaded, _at(life.load, run, 0.0) * wander, 0.0)
+    lost = np.searchsorted(life.lost, t, "right") - 1
+    back_at, lost_at = _at(life.back, lost), _at(life.lost, lost)
+    return Moments(
+        t=t,
+        on=on,
+        since_start=(t - start).astype(np.float64),
+        since_end=(t - _at(life.end, ended)).astype(np.float64),
+        run_length=(_at(life.end, ended) - _at(life.start, ended)).astype(np.float64),
+        load=load,
+        mains=(lost < 0) | (t >= back_at),
+        since_lost=(t - lost_at).astype(np.float64),
+        since_back=(t - back_at).astype(np.float64),
+        ambient_c=ambient_c(machine.plate.weather, t),
+    )
+
+
+def _at(array: np.ndarray, index: Ints, missing: float = -(2.0**40)) -> np.ndarray:
+    """array[index], and `missing` where index is -1."""
+    if not len(array):
+        return np.full(len(index), missing)
+    return np.where(index >= 0, array[np.maximum(index, 0)], missing)
+
+
+def ambient_c(weather: int, t: Ints) -> Floats:
+    """Outdoor air [degC]: season (coldest mid January), hour (warmest 15 h), passing fronts."""
+    season = -np.cos(2 * np.pi * (t % YEAR_S - 15 * 86_400) / YEAR_S)
+    hour = np.cos(2 * np.pi * (t % 86_400 - 15 * 3600) / 86_400)
+    fronts = smooth(weather, 31, t, 3 * 86_400)
+    found: Floats = 9.0 + 5.5 * season + (2.6 + season) * hour + 4.0 * fronts
+    return found
+
+
+def true_ac_v(machine: Machine, m: Moments, scale: float) -> Floats:
+    """Volts on the set's side [V]: regulator within 1 % of nominal, 1.5 % lower at full load."""
+    plate = machine.plate
+    bias = 1 + 0.016 * (one(plate.seed, 32) - 0.5)
+    level = bias - 0.015 * m.load + 0.0012 * scale * normal(plate.seed, 33, m.t)
+    rising = np.clip(m.since_start / 4.0, 0.0, 1.0)
+    return np.where(m.on, plate.nominal_v * level * rising, 0.0)
+
+
+def _frequency_hz(plate: Nameplate, m: Moments, scale: float) -> Floats:
+    """Hertz: isochronous 50.0, mechanical governors 51 at no load falling by 2 at full load."""
+    noise = normal(plate.seed, 34, m.t) * scale
+    if plate.isochronous:
+        level = 50.0 + 0.02 * noise
+    else:
+        idle = 51.0 + 0.5 * (one(plate.seed, 35) - 0.5)
+        cold = 0.35 * np.exp(-np.maximum(m.since_start, 0) / 45.0)
+        level = idle - 2.0 * m.load - cold + 0.06 * noise
+    rising = np.clip(m.since_start / 4.0, 0.0, 1.0)
+    return np.where(m.on, level * rising, 0.0)
+
+
+def _mains_v(plate: Nameplate, m: Moments, scale: float) -> Floats:
+    """Mains [V]: about 2.5 % over nominal as in rural supply, lower in the evening."""
+    evening = np.exp(-(((m.t % 86_400 - 18.5 * 3600) / 9000.0) ** 2))
+    share = 1.025 + 0.012 * smooth(plate.weather, 36, m.t, 5 * 3600) - 0.012 * evening
+    noise = 0.0015 * scale * normal(plate.seed, 37, m.t)
+    return np.where(m.mains, plate.nominal_v * (share + noise), 0.0)
+
+
+def meter_h(machine: Machine, t: Ints) -> Floats:
+    """The device's hour meter [h], in steps of 0.1, with what the script does to it."""
+    life, script = machine.life, machine.script
+    run = np.searchsorted(life.start, t, "right") - 1
+    part = np.clip(np.minimum(t, _at(life.end, run)) - _at(life.start, run), 0, None)
+    ran = np.where(run >= 0, _at(life.run_s, run, 0.0) + part, 0.0) / 3600.0
+    shown = machine.meter_h + ran
+    for at in (script.meter_reset, script.board_swap):
+        shown = np.where(t >= at, ran - life.hours(at), shown)
+    if script.meter_wraps_h:
+        shown = shown % script.meter_wraps_h
+    for begin, end in script.meter_zero:
+        shown = np.where((t >= begin) & (t < end), 0.0, shown)
+    return np.floor(shown * 10.0 + 1e-6) / 10.0
+
+
+def _attempts(machine: Machine, t: Ints) -> Floats:
+    count = np.searchsorted(machine.life.crank_at, t, "right")
+    swap = machine.script.board_swap
+    before = int(np.searchsorted(machine.life.crank_at, swap, "left"))
+    return np.where(t >= swap, count - before, machine.attempts + count).astype(np.float64)
+
+
+def _in_auto(life: Life, t: Ints) -> Floats:
+    if not len(life.manual):
+        return np.ones(len(t))
+    span = np.searchsorted(life.manual[:, 0], t, "right") - 1
+    return 1.0 - ((span >= 0) & (t < _at(life.manual[:, 1], span)))
+
+
+def _fuel_pct(machine: Machine, m: Moments, scale: float) -> Floats:
+    level = np.interp(m.t, machine.life.fuel_t, machine.life.fuel_pct)
+    slosh = np.where(m.on, 0.5, 0.08) * normal(machine.plate.seed, 38, m.t) * scale
+    shown = np.clip(level + slosh, 0.0, 100.0)
+    for begin, end in machine.script.sentinel:
+        shown = np.where((m.t >= begin) & (m.t < end), SENTINEL, shown)
+    return shown
+
+
+def _engine_c(plate: Nameplate, m: Moments, scale: float) -> Floats:
+    """Engine or coolant [degC]: a heater keeps liquid-cooled diesels warm between runs."""
+    heated = plate.liquid and plate.diesel
+    rest = _heated_c(m) if heated else m.ambient_c
+    top = (84.0 if plate.liquid else 96.0) + 6.0 * m.load
+    warm_s, cool_s = (480.0, 5400.0) if plate.liquid else (240.0, 2400.0)
+    running = top - (top - rest) * np.exp(-np.maximum(m.since_start, 0) / warm_s)
+    left = (top - rest) * (1 - np.exp(-np.maximum(m.run_length, 0) / warm_s))
+    cooling = rest + left * np.exp(-np.maximum(m.since_end, 0) / cool_s)
+    return np.where(m.on, running, cooling) + 0.2 * scale * normal(plate.seed, 39, m.t)
+
+
+def _heated_c(m: Moments) -> Floats:
+    """A standing engine with its block heater [degC]: cools in hours when the mains is off."""
+    kept = np.maximum(38.0 - m.ambient_c, 0.0)
+    off = np.exp(-np.clip(m.since_lost, 0, YEAR_S) / 21_600.0)
+    missing = 0.3 * np.exp(-np.clip(m.since_back, 0, YEAR_S) / 3600.0)
+    found: Floats = m.ambient_c + kept * np.where(m.mains, 1.0 - missing, off)
+    return found
+
+
+def _load_kw(plate: Nameplate, m: Moments, scale: float) -> Floats:
+    noise = 1 + 0.01 * scale * normal(plate.seed, 40, m.t)
+    return plate.rated_kw * m.load * noise
+
+
+def crank_values(machine: Machine, at: int, crank_s: float, weak: bool) -> dict[str, float]:
+    """What a device reads in one attempt: lowest volts [V] and seconds cranked [s]."""
+    t = np.array([at], np.int64)
+    low = crank_low_v(machine.plate, moments(machine, t), weak)
+    return {"crank_min_v": round(float(low[0]), 2), "crank_s": crank_s}

@@ -1,0 +1,92 @@
+"""What a set is, how its device reports, and what out of the ordinary befalls it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+FOREVER = 2**40
+Spans = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Nameplate:
+    """One set. Power [kW], volts [V], tank [l]; weather: the seed of its area's weather."""
+
+    seed: int
+    weather: int
+    rated_kw: float
+    nominal_v: float
+    battery_v: float
+    liquid: bool
+    diesel: bool
+    charger: str
+    tank_l: float
+    charge_out_v: float = 14.2
+    """The charging output of a running set, per 12 V of battery."""
+
+    @property
+    def isochronous(self) -> bool:
+        """Large sets have an electronic governor: no droop."""
+        return self.rated_kw >= 80
+
+    @property
+    def rest_s(self) -> int:
+        """Pause between two attempts [s]."""
+        return 15 if self.liquid and self.diesel else 10
+
+    @property
+    def longest_crank_s(self) -> float:
+        """Longest attempt [s]."""
+        return 15.0 if self.liquid and self.diesel else 5.0
+
+    @property
+    def attempts_at_most(self) -> int:
+        return 3 if self.liquid else 4
+
+
+@dataclass(frozen=True)
+class Reporter:
+    """How a device reports. Lengths in seconds; mode: steady, on_change or sleeping.
+
+    fine_from: from this moment on it reports each `running_s` also when standing.
+    sense_gain: what its AC inputs read, as a share of the true volts.
+    """
+
+    mode: str
+    channels: tuple[str, ...]
+    phase_s: int
+    standing_s: int = 600
+    running_s: int = 60
+    heartbeat_s: int = 21_600
+    fine_from: int = FOREVER
+    events: bool = True
+    sense_gain: float = 1.0
+
+
+@dataclass(frozen=True)
+class Script:
+    """What out of the ordinary happens to one set. Moments are UTC seconds.
+
+    fail: spans in which an automatic start fails. silent_from: nothing is sent any more.
+    manual: spans with the panel switch out of automatic. meter_reset: the hour meter is replaced.
+    meter_wraps_h: the meter shows hours modulo this. meter_zero: spans in which it shows 0.
+    clock_lost: from here on the device's clock counts from 1970. clock_blink: one message does.
+    board_swap: a new device, with new counters, speaks from here on. hand: runs started by hand.
+    called: runs started by remote call. sentinel: spans in which the fuel sender reads 6553.5.
+    offline: spans whose readings are delivered after their end, in no order, some of them twice.
+    """
+
+    fail: Spans = ()
+    silent_from: int = FOREVER
+    manual: Spans = ()
+    meter_reset: int = FOREVER
+    meter_wraps_h: float = 0.0
+    meter_zero: Spans = ()
+    clock_lost: int = FOREVER
+    clock_blink: int = FOREVER
+    board_swap: int = FOREVER
+    hand: Spans = ()
+    called: Spans = ()
+    sentinel: Spans = ()
+    offline: Spans = ()
+    weak_battery: bool = False
