@@ -1,0 +1,62 @@
+"""GET /api/due and /api/alerts: the fleet's lists."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query
+
+from dashboard.api import shapes, telling
+from dashboard.api.units import Cursor, Limit
+from dashboard.deps import AtDesk, Desk, Reader
+from fleet.model import Scope
+from fleet.registry import pages
+
+router = APIRouter(prefix="/api", tags=["fleet"])
+
+DueState = Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
+
+
+@router.get("/due", response_model=shapes.DuePage)
+def due(
+    desk: AtDesk,
+    scope: Reader,
+    state: Annotated[list[DueState] | None, Query()] = None,
+    until: Annotated[str | None, Query(pattern=r"^\d{4}-\d\d-\d\d$")] = None,
+    limit: Limit = 200,
+    cursor: Annotated[str | None, Query(pattern=r"^\d{1,9}$")] = None,
+) -> Any:
+    """Due work of the fleet, most pressing first. until: a local date, YYYY-MM-DD."""
+    rows = pages.due(desk.registry, scope, None, until, state)
+    begin = int(cursor or 0)
+    items = [telling.due_out(item, unit) for item, unit, _, _ in rows[begin : begin + limit]]
+    following = str(begin + limit) if len(rows) > begin + limit else None
+    return shapes.DuePage(items=items, next=following)
+
+
+@router.get("/alerts", response_model=shapes.AlertPage)
+def alerts(
+    desk: AtDesk,
+    scope: Reader,
+    state: Literal["open", "all"] = "open",
+    unit: Annotated[str | None, Query(max_length=64)] = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Any:
+    """Alert episodes with their steps: the open ones gravest first, or all, newest first."""
+    found = pages.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
+    now = desk.clock()
+    zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
+    items = [telling.alert_out(e, zones.get(e.subject, "UTC"), now) for e in found[:limit]]
+    return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
+
+
+def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:
+    """The site's zone of each subject that is a unit."""
+    zones: dict[str, str] = {}
+    for subject in dict.fromkeys(subjects):
+        kind, _, name = subject.partition(":")
+        found = pages.unit(desk.registry, scope, name) if kind == "unit" else None
+        if found is not None:
+            zones[subject] = found[1].time_zone
+    return zones

@@ -1,0 +1,114 @@
+"""GET /health and /metrics: whether the service itself is all right."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter
+from pydantic import BaseModel
+from starlette.responses import PlainTextResponse
+
+from dashboard import phrases, programs
+from dashboard.deps import AtDesk, Reader
+from dashboard.problems import Problem
+from fleet.registry import pages
+from fleet.registry.types import Counts, HealthFacts
+
+router = APIRouter(tags=["service"])
+
+
+class ProgramOut(BaseModel):
+    program: str
+    state: str
+    beat_at: str | None
+    beat_age_s: int | None
+
+
+class HealthOut(BaseModel):
+    status: str
+    now: str
+    programs: list[ProgramOut]
+    units: int
+    devices: int
+    devices_unregistered: int
+    newest_heard_at: str | None
+    inbox_waiting_bytes: int
+    touches_waiting: int
+    quarantined: int
+    open_alerts: int
+
+
+@router.get("/health", response_model=HealthOut)
+def health(desk: AtDesk, scope: Reader) -> Any:
+    """status `ok`, or `attention` when a program has not been heard in time."""
+    facts = _all(desk, scope)
+    now = desk.clock()
+    beats = programs.beats(facts.heartbeats, now)
+    heard = facts.newest_heard_at
+    return HealthOut(
+        status="ok" if all(beat.state == "running" for beat in beats) else "attention",
+        now=phrases.iso(now),
+        programs=[
+            ProgramOut(
+                program=beat.program,
+                state=beat.state,
+                beat_at=None if beat.at is None else phrases.iso(beat.at),
+                beat_age_s=None if beat.at is None else now - beat.at,
+            )
+            for beat in beats
+        ],
+        units=facts.units,
+        devices=facts.devices,
+        devices_unregistered=facts.unregistered,
+        newest_heard_at=None if heard is None else phrases.iso(heard),
+        inbox_waiting_bytes=programs.waiting_bytes(facts.inbox),
+        touches_waiting=facts.touches_device + facts.touches_unit,
+        quarantined=facts.quarantined + facts.quarantined_over,
+        open_alerts=facts.open_episodes,
+    )
+
+
+@router.get("/metrics", response_class=PlainTextResponse)
+def metrics(desk: AtDesk, scope: Reader) -> PlainTextResponse:
+    """The same for a Prometheus scraper (text format 0.0.4)."""
+    facts = _all(desk, scope)
+    text = exposition(facts, pages.counts(desk.registry, scope), desk.clock())
+    return PlainTextResponse(text, media_type="text/plain; version=0.0.4; charset=utf-8")
+
+
+def _all(desk: AtDesk, scope: Reader) -> HealthFacts:
+    if not scope.everything:
+        raise Problem(403, "Only readers of the whole fleet may see the service itself.")
+    return pages.health(desk.registry)
+
+
+def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
+    """Gauges in Prometheus' text format. Pure."""
+    families: list[tuple[str, str, list[tuple[str, float]]]] = [
+        ("hourhand_units", "Registered units.", [("", facts.units)]),
+        ("hourhand_units_by_condition", "Units by condition.",
+         [(f'{{condition="{name}"}}', n) for name, n in sorted(counts.by_condition.items())]),
+        ("hourhand_units_by_severity", "Units by their gravest finding; none: no finding.",
+         [(f'{{severity="{name or "none"}"}}', n) for name, n in sorted(counts.by_severity.items())]),
+        ("hourhand_devices", "Known devices.", [("", facts.devices)]),
+        ("hourhand_devices_unregistered", "Devices not in the register.", [("", facts.unregistered)]),
+        ("hourhand_alerts_open", "Open alert episodes.", [("", facts.open_episodes)]),
+        ("hourhand_quarantined_messages", "Messages set aside and still kept or counted.",
+         [("", facts.quarantined + facts.quarantined_over)]),
+        ("hourhand_touches_waiting", "Days waiting to be computed.",
+         [("", facts.touches_device + facts.touches_unit)]),
+        ("hourhand_inbox_waiting_bytes", "Bytes of replay files not yet taken.",
+         [("", programs.waiting_bytes(facts.inbox))]),
+        ("hourhand_heartbeat_age_seconds", "Seconds since a program's last sign of life.",
+         [(f'{{program="{b.program}"}}', now - b.at)
+          for b in programs.beats(facts.heartbeats, now) if b.at is not None]),
+    ]  # fmt: skip
+    if facts.newest_heard_at is not None:
+        age = float(now - facts.newest_heard_at)
+        families.append(("hourhand_newest_message_age_seconds",
+                         "Seconds since the newest message of any device.", [("", age)]))  # fmt: skip
+    lines = []
+    for name, text, samples in families:
+        lines += [f"# HELP {name} {text}", f"# TYPE {name} gauge"]
+        lines += [f"{name}{labels} {value:g}" for labels, value in samples]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,232 @@
+"""The shapes of the API's answers, as OpenAPI documents them. Times are ISO 8601 UTC."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, Field
+
+
+class FindingOut(BaseModel):
+    kind: str
+    part: str
+    severity: str
+    since: datetime
+    learned_at: datetime | None
+    facts: dict[str, Any]
+    title: str
+    sentence: str
+    cautions: list[str]
+
+
+class RunOut(BaseModel):
+    start: datetime
+    end: datetime | None = Field(description="null: still running")
+    start_seen: str
+    end_seen: str
+    end_latest: datetime | None
+    length_s: int | None
+    longest_gap_s: int
+    bridged_by_meter: bool
+    readings: int
+    why: str
+    confidence: str
+    energy_kwh: float | None
+    peak_load_kw: float | None
+
+
+class StartOut(BaseModel):
+    at: datetime
+    learned_at: datetime | None
+    attempts: int
+    end: str
+    run_start: datetime | None
+    crank_s: float | None
+    crank_min_v: float | None
+    cause: str
+    seen_by: list[str]
+
+
+class HoursOut(BaseModel):
+    hours_h: float | None
+    uncertain_h: float
+    source: str
+    anchor_at: datetime | None
+    anchor_h: float | None
+    note: str
+
+
+class DueOut(BaseModel):
+    unit: str
+    site: str
+    customer: str
+    task: str
+    name: str
+    state: str
+    binds: str
+    share: float
+    reason: str
+    due_on: str | None
+    due_at_hours_h: float | None
+    hours_now_h: float | None
+    hours_used_h: float | None
+    hours_left_h: float | None
+    every_h: float | None
+    every_months: int | None
+    last_done_on: str | None
+    last_done_hours_h: float | None
+    days_left_d: int | None
+    late_days_d: int | None
+    late_hours_h: float | None
+    length_min: int
+    parts: dict[str, float]
+
+
+class UnitOut(BaseModel):
+    unit: str
+    site: str
+    site_name: str
+    customer: str
+    customer_name: str
+    area: str
+    address: str
+    time_zone: str
+    condition: str | None = Field(description="null: too new, not assessed yet")
+    condition_since: datetime | None
+    heard_at: datetime | None
+    newest_at: datetime | None
+    engine_hours: HoursOut | None
+    findings: list[FindingOut]
+    last_run: RunOut | None
+    last_start: StartOut | None
+    next_due: DueOut | None
+
+
+class ReadingNow(BaseModel):
+    channel: str
+    unit: str = Field(description="unit of the value; the channel's name carries it too")
+    value: float
+    at: datetime
+    calibrated: bool
+
+
+class HabitOut(BaseModel):
+    mode: str
+    standing_s: int
+    running_s: int
+    heartbeat_s: int
+    source: str
+
+
+class UnitFullOut(UnitOut):
+    devices: list[str]
+    register_facts: dict[str, Any] = Field(description="the register's row of this unit")
+    readings: list[ReadingNow]
+    due: list[DueOut]
+    habit: HabitOut | None
+    gap_s: int | None
+    silent_limit_s: int | None
+    blind_spots: list[str]
+
+
+class ReadingsOut(BaseModel):
+    channel: str
+    unit: str
+    calibrated: bool = Field(description="false: raw values were asked for")
+    bucket_s: int | None = Field(description="null: readings as they came; else bucket width")
+    at: list[datetime] = Field(description="time of the reading, or start of the bucket")
+    value: list[float | None] | None = None
+    min: list[float | None] | None = None
+    max: list[float | None] | None = None
+    mean: list[float | None] | None = None
+    last: list[float | None] | None = None
+    count: list[int] | None = None
+
+
+class StepOut(BaseModel):
+    n: int
+    at: datetime
+    kind: str
+    by: str
+
+
+class AlertOut(FindingOut):
+    """An episode: what was found, newest state, and what became of it."""
+
+    id: str
+    subject: str
+    unit: str | None
+    opened_at: datetime
+    acknowledged_at: datetime | None
+    closed_at: datetime | None
+    steps: list[StepOut]
+
+
+class RecordOut(BaseModel):
+    id: str
+    unit: str
+    at: datetime
+    made_at: datetime
+    by: str
+    kind: str
+    facts: dict[str, Any]
+    corrects: str | None
+    superseded_by: str | None
+
+
+class QuarantineOut(BaseModel):
+    id: int
+    device: str
+    topic: str
+    received_at: datetime
+    reason: str
+    fault_of: str = Field(description="device, or ours")
+    size_bytes: int
+    payload: str = Field(description="at most the first 16 kB, bytes that are no UTF-8 replaced")
+
+
+class Page(BaseModel):
+    next: str | None = Field(default=None, description="hand in as `cursor` for the next page")
+
+
+class UnitPage(Page):
+    items: list[UnitOut]
+
+
+class ReadingsPage(Page):
+    items: list[ReadingsOut]
+
+
+class RunPage(Page):
+    items: list[RunOut]
+
+
+class StartPage(Page):
+    items: list[StartOut]
+
+
+class DuePage(Page):
+    items: list[DueOut]
+
+
+class AlertPage(Page):
+    items: list[AlertOut]
+
+
+class RecordPage(Page):
+    items: list[RecordOut]
+
+
+class QuarantinePage(Page):
+    items: list[QuarantineOut]
+
+
+class ProblemOut(BaseModel):
+    """RFC 9457 problem details."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str

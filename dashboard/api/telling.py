@@ -1,0 +1,142 @@
+"""Nouns of the fleet in the shapes of the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from dashboard import phrases
+from dashboard.api.shapes import (
+    AlertOut,
+    DueOut,
+    FindingOut,
+    HoursOut,
+    RecordOut,
+    RunOut,
+    StartOut,
+    StepOut,
+)
+from fleet import words
+from fleet.model import (
+    Customer,
+    DueItem,
+    EngineHours,
+    Episode,
+    Finding,
+    Record,
+    Run,
+    Site,
+    StartDemand,
+    Unit,
+    UnitSummary,
+)
+
+MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
+
+
+def facts_out(facts: dict[str, Any]) -> dict[str, Any]:
+    """Facts with their moments (`at`, `since`, names ending in `_at`) as ISO 8601 UTC."""
+    return {
+        name: phrases.iso(value) if _moment(name) and isinstance(value, int) else value
+        for name, value in facts.items()
+    }
+
+
+def _moment(name: str) -> bool:
+    return name in MOMENTS or name.endswith("_at")
+
+
+def finding_out(finding: Finding, zone: str, now: int) -> FindingOut:
+    said = words.sentence(finding, zone, now)
+    return FindingOut(
+        kind=finding.kind,
+        part=finding.part,
+        severity=finding.severity,
+        since=finding.since,  # type: ignore[arg-type]  # pydantic reads UTC seconds
+        learned_at=finding.learned_at,  # type: ignore[arg-type]
+        facts=facts_out(finding.facts),
+        title=said.title,
+        sentence=said.text,
+        cautions=list(said.cautions),
+    )
+
+
+def run_out(run: Run) -> RunOut:
+    held = msgspec.structs.asdict(run)
+    length = None if run.end is None else run.end - run.start
+    return RunOut.model_validate(held | {"length_s": length})
+
+
+def start_out(start: StartDemand) -> StartOut:
+    return StartOut.model_validate(msgspec.structs.asdict(start))
+
+
+def hours_out(hours: EngineHours) -> HoursOut:
+    return HoursOut.model_validate(msgspec.structs.asdict(hours))
+
+
+def due_out(item: DueItem, unit: Unit) -> DueOut:
+    held = msgspec.structs.asdict(item)
+    return DueOut.model_validate(
+        held
+        | {
+            "site": unit.site,
+            "customer": unit.customer,
+            "days_left_d": item.days_left,
+            "late_days_d": item.late_days,
+            "length_min": item.minutes,
+        }
+    )
+
+
+def unit_facts(
+    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+) -> dict[str, Any]:
+    """The fields of UnitOut."""
+    facts: dict[str, Any] = {
+        "unit": unit.id, "site": site.id, "site_name": site.name, "customer": customer.id,
+        "customer_name": customer.name, "area": unit.area, "address": site.address,
+        "time_zone": site.time_zone, "condition": None, "condition_since": None,
+        "heard_at": None, "newest_at": None, "engine_hours": None, "findings": [],
+        "last_run": None, "last_start": None, "next_due": None,
+    }  # fmt: skip
+    if summary is None:
+        return facts
+    return facts | {
+        "condition": summary.condition,
+        "condition_since": summary.condition_since,
+        "heard_at": summary.heard_at,
+        "newest_at": summary.newest_at,
+        "engine_hours": hours_out(summary.hours),
+        "findings": [finding_out(f, site.time_zone, now) for f in summary.findings],
+        "last_run": run_out(summary.last_run) if summary.last_run else None,
+        "last_start": start_out(summary.last_start) if summary.last_start else None,
+        "next_due": due_out(summary.next_due, unit) if summary.next_due else None,
+    }
+
+
+def alert_out(episode: Episode, zone: str, now: int) -> AlertOut:
+    kind, _, name = episode.subject.partition(":")
+    steps = [StepOut.model_validate(msgspec.structs.asdict(step)) for step in episode.steps]
+    found = finding_out(episode.finding, zone, now).model_dump()
+    return AlertOut.model_validate(
+        found
+        | {
+            "id": episode.id,
+            "subject": episode.subject,
+            "unit": name if kind == "unit" else None,
+            "severity": episode.severity,
+            "opened_at": episode.opened_at,
+            "acknowledged_at": episode.acknowledged_at,
+            "closed_at": episode.closed_at,
+            "steps": steps,
+        }
+    )
+
+
+def record_out(record: Record, superseded_by: str | None) -> RecordOut:
+    held = msgspec.structs.asdict(record)
+    return RecordOut.model_validate(
+        held | {"facts": facts_out(record.facts), "superseded_by": superseded_by}
+    )

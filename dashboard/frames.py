@@ -1,0 +1,138 @@
+"""What every page shares: the template environment, the frame around a page, severities' shapes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import Request
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.responses import HTMLResponse
+
+from dashboard import phrases
+from dashboard.assets import Assets
+from dashboard.deps import Desk
+from fleet import words
+from fleet.model import SEVERITIES, Condition, Customer, Finding, Scope, Severity, Site, Unit
+from fleet.registry import pages
+
+MARKS: dict[Severity, str] = {
+    "act_now": "now", "same_day": "day", "next_visit": "plan", "no_word": "mute", "note": "note",
+}  # fmt: skip
+"""Severity to its shape and colour class in app.css and the sprite."""
+GLYPHS: dict[Condition, str] = {
+    "standing_by": "s-by", "cranking": "s-crank", "running": "s-run", "on_load": "s-load",
+    "cooling_down": "s-cool", "not_in_auto": "s-off", "out_of_service": "s-work",
+    "laid_up": "s-laid", "not_reporting": "mute",
+}  # fmt: skip
+NAV: tuple[tuple[str, str, str, str], ...] = (
+    ("today", "/", "Today", ""),
+    ("units", "/units", "Units", ""),
+    ("due", "/due", "Due", ""),
+    ("alerts", "/alerts", "Alerts", "wide"),
+    ("health", "/health-page", "Health", "wide"),
+)
+
+
+def environment(assets: Assets) -> Environment:
+    """The templates: autoescape always on, an unknown name is an error."""
+    env = Environment(
+        loader=PackageLoader("dashboard", "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.globals.update(
+        asset=assets.url,
+        plotly_url=assets.plotly_url,
+        marks=MARKS,
+        glyphs=GLYPHS,
+        severity_word=words.severity,
+        condition_word=words.condition,
+        count=phrases.count,
+        quantity=phrases.quantity,
+        nav=NAV,
+    )
+    return env
+
+
+def page(
+    request: Request, scope: Scope, template: str, here: str, status: int = 200, **facts: Any
+) -> HTMLResponse:
+    """A whole page. here: which entry of the navigation is current."""
+    desk: Desk = request.app.state.desk
+    now = facts.pop("now", None) or desk.clock()
+    text = desk.templates.get_template(template).render(
+        firm=desk.settings.firm,
+        here=here,
+        now=now,
+        banner=banner(desk, scope),
+        bar=_bar(desk, scope),
+        change=getattr(request.state, "change", 0),
+        **facts,
+    )
+    return HTMLResponse(text, status)
+
+
+def banner(desk: Desk, scope: Scope) -> dict[str, Any]:
+    """The lines under the top bar: the demonstration, and history that is still being read in."""
+    loading = None
+    if scope.everything:
+        marks = [mark for mark in pages.health(desk.registry).inbox if not mark.done]
+        if marks:
+            taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
+            loading = {
+                "taken": phrases.size(taken),
+                "size": phrases.size(size),
+                "percent": int(100 * taken / size) if size else 0,
+            }
+    return {"demo": desk.settings.demo, "loading": loading}
+
+
+def _bar(desk: Desk, scope: Scope) -> dict[str, int]:
+    """Sets in all, sets that report, and open alerts, for the top bar."""
+    counts = pages.counts(desk.registry, scope)
+    silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
+    grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
+    return {"units": counts.units, "reporting": max(0, counts.units - silent), "alerts": grave}
+
+
+def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLResponse:
+    """An error as a page a person can read, even when the registry is away."""
+    desk: Desk = request.app.state.desk
+    bar = {"units": 0, "reporting": 0, "alerts": 0}
+    text = desk.templates.get_template("fault.html").render(
+        firm=desk.settings.firm,
+        here="",
+        now=desk.clock(),
+        banner={"demo": desk.settings.demo, "loading": None},
+        bar=bar,
+        change=0,
+        title=title,
+        detail=detail,
+    )
+    return HTMLResponse(text, status)
+
+
+def worst(findings: tuple[Finding, ...]) -> Finding | None:
+    """The gravest finding, the oldest of equals; notes count as nothing to do."""
+    grave = [f for f in findings if f.severity != "note"]
+    return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
+
+
+def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
+    """What a set is called: the site, its id beside it, the customer where that is another name."""
+    title = site.name or customer.name or unit.id
+    return {
+        "id": unit.id,
+        "title": title,
+        "short": customer.name if title.startswith(f"{customer.name},") else title,
+        "customer": "" if customer.name in (title, title.split(",")[0]) else customer.name,
+        "address": site.address,
+        "area": unit.area,
+        "href": f"/units/{unit.id}",
+    }
+
+
+__all__ = ["GLYPHS", "MARKS", "banner", "environment", "fault_page", "named",
+           "page", "worst"]  # fmt: skip

@@ -1,0 +1,88 @@
+"""Last readings of a unit, each on a bar with the unit's own usual range."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboard import logbook, phrases, svg
+from fleet.model import UnitSummary
+from fleet.registry.types import UnitInputs
+from scheduler.day import Day
+
+RUNNING = frozenset({"running", "on_load", "cooling_down"})
+FLOORED = frozenset({"kW", "A"})
+LEVELS = frozenset({"fuel_pct"})
+"""A level falls as fuel is used: no level is unusual."""
+APART_S = 600
+"""A reading this much older than the newest says its own age."""
+
+
+def bars(
+    inputs: UnitInputs, days: list[Day], summary: UnitSummary | None, zone: str, now: int
+) -> list[dict[str, Any]]:
+    """One entry a reading: name, value, unit, picture, what is usual, and how old it is."""
+    running = bool(summary and summary.condition in RUNNING)
+    past = [day for day in days if day.day >= now // 86_400 - logbook.USUAL_DAYS]
+    held = [r for r in logbook.readings_now(inputs, now) if r.channel != "running"]
+    newest = max((r.at for r in held), default=0)
+    return [
+        bar(r, logbook.usual(past, r.channel, now // 86_400), running)
+        | {"when": phrases.fresh(r.at, zone, now) if newest - r.at > APART_S else ""}
+        for r in held
+    ]
+
+
+def bar(reading: logbook.Now, usual: logbook.Usual, running: bool) -> dict[str, Any]:
+    """One reading. No range where the channel has none, or speaks only while running."""
+    number, unit = phrases.reading(reading.channel, reading.value)
+    entry: dict[str, Any] = {
+        "name": phrases.called(reading.channel),
+        "value": number,
+        "unit": unit,
+        "picture": None,
+        "outside": False,
+        "usual": "",
+    }
+    if reading.channel in LEVELS:
+        label = f"{entry['name']} {number} {unit}"
+        entry["picture"] = svg.band_bar(reading.value, None, (0.0, 100.0), label)
+    if reading.channel in logbook.UNRANGED:
+        return entry
+    entry["usual"] = usual_words(reading.channel, usual)
+    silent = usual.told == "running" and not running
+    if usual.low is None or usual.high is None or silent:
+        return entry
+    entry["outside"] = not usual.low <= reading.value <= usual.high
+    entry["picture"] = picture(reading, (usual.low, usual.high), unit, entry["name"])
+    return entry
+
+
+def picture(reading: logbook.Now, usual: svg.Span, unit: str, name: str) -> Any:
+    """The bar of one reading, its range and marker also in words."""
+    floor = 0.0 if unit in FLOORED else None
+    span = svg.bar_span(reading.value, usual, floor)
+    low, high = (phrases.reading(reading.channel, edge)[0] for edge in usual)
+    value = phrases.reading(reading.channel, reading.value)[0]
+    label = f"{name} {value} {unit}, usual {low} to {high} {unit}".replace("  ", " ")
+    return svg.band_bar(reading.value, usual, span, label)
+
+
+def usual_words(channel: str, usual: logbook.Usual) -> str:
+    """ "usual 13.2–13.8 V", "usual when running 228–233 V", or why there is none."""
+    when = {"always": "usual", "running": "usual when running", "starting": "usual"}[usual.told]
+    if usual.low is None or usual.high is None:
+        what = {"always": "days", "running": "runs", "starting": "starts"}[usual.told]
+        return f"too few {what} to say what is usual"
+    low, unit = phrases.reading(channel, usual.low)
+    high, _ = phrases.reading(channel, usual.high)
+    between = low if low == high else f"{low}–{high}"
+    return f"{when} {between} {unit}".strip()
+
+
+def unchecked(inputs: UnitInputs, now: int) -> list[str]:
+    """Names of volts no meter has been on since their device was fitted."""
+    return [
+        phrases.called(reading.channel)
+        for reading in logbook.readings_now(inputs, now)
+        if reading.checkable and not reading.calibrated and reading.channel != "crank_min_v"
+    ]

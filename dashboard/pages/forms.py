@@ -1,0 +1,226 @@
+"""The plain forms for records: which fields a kind needs, and reading them back.
+
+What a record may hold is decided by `fleet.registry.records`; here a form only turns fields into
+facts and says early when a number is no number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, Literal
+
+import msgspec
+
+from dashboard import phrases
+from fleet import calendar, words
+from fleet.channels import AC_VOLTS, BATTERY_VOLTS
+from fleet.model import Record, RecordKind, ServicePlan
+
+Kind = Literal["text", "long", "number", "moment", "date", "choice"]
+Choices = tuple[tuple[str, str], ...]
+
+
+class Field(msgspec.Struct, frozen=True):
+    """One field of a form. choices: (value, words)."""
+
+    name: str
+    label: str
+    kind: Kind = "text"
+    required: bool = False
+    hint: str = ""
+    choices: Choices = ()
+
+
+class Form(msgspec.Struct, frozen=True):
+    """The form of one kind of record. verb: what its button says."""
+
+    name: str
+    verb: str
+    hint: str
+    fields: tuple[Field, ...]
+
+
+class FormFault(ValueError):
+    """A field that cannot be read. Its text says which and what to write."""
+
+
+CHEMISTRY = (("", "as before"), ("flooded", "flooded"), ("agm", "AGM"), ("gel", "gel"),
+             ("lfp", "lithium iron phosphate"))  # fmt: skip
+COMMON = ("battery_v", "ac_v", "mains_v", "charge_v")
+VOLT_CHOICES = tuple(
+    (name, phrases.called(name))
+    for name in (*COMMON, *sorted((AC_VOLTS | BATTERY_VOLTS) - {*COMMON, "crank_min_v"}))
+)
+
+NOTE = Field("text", "Note", "long")
+
+KINDS: dict[RecordKind, Form] = {
+    "task_done": Form(
+        "Service done", "Write down the work",
+        "Due dates and hours count from this.",
+        (Field("task", "Work done", "choice", True),
+         Field("hours", "Engine's own hour meter, h", "number", False,
+               "As it reads on the engine, not on this page."),
+         NOTE),
+    ),
+    "hour_meter": Form(
+        "Hour meter read", "Write down the reading",
+        "Engine hours are counted on from what the engine's own meter says.",
+        (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
+    ),
+    "meter_check": Form(
+        "Readings checked", "Write down the check",
+        "Compare with a meter at the terminals while the circuit is live. One point, or two that "
+        "lie apart. A reading near zero is a zero point, never a gain.",
+        (Field("channel", "Which reading", "choice", True, "", VOLT_CHOICES),
+         Field("meter", "The meter said, V", "number", True),
+         Field("raw", "The device said at that moment, V", "number", True,
+               "The uncalibrated value."),
+         Field("meter_2", "Second point: the meter said, V", "number"),
+         Field("raw_2", "Second point: the device said, V", "number"),
+         Field("instrument", "Instrument and serial", "text", True),
+         Field("instrument_calibrated", "Instrument last calibrated", "date"),
+         Field("leads", "Where the leads were", "text"), NOTE),
+    ),
+    "part_changed": Form(
+        "Part changed", "Write down the part",
+        "A new battery starts its own history.",
+        (Field("part", "Part", "text", True, "battery, charger, starter…"),
+         Field("date", "Date of the new part", "date"),
+         Field("chemistry", "Battery chemistry", "choice", False, "", CHEMISTRY), NOTE),
+    ),
+    "fitting": Form(
+        "Board swapped", "Write down the board",
+        "From this moment on the new device speaks for this set; its volts are not yet checked.",
+        (Field("device", "Device id of the new board", "text", True), NOTE),
+    ),
+    "refuel": Form(
+        "Refuelled", "Write down the fuel",
+        "Litres put in, or the level afterwards.",
+        (Field("litres", "Litres put in", "number"),
+         Field("level", "Level afterwards, %", "number"), NOTE),
+    ),
+    "visit": Form(
+        "Visit", "Write down the visit", "When somebody was at the set.",
+        (Field("opened", "Began", "moment", True), Field("closed", "Ended", "moment"),
+         Field("minutes", "Minutes of work", "number"), NOTE),
+    ),
+    "out_of_service": Form(
+        "Out of service for work", "Take it out of service",
+        "While it is out, it is not counted as cover and its silence is no news.",
+        (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
+    ),
+    "laid_up": Form(
+        "Laid up", "Lay it up", "For a season; nothing is expected of it.",
+        (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
+    ),
+    "note": Form(
+        "Note", "Write down the note", "Anything the next person should know.",
+        (Field("text", "Note", "long", True),),
+    ),
+}  # fmt: skip
+
+DONE: dict[str, str] = {kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()}
+
+
+def fields_of(kind: RecordKind, plan: ServicePlan | None) -> tuple[Field, ...]:
+    """The fields of a kind; the tasks to choose from are the unit's plan's."""
+    fields = KINDS[kind].fields
+    if kind != "task_done":
+        return fields
+    tasks = tuple((task.id, task.name) for task in plan.tasks) if plan else ()
+    return (msgspec.structs.replace(fields[0], choices=tasks), *fields[1:])
+
+
+def facts_from(fields: Sequence[Field], sent: Mapping[str, str], zone: str) -> dict[str, Any]:
+    """Facts out of a sent form, empty fields left out. Raises FormFault on the first bad one."""
+    facts: dict[str, Any] = {}
+    for field in fields:
+        text = sent.get(field.name, "").strip()
+        if not text:
+            if field.required:
+                raise FormFault(f"{field.label}: please fill this in.")
+            continue
+        try:
+            facts[field.name] = READERS[field.kind](text, zone)
+        except ValueError as fault:
+            raise FormFault(f"{field.label}: {fault}") from fault
+        if field.kind == "choice" and text not in [value for value, _ in field.choices]:
+            raise FormFault(f"{field.label}: choose one of the list.")
+    return _paired(facts)
+
+
+def _paired(facts: dict[str, Any]) -> dict[str, Any]:
+    """The second point of a check joined to the first: meter and raw become lists."""
+    first = facts
+    for name in ("meter", "raw"):
+        second = first.pop(f"{name}_2", None)
+        if second is not None:
+            first[name] = [first[name], second]
+    return first
+
+
+def number(text: str, zone: str = "") -> float:
+    """A number with a point or a decimal comma. Raises ValueError with what to write."""
+    try:
+        value = float(text.replace("\u2009", "").replace(" ", "").replace(",", "."))
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a number; write it like 812.4.") from None
+    if value != value or abs(value) == float("inf"):
+        raise ValueError("write a number like 812.4.")
+    return value
+
+
+def moment(text: str, zone: str) -> int:
+    """UTC seconds of a local date and time as a browser sends it (2026-11-25T07:01)."""
+    try:
+        wall = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a date and time; write 2026-11-25T07:01.") from None
+    return calendar.instant(wall.date(), wall.time().replace(tzinfo=None), zone)
+
+
+def day(text: str, zone: str = "") -> str:
+    """An ISO date, checked."""
+    try:
+        return datetime.fromisoformat(text).date().isoformat()
+    except ValueError:
+        raise ValueError(f"{text[:30]!r} is not a date; write 2026-11-25.") from None
+
+
+def words_of(text: str, zone: str = "") -> str:
+    """Text, cut at 2,000 characters."""
+    return text[:2000]
+
+
+READERS: dict[Kind, Callable[[str, str], Any]] = {
+    "text": words_of, "long": words_of, "choice": words_of,
+    "number": number, "moment": moment, "date": day,
+}  # fmt: skip
+
+
+UNITS = {"hours": "h", "meter": "V", "raw": "V", "litres": "L", "level": "%", "minutes": "min"}
+MOMENTS = frozenset({"from", "to", "opened", "closed"})
+
+
+def facts_words(record: Record, zone: str, now: int) -> str:
+    """A record's facts in one line, free text last."""
+    parts = [
+        f"{name.replace('_', ' ')} {_said(name, value, zone, now)}"
+        for name, value in record.facts.items()
+        if name != "text" and value not in (None, "", [])
+    ]
+    if record.facts.get("text"):
+        parts.append(str(record.facts["text"]))
+    return ", ".join(parts)
+
+
+def _said(name: str, value: Any, zone: str, now: int) -> str:
+    if isinstance(value, list | tuple):
+        return " and ".join(_said(name, one, zone, now) for one in value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return phrases.called(str(value)) if name == "channel" else str(value)
+    if name in MOMENTS:
+        return words.moment(int(value), zone, now)
+    return f"{value:g} {UNITS.get(name, '')}".strip()

@@ -1,0 +1,29 @@
+"""/events: which units changed, as server-sent events filtered by the reader's Scope."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterable
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Query
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+
+from dashboard.deps import AtDesk, Reader
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/events", response_class=EventSourceResponse)
+async def events(
+    desk: AtDesk,
+    scope: Reader,
+    after: Annotated[int | None, Query(ge=0)] = None,
+    last_event_id: Annotated[str | None, Header(max_length=20)] = None,
+) -> AsyncIterable[ServerSentEvent]:
+    """News after change `after` (a browser that reconnects says its own). One event a second at most, with the units that changed; null: read everything anew."""
+    if last_event_id and last_event_id.isdigit():
+        after = int(last_event_id)
+    yield ServerSentEvent(comment="listening", retry=3000)
+    async for news in desk.feed.listen(scope, after):
+        units = None if news.units is None else list(news.units)
+        yield ServerSentEvent(data={"units": units}, id=str(news.upto))

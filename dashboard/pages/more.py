@@ -1,0 +1,16 @@
+"""More: on a phone, the way to the pages that have no place in the bar."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from starlette.responses import HTMLResponse
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Reader
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/more", response_class=HTMLResponse)
+def more(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
+    return frames.page(request, scope, "more.html", "more")

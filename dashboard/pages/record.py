@@ -1,0 +1,91 @@
+"""The form that adds a record to a unit: a page of its own, so that it works without scripts."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID, uuid4
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.api.units import find
+from dashboard.deps import AtDesk, Desk, Reader
+from dashboard.pages import forms
+from dashboard.problems import Problem
+from fleet import calendar
+from fleet.model import Record, RecordKind, Scope
+from fleet.registry import pages
+from fleet.registry.records import RecordRefused, add_record
+
+router = APIRouter(include_in_schema=False)
+
+FIELDS_AT_MOST = 40
+
+
+@router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
+def blank(request: Request, desk: AtDesk, scope: Reader, unit: str, kind: RecordKind) -> Response:
+    zone = find(desk, scope, unit)[1].time_zone
+    wall = calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M")
+    return _form(request, desk, scope, unit, kind, {"id": str(uuid4()), "at": wall}, "")
+
+
+@router.post("/units/{unit}/record/{kind}", response_class=HTMLResponse)
+async def send(
+    request: Request, desk: AtDesk, scope: Reader, unit: str, kind: RecordKind
+) -> Response:
+    async with request.form(max_files=0, max_fields=FIELDS_AT_MOST) as form:
+        sent = {name: value for name, value in form.items() if isinstance(value, str)}
+    return await run_in_threadpool(_keep, request, desk, scope, unit, kind, sent)
+
+
+def _keep(
+    request: Request, desk: Desk, scope: Scope, unit: str, kind: RecordKind, sent: dict[str, str]
+) -> Response:
+    _, site, _, _ = find(desk, scope, unit)
+    inputs = pages.inputs(desk.registry, scope, unit)
+    fields = forms.fields_of(kind, inputs.plan if inputs else None)
+    try:
+        facts = forms.facts_from(fields, sent, site.time_zone)
+        by = sent.get("by", "").strip()[:100]
+        if not by:
+            raise forms.FormFault("Your name: please fill this in.")
+        now = desk.clock()
+        record = Record(
+            id=str(UUID(sent.get("id", ""))),
+            at=forms.moment(sent.get("at", ""), site.time_zone),
+            by=by,
+            unit=unit,
+            kind=kind,
+            facts=facts,
+            made_at=now,
+        )
+        add_record(desk.registry, record, now)
+    except (forms.FormFault, RecordRefused, ValueError) as refusal:
+        return _form(request, desk, scope, unit, kind, sent, str(refusal), status=422)
+    return RedirectResponse(f"/units/{unit}?done={kind}#records", 303)
+
+
+def _form(
+    request: Request, desk: Desk, scope: Scope, unit: str, kind: RecordKind,
+    sent: dict[str, Any], wrong: str, status: int = 200,
+) -> HTMLResponse:  # fmt: skip
+    found, site, customer, _ = find(desk, scope, unit)
+    inputs = pages.inputs(desk.registry, scope, unit)
+    if inputs is None:
+        raise Problem(404, "There is no unit of that id here.")
+    return frames.page(
+        request,
+        scope,
+        "record.html",
+        "units",
+        status=status,
+        set=frames.named(found, site, customer),
+        kind=kind,
+        form=forms.KINDS[kind],
+        fields=forms.fields_of(kind, inputs.plan),
+        sent=sent,
+        wrong=wrong,
+        zone=site.time_zone,
+    )

@@ -1,0 +1,165 @@
+"""A unit's runs, starts, hours, facts and records in words, for its page. Pure."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from dashboard import phrases
+from dashboard.pages import forms
+from fleet import words
+from fleet.model import Record, Run, StartDemand, Unit, UnitSummary
+from fleet.registry.types import ListedRecord, UnitInputs
+from scheduler.assess import Assessment
+
+BLIND = {
+    "starts": "Start attempts are not reported: a start by hand and one by itself look alike.",
+    "switch": "The panel switch is not wired: nobody would see it left out of automatic.",
+    "mains": "The mains is not measured: an outage here shows only by the set running.",
+    "fuel": "Fuel level is not measured.",
+    "charger": "Battery or charging volts are not measured.",
+    "hours": "The hour meter is not reported: hours are added up from the runs seen.",
+    "volts": "Output volts are not measured: it could run without giving power.",
+}
+"""What a unit's device does not see, in words."""
+
+
+WHY = {"exercise": "exercise", "outage": "outage", "by_hand": "by hand", "unknown": "not known"}
+
+
+def run_line(run: Run, zone: str, now: int) -> dict[str, Any]:
+    """A run in words; an edge that was not seen is said so."""
+    notes = []
+    if run.end_seen == "gap":
+        notes.append("end not seen")
+    if run.start_seen == "gap":
+        notes.append("start not seen")
+    if run.bridged_by_meter:
+        notes.append("a gap bridged by the hour meter")
+    why = WHY[run.why]
+    if run.why != "unknown" and run.confidence == "low":
+        why = f"perhaps {why}"
+    return {
+        "start": words.moment(run.start, zone, now),
+        "length": "running" if run.end is None else phrases.span_words(run.end - run.start),
+        "why": why,
+        "peak": f"{phrases.quantity(run.peak_load_kw, 1)} kW" if run.peak_load_kw else "",
+        "notes": ", ".join(notes),
+    }
+
+
+ENDS = {
+    "started": "started", "failed": "did not start", "by_hand": "started by hand",
+    "not_seen": "start not seen", "unknown": "end not known",
+}  # fmt: skip
+
+
+def start_line(start: StartDemand, zone: str, now: int) -> dict[str, Any]:
+    """A start demand in words."""
+    return {
+        "at": words.moment(start.at, zone, now),
+        "end": ENDS[start.end],
+        "failed": start.end == "failed",
+        "attempts": start.attempts or "",
+        "crank_s": f"{start.crank_s:.1f} s" if start.crank_s is not None else "",
+        "crank_v": f"{start.crank_min_v:.1f} V" if start.crank_min_v is not None else "",
+        "cause": start.cause,
+        "learned": f"learned {words.moment(start.learned_at, zone, now)}"
+        if start.learned_at is not None and start.learned_at - start.at > 600 else "",
+    }  # fmt: skip
+
+
+SOURCES = {
+    "meter": "the device's hour meter, from the last reading of the engine's own",
+    "integrated": "the runs seen, added up from the last reading of the engine's own",
+    "none": "nothing yet",
+}
+
+
+def hours(
+    summary: UnitSummary | None, verdict: Assessment | None, zone: str, now: int
+) -> dict[str, str] | None:
+    """Engine hours with what they stand on."""
+    held = verdict.hours if verdict else summary.hours if summary else None
+    if held is None:
+        return None
+    anchor = ""
+    if held.anchor_h is not None and held.anchor_at is not None:
+        anchor = f"{words.hours(held.anchor_h)} at {words.moment(held.anchor_at, zone, now)}"
+    return {
+        "hours": words.hours(held.hours_h) if held.hours_h is not None else "not known",
+        "uncertain": f"± {words.hours(held.uncertain_h)}" if held.uncertain_h >= 0.1 else "",
+        "source": SOURCES[held.source],
+        "anchor": anchor,
+        "note": held.note,
+    }
+
+
+FUELS = {"petrol": "petrol", "natural_gas": "natural gas", "lpg": "LP gas", "diesel": "diesel",
+         "dual": "dual fuel"}  # fmt: skip
+CHARGERS = {"none": "none", "float": "float", "on_off": "on and off", "boost": "weekly boost",
+            "solar": "solar", "unknown": ""}  # fmt: skip
+
+
+def set_facts(unit: Unit, today: date) -> list[tuple[str, str]]:
+    """The register's facts of the set, those that are known."""
+    phases = {"1": "single phase", "split": "split phase", "3": "three phase"}[unit.phases]
+    rows = [
+        ("Make and model", f"{unit.make} {unit.model}".strip()),
+        ("Serial", unit.serial),
+        ("Rating", f"{unit.rated_kw:g} kW" if unit.rated_kw else ""),
+        ("Output", f"{unit.nominal_v:g} V, {unit.nominal_hz:g} Hz, {phases}"),
+        ("Engine", ", ".join(filter(None, (
+            f"{unit.cooling}-cooled" if unit.cooling else "",
+            FUELS.get(unit.fuel or "", ""),
+            phrases.count(unit.cylinders, "cylinder") if unit.cylinders else "")))),
+        ("Battery", f"{unit.battery_nominal_v:g} V {unit.battery_chemistry}"
+         + (f", {unit.battery_ah:g} Ah" if unit.battery_ah else "")),
+        ("Battery fitted", phrases.day_words(unit.battery_fitted, today)
+         if unit.battery_fitted else ""),
+        ("Charger", CHARGERS[unit.charger]),
+        ("Tank", f"{unit.tank_l:g} L" if unit.tank_l else ""),
+        ("Serves", {"life": "life safety", "business": "a business", "home": "a home"}
+         [unit.criticality]),
+        ("Service plan", unit.service_plan),
+        ("Technician", unit.technician),
+    ]  # fmt: skip
+    return [(name, value) for name, value in rows if value]
+
+
+def habit(
+    verdict: Assessment | None, inputs: UnitInputs | None, zone: str, now: int
+) -> list[tuple[str, str]]:
+    """Which device speaks for it and how often."""
+    rows: list[tuple[str, str]] = []
+    for pulse in inputs.pulses if inputs else ():
+        rows.append(("Device", pulse.device))
+        if pulse.firmware:
+            rows.append(("Firmware", pulse.firmware))
+    if verdict is None:
+        return rows
+    kept = verdict.habit
+    how = {
+        "steady": f"every {words.span(kept.standing_s)} standing, "
+        f"{words.span(kept.running_s)} running",
+        "on_change": f"on change, at least every {words.span(kept.heartbeat_s)}",
+        "sleeping": f"wakes every {words.span(kept.standing_s)}",
+    }[kept.mode]
+    rows.append(("Reports", how))
+    rows.append(("Known from", {"default": "nobody said: the default", "declared": "the device",
+                                "register": "the register", "learned": "14 days of listening"}
+                 [kept.source]))  # fmt: skip
+    rows.append(("Silent after", words.span(verdict.silent_limit_s)))
+    return rows
+
+
+def record_line(listed: ListedRecord, zone: str, now: int) -> dict[str, Any]:
+    """A record in words."""
+    record: Record = listed.record
+    return {
+        "at": words.moment(record.at, zone, now),
+        "kind": forms.KINDS[record.kind].name,
+        "by": record.by,
+        "facts": forms.facts_words(record, zone, now),
+        "superseded": listed.superseded_by is not None,
+    }

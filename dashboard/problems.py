@@ -1,0 +1,57 @@
+"""Errors as RFC 9457 problem details for programs and as a plain page for people."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from starlette.responses import Response
+
+PROBLEM = "application/problem+json"
+MACHINE = ("/api/", "/charts/", "/health", "/metrics", "/events")
+
+
+class Problem(Exception):
+    """An answer that is not what was asked for. detail says what was wrong and what to do."""
+
+    def __init__(self, status: int, detail: str, **more: Any) -> None:
+        super().__init__(detail)
+        self.status = status
+        self.detail = detail
+        self.more = more
+
+
+def wants_problem(path: str) -> bool:
+    """Whether a path is read by programs: they get problem details, people a page."""
+    if path == "/health" or path == "/metrics":
+        return True
+    return path.startswith(("/api/", "/charts/", "/events", "/static/"))
+
+
+def title(status: int) -> str:
+    """The usual words for a status."""
+    try:
+        return HTTPStatus(status).phrase
+    except ValueError:
+        return "Error"
+
+
+def problem(status: int, detail: str, path: str, **more: Any) -> Response:
+    """Problem details with type about:blank: title is the status's own."""
+    body = {
+        "type": "about:blank",
+        "title": title(status),
+        "status": status,
+        "detail": detail,
+        "instance": path,
+        **more,
+    }
+    return Response(orjson.dumps(body), status, media_type=PROBLEM)
+
+
+def plain_problem(status: int, detail: str, path: str) -> Response:
+    """A refusal before any page exists: problem details for programs, plain text for people."""
+    if wants_problem(path):
+        return problem(status, detail, path)
+    return Response(f"{title(status)}. {detail}\n", status, media_type="text/plain")
