@@ -184,6 +184,16 @@ def test_runs_stand_in_for_a_meter_that_counts_standing_and_it_is_said() -> None
     assert found(verdict, "meter_disagrees") is None
 
 
+def test_runs_hidden_between_coarse_reports_do_not_make_a_key_on_meter() -> None:
+    """A set that reports every 6 h gains its exercise of 20 min between two off readings."""
+    days = [
+        metered(n, 0.3, 500 + 0.3 * (n + 1), rise_standing_h=0.3, standing_watched_s=82_800)
+        for n in range(0, 70, 7)
+    ]
+    book = ledger(unit(), [record("hour_meter", T0, hours=500)], days, None, T0 + 70 * DAY)
+    assert book.now.source == "meter"
+
+
 def test_hours_of_runs_and_an_open_run_without_any_meter() -> None:
     open_run = a_run(T0 + DAY, 1800, end=None, last_on_at=T0 + DAY + 1800)
     book = ledger(unit(), [], [day(0, runs=(a_run(T0 + 60, 7200),))], open_run, T0 + DAY + 1900)

@@ -16,6 +16,7 @@ ANCHOR_KINDS = ("hour_meter", "task_done")
 """Records in which a person read the engine's own meter."""
 STANDING_AT_LEAST_H = 1.0
 STANDING_SHARE = 0.05
+STANDING_WATCHED = 0.5
 """A meter that gained more than both while the engine was seen to stand is not used."""
 CROSS_CHECK_S = 30 * 86_400
 CROSS_CHECK_SHARE = 0.05
@@ -216,8 +217,16 @@ def meter_value(days: Sequence[Day], meter: Gains) -> float | None:
 
 
 def gains_while_standing(days: Sequence[Day], meter: Gains) -> bool:
-    """Whether the meter counts with the engine seen to stand (key-on meters)."""
-    standing = sum(day.rise_standing_h for day in days)
+    """Whether the meter counts with the engine seen to stand (key-on meters).
+
+    In automatic the key is on all day, so such a meter gains about as long as it was watched. Days
+    on which it gained far less count for nothing: a coarse reporter can hide a run in between.
+    """
+    standing = sum(
+        day.rise_standing_h
+        for day in days
+        if day.rise_standing_h >= STANDING_WATCHED * day.standing_watched_s / 3600
+    )
     return standing > STANDING_AT_LEAST_H and standing > STANDING_SHARE * meter.sums[-1]
 
 
