@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import random
 import signal
@@ -11,9 +12,10 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import influx_servers
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, example, given, settings
@@ -36,6 +38,10 @@ class Place:
     data: Path
     store: str
     retention_days: int = 0
+    influx_url: str = ""
+    influx_org: str = ""
+    influx_bucket: str = ""
+    influx_token: str = ""
 
 
 @dataclass(frozen=True)
@@ -49,7 +55,16 @@ class Adapter:
 EMBEDDED = Adapter("embedded", lambda folder: Place(folder, "embedded"))
 
 
-@pytest.fixture(scope="module", params=[EMBEDDED], ids=lambda a: a.name)
+def in_influx(folder: Path) -> Place:
+    """A new bucket at the InfluxDB of this run."""
+    it = influx_servers.server()
+    return Place(folder, "influx", 0, it.url, it.org, it.new_bucket(), it.token)
+
+
+INFLUX = Adapter(f"influx-{influx_servers.KIND}", in_influx)
+
+
+@pytest.fixture(scope="module", params=[EMBEDDED, INFLUX], ids=lambda a: a.name)
 def adapter(request: pytest.FixtureRequest) -> Adapter:
     return request.param
 
@@ -438,11 +453,12 @@ def test_reading_while_writing_and_packing_sees_every_acknowledged_row_once(
 # --- crashes
 
 WRITER = """
-import sys
+import json, sys
 from pathlib import Path
+from types import SimpleNamespace
 from fleet.model import Reading
 from fleet.store.opening import open_store
-class S: data, store, retention_days = Path(sys.argv[1]), sys.argv[2], 0
+S = SimpleNamespace(**json.loads(sys.argv[2]) | {"data": Path(sys.argv[1])})
 store, k, T0, NOW = open_store(S, True), int(sys.argv[3]), int(sys.argv[4]), int(sys.argv[5])
 while True:
     store.write([Reading("a", T0 + (k + i) * 600, {"battery_v": float(k + i)}) for i in range(20)])
@@ -453,12 +469,16 @@ while True:
 """
 
 
+def settings_of(place: Place) -> str:
+    return json.dumps(asdict(place) | {"data": ""})
+
+
 @pytest.mark.parametrize("kills", [1, pytest.param(20, marks=pytest.mark.long)])
 def test_a_killed_writer_loses_nothing_it_acknowledged(place: Place, kills: int):
     acknowledged, r = 0, random.Random(1)
     for _ in range(kills):
         writer = subprocess.Popen(
-            [sys.executable, "-c", WRITER, str(place.data), place.store]
+            [sys.executable, "-c", WRITER, str(place.data), settings_of(place)]
             + [str(n) for n in (acknowledged, T0, NOW * 2)],
             stdout=subprocess.PIPE,
             text=True,

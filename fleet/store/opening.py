@@ -21,9 +21,21 @@ class StoreSettings(Protocol):
     @property
     def retention_days(self) -> int: ...
 
+    @property
+    def influx_url(self) -> str: ...
+
+    @property
+    def influx_org(self) -> str: ...
+
+    @property
+    def influx_bucket(self) -> str: ...
+
+    @property
+    def influx_token(self) -> str: ...
+
 
 def open_store(settings: StoreSettings, writing: bool) -> Store:
-    """The telemetry store in the data folder. One process opens it for writing: ingest.
+    """The telemetry store that the settings name. One process opens it for writing: ingest.
 
     Raises StoreFault for a kind of store that does not exist, a second writer, or a file that is
     not ours; StoreDown when it cannot be opened now.
@@ -32,6 +44,11 @@ def open_store(settings: StoreSettings, writing: bool) -> Store:
         if writing:
             settings.data.mkdir(parents=True, exist_ok=True)
         return EmbeddedStore(settings.data / "store.db", writing, settings.retention_days)
+    if settings.store == "influx":
+        from fleet.store.influx import open_influx  # its client takes long to import
+
+        return open_influx(settings, writing)
     raise StoreFault(
-        f"There is no telemetry store called {settings.store!r}. Set `store` to `embedded`."
+        f"There is no telemetry store called {settings.store!r}. Set `store` to `embedded` or"
+        " `influx`."
     )
