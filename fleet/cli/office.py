@@ -1,0 +1,232 @@
+"""`hourhand units`, `records` and `due`: what the office puts in and asks for."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+from rich.console import Console
+from rich.table import Table
+
+from fleet import clock, words
+from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
+from fleet.model import EVERYTHING, Unit, UnitSummary
+from fleet.registry import pages, records, register
+from fleet.registry.types import ImportReport
+
+REFUSED = 3
+PAGE = 500
+
+
+def add_commands(commands: Any) -> None:
+    """Add `units`, `plans`, `records` and `due`."""
+    units = commands.add_parser("units", help="the register: import and list").add_subparsers(
+        dest="action", required=True, metavar="ACTION"
+    )
+    _import_command(
+        units, "import", "take a register of sets (CSV, JSON or Parquet)",
+        "hourhand units import register.csv", import_units,
+    )  # fmt: skip
+    listing = add_command(
+        units, "list", "every set with its condition", "hourhand units list --search mill"
+    )
+    listing.add_argument("--search", default="", help="surname, street, phone or id")
+    data_option(listing)
+    json_option(listing)
+    listing.set_defaults(run=list_units)
+    plans = commands.add_parser("plans", help="service plans: import").add_subparsers(
+        dest="action", required=True, metavar="ACTION"
+    )
+    _import_command(
+        plans, "import", "take service plans (CSV or JSON)",
+        "hourhand plans import plans.csv", import_plans,
+    )  # fmt: skip
+    made = commands.add_parser("records", help="what people did: import").add_subparsers(
+        dest="action", required=True, metavar="ACTION"
+    )
+    _import_command(
+        made, "import", "take records of services, checks, swaps (CSV or JSON)",
+        "hourhand records import visits.csv --by office", import_records,
+    )  # fmt: skip
+    due = add_command(commands, "due", "work due, gravest first", "hourhand due --within 14")
+    due.add_argument("--late", action="store_true", help="only what is late")
+    due.add_argument(
+        "--within", type=int, metavar="DAYS", help="only what falls due in so many days"
+    )
+    due.add_argument("--unit", help="only this set")
+    data_option(due)
+    json_option(due)
+    due.set_defaults(run=list_due)
+
+
+def _import_command(commands: Any, name: str, summary: str, example: str, run: Any) -> None:
+    command = add_command(commands, name, summary, example)
+    command.add_argument("file", type=Path)
+    command.add_argument("--by", default="office", help="who vouches for it (default: office)")
+    command.add_argument(
+        "--partial", action="store_true", help="take the good rows even if others are wrong"
+    )
+    data_option(command)
+    json_option(command)
+    command.set_defaults(run=run)
+
+
+def import_units(options: argparse.Namespace) -> int:
+    """Import a register."""
+    return _import(options, "sets", register.import_units)
+
+
+def import_plans(options: argparse.Namespace) -> int:
+    """Import service plans."""
+    return _import(options, "plans", register.import_plans)
+
+
+def import_records(options: argparse.Namespace) -> int:
+    """Import records."""
+    return _import(options, "records", records.import_records)
+
+
+def _import(options: argparse.Namespace, noun: str, take: Any) -> int:
+    if not options.file.is_file():
+        print(f"There is no file {options.file}.", file=sys.stderr)
+        return 2
+    registry = registry_of(settings_of(options))
+    try:
+        arguments: dict[str, Any] = {"partial": options.partial}
+        report: ImportReport = take(registry, options.file, clock.now(), options.by, **arguments)
+    finally:
+        registry.close()
+    if options.json:
+        print(msgspec.json.encode(report).decode())
+    else:
+        _say_report(report, noun)
+    return 0 if report.ok else REFUSED
+
+
+def _say_report(report: ImportReport, noun: str) -> None:
+    for problem in report.problems:
+        print(problem, file=sys.stderr)
+    for note in report.notes:
+        print(note)
+    if report.problems and not report.written:
+        print(
+            f"Nothing was written: {len(report.problems)} of {report.rows} rows are wrong. "
+            "Mend them, or take the others with --partial.",
+            file=sys.stderr,
+        )
+        return
+    print(
+        f"{report.rows} {noun} read: {report.added} added, {report.changed} changed, "
+        f"{report.unchanged} as they were, {report.refused} refused."
+    )
+
+
+def list_units(options: argparse.Namespace) -> int:
+    """Every set, a page at a time, so that a fleet of any size fits."""
+    now = clock.now()
+    registry = registry_of(settings_of(options))
+    rows: list[tuple[Unit, str, str, str, UnitSummary | None]] = []
+    try:
+        cursor = None
+        while page := pages.units(
+            registry, EVERYTHING, search=options.search, limit=PAGE, cursor=cursor
+        ):
+            rows += [(u, c.name, s.name, s.time_zone, summary) for u, s, c, summary in page]
+            cursor = page[-1][0].id
+    finally:
+        registry.close()
+    if options.json:
+        listed = [
+            {"unit": u.id, "customer": c, "site": s, "area": u.area, "device": u.device,
+             "condition": m.condition if m else None,
+             "engine_hours_h": m.hours.hours_h if m else None,
+             "heard_at": m.heard_at if m else None,
+             "findings": [f.kind for f in m.findings] if m else []}
+            for u, c, s, _, m in rows
+        ]  # fmt: skip
+        print(msgspec.json.encode(listed).decode())
+        return 0
+    if not rows:
+        print(
+            "No set matches."
+            if options.search
+            else "The register is empty: `hourhand units import FILE`."
+        )
+        return 0
+    table = _table(
+        "unit", "customer", "site", "area", "condition", "hours", "last heard", "finding"
+    )
+    for unit, customer, site, zone, summary in rows:
+        table.add_row(unit.id, customer, site, unit.area, *_condition_cells(summary, zone, now))
+    _print(table)
+    return 0
+
+
+def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[str, ...]:
+    if summary is None:
+        return ("not assessed yet", "", "", "")
+    hours = summary.hours.hours_h
+    worst = summary.findings[0] if summary.findings else None
+    return (
+        words.condition(summary.condition),
+        "" if hours is None else words.hours(hours),
+        "never" if summary.heard_at is None else words.moment(summary.heard_at, zone, now),
+        "" if worst is None
+        else f"{words.severity(worst.severity)}: {words.sentence(worst, zone, now).title}",
+    )  # fmt: skip
+
+
+DUE_STATES: dict[str, str] = {
+    "late_beyond": "late beyond tolerance", "late": "late", "due": "due now", "soon": "soon",
+    "later": "later", "unknown": "not known",
+}  # fmt: skip
+
+
+def list_due(options: argparse.Namespace) -> int:
+    """Work due over the whole register, gravest first."""
+    today = datetime.fromtimestamp(clock.now(), UTC).date()
+    until = (today + timedelta(days=options.within)).isoformat() if options.within else None
+    states = ["late_beyond", "late"] if options.late else None
+    registry = registry_of(settings_of(options))
+    try:
+        found = pages.due(registry, EVERYTHING, unit=options.unit, until=until, states=states)
+    finally:
+        registry.close()
+    if options.json:
+        print(msgspec.json.encode([item for item, _, _, _ in found]).decode())
+        return 0
+    if not found:
+        print("Nothing is due." if not options.late else "Nothing is late.")
+        return 0
+    table = _table("state", "work", "unit", "site", "due on", "due at", "hours now", "why")
+    for item, _unit, site, _customer in found:
+        table.add_row(
+            DUE_STATES[item.state], item.name, item.unit, site.name, item.due_on or "",
+            "" if item.due_at_hours_h is None else words.hours(item.due_at_hours_h),
+            "" if item.hours_now_h is None else words.hours(item.hours_now_h),
+            item.reason,
+        )  # fmt: skip
+    _print(table)
+    return 0
+
+
+def _table(*headings: str) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for heading in headings:
+        side: Literal["right", "left"] = (
+            "right" if heading in ("hours", "due at", "hours now") else "left"
+        )
+        table.add_column(heading, justify=side, overflow="fold")
+    return table
+
+
+def _print(table: Table) -> None:
+    """To a terminal at its width; to a pipe as wide as it needs to be."""
+    console = Console(markup=False, highlight=False)
+    if not console.is_terminal:
+        console = Console(markup=False, highlight=False, width=250)
+    console.print(table)

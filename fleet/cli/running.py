@@ -1,0 +1,210 @@
+"""`hourhand up` and `hourhand demo`: the programs, started and watched."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+from fleet.cli.options import add_command, data_option, registry_of
+from fleet.cli.programs import Child, Supervisor, free_port, listens, programs
+from fleet.registry import pages
+from fleet.registry.engine import Registry
+from fleet.registry.types import RegistryDown
+from fleet.settings import Settings, load
+
+LOOK_S = 0.5
+LIVE_TOUCHES = 150
+"""Touches that live messages of the demo leave between two turns, generously."""
+
+
+def add_commands(commands: Any) -> None:
+    """Add `up` and `demo`."""
+    up = add_command(
+        commands, "up", "run the service for real on this machine",
+        "hourhand up --data /var/lib/hourhand --port 8080",
+    )  # fmt: skip
+    data_option(up)
+    up.add_argument("--port", type=int, help="port of the pages (default: 8080)")
+    up.set_defaults(run=run_up)
+    demo = add_command(
+        commands, "demo", "run everything on an invented fleet, on loopback only",
+        "hourhand demo --units 60 --days 365",
+    )  # fmt: skip
+    demo.add_argument(
+        "--data", type=Path, metavar="DIR", help="keep the demo here (default: kept nowhere)"
+    )
+    demo.add_argument("--port", type=int, default=8080, help="port of the pages (default: 8080)")
+    demo.add_argument("--units", type=int, default=60, help="how many sets (default: 60)")
+    demo.add_argument("--days", type=int, default=365, help="days of history (default: 365)")
+    demo.add_argument("--seed", type=int, default=1, help="another seed, another fleet")
+    demo.add_argument(
+        "--until-loaded", action="store_true", help="stop when the history is loaded (for timing)"
+    )
+    demo.set_defaults(run=run_demo)
+
+
+def run_up(options: argparse.Namespace) -> int:
+    """Everything for real: ingest, scheduler and dashboard against the broker of the settings."""
+    environment = {"HOURHAND_HTTP_PORT": str(options.port)} if options.port else {}
+    settings = load(options.data, {**os.environ, **environment})
+    if listens(settings.http_host, settings.http_port):
+        print(f"Port {settings.http_port} is taken: give another with --port.", file=sys.stderr)
+        return 2
+    registry_of(settings).close()
+    if not listens(settings.mqtt_host, settings.mqtt_port):
+        print(
+            f"No broker answers at {settings.mqtt_host}:{settings.mqtt_port} yet; "
+            "waiting for it (start mosquitto, or set mqtt_host and mqtt_port).",
+            file=sys.stderr,
+        )
+    supervisor = Supervisor(programs(settings.data), environment)
+    supervisor.stop_on_signals()
+    supervisor.start_all()
+    print(f"Hourhand serves http://{settings.http_host}:{settings.http_port} — Ctrl-C stops it.")
+    try:
+        while not supervisor.stopping.wait(LOOK_S):
+            supervisor.look()
+    finally:
+        supervisor.stop_all()
+    return _said(supervisor)
+
+
+def _said(supervisor: Supervisor) -> int:
+    if supervisor.fault:
+        print(supervisor.fault, file=sys.stderr)
+        return 2
+    return 0
+
+
+def run_demo(options: argparse.Namespace) -> int:
+    """The whole service on an invented fleet, in a folder of its own."""
+    if listens("127.0.0.1", options.port):
+        print(f"Port {options.port} is taken: give another with --port.", file=sys.stderr)
+        return 2
+    if options.data is not None:
+        options.data.mkdir(parents=True, exist_ok=True)
+        return _demo_in(options.data, options)
+    with tempfile.TemporaryDirectory(prefix="hourhand-demo-", ignore_cleanup_errors=True) as name:
+        return _demo_in(Path(name), options)
+
+
+def _demo_in(data: Path, options: argparse.Namespace) -> int:
+    broker_port = free_port()
+    environment = {
+        "HOURHAND_DEMO": "true",
+        "HOURHAND_FIRM": "Fairlie Standby Power",
+        "HOURHAND_HTTP_HOST": "127.0.0.1",
+        "HOURHAND_HTTP_PORT": str(options.port),
+        "HOURHAND_MQTT_HOST": "127.0.0.1",
+        "HOURHAND_MQTT_PORT": str(broker_port),
+        "HOURHAND_MQTT_PROTOCOL": "3.1.1",
+        "HOURHAND_MQTT_USER": "hourhand",
+        "HOURHAND_MQTT_PASSWORD": "loopback-demo",
+        "HOURHAND_LOG_LEVEL": "warning",
+    }
+    settings = load(data, {**os.environ, **environment})
+    begun = time.monotonic()
+    registry = registry_of(settings)
+    fleet = ["demo_fleet", "run", "--data", str(data), "--port", str(broker_port)]
+    fleet += ["--units", str(options.units), "--days", str(options.days)]
+    fleet += ["--seed", str(options.seed)]
+    children = [
+        Child("broker", ["demo_fleet", "broker", "--port", str(broker_port)]),
+        *programs(data),
+        Child("demo fleet", fleet),
+    ]
+    supervisor = Supervisor(children, environment)
+    supervisor.stop_on_signals()
+    supervisor.start_all()
+    try:
+        _watch_loading(supervisor, registry, settings, begun, options.until_loaded)
+    finally:
+        supervisor.stop_all()
+        registry.close()
+    return _said(supervisor)
+
+
+class Loading(msgspec.Struct, frozen=True):
+    """taken, total: bytes of history; month_in: the newest 30 days are in; waiting: touches."""
+
+    taken: int
+    total: int
+    month_in: bool
+    waiting: int
+
+    @property
+    def done(self) -> bool:
+        """All taken, and no more waits to be worked through than live messages leave behind."""
+        return self.taken >= self.total and self.waiting <= LIVE_TOUCHES
+
+
+def _watch_loading(
+    supervisor: Supervisor, registry: Registry, settings: Settings, begun: float, stop_after: bool
+) -> None:
+    """Say when the first page is up, when the newest month is in, and when all is loaded."""
+    columns = (
+        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
+    )  # fmt: skip
+    said: set[str] = set()
+    with Progress(*columns) as progress:
+        bar = progress.add_task("loading history", total=None)
+
+        def say(what: str) -> None:
+            if what not in said:
+                said.add(what)
+                progress.print(f"{what} (after {time.monotonic() - begun:.0f} s)")
+
+        while not supervisor.stopping.wait(LOOK_S):
+            supervisor.look()
+            if listens("127.0.0.1", settings.http_port):
+                say(f"Open http://127.0.0.1:{settings.http_port} — Ctrl-C stops it")
+            state = None if len(said) == 3 else _loading(registry, settings)
+            if state is None:
+                continue
+            progress.update(bar, completed=state.taken, total=state.total)
+            if state.month_in:
+                say("The newest 30 days are in")
+            if state.done:
+                say("All history is loaded and worked through; live now")
+                progress.remove_task(bar)
+                if stop_after:
+                    supervisor.stopping.set()
+
+
+def _loading(registry: Registry, settings: Settings) -> Loading | None:
+    """How far the history is, from the fleet's manifest and the inbox; None: not yet known."""
+    try:
+        manifest = json.loads((settings.data / "demo" / "manifest.json").read_text())
+        health = pages.health(registry)
+    except (OSError, ValueError, RegistryDown):
+        return None
+    marks = {mark.file: mark for mark in health.inbox}
+    month = [name for name in manifest["planned"] if _begins(name) >= _month_ago(manifest)]
+    taken = sum(mark.offset for mark in health.inbox)
+    complete = bool(manifest.get("complete"))
+    return Loading(
+        taken=taken,
+        total=int(manifest["bytes"]) if complete else max(manifest["expected_bytes"], taken + 1),
+        month_in=all(name in marks and marks[name].done for name in month),
+        waiting=health.touches_device + health.touches_unit,
+    )
+
+
+def _begins(name: str) -> str:
+    """The first day of a history file, as its name says it: ...-2026-11-19-to-2026-11-22.jsonl."""
+    return name.split("-to-")[0][-10:]
+
+
+def _month_ago(manifest: dict[str, Any]) -> str:
+    then = datetime.fromtimestamp(manifest["until"], UTC) - timedelta(days=30)
+    return then.date().isoformat()

@@ -1,0 +1,134 @@
+"""From a device's message to what a person sees, over real parts only.
+
+No registry row is seeded where a message or an import should have come.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from service import Device, Service, iso, wait_for
+
+LOOK_MS = 30_000
+
+
+@pytest.fixture
+def service(tmp_path: Path, broker: int) -> Iterator[Service]:
+    made = Service(tmp_path / "data", broker)
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def running(service: Service) -> Service:
+    service.register()
+    service.start("ingest", "scheduler", "dashboard")
+    service.wait_until_served()
+    return service
+
+
+def test_a_message_is_seen_on_its_units_page(running: Service, page: Page) -> None:
+    page.goto(f"{running.url}/units/set-1")
+    device = Device(running.mqtt_port, "set-1")
+    device.publish("readings", {"values": {"battery_v": 12.64, "ac_v": 0.0, "in_auto": 1}})
+    expect(page.get_by_text("12.6").first).to_be_visible(timeout=LOOK_MS)
+    device.publish("readings", {"values": {"battery_v": 13.82, "ac_v": 231.0, "in_auto": 1}})
+    expect(page.get_by_text("13.8").first).to_be_visible(timeout=LOOK_MS)
+    expect(page.get_by_text("Running").first).to_be_visible(timeout=LOOK_MS)
+    device.close()
+
+
+def test_a_failed_start_is_an_open_alert_and_ends(running: Service, page: Page) -> None:
+    device = Device(running.mqtt_port, "set-1")
+    now = int(time.time())
+    device.publish("readings", {"at": iso(now - 60), "values": {"battery_v": 12.6, "ac_v": 0}})
+    page.goto(running.url)
+    device.publish(
+        "event",
+        {"at": iso(now - 5), "event": "failed_to_start", "values": {"crank_min_v": 8.9}},
+    )
+    expect(page.get_by_text("Would not start").first).to_be_visible(timeout=LOOK_MS)
+    alerts = running.get("/api/alerts")["items"]
+    assert [(a["subject"], a["kind"], a["severity"]) for a in alerts] == [
+        ("unit:set-1", "failed_start", "act_now")
+    ]
+    assert "Did not start at" in alerts[0]["sentence"]
+    later = int(time.time())
+    device.publish("event", {"at": iso(later), "event": "started"})
+    for second in range(0, 121, 30):
+        device.publish(
+            "readings", {"at": iso(later + second), "values": {"battery_v": 13.9, "ac_v": 231}}
+        )
+    wait_for("the alert to end", lambda: running.get("/api/alerts")["items"] == [])
+    device.close()
+
+
+def test_silence_becomes_no_word(service: Service) -> None:
+    """A sleeping set with a report every 2 s is silent after its second missed report + 10 %."""
+    service.register({"habit": "sleeping 2"})
+    service.start("ingest", "scheduler", "dashboard")
+    service.wait_until_served()
+    device = Device(service.mqtt_port, "set-1")
+    device.publish("readings", {"values": {"battery_v": 12.6, "ac_v": 0}})
+    found = wait_for(
+        "the silence", lambda: [a for a in service.get("/api/alerts")["items"]
+                                if a["kind"] == "not_reporting" and a["facts"].get("heard_at")],
+    )  # fmt: skip
+    assert found[0]["severity"] == "no_word"
+    device.publish("readings", {"values": {"battery_v": 12.6, "ac_v": 0}})
+    wait_for("its end", lambda: not service.get("/api/alerts")["items"])
+    device.close()
+
+
+def test_oil_falls_due_and_a_record_settles_it(running: Service) -> None:
+    device = Device(running.mqtt_port, "set-1")
+    now = int(time.time())
+    device.publish(
+        "readings",
+        [{"at": iso(now - 900 * k), "values": {"ac_v": 0, "run_hours_h": 1200.0}} for k in (2, 1)],
+    )
+    due = wait_for("work due", lambda: running.get("/api/units/set-1/due")["items"])
+    oil = next(item for item in due if "oil" in item["task"])
+    table = running.data.parent / "done.csv"
+    table.write_text(
+        "id,at,by,unit,kind,task,hours\n"
+        f"0b9c1d3e-0000-4000-8000-000000000001,{iso(now)},Dee,set-1,task_done,{oil['task']},1200\n"
+    )
+    done = running.hourhand("records", "import", str(table))
+    assert done.returncode == 0, done.stdout + done.stderr
+
+    def settled() -> bool:
+        items = running.get("/api/units/set-1/due")["items"]
+        item = next(i for i in items if i["task"] == oil["task"])
+        return item["state"] == "later" and item["last_done_hours_h"] == 1200.0
+
+    wait_for("the record to count", settled)
+    device.close()
+
+
+def test_an_unregistered_device_is_kept_and_counts_once_registered(running: Service) -> None:
+    device = Device(running.mqtt_port, "stranger-7")
+    device.publish("readings", {"values": {"battery_v": 12.71, "ac_v": 0}})
+    wait_for(
+        "the stranger on Health",
+        lambda: "stranger-7" in str(running.get("/health")) or _on_health(running, "stranger-7"),
+    )
+    running.register({}, {"unit": "set-2", "device": "stranger-7"})
+    unit = wait_for(
+        "its first reading on the unit",
+        lambda: (running.get("/api/units/set-2") or {}).get("readings"),
+    )
+    assert "12.71" in str(unit)
+    device.close()
+
+
+def _on_health(service: Service, name: str) -> bool:
+    import urllib.request
+
+    with urllib.request.urlopen(f"{service.url}/health-page", timeout=5) as answer:
+        return name in answer.read().decode()
