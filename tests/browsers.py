@@ -95,6 +95,7 @@ def opened(
             route.abort()
 
     context.route("**/*", gate)
+
     def hear(said: ConsoleMessage) -> None:
         library = "/static/plotly." in said.location.get("url", "")
         if said.type == "error" and not (library and said.text.startswith(MAP_STYLE)):

@@ -1,4 +1,8 @@
-"""Shared fixtures. Real parts: SQLite, a broker, a browser; the header of a run says which."""
+"""Shared fixtures. Real parts: SQLite, a broker, a browser; the head of a run says which.
+
+`HOURHAND_TEST_REQUIRE` names parts that must be real (mosquitto, chromium, postgresql): a missing
+one then fails the run instead of skipping tests.
+"""
 
 from __future__ import annotations
 
@@ -10,15 +14,71 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-SHARED = ROOT.parent / "shared"
 sys.path.insert(0, str(ROOT / "tests"))
+pytest.register_assert_rewrite("databases", "brokers", "browsers", "influx_servers", "service")
 
+import brokers  # noqa: E402
+import browsers  # noqa: E402
+import databases  # noqa: E402
+import influx_servers  # noqa: E402
+from playwright.sync_api import Browser, Page  # noqa: E402
+
+SHARED = ROOT.parent / "shared"
 REQUIRED = {part for part in os.environ.get("HOURHAND_TEST_REQUIRE", "").split(",") if part}
+FOUND = {
+    "mosquitto": brokers.which() in ("container", "mosquitto"),
+    "chromium": browsers.chromium() is not None,
+    "postgresql": databases.postgres_binaries() is not None,
+}
+
+
+def pytest_configure() -> None:
+    """A required part that is missing ends the run before its first test."""
+    unknown = REQUIRED - set(FOUND)
+    if unknown:
+        raise pytest.UsageError(f"HOURHAND_TEST_REQUIRE names {', '.join(sorted(unknown))}")
+    missing = sorted(part for part in REQUIRED if not FOUND[part])
+    if missing:
+        raise pytest.UsageError(f"required and not on this machine: {', '.join(missing)}")
+
+
+def pytest_report_header() -> list[str]:
+    """Which parts of this run are real."""
+    return [
+        brokers.header(),
+        f"browser: {browsers.chromium() or 'none; browser tests are skipped'}",
+        f"databases: SQLite{' and PostgreSQL' if FOUND['postgresql'] else '; no PostgreSQL'}",
+        f"InfluxDB: {influx_servers.KIND}",
+        f"real recordings: {'beside the checkout' if SHARED.is_dir() else 'absent; skipped'}",
+    ]
 
 
 @pytest.fixture(scope="session")
 def shared() -> Path:
-    """The folder of real data and field cases beside the checkout; tests that use it skip without."""
+    """The folder of real data and field cases beside the checkout; skips where it is not."""
     if not SHARED.is_dir():
         pytest.skip("the folder of shared real data is not beside this checkout")
     return SHARED
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[brokers.RunningBroker]:
+    """An empty broker of this test's own."""
+    with brokers.running_broker(tmp_path / "broker") as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One Chromium for the session."""
+    if browsers.chromium() is None:
+        pytest.skip("no Chromium on this machine")
+    with browsers.launched() as running:
+        yield running
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A page of its own at desk size; a request off loopback or a console error fails the test."""
+    with browsers.opened(browser, browsers.DESK) as opened:
+        yield opened.page

@@ -30,7 +30,7 @@ DAY_S = 86_400
 DAYS = 40
 STANDING_S = 1800
 RUN_MIN = 20
-HOSTILE = "O'Brien & <script>alert(1)</script> \"Sons\""
+HOSTILE = 'O\'Brien & <script>alert(1)</script> "Sons"'
 
 PLACES: tuple[tuple[str, str, str, str], ...] = (
     ("Alder House", "Hanna Alder", "3 Mill Lane, Keld", "North"),
@@ -116,7 +116,11 @@ def _readings(n: int) -> list[Reading]:
         running = any(start <= at < start + RUN_MIN * 60 for start in _runs(n, end))
         if running and was and last is not None:
             hours += (at - last) / 3600
-        rows.append(Reading(f"dev-{n + 1:02d}", at, _values(n, rng, at, running, hours) | events.get(at, {})))
+        rows.append(
+            Reading(
+                f"dev-{n + 1:02d}", at, _values(n, rng, at, running, hours) | events.get(at, {})
+            )
+        )
         last, was = at, running
     return rows
 

@@ -106,11 +106,11 @@ class Service:
 
     def start(self, *programs: str, **more: str) -> None:
         for program in programs:
-            log = (self.data.parent / f"{program}.log").open("ab")
-            self.processes[program] = subprocess.Popen(
-                [sys.executable, "-m", program, "--data", str(self.data)],
-                env={**self.env, **more}, stdout=log, stderr=log,
-            )  # fmt: skip
+            with (self.data.parent / f"{program}.log").open("ab") as log:
+                self.processes[program] = subprocess.Popen(
+                    [sys.executable, "-m", program, "--data", str(self.data)],
+                    env={**self.env, **more}, stdout=log, stderr=log,
+                )  # fmt: skip
 
     def kill(self, program: str) -> None:
         process = self.processes.pop(program)

@@ -5,21 +5,24 @@ No registry row is seeded where a message or an import should have come.
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from brokers import RunningBroker
 from playwright.sync_api import Page, expect
-
 from service import Device, Service, iso, wait_for
 
 LOOK_MS = 30_000
 
 
 @pytest.fixture
-def service(tmp_path: Path, broker: int) -> Iterator[Service]:
-    made = Service(tmp_path / "data", broker)
+def service(tmp_path: Path, broker: RunningBroker) -> Iterator[Service]:
+    made = Service(tmp_path / "data", broker.port)
+    if broker.user:
+        made.environment["HOURHAND_MQTT_USER"] = broker.user
     yield made
     made.stop()
 
@@ -68,20 +71,26 @@ def test_a_failed_start_is_an_open_alert_and_ends(running: Service, page: Page) 
     device.close()
 
 
-def test_silence_becomes_no_word(service: Service) -> None:
-    """A sleeping set with a report every 2 s is silent after its second missed report + 10 %."""
-    service.register({"habit": "sleeping 2"})
-    service.start("ingest", "scheduler", "dashboard")
-    service.wait_until_served()
-    device = Device(service.mqtt_port, "set-1")
-    device.publish("readings", {"values": {"battery_v": 12.6, "ac_v": 0}})
+def test_silence_becomes_no_word_when_its_limit_passes(running: Service) -> None:
+    """Last heard almost 20 min ago, by a replayed message: the limit passes while we look on."""
+    heard = int(time.time()) - 1200 + 6
+    line = {
+        "received_at": iso(heard), "topic": "hourhand/main/set-1/readings", "qos": 1,
+        "retain": False, "payload": {"values": {"battery_v": 12.6, "ac_v": 0}},
+    }  # fmt: skip
+    recorded = running.data.parent / "recorded.jsonl"
+    recorded.write_text(json.dumps(line) + "\n")
+    done = running.hourhand("replay", str(recorded))
+    assert done.returncode == 0, done.stdout + done.stderr
     found = wait_for(
-        "the silence", lambda: [a for a in service.get("/api/alerts")["items"]
-                                if a["kind"] == "not_reporting" and a["facts"].get("heard_at")],
-    )  # fmt: skip
+        "the silence",
+        lambda: [a for a in running.get("/api/alerts")["items"] if a["kind"] == "not_reporting"],
+    )
     assert found[0]["severity"] == "no_word"
+    assert found[0]["facts"]["heard_at"] in (heard, iso(heard))
+    device = Device(running.mqtt_port, "set-1")
     device.publish("readings", {"values": {"battery_v": 12.6, "ac_v": 0}})
-    wait_for("its end", lambda: not service.get("/api/alerts")["items"])
+    wait_for("its end", lambda: not running.get("/api/alerts")["items"])
     device.close()
 
 

@@ -165,7 +165,9 @@ def many(n: int, grave: int, areas: int) -> list[today.Row]:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
     rows = []
     for i in range(n):
-        found = (Finding(kind="failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
+        found = (
+            (Finding(kind="failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
+        )
         rows.append((
             Unit(id=f"u{i}", site=f"s{i}", customer="c", nominal_v=230, nominal_hz=50,
                  running=signal, service_plan="p", area=f"Area {i % areas:02d}"),
@@ -201,9 +203,7 @@ def test_sets_of_one_site_are_told_apart_by_the_end_of_their_ids(
     assert today.tails(rows) == said
 
 
-@given(
-    st.lists(st.integers(0, 50), min_size=5, max_size=5), st.integers(0, 50), st.integers(0, 50)
-)
+@given(st.lists(st.integers(0, 50), min_size=5, max_size=5), st.integers(0, 50), st.integers(0, 50))
 def test_the_sentence_of_today_has_all_its_parts(
     grave: list[int], never: int, unassessed: int
 ) -> None:
@@ -304,7 +304,9 @@ def test_the_running_set_says_so_and_its_run_is_open(client: TestClient) -> None
 
 
 def test_checked_and_unchecked_volts(client: TestClient) -> None:
-    assert "Not yet checked with a meter: Battery, Output." in text_of(client, f"/units/{unit_id(0)}")
+    assert "Not yet checked with a meter: Battery, Output." in text_of(
+        client, f"/units/{unit_id(0)}"
+    )
 
 
 def test_a_set_that_was_never_heard_has_a_page(client: TestClient) -> None:
@@ -370,7 +372,9 @@ def test_a_service_done_by_form_moves_what_is_due(client: TestClient, fleet: Fle
 def test_a_form_that_cannot_be_taken_comes_back_as_it_was_filled_in(
     client: TestClient, kind: str, sent: dict, says: str
 ) -> None:
-    answer = client.post(f"/units/{unit_id(7)}/record/{kind}", data=FORM | {"id": OTHER} | sent, headers=SAME)
+    answer = client.post(
+        f"/units/{unit_id(7)}/record/{kind}", data=FORM | {"id": OTHER} | sent, headers=SAME
+    )
     assert answer.status_code == 422
     text = " ".join(Reader(answer.text).text.split())
     assert says in text

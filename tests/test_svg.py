@@ -72,7 +72,13 @@ def test_text_from_outside_stays_text(hostile: str) -> None:
         assert "<script" not in drawn
         element = parsed(drawn)
         assert element.get("aria-label") == hostile
-        assert set(element.attrib) <= {"class", "viewBox", "preserveAspectRatio", "role", "aria-label"}
+        assert set(element.attrib) <= {
+            "class",
+            "viewBox",
+            "preserveAspectRatio",
+            "role",
+            "aria-label",
+        }
 
 
 def test_no_picture_carries_a_style() -> None:
@@ -105,17 +111,16 @@ def test_a_strip_without_a_reading_is_no_picture() -> None:
 
 
 def test_runs_are_shaded_where_they_were_and_a_short_one_can_be_seen() -> None:
-    rects = svg.run_rects([run(250, 500), run(900, 901), run(990, None), run(-50, -10)], 0, 1000, 1000)
+    rects = svg.run_rects(
+        [run(250, 500), run(900, 901), run(990, None), run(-50, -10)], 0, 1000, 1000
+    )
     boxes = [
-        (float(x), float(w))
-        for x, w in re.findall(r'x="([\d.]+)" y="0" width="([\d.]+)"', rects)
+        (float(x), float(w)) for x, w in re.findall(r'x="([\d.]+)" y="0" width="([\d.]+)"', rects)
     ]
     assert boxes == [(250, 250), (900, 1.5), (990, 10)]
 
 
-@given(
-    st.floats(-1e4, 1e4), st.floats(0.001, 1e4), st.floats(-1e4, 1e4), st.booleans()
-)
+@given(st.floats(-1e4, 1e4), st.floats(0.001, 1e4), st.floats(-1e4, 1e4), st.booleans())
 def test_a_bar_always_holds_its_value_and_its_range(
     low: float, width: float, value: float, floored: bool
 ) -> None:

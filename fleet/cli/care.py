@@ -182,7 +182,7 @@ def _room(settings: Settings) -> list[str]:
 def _store(settings: Settings) -> list[str]:
     from fleet.store.opening import open_store
 
-    if not settings.store_file.exists():
+    if settings.store == "embedded" and not settings.store_file.exists():
         return []
     store = open_store(settings, writing=False)
     try:

@@ -156,6 +156,7 @@ def _watch_loading(
         TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
     )  # fmt: skip
     said: set[str] = set()
+    loaded = False
     with Progress(*columns) as progress:
         bar = progress.add_task("loading history", total=None)
 
@@ -168,15 +169,16 @@ def _watch_loading(
             supervisor.look()
             if listens("127.0.0.1", settings.http_port):
                 say(f"Open http://127.0.0.1:{settings.http_port} — Ctrl-C stops it")
-            state = None if len(said) == 3 else _loading(registry, settings)
+            state = None if loaded else _loading(registry, settings)
             if state is None:
                 continue
             progress.update(bar, completed=state.taken, total=state.total)
             if state.month_in:
                 say("The newest 30 days are in")
             if state.done:
+                loaded = True
                 say("All history is loaded and worked through; live now")
-                progress.remove_task(bar)
+                progress.update(bar, completed=state.total, total=state.total, visible=False)
                 if stop_after:
                     supervisor.stopping.set()
 
