@@ -21,6 +21,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from scheduler.day import Day
 from scheduler.day import decode as decode_day
+from scheduler.rules.exercise import RunReason
 
 DAY_S = 86_400
 USUAL_DAYS = 30
@@ -68,12 +69,27 @@ def days_of(registry: Registry, scope: Scope, unit: str, start: int, end: int) -
     return [decode_day(row.doc) for row in pages.days(registry, scope, unit, first, beyond)]
 
 
-def runs_of(days: Iterable[Day], summary: UnitSummary | None, start: int, end: int) -> list[Run]:
-    """Runs that overlap [start, end), oldest first, with the one still going on."""
+def runs_of(
+    days: Iterable[Day],
+    summary: UnitSummary | None,
+    start: int,
+    end: int,
+    reasons: Iterable[RunReason] = (),
+) -> list[Run]:
+    """Runs that overlap [start, end), oldest first, with the one still going on.
+
+    reasons: those of the assessment, which knows the agreed exercise where a day does not.
+    """
     runs = {run.start: run for day in days for run in day.runs}
     last = summary.last_run if summary else None
     if last is not None and last.end is None:
         runs.setdefault(last.start, last)
+    for reason in reasons:
+        run = runs.get(reason.start)
+        if run is not None:
+            runs[run.start] = msgspec.structs.replace(
+                run, why=reason.why, confidence=reason.confidence
+            )
     return [
         run for _, run in sorted(runs.items())
         if run.start < end and (run.end is None or run.end >= start)

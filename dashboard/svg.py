@@ -176,6 +176,33 @@ def run_strip(runs: Sequence[Run], start: int, end: int, label: str) -> Markup:
     return _picture("runstrip", label, body, box="0 0 1000 100")
 
 
+STRIP_SHAPES = {
+    "done": '<rect class="f" x="3" y="2" width="14" height="20"/>',
+    "under_loaded": '<rect class="f" x="3" y="2" width="14" height="20"/>'
+    '<rect class="h" x="6" y="5" width="8" height="8"/>',
+    "short": '<rect class="f" x="3" y="13" width="14" height="9"/>',
+    "failed": '<path class="x" d="M4 4 16 20M16 4 4 20"/>',
+    "missed": '<rect class="o" x="4" y="3" width="12" height="18"/>',
+    "excused": '<path class="l" d="M3 12H17"/>',
+    "not_seen": '<circle class="d" cx="10" cy="12" r="2"/>',
+}
+"""A shape for each verdict, so that colour says nothing by itself: full, full with a hole, half,
+cross, outline, dash, dot."""
+
+
+def verdict_strip(verdicts: Sequence[str], label: str) -> Markup:
+    """Verdicts in order of time, the newest at the right, one shape each."""
+    parts = [
+        f'<svg x="{20 * n}" y="0" width="20" height="24">{STRIP_SHAPES[word]}</svg>'
+        for n, word in enumerate(verdicts)
+    ]
+    width = 20 * max(1, len(verdicts))
+    return Markup(
+        f'<svg class="exstrip" viewBox="0 0 {width} 24" width="{width}" height="24" role="img" '
+        f'aria-label="{escape(label)}">{"".join(parts)}</svg>'
+    )
+
+
 def sparkline(values: Sequence[float], label: str) -> Markup:
     """A small line of values in order; a constant lies in the middle."""
     v = np.asarray(values, np.float64)

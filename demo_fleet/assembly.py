@@ -21,6 +21,7 @@ from demo_fleet.schedule import (
     agreed_exercise,
     exercise_starts,
     first_exercise,
+    planted_exercise,
     serviced_at,
     soon_after,
     visits_of,
@@ -168,8 +169,12 @@ def _build_set(
     sure = [faults.last_outage(origin), faults.storm(origin)]
     outages = site_outages(_seed(seed, 500 + place.site_n), first_day, last_day, area, sure)
     exercise = soon_after(origin) if shown else agreed_exercise(own, place)
+    if plays in faults.EXERCISES:
+        exercise = planted_exercise(own)
+        recent = origin - faults.QUIET_DAYS * DAY_S
+        outages = [o for o in outages if plays not in faults.QUIET or o[0] < recent]
     starts = exercise_starts(own, exercise, first_day, last_day)
-    stage = faults.Stage(origin, tuple(t for t, _, _ in starts), sure[0])
+    stage = faults.Stage(origin, tuple(t for t, _, _ in starts), sure[0], tuple(outages))
     script = faults.script_for(plays, stage)
     plate = _plate(seed, own, place, plays)
     first = first_day * DAY_S
@@ -222,17 +227,17 @@ def _reporter(own: int, place: Place, plays: str, origin: int) -> Reporter:
     fine = origin - FINE_DAYS * DAY_S if place.n in FINE_SETS else FOREVER
     return Reporter(
         mode=mode,
-        channels=_channels(own, place),
+        channels=_channels(own, place, plays),
         phase_s=int(one(own, 71) * 600) + (int(one(own, 72) * 36) * 600 if mode != "steady" else 0),
         standing_s=21_600 if mode == "sleeping" else 600,
         running_s=21_600 if mode == "sleeping" else 60,
         fine_from=fine // 60 * 60 if fine < FOREVER else fine,
-        events=plays != "coarse_habit",
+        events=plays not in ("coarse_habit", "exercise_unseen"),
         sense_gain=0.972 if plays == "volts_corrected" else 1.0 + 0.008 * (one(own, 73) - 0.5),
     )
 
 
-def _channels(own: int, place: Place) -> tuple[str, ...]:
+def _channels(own: int, place: Place, plays: str) -> tuple[str, ...]:
     """What is wired: eight channels on most, more on large sets, less on a few small ones."""
     named = [
         "battery_v", "ac_v", "frequency_hz", "charge_v", "mains_v", "run_hours_h",
@@ -241,8 +246,10 @@ def _channels(own: int, place: Place) -> tuple[str, ...]:
     if place.model.name == "Set A 6":
         named.remove("mains_v")
         named.remove("in_auto")
-    elif place.n in (30, 49):
+    elif place.n in (30, 49) or plays == "exercise_unseen":
         named.remove("start_attempts")
+    if plays == "exercise_unseen":
+        named.remove("run_hours_h")
     if place.model.cooling == "liquid" or one(own, 74) < 0.3 or place.n == 16:
         named += ["fuel_pct", "engine_temp_c"]
     if place.model.rated_kw >= 80:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from demo_fleet.machine_plate import FOREVER, Script
@@ -27,9 +28,16 @@ CAST: dict[int, str] = {
     8: "left_out_of_auto", 9: "meter_rolled_over", 10: "meter_spike", 11: "board_swapped",
     12: "coarse_habit", 13: "late_batches", 14: "hand_runs", 15: "numbers_as_text",
     16: "sentinel", 20: "clock_blink", 21: "volts_corrected", 24: "charging_output_10_6_v",
-    28: "soon_by_date", 31: "soon_by_date",
+    28: "soon_by_date", 31: "soon_by_date", 32: "exercise_missed_twice", 42: "exercise_short",
+    17: "harder_starting", 25: "starts_unreliable", 29: "oil_check_in_run", 37: "long_run_liquid",
+    58: "cold_cranks", 43: "exercise_drifted", 45: "exercise_failed", 53: "exercise_excused", 57: "exercise_unseen",
 }  # fmt: skip
 """Which set (its number in `customers.places`) plays what."""
+EXERCISES = frozenset(kind for kind in CAST.values() if kind.startswith("exercise_"))
+"""Kinds whose set exercises weekly, 20 min."""
+QUIET, QUIET_DAYS = frozenset({"exercise_missed_twice", "exercise_failed"}), 40
+"""Kinds without an outage in the last weeks: a run in one would make up for the exercise."""
+DRIFT_S = 75 * 60
 
 
 @dataclass(frozen=True)
@@ -53,11 +61,13 @@ class Truth:
 
 @dataclass(frozen=True)
 class Stage:
-    """What a fault may look at: origin [s UTC], exercise starts, last evening's outage."""
+    """What a fault may look at: origin [s UTC], exercise starts, last evening's outage, and all
+    outages of its site as (lost, back)."""
 
     origin: int
     exercises: tuple[int, ...]
     last_outage: tuple[int, int]
+    outages: tuple[tuple[int, int], ...] = ()
 
 
 def last_outage(origin: int) -> tuple[int, int]:
@@ -95,6 +105,29 @@ def _out_of_auto(stage: Stage) -> Script:
     return Script(manual=((at, FOREVER),), hand=((at + 300, at + 1200),))
 
 
+HARDER_DAYS, HARDER_S = 200, 3.0
+"""The graded fault: crank seconds grow by so much over so many days (over twice the limit)."""
+FAILED_EXERCISES = (3, 8, 12, 17)
+"""Which of the newest exercises failed, counted back: four of the last twenty or so demands."""
+
+
+def _harder(stage: Stage) -> Script:
+    return Script(crank_grows=(stage.origin - HARDER_DAYS * DAY_S, HARDER_S / HARDER_DAYS))
+
+
+def _unreliable(stage: Stage) -> Script:
+    past = [t for t in stage.exercises if t < stage.origin]
+    at = [past[-back] for back in FAILED_EXERCISES if back <= len(past)]
+    return Script(fail=tuple((t - 60, t + 60) for t in at), resets_itself=True)
+
+
+def _long_run(hours: float) -> Callable[[Stage], Script]:
+    """Called to work since so many hours before the origin, and for six more."""
+    return lambda stage: Script(
+        called=((stage.origin - int(hours * HOUR_S), stage.origin + 6 * HOUR_S),)
+    )
+
+
 def _hand_runs(stage: Stage) -> Script:
     """The owner runs it by hand every other Saturday."""
     first = (stage.origin // DAY_S - 364) // 7 * 7 + 2  # day 2 of 1970 was a Saturday
@@ -121,6 +154,37 @@ def _late_batches(stage: Stage) -> Script:
     return Script(offline=tuple((t, t + 7 * HOUR_S) for t in starts))
 
 
+def _newest_exercises(stage: Stage, count: int) -> tuple[int, ...]:
+    """The newest ones that were over for at least 14 h at the origin, oldest first."""
+    return tuple(t for t in stage.exercises if t < stage.origin - 14 * HOUR_S)[-count:]
+
+
+def _exercise_missed(stage: Stage) -> Script:
+    return Script(exercise_off=((_newest_exercises(stage, 2)[0] - 600, FOREVER),))
+
+
+def _exercise_short(stage: Stage) -> Script:
+    return Script(exercise_cut=(_newest_exercises(stage, 4)[0] - 600, 0.4))
+
+
+def _exercise_drifted(stage: Stage) -> Script:
+    return Script(exercise_late=(_newest_exercises(stage, 9)[0] - 600, DRIFT_S))
+
+
+def _exercise_failed(stage: Stage) -> Script:
+    return Script(fail=((_newest_exercises(stage, 1)[0] - 60, FOREVER),))
+
+
+def _exercise_excused(stage: Stage) -> Script:
+    """Its controller leaves out the exercise that follows a long run."""
+    off = [
+        (t - 600, t + 600)
+        for before, t in pairwise(stage.exercises)
+        if any(b - a > HOUR_S and before < a and b < t - HOUR_S for a, b in stage.outages)
+    ]
+    return Script(exercise_off=tuple(off))
+
+
 def _ago(days: int, seconds: int) -> Callable[[Stage], int]:
     return lambda stage: (stage.origin // DAY_S - days) * DAY_S + seconds
 
@@ -141,7 +205,17 @@ _SCRIPTS: dict[str, Callable[[Stage], Script]] = {
     "board_swapped": lambda s: Script(board_swap=_ago(96, 12 * HOUR_S + 1020)(s)),
     "late_batches": _late_batches,
     "hand_runs": _hand_runs,
+    "exercise_missed_twice": _exercise_missed,
+    "exercise_short": _exercise_short,
+    "exercise_drifted": _exercise_drifted,
+    "exercise_failed": _exercise_failed,
+    "exercise_excused": _exercise_excused,
     "sentinel": lambda s: Script(sentinel=((_SENTINEL_AT(s), _SENTINEL_AT(s) + 2_400),)),
+    "harder_starting": _harder,
+    "starts_unreliable": _unreliable,
+    "oil_check_in_run": _long_run(11),
+    "long_run_liquid": _long_run(13),
+    "cold_cranks": lambda s: Script(crank_cold=0.12),
     "clock_blink": lambda s: Script(clock_blink=_ago(40, 8 * HOUR_S)(s)),
 }
 
@@ -163,7 +237,14 @@ EXPECT: dict[str, tuple[str, str, str]] = {
     "meter_replaced": ("meter_reset", "note", "the hour meter went back to 0 and goes on from there"),
     "meter_rolled_over": ("meter_rolled_over", "note", "a meter of four digits passed 9,999.9 h"),
     "clock_lost": ("clock_wrong", "note", "the device restarted and counts from 1970"),
+    "harder_starting": ("harder_starting", "next_visit", "cranks longer and longer for 200 days, at like temperature"),
+    "starts_unreliable": ("starts_unreliable", "next_visit", "four of its last twenty or so starts failed, the newest did not"),
+    "oil_check_in_run": ("oil_check_in_run", "same_day", "an air-cooled set has run for 11 h and nobody was at it"),
     "left_out_of_auto": ("not_in_auto", "act_now", "somebody left the switch out of automatic"),
+    "exercise_missed_twice": ("exercise_missed", "same_day", "its exercise clock started nothing the last two times; no outage since"),
+    "exercise_short": ("exercise_short", "next_visit", "the last four exercises ran 8 of 20 min"),
+    "exercise_drifted": ("exercise_time", "note", "its exercise clock is 75 min late"),
+    "exercise_failed": ("failed_start", "act_now", "cranked for its last exercise, never started; locked out since"),
 }  # fmt: skip
 HEALTHY: dict[str, str] = {
     "failed_start_then_started": "a start failed weeks ago, was mended and started since: history",
@@ -177,5 +258,9 @@ HEALTHY: dict[str, str] = {
     "clock_blink": "one message from 1970 after a restart: stored at its receipt, nothing jumps",
     "volts_corrected": "AC input reads 2.8 % low and a meter check corrects it",
     "charging_output_10_6_v": "10.6 V on the charging output is running, 0 V is standing",
+    "exercise_excused": "leaves out the exercise that follows an outage run of an hour: not missed",
+    "exercise_unseen": "wakes every 6 h, without counter, meter or events: its exercises could not be seen, so none is missed",
+    "long_run_liquid": "a liquid-cooled set has run for 13 h: no oil check asked for",
+    "cold_cranks": "cranks longer in the cold, year after year: no harder starting",
     "long_outage": "a 30 h outage of a whole area: long runs, no fault",
 }

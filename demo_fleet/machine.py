@@ -221,5 +221,11 @@ def _load_kw(plate: Nameplate, m: Moments, scale: float) -> Floats:
 def crank_values(machine: Machine, at: int, crank_s: float, weak: bool) -> dict[str, float]:
     """What a device reads in one attempt: lowest volts [V] and seconds cranked [s]."""
     t = np.array([at], np.int64)
-    low = crank_low_v(machine.plate, moments(machine, t), weak)
+    m, script = moments(machine, t), machine.script
+    low = crank_low_v(machine.plate, m, weak)
+    if crank_s < machine.plate.longest_crank_s:
+        since, per_day = script.crank_grows
+        crank_s += per_day * max(0, at - since) / 86_400
+        crank_s += script.crank_cold * max(0.0, 15.0 - float(m.ambient_c[0]))
+        crank_s = round(min(crank_s, machine.plate.longest_crank_s), 1)
     return {"crank_min_v": round(float(low[0]), 2), "crank_s": crank_s}

@@ -27,7 +27,7 @@ def battery_v(plate: Nameplate, m: Moments, scale: float) -> Floats:
     """Battery [V] at each moment."""
     standing = np.where(m.mains, _charged(plate, m), _flat(m.since_lost, plate))
     surface = 0.55 * np.exp(-np.clip(m.since_end, 0, LONG_S) / 5400.0)
-    standing = np.maximum(standing, np.minimum(REST_V + surface, 13.4))
+    standing = np.maximum(standing, np.minimum(standing + surface, 13.4))
     running = np.where(m.on, _alternator(plate, m), standing)
     noise = np.where(m.on, 0.03, 0.012) * scale * normal(plate.seed, 51, m.t)
     return (running + noise) * (plate.battery_v / 12.0)

@@ -74,6 +74,11 @@ class Script:
     board_swap: a new device, with new counters, speaks from here on. hand: runs started by hand.
     called: runs started by remote call. sentinel: spans in which the fuel sender reads 6553.5.
     offline: spans whose readings are delivered after their end, in no order, some of them twice.
+    crank_grows: (from when, seconds a day) by which good starts come to crank longer.
+    crank_cold: seconds a good start cranks longer for each degree under 15 degC outdoors.
+    resets_itself: a failed start does not lock the set out.
+    exercise_off: spans in which its exercise clock starts nothing. exercise_cut: from this moment on
+    an exercise runs for a share of its minutes. exercise_late: from then on so many seconds late.
     """
 
     fail: Spans = ()
@@ -90,3 +95,9 @@ class Script:
     sentinel: Spans = ()
     offline: Spans = ()
     weak_battery: bool = False
+    crank_grows: tuple[int, float] = (FOREVER, 0.0)
+    crank_cold: float = 0.0
+    resets_itself: bool = False
+    exercise_off: Spans = ()
+    exercise_cut: tuple[int, float] = (FOREVER, 1.0)
+    exercise_late: tuple[int, int] = (FOREVER, 0)

@@ -125,8 +125,12 @@ def _wishes(
         cooled = away + 120 + int(120 * one(plate.seed, 22))
         share = 0.2 + 0.4 * one(plate.seed, 23, lost)
         wishes.append(Wish(lost + delay, cooled, "outage", share, away))
-    for at, minutes, load in exercises:
-        until = at + 60 * minutes
+    for agreed, minutes, load in exercises:
+        if _inside(agreed, script.exercise_off):
+            continue
+        at = agreed + (script.exercise_late[1] if agreed >= script.exercise_late[0] else 0)
+        share = script.exercise_cut[1] if agreed >= script.exercise_cut[0] else 1.0
+        until = at + round(60 * minutes * share)
         wishes.append(Wish(at, until, "exercise", load, until - 120))
     wishes += [Wish(at, until, "hand", 0.0, at) for at, until in script.hand]
     wishes += [Wish(at, until, "called", 0.5, until - 180) for at, until in script.called]
@@ -159,7 +163,7 @@ def _answered(plate: Nameplate, wishes: list[Wish], script: Script) -> list[Dema
         elif not locked and not _inside(wish.at, script.manual):
             fails = _inside(wish.at, script.fail)
             demands.append(_automatic(plate, wish, fails))
-            locked = fails
+            locked = fails and not script.resets_itself
     return demands
 
 

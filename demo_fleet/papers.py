@@ -17,7 +17,7 @@ from demo_fleet.machine import values
 from demo_fleet.machine_noise import one
 from demo_fleet.machine_plate import FOREVER
 from demo_fleet.machine_reports import events, readings
-from demo_fleet.schedule import DAY_S
+from demo_fleet.schedule import DAY_S, exercise_starts
 
 REGISTER_COLUMNS: tuple[str, ...] = (
     "customer", "site", "address", "lat", "lon", "time_zone", "unit", "device", "group", "area",
@@ -45,6 +45,7 @@ YEARLY_TASKS: dict[str, tuple[str, ...]] = {
 """Tasks of the shipped plans that a yearly service does; others keep to the register's date."""
 CHECK_TASKS = ("battery_check",)
 """What a visit between two yearly services does."""
+HOUR_S = 3_600
 INSTRUMENT = "multimeter M-2, checked in March"
 
 
@@ -165,7 +166,10 @@ def _visit_rows(s: DemoSet, visit: int) -> list[dict[str, Any]]:
     }  # fmt: skip
     rows = [hours, closed]
     yearly = visit == s.serviced_at
-    for task in YEARLY_TASKS[s.place.model.engine_class] if yearly else CHECK_TASKS:
+    tasks = YEARLY_TASKS[s.place.model.engine_class] if yearly else CHECK_TASKS
+    if s.place.model.fuel == "petrol":
+        tasks = (*tasks, "fresh_fuel")
+    for task in tasks:
         row = {**base, "at": iso(done), "kind": "task_done", "task": task}
         rows.append(row | {"hours": s.engine_h(done)})
     if s.place.n % 3 != 2 or s.plays == "volts_corrected":
@@ -239,10 +243,31 @@ def _rolled_at(s: DemoSet) -> int:
     return int(life.start[run] + (wanted * 3600 - life.run_s[run]))
 
 
+def _exercise_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
+    """When the exercise went wrong, and when that showed: after the run, or after the day."""
+    script, agreed = s.machine.script, s.exercise
+    assert agreed is not None
+    starts = exercise_starts(
+        s.machine.plate.seed, agreed, fleet.first // DAY_S, fleet.origin // DAY_S
+    )
+    over = [t for t, _, _ in starts if t < fleet.origin - 14 * HOUR_S]
+    if s.plays == "exercise_missed_twice":
+        return over[-2], {"times": 2, "minutes": agreed.minutes,
+                          "seen_after_s": over[-1] + 13 * HOUR_S - over[-2]}  # fmt: skip
+    if s.plays == "exercise_short":
+        length = round(60 * agreed.minutes * script.exercise_cut[1])
+        return over[-4], {"length_s": length, "minutes": agreed.minutes, "seen_after_s": HOUR_S}
+    if s.plays == "exercise_drifted":
+        return over[-9], {"offset_s": faults.DRIFT_S, "seen_after_s": over[-4] + HOUR_S - over[-9]}
+    return fleet.first, {}
+
+
 def _moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     """When it begins, and the facts a finding should name; seen_after_s where it shows later."""
     script, origin = s.machine.script, fleet.origin
-    if s.plays in ("failed_start", "failed_start_then_started"):
+    if s.plays in faults.EXERCISES and s.plays != "exercise_failed":
+        return _exercise_moment(fleet, s)
+    if s.plays in ("failed_start", "failed_start_then_started", "exercise_failed"):
         failed = [d for d in s.machine.life.demands if d.start is None and d.at <= origin]
         told = events(s.machine, failed[-1].at, failed[-1].at + 600)
         low = min(e["values"]["crank_min_v"] for e in told if e["event"] == "crank")
@@ -258,6 +283,16 @@ def _moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
         on = "hours" if s.plays == "due_by_hours" else "calendar"
         days = (origin - s.serviced_at) // DAY_S
         return s.serviced_at, {"binds": on, "hours_used_h": round(used, 1), "days_since": days}
+    if s.plays == "harder_starting":
+        since, per_day = script.crank_grows
+        return since, {"per_month_s": round(30 * per_day, 3)}
+    if s.plays == "starts_unreliable":
+        failed = [d for d in s.machine.life.demands if d.start is None and d.at <= origin]
+        return failed[0].at, {"failed": len(failed), "seen_after_s": failed[-1].at - failed[0].at}
+    if s.plays == "oil_check_in_run":
+        run = next(d for d in s.machine.life.demands if d.end and d.end > origin and d.start)
+        assert run.start is not None
+        return run.start, {"started_at": iso(run.start), "seen_after_s": 8 * 3600}
     if s.plays == "meter_replaced":
         before = s.machine.meter_h + s.machine.life.hours(script.meter_reset)
         return script.meter_reset, {"before_h": int(before * 10) / 10, "after_h": 0.0}

@@ -49,6 +49,11 @@ def agreed_exercise(own: int, place: Place) -> Exercise | None:
     )
 
 
+def planted_exercise(own: int) -> Exercise:
+    """Weekly, 20 min: for sets whose exercise something happens to."""
+    return Exercise(int(one(own, 76) * 5), 9 + int(one(own, 77) * 4), 0, 1, 20, 0.0)
+
+
 def soon_after(origin: int) -> Exercise:
     """An exercise at the next minute that ends in 0 or 5, two to seven minutes ahead."""
     at = -(-(origin + 120) // 300) * 300

@@ -11,6 +11,7 @@ from typing import Any
 import orjson
 
 from demo_fleet.assembly import Fleet, build_fleet
+from demo_fleet.graded import GRADED
 from demo_fleet.lines import lines, status_lines
 from demo_fleet.papers import (
     RECORD_COLUMNS,
@@ -76,6 +77,7 @@ def truth_document(fleet: Fleet) -> dict[str, Any]:
         "seed": fleet.seed, "origin": fleet.origin, "units": len(fleet.sets), "days": fleet.days,
         "faults": [t for t in told if not t["healthy"]],
         "healthy": [t for t in told if t["healthy"]],
+        "limits": {kind: asdict(limit) for kind, limit in GRADED.items()},
     }  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime
+from math import ceil, floor
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -66,7 +67,18 @@ CAUTIONS: tuple[str, ...] = (
 back-feed, battery gas, hot parts, fuel, licensed practice."""
 
 SENDS_A_PERSON: frozenset[str] = frozenset(
-    {"failed_start", "not_in_auto", "service_due", "meter_reset", "not_reporting"}
+    {
+        "failed_start",
+        "not_in_auto",
+        "service_due",
+        "meter_reset",
+        "not_reporting",
+        "exercise_missed",
+        "exercise_short",
+        "starts_unreliable",
+        "harder_starting",
+        "oil_check_in_run",
+    }
 )
 """Findings whose next step may bring somebody to the set."""
 
@@ -267,6 +279,131 @@ def _sequence_gaps(f: Finding, zone: str, now: int) -> Sentence:
     )
 
 
+EXERCISE_BY = {
+    "readings": "its readings", "counter": "its start counter", "events": "its start events",
+    "meter": "its hour meter",
+}  # fmt: skip
+
+
+def _exercise_missed(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    due = moment(int(facts["due_at"]), zone, now)
+    times = int(facts.get("times") or 1)
+    by = EXERCISE_BY.get(str(facts.get("by")), "its readings")
+    seen = f"Did not run its exercise agreed for {due}, by {by}"
+    seen += f"; missed {times} times in a row." if times > 1 else "."
+    if isinstance(facts.get("ran_at"), int):
+        seen += f" It did run for that long at {moment(facts['ran_at'], zone, now)}."
+    return Sentence(
+        title="Exercise missed twice" if times == 2 else "Exercise missed",
+        seen=seen,
+        do="Ask who was there last, then have its exercise clock looked at"
+        + (" today." if f.severity == "same_day" else " at the next visit."),
+        cautions=CAUTIONS,
+    )
+
+
+def _exercise_short(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    agreed = facts.get("minutes")
+    seen = f"Ran its exercise at {moment(f.since, zone, now)}"
+    seen += f" for {span(float(facts.get('length_s') or 0))}"
+    seen += f" instead of {agreed:g} min." if isinstance(agreed, int | float) else "."
+    return Sentence(
+        title="Exercise cut short",
+        seen=seen,
+        do="At the next visit look at why it stopped: its timer, then its faults.",
+        cautions=CAUTIONS,
+    )
+
+
+def _exercise_under_loaded(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    seen = f"Ran its exercise at {moment(f.since, zone, now)}"
+    if isinstance(facts.get("mean_kw"), int | float):
+        seen += f" at {facts['mean_kw']:.1f} kW on average"
+    if isinstance(facts.get("asked_kw"), int | float):
+        seen += f"; {facts['asked_kw']:.1f} kW were agreed"
+    return Sentence(title="Exercise with little load", seen=f"{seen}.")
+
+
+def _exercise_time(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    offset = int(facts.get("offset_s") or 0)
+    late = "later" if offset > 0 else "earlier"
+    seen = f"Exercises at {facts.get('real')} instead of {facts.get('agreed')}: "
+    seen += f"{span(abs(offset))} {late} than agreed, over {facts.get('matches')} exercises."
+    if facts.get("summer_time"):
+        seen += " An hour off: its own clock may not follow summer time."
+    return Sentence(
+        title="Exercises at another time",
+        seen=seen,
+        do="Set its exercise clock at the next visit, or write the real time into the register.",
+    )
+
+
+def percent_range(low: float, high: float) -> str:
+    """An interval of a share, never said surer than it is: 0.9312, 0.9994 -> '93 to 99.9 %'."""
+
+    def said(share: float, up: bool) -> str:
+        away = ceil if up else floor
+        if share > 0.99:
+            return f"{min(away(share * 1000 - 1e-9), 999 if share < 1 else 1000) / 10:g}"
+        return f"{away(share * 100 - 1e-9 if up else share * 100 + 1e-9)}"
+
+    return f"{said(low, False)} to {said(high, True)} %"
+
+
+def _starts_unreliable(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    share = percent_range(float(facts["low"]), float(facts["high"]))
+    seen = (
+        f"Did not start {facts['failed']} of the last {_count(int(facts['demands']), 'time')}: its "
+        f"starts lie between {share} ({float(facts['confidence']):.0%} sure)."
+    )
+    seen += (
+        f" That is surely under {float(facts['target']):.0%}."
+        if facts.get("proven")
+        else " That is a reason to look, and no proof."
+    )
+    return Sentence(
+        title="Starts fail often",
+        seen=seen,
+        do="Have fuel, battery and starting system looked at "
+        + ("today." if f.severity == "same_day" else "at the next visit."),
+        cautions=CAUTIONS,
+    )
+
+
+def _harder_starting(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    if facts.get("measure") == "attempts":
+        grown = f"from {facts['before']:.1f} to {facts['now']:.1f} attempts a start"
+    else:
+        grown = f"from {facts['before']:.1f} to {facts['now']:.1f} s of cranking"
+    return Sentence(
+        title="Starts harder",
+        seen=f"Has come to start harder since {moment(int(facts['from_at']), zone, now)}: {grown}, "
+        f"over {facts['starts']} starts at about {facts['temp_c']:.0f} °C.",
+        do="Look at fuel, air, plugs or glow plugs and battery at the next visit: it may not start "
+        "one day.",
+        cautions=CAUTIONS,
+    )
+
+
+def _oil_check_in_run(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    began = int(facts["started_at"])
+    return Sentence(
+        title="Oil check in a long run",
+        seen=f"Has run for {span(now - began)} without a stop, since {moment(began, zone, now)}; "
+        f"its oil was due for a look after {facts['run_h']:g} h.",
+        do="An air-cooled engine can use up its oil: have the level looked at by somebody who "
+        "knows the set, with it stopped and cooled. The power is off meanwhile.",
+        cautions=CAUTIONS,
+    )
+
+
 SPEAKERS: dict[str, Callable[[Finding, str, int], Sentence]] = {
     "failed_start": _failed_start,
     "not_reporting": _not_reporting,
@@ -278,6 +415,13 @@ SPEAKERS: dict[str, Callable[[Finding, str, int], Sentence]] = {
     "uses_integrated_hours": _uses_integrated_hours,
     "clock_wrong": _clock_wrong,
     "sequence_gaps": _sequence_gaps,
+    "exercise_missed": _exercise_missed,
+    "exercise_short": _exercise_short,
+    "exercise_under_loaded": _exercise_under_loaded,
+    "exercise_time": _exercise_time,
+    "starts_unreliable": _starts_unreliable,
+    "harder_starting": _harder_starting,
+    "oil_check_in_run": _oil_check_in_run,
 }
 
 

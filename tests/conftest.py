@@ -15,10 +15,13 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests"))
-pytest.register_assert_rewrite("databases", "brokers", "browsers", "influx_servers", "service")
+pytest.register_assert_rewrite(
+    "databases", "brokers", "browsers", "checks", "influx_servers", "service"
+)
 
 import brokers  # noqa: E402
 import browsers  # noqa: E402
+import checks  # noqa: E402
 import databases  # noqa: E402
 import influx_servers  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
@@ -32,8 +35,39 @@ FOUND = {
 }
 
 
-def pytest_configure() -> None:
+CHECKS = pytest.StashKey[checks.Checks]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """`--write-checks` writes docs/checks.md (or the file named) from what the run checked."""
+    parser.addoption(
+        "--write-checks", nargs="?", const=str(checks.PAGE), default=None, metavar="FILE",
+        help="write the page of published values from this run (default docs/checks.md)",
+    )  # fmt: skip
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Write the page where asked, and only a whole one."""
+    page = session.config.getoption("--write-checks")
+    if page is None or session.testsfailed:
+        return
+    found = session.config.stash[CHECKS]
+    left_out = checks.missing(found)
+    if left_out:
+        raise pytest.UsageError(f"{page} was not written, not checked: {'; '.join(left_out)}")
+    Path(page).write_text(found.page())
+
+
+@pytest.fixture
+def checked(request: pytest.FixtureRequest) -> checks.Checks:
+    """Assert published values and note them for docs/checks.md; see tests/checks.py."""
+    found: checks.Checks = request.config.stash[CHECKS]
+    return found
+
+
+def pytest_configure(config: pytest.Config) -> None:
     """A required part that is missing ends the run before its first test."""
+    config.stash[CHECKS] = checks.Checks(writing=config.getoption("--write-checks") is not None)
     unknown = REQUIRED - set(FOUND)
     if unknown:
         raise pytest.UsageError(f"HOURHAND_TEST_REQUIRE names {', '.join(sorted(unknown))}")

@@ -123,8 +123,23 @@ def test_one_unit_has_calibrated_readings_and_says_which_a_meter_was_on(client: 
 def test_every_quantity_names_its_unit(client: TestClient) -> None:
     """Numbers of the answers: the name ends in a unit, or is a count, a share or an id."""
     free = {"share", "attempts", "readings", "status", "every_months", "cylinders", "phases",
-            "value", "part", "lat", "lon", "n", "count"}  # fmt: skip
-    ends = ("_h", "_s", "_v", "_hz", "_kw", "_kwh", "_pct", "_d", "_min", "_l", "_ah", "_c")
+            "value", "part", "lat", "lon", "n", "count", "units", "demands", "failed", "runs",
+            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p"}  # fmt: skip
+    ends = (
+        "_h",
+        "_s",
+        "_v",
+        "_hz",
+        "_kw",
+        "_kwh",
+        "_pct",
+        "_d",
+        "_min",
+        "_l",
+        "_ah",
+        "_c",
+        "_share",
+    )
 
     def walk(value: object, name: str) -> Iterator[str]:
         if isinstance(value, dict):
@@ -439,7 +454,7 @@ def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
     paths = set(client.get("/api/openapi.json").json()["paths"])
     assert paths == {
         "/api/units", "/api/units/{unit}", "/api/units/{unit}/readings", "/api/units/{unit}/runs",
-        "/api/units/{unit}/starts", "/api/units/{unit}/due", "/api/units/{unit}/records",
+        "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
         "/api/due", "/api/alerts", "/api/quarantine", "/health", "/metrics",
     }  # fmt: skip
 

@@ -165,7 +165,8 @@ def test_exercises_are_as_the_set_runs_them(fleet: Fleet) -> None:
             agreed.add(second)
         ran = [d.at for d in s.machine.life.demands if d.why == "exercise" and d.at < NOW]
         assert ran or s.plays in ("failed_start",)
-        assert all(min(abs(at - a) for a in agreed) <= 300 for at in ran), s.place.unit
+        late = 4500 if s.plays == "exercise_drifted" else 0
+        assert all(min(abs(at - a) for a in agreed) <= 300 + late for at in ran), s.place.unit
 
 
 def test_records_name_known_sets_and_have_ids_of_their_own(fleet: Fleet) -> None:
@@ -218,7 +219,7 @@ def test_truth_names_every_part_once(fleet: Fleet) -> None:
         assert t.at <= t.visible_from <= NOW, t.kind
         assert bool(t.expect) != t.healthy
         assert t.why
-    assert 6 <= sum(t.expect.get("severity") not in (None, "note") for t in told) <= 9
+    assert 6 <= sum(t.expect.get("severity") not in (None, "note") for t in told) <= 16
 
 
 def test_truth_of_part_one_is_complete(fleet: Fleet) -> None:
@@ -250,6 +251,8 @@ def due_share(fleet: Fleet, n: int, register: Rows, records: Rows) -> dict[str, 
     now_h = s.engine_h(NOW)
     shares = {}
     for task in plans.BY_ID[row["service_plan"]].tasks:
+        if task.fuels and row["fuel"] not in task.fuels:
+            continue
         last = done.get(task.id)
         on = datetime.fromisoformat(last["at"] if last else str(row["last_service"])).date()
         since_h = now_h - (last["hours"] if last else row["last_service_hours"])

@@ -4,19 +4,21 @@ import json
 from pathlib import Path
 
 import pytest
+from checks import Checks
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.geo import EARTH_RADIUS_KM, distance_km
 
 
-def test_nashville_to_los_angeles_on_two_spheres(shared: Path) -> None:
+def test_nashville_to_los_angeles_on_two_spheres(shared: Path, checked: Checks) -> None:
     """The haversine example many texts carry: (36.12, -86.67) to (33.94, -118.40)."""
     case = json.loads((shared / "check/check-values.json").read_text())["geodesy"]
     case = case["haversine_36.12,-86.67_33.94,-118.40_km"]
     points = (36.12, -86.67, 33.94, -118.40)
-    assert distance_km(*points, radius_km=6371) == pytest.approx(case["R6371"], abs=1e-6)
-    assert distance_km(*points, radius_km=6372.8) == pytest.approx(case["R6372.8"], abs=1e-6)
+    got = [distance_km(*points, radius_km=radius) for radius in (6371, 6372.8)]
+    checked("Distance on a sphere [km]", "haversine example of many texts",
+            [case["R6371"], case["R6372.8"]], got, 1e-6)  # fmt: skip
     assert distance_km(*points) == pytest.approx(case["wgs84"], rel=0.005)
 
 
@@ -33,14 +35,16 @@ def test_nashville_to_los_angeles_on_two_spheres(shared: Path) -> None:
     ],
 )  # fmt: skip
 def test_within_half_a_percent_of_the_ellipsoid(
-    points: tuple[float, float, float, float], ellipsoid_km: float
+    points: tuple[float, float, float, float], ellipsoid_km: float, checked: Checks
 ) -> None:
-    assert distance_km(*points) == pytest.approx(ellipsoid_km, rel=0.0056)
+    checked("Distance over the ellipsoid's [1]", "national geodesy agency; Karney (WGS 84)",
+            1.0, distance_km(*points) / ellipsoid_km, 0.0056)  # fmt: skip
 
 
-def test_one_degree_on_a_sphere_of_6371_km() -> None:
+def test_one_degree_on_a_sphere_of_6371_km(checked: Checks) -> None:
     assert EARTH_RADIUS_KM == 6371.0088
-    assert distance_km(0, 0, 0, 1, radius_km=6371) == pytest.approx(111.194927, abs=1e-6)
+    got = distance_km(0, 0, 0, 1, radius_km=6371)
+    checked("Distance on a sphere [km]", "one degree at R = 6371 km", 111.1949, got, 1e-4)
 
 
 def test_a_place_that_is_none_is_refused() -> None:

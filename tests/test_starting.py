@@ -174,8 +174,29 @@ def test_ten_minutes_apart_a_short_run_could_have_been_missed() -> None:
 
 
 def test_ten_minutes_apart_a_meter_that_stood_still_is_proof() -> None:
-    (one,) = demands(ten_minutes_apart([100.0, 100.0, 100.0, 100.0]), habit=TEN)
+    (one,) = demands(ten_minutes_apart([100.3, 100.3, 100.3, 100.3]), habit=TEN)
     assert (one.end, one.seen_by) == ("failed", ("start_attempts", "run_hours_h"))
+
+
+def test_a_meter_that_may_count_whole_hours_proves_nothing() -> None:
+    """100 on four readings: no step was seen, and a whole-hour meter would show the same."""
+    (one,) = demands(ten_minutes_apart([100.0, 100.0, 100.0, 100.0]), habit=TEN)
+    assert one.end == "unknown"
+
+
+@pytest.mark.parametrize(("gained", "end"), [(2.1, "started"), (0.0, "failed")])
+def test_an_attempt_counted_in_the_last_report_of_a_day(gained: float, end: str) -> None:
+    """Four reports a day: the run, and what the meter gained, lie before midnight."""
+    at = [clock("10:08"), clock("16:08"), clock("22:08"), clock("04:08", DAY + 1)]
+    told = {
+        "running": series((t, 0.0) for t in at),
+        "start_attempts": series(zip(at, [4.0, 4.0, 5.0, 5.0], strict=True)),
+        "run_hours_h": series(
+            zip(at, [165.3, 165.3, 165.3 + gained, 165.3 + gained], strict=True)
+        ),
+    }
+    (one,) = demands(told, habit=Habit(mode="sleeping", standing_s=21_600, running_s=21_600))
+    assert (one.end, one.attempts, one.at) == (end, 1, clock("22:08"))
 
 
 def test_ten_minutes_apart_a_meter_that_moved_tells_of_a_run() -> None:

@@ -19,6 +19,45 @@ def finding(kind: str, **facts: object) -> Finding:
 
 
 SAMPLES = [
+    finding(
+        "starts_unreliable",
+        failed=4,
+        demands=20,
+        low=0.627,
+        high=0.913,
+        confidence=0.9,
+        target=0.95,
+        proven=True,
+    ),
+    finding(
+        "starts_unreliable",
+        failed=3,
+        demands=20,
+        low=0.7,
+        high=0.944,
+        confidence=0.9,
+        target=0.95,
+        proven=False,
+    ),
+    finding(
+        "harder_starting",
+        measure="crank_s",
+        before=1.9,
+        now=3.4,
+        starts=26,
+        temp_c=11.6,
+        from_at=NOW - 200 * 86_400,
+    ),
+    finding(
+        "harder_starting",
+        measure="attempts",
+        before=1.0,
+        now=2.3,
+        starts=31,
+        temp_c=4.0,
+        from_at=NOW - 100 * 86_400,
+    ),
+    finding("oil_check_in_run", run_h=8.0, check=1, started_at=NOW - 11 * 3600, next_at=NOW),
     finding("failed_start", attempts=3, crank_min_v=8.94, mains_v=231.0, nominal_v=230.0),
     finding("not_reporting", heard_at=NOW - 86_400 * 3 - 4 * 3600, last_condition="standing_by"),
     finding("not_reporting", heard_at=None),
@@ -32,6 +71,13 @@ SAMPLES = [
     finding("uses_integrated_hours"),
     finding("clock_wrong"),
     finding("sequence_gaps", gaps=3),
+    finding("exercise_missed", due_at=NOW - 86_400, times=1, by="counter", minutes=20.0),
+    finding("exercise_missed", due_at=NOW - 86_400, times=2, by="readings", ran_at=NOW - 5000),
+    finding("exercise_short", due_at=NOW - 3600, length_s=420, minutes=20.0),
+    finding("exercise_under_loaded", mean_kw=12.3, asked_kw=36.0),
+    finding(
+        "exercise_time", offset_s=3590, agreed="10:00", real="11:00", matches=5, summer_time=True
+    ),
 ]
 
 
@@ -112,3 +158,13 @@ def test_a_moment_is_shown_in_the_sites_zone() -> None:
     assert words.moment(before, ZONE, after) == "01:30"
     assert words.moment(after, ZONE, after) == "01:30"
     assert words.moment(before, "America/Chicago", after) == "19:30"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(0.9312, 0.99939, "93 to 99.9 %"), (0.909523, 0.999903, "90 to 99.9 %"),
+     (0.627, 0.913, "62 to 92 %"), (0.9941, 0.9999999, "99.4 to 99.9 %"), (0.0, 1.0, "0 to 100 %")],
+)  # fmt: skip
+def test_an_interval_is_never_said_narrower_than_it_is(low: float, high: float, said: str) -> None:
+    """Rounded outwards; 100 % is only said of 100 %."""
+    assert words.percent_range(low, high) == said

@@ -32,6 +32,10 @@ class RunOut(BaseModel):
     readings: int
     why: str
     confidence: str
+    by_itself: str = Field(
+        default="unknown", description="yes, likely, no or unknown: what began it (400 days back)"
+    )
+    by_itself_confidence: str = "low"
     energy_kwh: float | None
     peak_load_kw: float | None
 
@@ -81,6 +85,9 @@ class DueOut(BaseModel):
     late_hours_h: float | None
     length_min: int
     parts: dict[str, float]
+    likely_from: str | None = Field(default=None, description="10 % chance of being due by then")
+    likely_on: str | None = Field(default=None, description="even chance; null: by calendar only")
+    likely_to: str | None = Field(default=None, description="90 % chance; null: beyond 730 days")
 
 
 class UnitOut(BaseModel):
@@ -119,6 +126,67 @@ class HabitOut(BaseModel):
     source: str
 
 
+class ShareOut(BaseModel):
+    """Share of start demands that started, with its interval (Jeffreys)."""
+
+    units: int
+    demands: int
+    failed: int
+    started_share: float
+    low_share: float
+    high_share: float
+    confidence_share: float
+
+
+class HarderOut(BaseModel):
+    """Crank seconds or attempts, as `measure` says, over time at like temperature."""
+
+    measure: str
+    before: float
+    now: float
+    per_day: float
+    per_day_low: float
+    per_day_high: float
+    p: float
+    n: int
+    from_at: datetime
+    to_at: datetime
+    temp_c: float
+    found: bool
+
+
+class DutyOut(BaseModel):
+    """Since the last oil change. heavy_h null: the load is not measured."""
+
+    since: datetime
+    runs: int
+    short_cold: int
+    hours_h: float
+    heavy_h: float | None
+
+
+class PopulationOut(BaseModel):
+    n: int
+    low: float
+    high: float
+    mean: float
+    sd: float
+
+
+class SignalOut(BaseModel):
+    """A proposal (on, off) or a refusal (refused, sentence) for one channel."""
+
+    channel: str
+    proposed: bool
+    on: float | None = None
+    off: float | None = None
+    refused: str | None = None
+    sentence: str = ""
+    notes: list[str] = []
+    rest: PopulationOut | None = None
+    running: PopulationOut | None = None
+
+
 class UnitFullOut(UnitOut):
     devices: list[str]
     register_facts: dict[str, Any] = Field(description="the register's row of this unit")
@@ -128,6 +196,12 @@ class UnitFullOut(UnitOut):
     gap_s: int | None
     silent_limit_s: int | None
     blind_spots: list[str]
+    starts_unit: ShareOut | None = Field(default=None, description="a year of this set")
+    starts_model: ShareOut | None = Field(default=None, description="of all sets of its model")
+    starts_fleet: ShareOut | None = Field(default=None, description="of all sets")
+    harder_starting: list[HarderOut] = []
+    harder_not_judged: str = Field(default="", description="why not, where it is not judged")
+    duty: DutyOut | None = None
 
 
 class ReadingsOut(BaseModel):
@@ -196,6 +270,11 @@ class UnitPage(Page):
 
 class ReadingsPage(Page):
     items: list[ReadingsOut]
+
+
+class SignalPage(Page):
+    items: list[SignalOut]
+    cautions: list[str]
 
 
 class RunPage(Page):

@@ -31,6 +31,10 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
+from fleet.registry.pages import StartCount
+from scheduler.assess import Assessment
+from scheduler.rules.exercise import RunReason
+from scheduler.rules.reliability import Share, pooled
 
 MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
 
@@ -62,10 +66,15 @@ def finding_out(finding: Finding, zone: str, now: int) -> FindingOut:
     )
 
 
-def run_out(run: Run) -> RunOut:
+def run_out(run: Run, reason: RunReason | None = None) -> RunOut:
+    """A run; reason: what the assessment adds, whether it began by itself."""
     held = msgspec.structs.asdict(run)
     length = None if run.end is None else run.end - run.start
-    return RunOut.model_validate(held | {"length_s": length})
+    itself = reason.by_itself if reason else "no" if run.why == "by_hand" else "unknown"
+    sure = reason.itself_confidence if reason else run.confidence
+    return RunOut.model_validate(
+        held | {"length_s": length, "by_itself": itself, "by_itself_confidence": sure}
+    )
 
 
 def start_out(start: StartDemand) -> StartOut:
@@ -88,6 +97,36 @@ def due_out(item: DueItem, unit: Unit) -> DueOut:
             "length_min": item.minutes,
         }
     )
+
+
+def use_out(verdict: Assessment | None, counts: tuple[StartCount, ...]) -> dict[str, Any]:
+    """How it starts and how it was used, as UnitFullOut has them."""
+    if verdict is None:
+        return {}
+    model, fleet = (share_out(pooled([(c.failed, c.demands)]), c.units) for c in counts)
+    return {
+        "starts_unit": share_out(verdict.starts.share, 1),
+        "starts_model": model,
+        "starts_fleet": fleet,
+        "harder_starting": [msgspec.structs.asdict(h) for h in verdict.starts.harder],
+        "harder_not_judged": verdict.starts.not_judged,
+        "duty": msgspec.structs.asdict(verdict.ahead.duty) if verdict.ahead.duty else None,
+    }
+
+
+def share_out(share: Share | None, units: int) -> dict[str, Any] | None:
+    """A share with the number of sets it is of; None where no demand was seen."""
+    if share is None:
+        return None
+    return {
+        "units": units,
+        "demands": share.demands,
+        "failed": share.failed,
+        "started_share": share.estimate,
+        "low_share": share.low,
+        "high_share": share.high,
+        "confidence_share": share.confidence,
+    }
 
 
 def unit_facts(

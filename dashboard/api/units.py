@@ -82,6 +82,9 @@ def one(desk: AtDesk, scope: Reader, unit: str) -> Any:
             "gap_s": verdict.gap_s if verdict else None,
             "silent_limit_s": verdict.silent_limit_s if verdict else None,
             "blind_spots": list(verdict.blind) if verdict else [],
+            **telling.use_out(
+                verdict, pages.start_counts(desk.registry, scope, found[0].make, found[0].model)
+            ),
         }
     )
 
@@ -100,10 +103,15 @@ def runs(
     summary = find(desk, scope, unit)[3]
     start, end = span(from_, to, desk.clock(), days=365)
     days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
-    found = logbook.runs_of(days, summary, start, end)[::-1]
+    doc = pages.assessment(desk.registry, scope, unit)
+    reasons = assess.decode(doc).reasons if doc else ()
+    itself = {reason.start: reason for reason in reasons}
+    found = logbook.runs_of(days, summary, start, end, reasons)[::-1]
     held = [run for run in found if cursor is None or run.start < cursor]
     following = str(held[limit - 1].start) if len(held) > limit else None
-    return shapes.RunPage(items=[telling.run_out(run) for run in held[:limit]], next=following)
+    return shapes.RunPage(
+        items=[telling.run_out(run, itself.get(run.start)) for run in held[:limit]], next=following
+    )
 
 
 @router.get("/{unit}/starts", response_model=shapes.StartPage)

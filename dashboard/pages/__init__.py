@@ -1,9 +1,34 @@
 """The pages people read, one file a page."""
 
-from dashboard.pages import alerts, charts, due, live, more, record, service, today, unit, units
+from dashboard.pages import (
+    alerts,
+    charts,
+    due,
+    live,
+    more,
+    record,
+    service,
+    signal,
+    today,
+    unit,
+    units,
+)
 
 ROUTERS = tuple(
-    page.router for page in (today, units, unit, record, due, alerts, service, more, charts, live)
+    page.router
+    for page in (
+        today,
+        units,
+        unit,
+        record,
+        signal,
+        due,
+        alerts,
+        service,
+        more,
+        charts,
+        live,
+    )
 )
 
 __all__ = ["ROUTERS"]

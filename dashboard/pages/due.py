@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.pages import reminders
 from fleet import calendar, words
 from fleet.model import Customer, DueItem, Site, Unit
 from fleet.registry import pages
@@ -57,6 +58,7 @@ def due(
         days=days,
         horizons=HORIZONS,
         filtered=bool(work or area),
+        **reminders.of_fleet(desk, scope, now),
     )
 
 
@@ -94,6 +96,7 @@ def line(item: DueItem, today: date) -> dict[str, Any]:
         "on": on,
         "late_for": (item.late_days or 0) + 1000 * (item.state == "late_beyond"),
         "minutes": item.minutes,
+        "range": likely_range(item, today),
     }
 
 
@@ -112,13 +115,24 @@ def when(item: DueItem, today: date) -> str:
         return "late"
     if item.state == "unknown":
         return "not known"
-    if item.binds == "hours" and item.likely_on:
+    if item.likely_on and item.likely_on != item.due_on:
         return f"about {phrases.day_words(item.likely_on, today)}"
     if item.due_on:
         return phrases.day_words(item.due_on, today)
     if item.hours_left_h is not None:
         return f"in {words.hours(max(0.0, item.hours_left_h))}"
     return "now" if item.state == "due" else "later"
+
+
+def likely_range(item: DueItem, today: date) -> str:
+    """The dates between which it likely comes due, where hours may come before the calendar."""
+    if not item.likely_from or item.state not in ("soon", "later"):
+        return ""
+    first = phrases.day_words(item.likely_from, today)
+    if item.likely_to is None:
+        return f"likely not before {first}"
+    last = phrases.day_words(item.likely_to, today)
+    return f"likely {first}" if first == last else f"likely {first} to {last}"
 
 
 def plain_reason(item: DueItem, today: date) -> str:

@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.pages import bars, due, forms
+from dashboard.pages import bars, due, exercise_words, forms, use_words
 from dashboard.pages import unit_words as tell
 from fleet import words
 from fleet.history import StoreFault, UnitUnknown
@@ -50,7 +50,8 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
     doc = pages.assessment(desk.registry, scope, unit)
     verdict = assess.decode(doc) if doc else None
     days = logbook.days_of(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S)
-    runs = logbook.runs_of(days, summary, now - LIST_DAYS * DAY_S, now + DAY_S)
+    reasons = verdict.reasons if verdict else ()
+    runs = logbook.runs_of(days, summary, now - LIST_DAYS * DAY_S, now + DAY_S, reasons)
     starts = logbook.starts_of(days, summary, now - LIST_DAYS * DAY_S, now + DAY_S)
     today = phrases.site_today(zone, now)
     findings = summary.findings if summary else ()
@@ -78,6 +79,11 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         hours=tell.hours(summary, verdict, zone, now),
         facts=tell.set_facts(found, today),
         habit=tell.habit(verdict, inputs, zone, now),
+        exercise=exercise_words.panel(found, verdict, zone, now),
+        use=use_words.panel(
+            verdict, pages.start_counts(desk.registry, scope, found.make, found.model),
+            found.model, zone, now,
+        ),
         blind=[tell.BLIND[name] for name in verdict.blind] if verdict else [],
         records=[tell.record_line(r, zone, now) for r in
                  pages.records(desk.registry, scope, unit)[:RECORDS_SHOWN]],

@@ -20,7 +20,11 @@ from fleet.settings import Settings
 ALIVE_S = 30
 """A heartbeat older than this is a program that does not run (they beat every 5 s)."""
 ROOM_BYTES = 512 * 1024 * 1024
-BENCHES = {"ingest": "ingest.bench_ingest", "store": "ingest.bench_store"}
+BENCHES = {
+    "assess": "scheduler.bench",
+    "ingest": "ingest.bench_ingest",
+    "store": "ingest.bench_store",
+}
 PROGRAMS = ("ingest", "scheduler", "dashboard")
 
 

@@ -51,6 +51,8 @@ class StartDemand(msgspec.Struct, frozen=True, kw_only=True):
     cause: str = ""
     seen_by: tuple[str, ...] = ()
     learned_at: int | None = None
+    temp_c: float | None = None
+    """Engine, else air, before the first attempt [degC]; None: not reported then."""
 
 
 class HoursRise(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,7 +87,9 @@ class EngineHours(msgspec.Struct, frozen=True, kw_only=True):
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     """One task of one unit and when it falls due.
 
-    due_on and due_by_hours_on are local ISO dates; share: 1.0 = exactly due.
+    due_on is a local ISO date; share: 1.0 = exactly due. likely_from, likely_on, likely_to: local
+    dates by which it is due with 10, 50 and 90 % chance, where hours may make it due before its
+    calendar date (None: not so, or beyond the forecast).
     """
 
     unit: str
@@ -107,6 +111,8 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     late_days: int | None = None
     late_hours_h: float | None = None
     likely_on: str | None = None
+    likely_from: str | None = None
+    likely_to: str | None = None
     minutes: int = 0
     parts: dict[str, float] = {}
     reason: str = ""
@@ -134,3 +140,11 @@ class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     next_due: DueItem | None = None
     silent_limit_s: int | None = None
     clock_note: str = ""
+    demands: int = 0
+    demands_failed: int = 0
+    """Start demands of a year whose end was seen, and those that failed: for model and fleet."""
+    other_runs: tuple[tuple[int, float, float], ...] = ()
+    """(runs without exercise, their hours [h], days watched) of each 60 days of a year, newest
+    first: for the forecast of sets in the same area."""
+    other_hours_h: tuple[float, ...] = ()
+    """Lengths of the newest runs without exercise [h], at most 12."""

@@ -160,6 +160,19 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     made_at: int = 0
 
 
+class Kit(msgspec.Struct, frozen=True, kw_only=True):
+    """Parts and minutes of a task on sets of one model; an empty make holds for every make.
+
+    minutes None: as the task says.
+    """
+
+    task: str
+    model: str
+    make: str = ""
+    parts: dict[str, float] = {}
+    minutes: int | None = None
+
+
 class Task(msgspec.Struct, frozen=True, kw_only=True):
     """One task of a service plan. Intervals: engine hours and calendar months, whichever first."""
 
@@ -178,6 +191,10 @@ class Task(msgspec.Struct, frozen=True, kw_only=True):
     """Other tasks of the plan that this one also does (supersession)."""
     skill: str = ""
     source: str = ""
+    severity: float = 1.0
+    """Intervals are this many times as long: 0.5 in dust or heat, as the maker's manual says."""
+    fuels: tuple[Fuel, ...] = ()
+    """Only for sets that burn one of these; empty: for all."""
 
 
 class ServicePlan(msgspec.Struct, frozen=True, kw_only=True):
@@ -185,6 +202,7 @@ class ServicePlan(msgspec.Struct, frozen=True, kw_only=True):
     name: str
     tasks: tuple[Task, ...]
     source: str = ""
+    kits: tuple[Kit, ...] = ()
 
 
 class Scope(msgspec.Struct, frozen=True):

@@ -13,6 +13,7 @@ from fleet.registry.pages_lists import (
     units,
 )
 from fleet.registry.pages_service import health, quarantine, quarantine_counts
+from fleet.registry.pages_starts import StartCount, start_counts
 from fleet.registry.pages_unit import assessment, days, events, inputs, records, unit
 from fleet.registry.types import (
     Counts,
@@ -27,7 +28,7 @@ from fleet.registry.types import (
 
 __all__ = [
     "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
-    "QuarantineRow", "UnitInputs", "assessment", "changes_since", "counts", "days", "devices",
+    "QuarantineRow", "StartCount", "UnitInputs", "assessment", "changes_since", "counts", "days", "devices",
     "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
-    "quarantine_counts", "records", "unit", "units",
+    "quarantine_counts", "records", "start_counts", "unit", "units",
 ]  # fmt: skip

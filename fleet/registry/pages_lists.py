@@ -128,9 +128,11 @@ def episodes(
     unit: str | None = None,
     limit: int = 100,
     cursor: str | None = None,
+    kinds: Iterable[str] | None = None,
 ) -> list[Episode]:
     """Alert episodes with their steps, at most `limit`, after the episode whose id is `cursor`.
 
+    kinds: only these kinds of finding.
     open_only: open ones, gravest first, then the oldest first. Else all, newest first. A
     restricted scope sees the episodes of its units only. An unknown cursor gives an empty list.
     """
@@ -141,6 +143,8 @@ def episodes(
         query = query.where(c.subject == f"unit:{unit}")
     if open_only:
         query = query.where(c.closed_at.is_(None))
+    if kinds is not None:
+        query = query.where(c.kind.in_(list(kinds)))
     place: tuple[Any, ...] = (rank, c.opened_at, c.id) if open_only else (-c.opened_at, c.id)
     with reg.read() as connection:
         if cursor is not None:

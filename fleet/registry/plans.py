@@ -21,6 +21,10 @@ _INSPECTION = Task(
 _BATTERY = Task(
     id="battery_check", name="Battery check", every_months=6, minutes=20, source=PRACTICE
 )
+_FRESH_FUEL = Task(
+    id="fresh_fuel", name="Fresh fuel or run dry", every_months=6, minutes=20, fuels=("petrol",),
+    source=f"{PRACTICE} (petrol goes stale in 3 to 12 months, by what was added to it)",
+)  # fmt: skip
 _COOLANT = Task(
     id="coolant", name="Coolant change", every_months=36, minutes=90,
     parts={"coolant_l": 10.0}, source=f"{PRACTICE} (24 to 60 months by kind of coolant)",
@@ -78,6 +82,7 @@ SHIPPED: tuple[ServicePlan, ...] = (
     _plan(
         "air_spark", "Air-cooled, petrol or gas",
         _oil(100, 20, 1.5, 30), _air_filter(100), _spark_plugs(200, 2), _valves(300, 50, 45),
+        _FRESH_FUEL,
     ),
     _plan(
         "air_diesel", "Air-cooled, diesel",
@@ -86,7 +91,7 @@ SHIPPED: tuple[ServicePlan, ...] = (
     _plan(
         "liquid_spark", "Liquid-cooled, petrol or gas",
         _oil(200, 50, 6.0, 45), _air_filter(500), _spark_plugs(500, 4), _valves(1000, 100, 120),
-        _COOLANT, _BELTS,
+        _COOLANT, _BELTS, _FRESH_FUEL,
     ),
     _plan(
         "liquid_diesel", "Liquid-cooled, diesel",

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import ServicePlan, Task
+from fleet.model import Fuel, Kit, ServicePlan, Task
 from fleet.registry import cells
 from fleet.registry import plans as shipped
 from fleet.registry import tables as t
@@ -40,6 +40,11 @@ def _names(value: Any) -> tuple[str, ...]:
     return tuple(cells.identifier(name) for name in given)
 
 
+def _fuels(value: Any) -> tuple[str, ...]:
+    given = value if isinstance(value, list | tuple) else re.split(r"[;\s]+", str(value).strip())
+    return tuple(cells.word(name, get_args(Fuel)) for name in given)
+
+
 def _share(value: Any) -> float:
     plain = str(value).strip()
     if plain.endswith("%"):
@@ -63,9 +68,15 @@ READ: dict[str, Callable[[Any], Any]] = {
     "resets": _names,
     "skill": cells.text,
     "source": cells.text,
+    "severity": lambda value: cells.number(value, 0.1, 10),
+    "fuels": _fuels,
+    "make": cells.text,
+    "model": cells.text,
 }
 """Columns of a plan. tolerance: a share (0.1) or per cent (10 %). Required: plan, task, and
-every_hours or every_months."""
+every_hours or every_months. A row with a model is a kit: the parts and minutes of that task for
+sets of that model (and make, where given); it needs parts or minutes and no interval."""
+KIT_COLUMNS = frozenset({"plan", "plan_name", "task", "name", "make", "model", "parts", "minutes"})
 
 
 def import_plans(
@@ -135,11 +146,24 @@ def _read(n: int, row: Row, problems: list[RowProblem]) -> dict[str, Any]:
     for name in ("plan", "task"):
         if not cells.present(row.get(name)):
             problem(name, "", "is missing: every row needs it.")
-    if not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
+    if cells.present(row.get("model")):
+        _check_kit(row, problem)
+    elif cells.present(row.get("make")):
+        problem("make", row["make"], "stands without a model: a kit is of a model.")
+    elif not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
         problem("every_hours", "", "is missing, and every_months too: a task needs one of them.")
     if found.get("plan") in shipped.BY_ID:
         problem("plan", found["plan"], "is a shipped plan: give your copy another id.")
     return found if len(problems) == wrong else {"plan": found.get("plan"), "wrong": True}
+
+
+def _check_kit(row: Row, problem: Callable[[str, object, str], None]) -> None:
+    """A row with a model says parts or minutes, and nothing that belongs to the task."""
+    for name, value in row.items():
+        if name in READ and name not in KIT_COLUMNS and cells.present(value):
+            problem(name, value, "belongs to the task's own row, not to the kit of a model.")
+    if not any(cells.present(row.get(name)) for name in ("parts", "minutes")):
+        problem("parts", "", "is missing, and minutes too: a kit needs one of them.")
 
 
 def _plans(read: list[tuple[int, dict[str, Any]]], problems: list[RowProblem]) -> list[ServicePlan]:
@@ -147,24 +171,43 @@ def _plans(read: list[tuple[int, dict[str, Any]]], problems: list[RowProblem]) -
     rows: dict[Any, list[dict[str, Any]]] = {}
     for n, row in read:
         mates = rows.setdefault(row.get("plan"), [])
-        if "task" in row and any(mate.get("task") == row["task"] for mate in mates):
+        if "task" in row and any(_which(mate) == _which(row) for mate in mates):
             message = "is there twice in its plan."
             problems.append(RowProblem(row=n, column="task", value=row["task"], message=message))
             row["wrong"] = True
         mates.append(row)
+    for n, row in read:
+        tasks = {r.get("task") for r in rows[row.get("plan")] if "model" not in r}
+        if "model" in row and row["task"] not in tasks:
+            message = "is no task of its plan: a kit belongs to a task of the same file."
+            problems.append(RowProblem(row=n, column="task", value=row["task"], message=message))
+            row["wrong"] = True
     return [
         ServicePlan(
             id=plan, name=next((r["plan_name"] for r in of if "plan_name" in r), plan),
-            tasks=tuple(_task(row) for row in of), source="",
+            tasks=tuple(_task(row) for row in of if "model" not in row), source="",
+            kits=tuple(_kit(row) for row in of if "model" in row),
         )
         for plan, of in rows.items()
         if not any("wrong" in row for row in of)
     ]  # fmt: skip
 
 
+def _which(row: dict[str, Any]) -> tuple[Any, ...]:
+    """What makes a row of a plan the same as another: its task, and a kit's make and model."""
+    return (row.get("task"), *(str(row.get(name, "")).casefold() for name in ("make", "model")))
+
+
+def _kit(row: dict[str, Any]) -> Kit:
+    return Kit(
+        task=row["task"], model=row["model"], make=row.get("make", ""),
+        parts=row.get("parts", {}), minutes=row.get("minutes"),
+    )  # fmt: skip
+
+
 def _task(row: dict[str, Any]) -> Task:
     given: dict[str, Any] = {"every_h": row.get("every_hours"), "first_h": row.get("first_hours")}
     same = ("every_months", "tolerance", "tolerance_days", "anchor", "minutes", "parts",
-            "resets", "skill", "source")  # fmt: skip
+            "resets", "skill", "source", "severity", "fuels")  # fmt: skip
     given |= {name: row[name] for name in same if name in row}
     return Task(id=row["task"], name=row.get("name", row["task"]), **given)

@@ -22,11 +22,19 @@ from fleet.registry.work_intake import (
 from fleet.registry.work_programs import heartbeat, heartbeats
 from fleet.registry.work_touches import due_looks, spread_touches, touched_units
 from fleet.registry.work_turn import write_turn
-from fleet.registry.work_units import day_before, days, events, open_episodes, unit_inputs
+from fleet.registry.work_units import (
+    UsageRow,
+    area_usage,
+    day_before,
+    days,
+    events,
+    open_episodes,
+    unit_inputs,
+)
 
 __all__ = [
     "DayRow", "DeviceFacts", "InboxMark", "PulseBatch", "RegistryDown", "RegistryFault",
-    "UnitInputs", "UnitTouch", "UnitTurn", "day_before", "days", "device_facts", "due_looks",
+    "UnitInputs", "UnitTouch", "UnitTurn", "UsageRow", "area_usage", "day_before", "days", "device_facts", "due_looks",
     "events", "facts_version", "find_receipts", "heartbeat", "heartbeats", "inbox_marks",
     "note_receipts", "open_episodes", "pulse", "spread_touches", "touched_units",
     "unit_inputs", "write_turn",

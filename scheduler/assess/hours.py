@@ -11,9 +11,12 @@ from itertools import accumulate
 from fleet.model import EngineHours, Record, Run, Unit
 from scheduler.day import Day
 from scheduler.rules.service import hours_fact
+from scheduler.rules.starting import MISSABLE_RUN_S
 
 ANCHOR_KINDS = ("hour_meter", "task_done")
 """Records in which a person read the engine's own meter."""
+ROUGH_H, ROUGH_SHARE = 2.0, 0.25
+"""Hours added up from runs that may be off by more than both say nothing of work by hours."""
 STANDING_AT_LEAST_H = 1.0
 STANDING_SHARE = 0.05
 STANDING_WATCHED = 0.5
@@ -74,6 +77,14 @@ class Ledger:
     anchors: tuple[tuple[int, float], ...]
     first_at: int | None
 
+    @property
+    def rough(self) -> bool:
+        """Added up from runs whose ends were seen too coarsely to say when work is due."""
+        if self.now.source != "integrated":
+            return False
+        gained = (self.now.hours_h or 0.0) - (self.now.anchor_h or 0.0)
+        return self.now.uncertain_h > max(ROUGH_H, ROUGH_SHARE * gained)
+
     def at(self, moment: int) -> float | None:
         """Engine hours at a past moment [h]; None where they could not have been seen."""
         before = [anchor for anchor in self.anchors if anchor[0] <= moment]
@@ -122,9 +133,16 @@ def _with_register(
 
 
 def ledger(
-    unit: Unit, records: Iterable[Record], days: Sequence[Day], open_run: Run | None, now: int
+    unit: Unit,
+    records: Iterable[Record],
+    days: Sequence[Day],
+    open_run: Run | None,
+    now: int,
+    hides_s: int = 0,
 ) -> Ledger:
     """Engine hours (ENGINEERING 3): last anchor + rise of the meter after it.
+
+    hides_s: how long a run may go on after its last on reading unseen, by the habit [s].
 
     Without an anchor: the meter's own value, carried across resets. A meter that gains while the
     engine stands is not used, nor where there is none: then hours are those of the runs seen.
@@ -137,7 +155,7 @@ def ledger(
     value = meter_value(days, meter)
     if value is not None and not gains_while_standing(days, meter):
         return _by_meter(read, meter, value, first_at, now)
-    return _by_runs(read, integrated, runs, first_at, now, refused=value is not None)
+    return _by_runs(read, integrated, runs, first_at, now, hides_s, refused=value is not None)
 
 
 def _by_meter(
@@ -172,13 +190,15 @@ def _by_runs(
     runs: Sequence[Run],
     first_at: int | None,
     now: int,
+    hides_s: int,
     refused: bool,
 ) -> Ledger:
     if not read and first_at is None:
         nothing = EngineHours(hours_h=None, source="none", note="nothing has been heard yet")
         return Ledger(nothing, integrated, now, 0.0, read, None)
     at, anchor = read[-1] if read else (first_at or 0, 0.0)
-    doubt = sum(_uncertain_s(run) for run in runs if run_end(run) >= at) / 3600
+    since = [run for run in runs if run_end(run) >= at]
+    doubt_s = sum(_uncertain_s(run) + run_end(run) - _surely_until(run, hides_s) for run in since)
     note = "the meter counts while the engine stands" if refused else "no hour meter is reported"
     if not read:
         note += "; counted from the first report, as the engine's own meter was never read"
@@ -187,7 +207,7 @@ def _by_runs(
         source="integrated",
         anchor_at=at if read else None,
         anchor_h=anchor if read else None,
-        uncertain_h=round(doubt, 3),
+        uncertain_h=round(max(0, doubt_s) / 3600, 3),
         note=note,
     )
     return Ledger(hours, integrated, at, anchor, read, first_at)
@@ -249,37 +269,76 @@ def _uncertain_s(run: Run) -> int:
     return max(0, late) + max(0, early)
 
 
+def _shown_h(days: Sequence[Day], start: int) -> float | None:
+    """What the meter itself went on by since `start` [h], with what was not counted because it ran
+    ahead of the clock; None where it had more than one life in between."""
+    before = next((d for d in reversed(days) if (d.carry.meter.at or start + 1) <= start), None)
+    last = days[-1].carry
+    if before is None or before.carry.meter.max_h is None or last.meter.max_h is None:
+        return None
+    since = [day for day in days if day.day >= before.day]
+    odd = any(e.kind in ("reset", "roll_over") for d in since for e in d.meter)
+    one_life = not odd and before.carry.fitting == last.fitting
+    return last.meter.max_h - before.carry.meter.max_h if one_life else None
+
+
+def _surely_until(run: Run, hides_s: int) -> int:
+    end = run_end(run)
+    return min(run.last_on_at, end) if hides_s and run.last_on_at else end
+
+
 @dataclass(frozen=True, slots=True)
 class CrossCheck:
-    """30 days of meter against runs [h]; high_h is what the silences would still allow."""
+    """30 days of meter against runs [h].
+
+    low_h, high_h: the least the runs lasted, and the most that they, silences and runs too short
+    for the habit would allow (None: no limit). step_h: the meter's own step, by which a
+    difference of two readings may be off.
+    """
 
     from_at: int
     meter_h: float
     integrated_h: float
-    high_h: float
+    high_h: float | None
+    low_h: float
+    step_h: float = 0.0
 
     @property
     def disagrees(self) -> bool:
-        """Beyond 5 % and 1 h of everything the runs and silences would allow (ENGINEERING 3)."""
-        off = max(self.meter_h - self.high_h, self.integrated_h - self.meter_h)
+        """Beyond 5 % and 1 h of everything the runs, silences and its step allow (ENGINEERING 3)."""
+        above = 0.0 if self.high_h is None else self.meter_h - self.high_h
+        off = max(above, self.low_h - self.meter_h) - self.step_h
         return off > CROSS_CHECK_H and off > CROSS_CHECK_SHARE * self.integrated_h
 
 
-def cross_check(days: Sequence[Day], open_run: Run | None, now: int) -> CrossCheck | None:
-    """The meter against the runs over the last 30 days; None without a meter."""
+def cross_check(
+    days: Sequence[Day], open_run: Run | None, now: int, hides_s: int = 0
+) -> CrossCheck | None:
+    """The meter against the runs over the last 30 days; None without a meter.
+
+    hides_s: the longest run that the habit hides between two reports (0: values hold, and an end
+    is where it was said to be; else a run surely lasted until its last on reading).
+
+    Counted from where the first whole span of the meter begins: inside a span its hours are taken
+    as even, which a run at the edge of the 30 days is not.
+    """
     start = now - CROSS_CHECK_S
     recent = [day for day in days if (day.day + 1) * 86_400 > start]
     spans = [(r.from_at, r.to_at, r.hours_h) for day in recent for r in day.hours]
     if not spans:
         return None
-    start = max(start, min(spans)[0])
+    whole = [begin for begin, _, _ in spans if begin >= start]
+    start = min(whole, default=max(start, min(spans)[0]))
     runs = [run for run in all_runs(recent, open_run) if run_end(run) > start]
     inside = sum(run_end(run) - max(run.start, start) for run in runs)
     gaps = sum(g.end - max(g.start, start) for day in recent for g in day.gaps if g.end > start)
     doubt = gaps + sum(_uncertain_s(run) for run in runs)
+    sure = sum(max(0, _surely_until(run, hides_s) - max(run.start, start)) for run in runs)
     return CrossCheck(
         from_at=start,
-        meter_h=Gains(spans).between(start, now),
+        meter_h=_shown_h(days, start) or Gains(spans).between(start, now),
         integrated_h=inside / 3600,
-        high_h=(inside + doubt) / 3600,
+        high_h=None if hides_s > MISSABLE_RUN_S else (inside + doubt) / 3600,
+        low_h=sure / 3600,
+        step_h=next((d.carry.meter.resolution_h or 0.0 for d in reversed(recent)), 0.0),
     )

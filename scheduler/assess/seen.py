@@ -98,23 +98,29 @@ class Aside:
 
 def aside(inputs: UnitInputs, now: int) -> tuple[Aside | None, list[int]]:
     """The spell that holds now (out of service before laid up) and every coming edge."""
-    zone_name = inputs.site.time_zone
-    spells = [
-        Aside(record.kind, _moment(record.facts.get("from"), zone_name, False) or record.at,
-              _moment(record.facts.get("to"), zone_name, True))
-        for record in inputs.records
-        if record.kind in ("out_of_service", "laid_up")
-    ]  # fmt: skip
-    start = _moment(inputs.unit.laid_up_from, zone_name, False)
-    if start is not None:
-        spells.append(Aside("laid_up", start, _moment(inputs.unit.laid_up_to, zone_name, True)))
+    spells = set_aside(inputs)
     holding = [s for s in spells if covers(s.from_at, s.to_at, now)]
     edges = [edge for s in spells for edge in (s.from_at, s.to_at) if edge is not None]
     best = max(holding, key=lambda s: (s.condition == "out_of_service", s.from_at), default=None)
     return best, [edge for edge in edges if edge > now]
 
 
-def _moment(value: Any, zone_name: str, end: bool) -> int | None:
+def set_aside(inputs: UnitInputs) -> list[Aside]:
+    """Every spell in which people set the unit aside, past and coming."""
+    zone_name = inputs.site.time_zone
+    spells = [
+        Aside(record.kind, moment(record.facts.get("from"), zone_name, False) or record.at,
+              moment(record.facts.get("to"), zone_name, True))
+        for record in inputs.records
+        if record.kind in ("out_of_service", "laid_up")
+    ]  # fmt: skip
+    start = moment(inputs.unit.laid_up_from, zone_name, False)
+    if start is not None:
+        spells.append(Aside("laid_up", start, moment(inputs.unit.laid_up_to, zone_name, True)))
+    return spells
+
+
+def moment(value: Any, zone_name: str, end: bool) -> int | None:
     """A moment people wrote: epoch seconds, ISO time, or a local date (its end, where asked)."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return int(value)

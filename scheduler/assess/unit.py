@@ -13,10 +13,11 @@ from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
 from fleet.model import DueItem, Finding, Habit, Run, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
-from scheduler.assess import condition, findings, habit, hours, seen
+from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
 from scheduler.rules import service
+from scheduler.rules.usage import Prior
 
 TALLY = 50
 ASIDE_QUIETS = frozenset({"failed_start", "not_in_auto", "not_reporting"})
@@ -45,18 +46,29 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
     )
 
 
-def assess(inputs: UnitInputs, days: Sequence[Day], now: int) -> Assessment:
+def assess(
+    inputs: UnitInputs, days: Sequence[Day], now: int, prior: Prior | None = None
+) -> Assessment:
     """The verdict on a unit at `now` (UTC seconds).
 
     days: its stored days, rising, at least back to the newest anchor of its engine hours and for
-    a year; the newest carries the open state. The same inputs give the same verdict.
+    a year; the newest carries the open state. prior: how sets of its area are used (None: a
+    default). The same inputs give the same verdict.
     """
     reports = habit.habit_of(inputs, days)
     now_open = _open_state(inputs, days, reports, now)
     at, limit_s, edges = _now(inputs, days, now_open, reports, now)
-    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now)
+    hides_s = 0 if reports.mode == "on_change" else reports.running_s
+    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now, hides_s)
     due = _due(inputs, ledger, now)
-    found = _findings(inputs, days, now_open, at, limit_s, ledger, due)
+    looked = exercise.look(
+        inputs, days, now_open.runs, now_open.demands, reports, ledger, at.aside, now
+    )
+    found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
+    due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
+    started, about_starts = starts.look(inputs, now_open.demands, now)
+    oil = _oil(inputs, now_open, at, coming)
+    found = findings.in_order([*found, *looked.findings, *about_starts, *oil])
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -69,12 +81,18 @@ def assess(inputs: UnitInputs, days: Sequence[Day], now: int) -> Assessment:
         newest_at=pulse.newest_at if pulse else None,
         hours=ledger.now,
         findings=found,
-        last_run=now_open.runs[-1] if now_open.runs else None,
+        last_run=next(iter([*looked.runs[-1:], *now_open.runs[-1:]]), None),
         last_start=now_open.demands[-1] if now_open.demands else None,
         next_due=next((item for item in due if item.state != "unknown"), None),
         silent_limit_s=limit_s,
         clock_note=_clock_note(found),
+        demands=started.share.demands if started.share else 0,
+        demands_failed=started.share.failed if started.share else 0,
+        other_runs=coming.other.months,
+        other_hours_h=coming.other.hours_h,
     )
+    if coming.oil is not None:
+        edges.append(coming.oil.next_at)
     return Assessment(
         unit=inputs.unit.id,
         at=now,
@@ -88,7 +106,24 @@ def assess(inputs: UnitInputs, days: Sequence[Day], now: int) -> Assessment:
         look_again_at=min(edge for edge in edges if edge > now),
         starts_50=_tally(now_open.demands),
         blind=seen.blind_spots(inputs, days),
+        exercise=looked.exercise,
+        reasons=looked.reasons,
+        years=looked.years,
+        light_load=looked.light_load,
+        by_itself=looked.by_itself,
+        starts=started,
+        ahead=coming,
     )
+
+
+def _oil(
+    inputs: UnitInputs, now_open: _Open, at: condition.Now, coming: ahead.Ahead
+) -> list[Finding]:
+    """An oil check inside a long run, of a set that is heard and not out for work."""
+    if now_open.run is None or at.silent or at.aside is not None:
+        return []
+    found = ahead.oil_finding(inputs, now_open.run.start, coming.oil, at.now)
+    return [] if found is None else [found]
 
 
 def _open_state(inputs: UnitInputs, days: Sequence[Day], reports: Habit, now: int) -> _Open:
@@ -143,6 +178,7 @@ def _findings(
     limit_s: int,
     ledger: hours.Ledger,
     due: Sequence[DueItem],
+    reports: Habit,
 ) -> tuple[Finding, ...]:
     word, _ = condition.active(inputs, at)
     possible = [
@@ -152,7 +188,8 @@ def _findings(
         *(service.finding(item, _due_since(item, inputs, ledger, at.now)) for item in due),
     ]
     found = [finding for finding in possible if finding is not None]
-    check = hours.cross_check(days, now_open.run, at.now)
+    hides_s = 0 if reports.mode == "on_change" else reports.running_s
+    check = hours.cross_check(days, now_open.run, at.now, hides_s)
     refused = ledger.now.source == "integrated" and check is not None
     found += findings.meter_findings(inputs, days, check, refused, at.now)
     found += findings.device_findings(inputs)
@@ -178,12 +215,15 @@ def _due(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueItem, .
         unit=inputs.unit.id,
         zone=zone,
         now=now,
-        hours_now_h=ledger.now.hours_h,
+        hours_now_h=None if ledger.rough else ledger.now.hours_h,
         hours_at=ledger.at,
         begun_on=None if begun_at is None else local_date(begun_at, zone),
         begun_h=_begun_h(ledger, begun_at),
         last_service=_written_date(inputs.unit.last_service),
         last_service_h=inputs.unit.last_service_hours,
+        make=inputs.unit.make,
+        model=inputs.unit.model,
+        fuel=inputs.unit.fuel,
     )
     return service.due_items(inputs.plan, inputs.records, situation)
 

@@ -7,6 +7,9 @@ from typing import Literal
 import msgspec
 
 from fleet.model import DueItem, EngineHours, Finding, Habit, UnitSummary
+from scheduler.assess.ahead import Ahead
+from scheduler.assess.starts import StartsSeen
+from scheduler.rules.exercise import ByItself, Exercise, LightLoad, RunReason, YearHours
 
 Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
 """What this unit's device does not report: it is "not seen", never good."""
@@ -28,6 +31,11 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     habit: how the device reports (declared, from the register, learned or default).
     gap_s: longest silence that is no gap; silent_limit_s: silence after which it is not reporting.
     look_again_at: when the verdict may change though nothing arrives; never over an hour away.
+    exercise: verdicts on the agreed exercise (None: none agreed). reasons: runs of 400 days that
+    were exercises or began by itself, which a Day alone cannot say. years: hours by reason, this
+    calendar year and the last. by_itself: the newest run that began by itself.
+    starts: reliability and harder starting; ahead: how it is used, and what stands behind the
+    likely dates.
     """
 
     unit: str
@@ -42,6 +50,13 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     look_again_at: int
     starts_50: StartTally = StartTally()
     blind: tuple[Blind, ...] = ()
+    exercise: Exercise | None = None
+    reasons: tuple[RunReason, ...] = ()
+    years: tuple[YearHours, ...] = ()
+    light_load: LightLoad | None = None
+    by_itself: ByItself | None = None
+    starts: StartsSeen = StartsSeen()
+    ahead: Ahead = Ahead()
 
 
 _ENCODER = msgspec.json.Encoder(order="deterministic")

@@ -11,7 +11,7 @@ from fleet.model import DeviceEvent, Series
 from scheduler.day import explain
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
 from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, MainsEdge
-from scheduler.rules import hours, reporting, runs, signal, starting
+from scheduler.rules import hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells
 
@@ -49,7 +49,7 @@ def digest(
         first_at=int(heard[0]) if len(heard) else None,
         last_at=int(heard[-1]) if len(heard) else None,
         runs=whole.runs,
-        starts=starts.demands,
+        starts=warmth.noted(starts.demands, given.series),
         hours=meter.rises,
         meter=meter.events,
         standing_interval_s=standing_s,

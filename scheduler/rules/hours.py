@@ -18,6 +18,8 @@ from fleet.model import HoursRise, MeterEvent
 
 TEN_FROM, TWO_FROM = 3, 10
 """Meters roll over at 10^n hours from 1,000 on and at 2^n from 1,024 on. No meter is smaller."""
+GRAINS_H = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01)
+"""Steps in which hour meters count (common practice, no source)."""
 MOST_EXPONENT_TEN, MOST_EXPONENT_TWO = 6, 24
 
 
@@ -25,7 +27,7 @@ class MeterRules(msgspec.Struct, frozen=True, kw_only=True):
     """How an hour meter is judged (ENGINEERING 3; common practice, no source).
 
     confirm_n, confirm_s: a changed level is believed after so many readings or seconds.
-    resolution_h: assumed until a smaller step was seen, never above coarsest or below finest.
+    resolution_h: taken for a meter not yet read, never above coarsest or below finest.
     """
 
     confirm_n: int = 3
@@ -151,12 +153,21 @@ def rise(
 
 
 def _resolution(v: NDArray[np.float64], known: float | None, rules: MeterRules) -> float:
-    """The smallest step seen up to now [h]; the assumed one until a step was seen."""
+    """The smallest step seen up to now [h].
+
+    Until one is seen, the coarsest of GRAINS_H that all values are multiples of: a meter that
+    says 749 may count whole hours, one that says 749.3 counts tenths.
+    """
+    if len(v) == 0:
+        return rules.resolution_h if known is None else known
+    seen = np.unique(np.round(v, 3))
     best = rules.coarsest_h if known is None else known
-    steps = np.diff(np.unique(np.round(v, 3)))
+    fit = (g for g in GRAINS_H if g <= best and np.all(abs(seen / g - np.round(seen / g)) < 1e-3))
+    grain = next(fit, rules.finest_h)
+    steps = np.diff(seen)
     if len(steps):
-        return max(rules.finest_h, min(best, round(float(steps.min()), 3)))
-    return rules.resolution_h if known is None else known
+        grain = min(grain, round(float(steps.min()), 3))
+    return max(rules.finest_h, min(best, grain))
 
 
 def _plain(s: _State, t: NDArray[np.int64], v: NDArray[np.float64]) -> bool:

@@ -77,6 +77,8 @@ class OpenDemand(msgspec.Struct, frozen=True, kw_only=True):
     earliest, last_at: the attempts lie after / at or before them. counted: by the counter;
     cranks: events; dips: crank readings. run: it waits for the counter to tell who began it, a
     counter that was read_before its start; hand: the panel switch was out of automatic.
+    hidden_s, risen_h: of the days before, once over midnight: the longest run that their
+    stretches could hide, and what the hour meter gained over them (None: not read there).
     """
 
     at: int
@@ -91,6 +93,8 @@ class OpenDemand(msgspec.Struct, frozen=True, kw_only=True):
     hand: bool = False
     read_before: bool = False
     look_again_at: int = 0
+    hidden_s: int = 0
+    risen_h: float | None = 0.0
 
     @property
     def attempts(self) -> int:
@@ -257,7 +261,15 @@ def _merged(groups: Sequence[OpenDemand]) -> OpenDemand:
         dips=sum(g.dips for g in groups),
         crank_s=max(secs, default=None),
         crank_min_v=min(volts, default=None),
+        hidden_s=max(g.hidden_s for g in groups),
+        risen_h=_risen(groups),
     )
+
+
+def _risen(groups: Sequence[OpenDemand]) -> float | None:
+    """The most the meter gained before midnight over any of the groups; None where not read."""
+    rises = [g.risen_h for g in groups]
+    return None if None in rises else max(rise or 0.0 for rise in rises)
 
 
 def _of(
@@ -447,25 +459,43 @@ def _settle(s: _State) -> None:
         over = group.last_at + s.cycle_s
         place = int(np.searchsorted(s.watched.t, over, side="left"))
         if place < len(s.watched.t):
-            end, also = _verdict(s.watched, group.earliest, place)
+            end, also = _verdict(s.watched, _watched(s.watched, group, place))
             _answer(s, group, end, int(s.watched.t[place]), also)
         else:
-            look = over + s.margin_s
-            s.groups.append(msgspec.structs.replace(group, look_again_at=look))
+            seen = _watched(s.watched, group, place - 1)
+            s.groups.append(msgspec.structs.replace(seen, look_again_at=over + s.margin_s))
 
 
-def _verdict(w: Watched, earliest: int, place: int) -> tuple[DemandEnd, tuple[str, ...]]:
-    """(end, seen also by) of attempts after which only off points were seen."""
-    first = int(np.searchsorted(w.t, earliest, side="right")) - 1
+def _watched(w: Watched, group: OpenDemand, place: int) -> OpenDemand:
+    """The attempts with what the day's points from `earliest` to t[place] hid and the meter gained.
+
+    An attempt counted in the last report of a day may lie anywhere since the report before it: the
+    stretch up to midnight is judged with the one after it.
+    """
+    first = int(np.searchsorted(w.t, group.earliest, side="right")) - 1
     points = w.t[max(first, 0) : place + 1]
     if first < 0 and w.before_at is not None:
         points = np.insert(points, 0, w.before_at)
     steps = np.diff(points)
-    longest = int(steps.max()) if len(steps) else w.gap_s + 1
+    if len(steps) == 0:
+        unseen = w.gap_s + 1 if len(points) and first < 0 and w.before_at is None else 0
+        return msgspec.structs.replace(group, hidden_s=max(group.hidden_s, unseen))
+    longest = int(steps.max())
     hidden = longest if longest > w.gap_s else min(longest, w.hides_s)
-    if hidden <= MISSABLE_RUN_S:
-        return "failed", ()
     rise = _meter_over(w, int(points[0]), int(points[-1]))
+    known = rise is not None and group.risen_h is not None
+    return msgspec.structs.replace(
+        group,
+        hidden_s=max(group.hidden_s, hidden),
+        risen_h=(group.risen_h or 0.0) + (rise or 0.0) if known else None,
+    )
+
+
+def _verdict(w: Watched, group: OpenDemand) -> tuple[DemandEnd, tuple[str, ...]]:
+    """(end, seen also by) of attempts after which only off points were seen."""
+    if group.hidden_s <= MISSABLE_RUN_S:
+        return "failed", ()
+    rise = group.risen_h
     if rise is None or (rise <= 0 and w.resolution_h > METER_PROVES_H + 1e-9):
         return "unknown", ()
     return ("started" if rise > 0 else "failed"), ("run_hours_h",)
@@ -481,8 +511,12 @@ def _meter_over(w: Watched, start: int, end: int) -> float | None:
 
 
 def as_seen(demand: OpenDemand, now: int, *, silence_proves: bool) -> StartDemand:
-    """An open demand at `now`: failed when its cycle is over and silence proves it."""
-    over = demand.run is None and silence_proves and now >= demand.look_again_at
+    """An open demand at `now`: failed when its cycle is over and silence proves it.
+
+    Not where a run could have stayed hidden before: a count that came with the first word after a
+    long silence."""
+    hid = demand.hidden_s > MISSABLE_RUN_S
+    over = demand.run is None and silence_proves and not hid and now >= demand.look_again_at
     return StartDemand(
         at=demand.at,
         attempts=demand.attempts,

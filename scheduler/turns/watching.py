@@ -19,6 +19,7 @@ from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
 from fleet.store import StoreDown
 from scheduler import alarms
 from scheduler.assess import assess, encode
+from scheduler.rules.usage import Prior, Usage, prior_of
 from scheduler.turns.recompute import recompute
 
 log = logging.getLogger("hourhand.scheduler")
@@ -33,6 +34,8 @@ DAYS_A_TURN = 120
 """Days of one unit taken in one turn, newest first; the others keep their touch."""
 RETRY_S = 5
 RETRY_MOST_S = 900
+PRIOR_S = 3600
+"""How sets of an area are used is looked up again after an hour."""
 
 Touch = tuple[int, bool, int]
 
@@ -48,9 +51,10 @@ class Trouble:
 
 @dataclass(slots=True)
 class Memory:
-    """What one scheduler process remembers between turns."""
+    """What one scheduler process remembers between turns. priors: by area, with the time."""
 
     troubles: dict[str, Trouble] = field(default_factory=dict)
+    priors: dict[str, tuple[int, Prior]] = field(default_factory=dict)
     faults: int = 0
 
 
@@ -172,7 +176,8 @@ def _one(
             turn.behind_s = max(turn.behind_s, behind)
             turn.failed += 1
             return None
-        result = compute(registry, history, inputs, touches, now)
+        prior = _prior(registry, inputs.unit.area, now, memory)
+        result = compute(registry, history, inputs, touches, now, prior)
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
@@ -190,6 +195,7 @@ def compute(
     inputs: UnitInputs,
     touches: tuple[Touch, ...],
     now: int,
+    prior: Prior | None = None,
 ) -> UnitTurn:
     """Days, verdict and alert steps of one unit, written by nobody yet."""
     taken = _newest(touches)
@@ -200,7 +206,7 @@ def compute(
         [(day, onward) for day, onward, _ in taken],
         now // 86_400,
     )
-    verdict = assess(inputs, result.days, now)
+    verdict = assess(inputs, result.days, now, prior)
     subject = f"unit:{inputs.unit.id}"
     episodes = work.open_episodes(registry, [subject])
     opened, steps = alarms.step(episodes, subject, verdict.findings, now)
@@ -218,6 +224,16 @@ def compute(
         opened=opened,
         facts_seq=inputs.facts_seq,
     )
+
+
+def _prior(registry: Registry, area: str, now: int, memory: Memory) -> Prior:
+    """How sets of an area are used, from their summaries; the same for an hour."""
+    held = memory.priors.get(area)
+    if held is None or not 0 <= now - held[0] < PRIOR_S:
+        rows = work.area_usage(registry, area)
+        sets = [Usage(months=row.other_runs, hours_h=row.other_hours_h) for row in rows]
+        held = memory.priors[area] = (now, prior_of(sets))
+    return held[1]
 
 
 def _newest(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:

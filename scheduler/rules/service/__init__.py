@@ -10,7 +10,9 @@ Intervals come from the plan (the maker's manual wins). All numbers below: commo
 source.
 """
 
-from scheduler.rules.service.due import due_items, finding
+from scheduler.rules.service.due import due_items, finding, kit_of
+from scheduler.rules.service.duty import Duty, duty_of
+from scheduler.rules.service.long_run import OilCheck, oil_check
 from scheduler.rules.service.reckon import (
     SOON_DAYS,
     SOON_HOURS_SHARE,
@@ -20,6 +22,6 @@ from scheduler.rules.service.reckon import (
 from scheduler.rules.service.terms import RANK, Situation
 
 __all__ = [
-    "RANK", "SOON_DAYS", "SOON_HOURS_SHARE", "Situation", "due_items", "finding", "hours_fact",
-    "soon_days",
+    "RANK", "SOON_DAYS", "SOON_HOURS_SHARE", "Duty", "OilCheck", "Situation", "due_items",
+    "duty_of", "finding", "hours_fact", "kit_of", "oil_check", "soon_days",
 ]  # fmt: skip

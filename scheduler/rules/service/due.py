@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from fleet.model import DueItem, Evidence, Finding, Record, ServicePlan, Task
+import msgspec
+
+from fleet.model import DueItem, Evidence, Finding, Kit, Record, ServicePlan, Task
 from scheduler.rules.service.reason import reason
 from scheduler.rules.service.reckon import (
     LATE_HOURS_H,
@@ -24,12 +26,15 @@ def due_items(
     """Every task of a plan with when and why it falls due, the most pressing first.
 
     records: those that hold (corrections applied), any order and any kind; `task_done` counts.
+    Tasks for other fuels are left out; intervals are times the task's severity, months rounded
+    and at least one; parts and minutes are those of the model's kit, where the plan has one.
     """
     done = sorted(
         (r for r in records if r.kind == "task_done" and r.at <= situation.now),
         key=lambda r: (r.at, r.made_at, r.id),
     )
-    items = [_item(task, plan, done, situation) for task in plan.tasks]
+    mine = [_harsh(t) for t in plan.tasks if not t.fuels or situation.fuel in t.fuels]
+    items = [_item(task, plan, done, situation) for task in mine]
     return tuple(sorted(items, key=lambda item: (RANK[item.state], -item.share, item.task)))
 
 
@@ -74,6 +79,7 @@ def _item(task: Task, plan: ServicePlan, done: list[Record], at: Situation) -> D
     state = state_of(task, hours, calendar)
     over_h = hours.over_h if hours else None
     over_days = calendar.over_days if calendar else None
+    kit = kit_of(plan, task.id, at.make, at.model)
     return DueItem(
         unit=at.unit,
         task=task.id,
@@ -93,9 +99,35 @@ def _item(task: Task, plan: ServicePlan, done: list[Record], at: Situation) -> D
         days_left=-over_days if over_days is not None else None,
         late_days=over_days if over_days is not None and over_days > 0 else None,
         late_hours_h=_tenth(over_h) if over_h is not None and over_h >= LATE_HOURS_H else None,
-        minutes=task.minutes,
-        parts=task.parts,
+        minutes=task.minutes if kit is None or kit.minutes is None else kit.minutes,
+        parts=task.parts if kit is None or not kit.parts else kit.parts,
         reason=reason(task, last, hours, calendar, binds, at),
+    )
+
+
+def kit_of(plan: ServicePlan, task: str, make: str, model: str) -> Kit | None:
+    """The kit of a task for a make and model, letter case aside; the make's own before any make's."""
+    fit = [
+        kit
+        for kit in plan.kits
+        if kit.task == task
+        and kit.model.casefold() == model.casefold()
+        and kit.make.casefold() in ("", make.casefold())
+    ]
+    return max(fit, key=lambda kit: bool(kit.make), default=None)
+
+
+def _harsh(task: Task) -> Task:
+    """The task with its severity worked into its intervals."""
+    if task.severity == 1.0:
+        return task
+    return msgspec.structs.replace(
+        task,
+        every_h=None if task.every_h is None else round(task.every_h * task.severity, 1),
+        every_months=None
+        if task.every_months is None
+        else max(1, round(task.every_months * task.severity)),
+        severity=1.0,
     )
 
 

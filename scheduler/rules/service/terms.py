@@ -22,6 +22,7 @@ class Situation:
 
     hours_at answers the engine hours at a past moment, None where they are not known.
     last_service, last_service_h: the register's words, for tasks without a record of their own.
+    make, model, fuel: of the set, for kits and for tasks of one fuel.
     """
 
     unit: str
@@ -33,6 +34,9 @@ class Situation:
     begun_h: float | None = None
     last_service: date | None = None
     last_service_h: float | None = None
+    make: str = ""
+    model: str = ""
+    fuel: str | None = None
 
     @property
     def today(self) -> date:

@@ -1,0 +1,186 @@
+"""Exercise of a unit in words, for its page and the Due page. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from typing import Any
+
+from dashboard import phrases, svg
+from fleet import words
+from fleet.calendar import local_date
+from fleet.model import Finding, Unit
+from scheduler.assess import Assessment
+from scheduler.rules.exercise import Exercise, ExerciseVerdict, Word, YearHours
+from scheduler.rules.exercise.terms import TIME_OFF_S
+from scheduler.rules.exercise.year import TESTING_H
+
+KINDS = ("exercise_missed", "exercise_short")
+"""Findings that remind of an exercise; the others are Notes on the unit's page."""
+VERDICTS: dict[Word, str] = {
+    "done": "done", "short": "cut short", "under_loaded": "too little load",
+    "failed": "did not start", "missed": "missed", "excused": "excused",
+    "not_seen": "could not be seen",
+}  # fmt: skip
+STANDS_ON = {
+    "run": "a run seen", "meter": "the hour meter", "counter": "the start counter",
+    "events": "start events", "readings": "its readings", "": "",
+}  # fmt: skip
+SURE = {"high": "", "medium": "likely", "low": "perhaps"}
+WEEKDAYS = {"MO": "Monday", "TU": "Tuesday", "WE": "Wednesday", "TH": "Thursday", "FR": "Friday",
+            "SA": "Saturday", "SU": "Sunday"}  # fmt: skip
+
+
+def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> dict[str, Any] | None:
+    """Everything the Exercise panel says; None before the unit was first assessed."""
+    if verdict is None:
+        return None
+    held = verdict.exercise
+    last = held.last if held else ()
+    return {
+        "agreed": agreed(unit),
+        "refusal": held.refusal if held else "",
+        "facts": _facts(held, verdict, zone, now),
+        "picture": svg.verdict_strip([v.verdict for v in last], tally(last)) if last else None,
+        "tally": tally(last),
+        "rows": [row(v, zone, now) for v in reversed(last)],
+        "years": [year(y, now, zone) for y in verdict.years],
+        "light": _light(verdict, zone, now),
+    }
+
+
+def agreed(unit: Unit) -> str:
+    """What was agreed: "every Tuesday at 10:00, 20 min"; the rule itself where it is another kind."""
+    if not unit.exercise:
+        return ""
+    parts = dict(
+        part.split("=", 1)
+        for part in unit.exercise.partition("RRULE:")[2].strip().split(";")
+        if "=" in part
+    )
+    start = unit.exercise.partition("DTSTART:")[2][:15]
+    clock = f"{start[9:11]}:{start[11:13]}"
+    every = _every(parts, start)
+    rule = ";".join(f"{name}={value}" for name, value in parts.items())
+    text = f"{every} at {clock}" if every else f"by its rule ({rule}), first at {clock}"
+    if unit.exercise_minutes:
+        text += f", {unit.exercise_minutes:g} min"
+    if unit.exercise_load:
+        text += f", at {unit.exercise_load:g} % load"
+    return text
+
+
+def _every(parts: dict[str, str], start: str) -> str:
+    """The recurrence in words, where it is one of the plain kinds; else ""."""
+    known = {"FREQ", "INTERVAL", "BYDAY", "WKST"}
+    if set(parts) - known:
+        return ""
+    step = parts.get("INTERVAL", "1")
+    days = [WEEKDAYS.get(day, "") for day in parts.get("BYDAY", "").split(",") if day]
+    if not all(days):
+        return ""
+    if parts.get("FREQ") == "WEEKLY":
+        named = " and ".join(days) if days else "week"
+        return f"every {named}" if step == "1" else f"every {step} weeks on {named}"
+    if parts.get("FREQ") == "DAILY" and not days:
+        return "every day" if step == "1" else f"every {step} days"
+    if parts.get("FREQ") == "MONTHLY" and not days:
+        day = start[6:8].lstrip("0")
+        return (
+            f"on day {day} of every month" if step == "1" else f"every {step} months on day {day}"
+        )
+    return ""
+
+
+def _facts(
+    held: Exercise | None, verdict: Assessment, zone: str, now: int
+) -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    if held is not None and held.next_at is not None:
+        today = phrases.site_today(zone, now)
+        on = phrases.day_words(local_date(held.next_at, zone), today)
+        rows.append(("Next agreed", f"{on} {held.next_wall[11:16]}"))
+    if held is not None and held.offset_s is not None:
+        late = "late" if held.offset_s > 0 else "early"
+        off = abs(held.offset_s)
+        near = f"within {words.span(off)} of the agreed" if off >= 60 else "as agreed"
+        said = f"{words.span(off)} {late}" if off >= TIME_OFF_S else near
+        rows.append(("Its own time", said))
+    if verdict.by_itself is not None:
+        one = verdict.by_itself
+        why = "in an outage" if one.why == "outage" else "for its exercise"
+        sure = "" if one.by_itself == "yes" and one.confidence == "high" else " (likely)"
+        rows.append(("Last began by itself", f"{words.moment(one.at, zone, now)} {why}{sure}"))
+    return rows
+
+
+def tally(last: Iterable[ExerciseVerdict]) -> str:
+    """ "The last 12: 10 done, 1 excused, 1 missed"."""
+    counted = Counter(v.verdict for v in last)
+    if not counted:
+        return ""
+    parts = [f"{counted[word]} {said}" for word, said in VERDICTS.items() if counted[word]]
+    return f"The last {sum(counted.values())}: {', '.join(parts)}"
+
+
+def row(v: ExerciseVerdict, zone: str, now: int) -> dict[str, Any]:
+    """One occurrence with what its verdict stands on."""
+    evidence = [part for part in (v.reason, _by(v)) if part]
+    if v.ran_at is not None:
+        evidence.append(f"it ran for that long at {words.moment(v.ran_at, zone, now)}")
+    if v.mean_kw is not None:
+        evidence.append(f"{v.mean_kw:.1f} kW on average")
+    return {
+        "agreed": words.moment(v.due_at, zone, now),
+        "verdict": " ".join(filter(None, (SURE[v.confidence], VERDICTS[v.verdict]))),
+        "bad": v.verdict in ("missed", "failed", "short"),
+        "ran": words.moment(v.run_start, zone, now) if v.run_start is not None else "",
+        "length": phrases.span_words(v.length_s) if v.length_s is not None else "",
+        "evidence": "; ".join(evidence),
+    }
+
+
+def _by(v: ExerciseVerdict) -> str:
+    return "" if v.reason and v.verdict == "missed" else STANDS_ON[v.by]
+
+
+def year(held: YearHours, now: int, zone: str) -> dict[str, Any]:
+    """Hours of one calendar year by reason, in words."""
+    rows = [
+        ("Exercise", held.exercise_h), ("Outage", held.outage_h), ("By hand", held.by_hand_h),
+        ("Reason not known", held.unknown_h),
+    ]  # fmt: skip
+    if held.unseen_h >= 0.5:
+        rows.append(("On the meter, not seen as runs", held.unseen_h))
+    name = str(held.year)
+    if not held.since.endswith("01-01"):
+        name += f", seen since {words.day(held.since)}"
+    return {
+        "name": name,
+        "rows": [(what, f"{hours:.1f} h") for what, hours in rows],
+        "testing": f"Testing, by exercise and by hand: {held.testing_h:.1f} h. "
+        f"40 CFR 63 subpart ZZZZ allows an emergency engine {TESTING_H:.0f} h of it in a year.",
+    }
+
+
+def _light(verdict: Assessment, zone: str, now: int) -> str:
+    held = verdict.light_load
+    if held is None:
+        return ""
+    since = phrases.since(held.since_at, zone, now)
+    return (
+        f"{phrases.count(held.runs, 'run')} in a row ({held.hours_h:.1f} h) under 30 % of "
+        f"nameplate, {since}."
+    )
+
+
+def reminder(finding: Finding, zone: str, now: int) -> dict[str, Any]:
+    """An exercise to be reminded of, for the Due page."""
+    said = words.sentence(finding, zone, now)
+    return {
+        "severity": finding.severity,
+        "title": said.title,
+        "seen": said.seen,
+        "do": said.do,
+        "to": str(finding.facts.get("remind", "installer")),
+    }

@@ -1,0 +1,50 @@
+"""How large a graded fault must be to be found: what the truth file promises of each.
+
+A yes/no fault is there or not; a graded one has a size. At twice the size stated here and above it
+is found every time, at half of it hardly ever. The same limits stand in the rules' descriptions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Limit:
+    """The detection limit of a graded fault: size in its unit, from so many samples over days."""
+
+    finding: str
+    size: float
+    unit: str
+    samples: int
+    days: int
+    samples_of: str
+
+
+GRADED: dict[str, Limit] = {
+    "meter_counts_standing": Limit(
+        "uses_integrated_hours", 12.0, "h counted on one UTC day while standing", 70, 1,
+        "reports at rest",
+    ),
+    "meter_slow": Limit("meter_disagrees", 5.0, "% of 22 h or more run, and 1.1 h", 20, 30, "runs"),
+    "meter_fast": Limit(
+        "meter_disagrees", 5.0,
+        "% of 22 h or more run, and 1.1 h, beyond one report at rest a run", 20, 30, "runs",
+    ),
+    "harder_starting": Limit(
+        "harder_starting", 1.0, "s more cranking at like temperature", 26, 200, "starts"
+    ),
+    "starts_unreliable": Limit("starts_unreliable", 3.0, "failed starts", 20, 140, "start demands"),
+    "exercise_short": Limit(
+        "exercise_short", 2.0, "min (or 10 %) short of the agreed length", 1, 1, "exercises"
+    ),
+    "exercise_drifted": Limit(
+        "exercise_time", 30.0, "min from the agreed time", 3, 21, "exercises"
+    ),
+    "exercise_under_loaded": Limit(
+        "exercise_under_loaded", 25.0, "% under the agreed load", 5, 1, "load readings in the run"
+    ),
+    "late_service": Limit("service_due", 30.0, "days over the date", 1, 395, "records"),
+    "silence": Limit("not_reporting", 3.0, "reports missed, and 20 min", 3, 1, "reports"),
+    "long_run": Limit("oil_check_in_run", 8.0, "h of one run, air-cooled", 8, 1, "reports"),
+}  # fmt: skip

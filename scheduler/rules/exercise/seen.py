@@ -1,0 +1,139 @@
+"""What was seen of a set around its exercises, and what could have been seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Literal
+
+from fleet.model import Run
+
+Span = tuple[int, int]
+"""[start, end] in UTC seconds."""
+Hand = Literal["", "switch", "no_attempt"]
+METER_NEAR = 0.9
+"""A hidden run is believed when the meter gained at least 9/10 of the agreed length."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A run. hand: the switch was out of automatic, or no attempt was counted for it where
+    attempts are reported; attempts: seen for it. hides_s: a running set speaks at least so often
+    (its running habit; 0: on change), so its start lies no further before its first reading."""
+
+    run: Run
+    hand: Hand = ""
+    attempts: int = 0
+    hides_s: int = 86_400
+
+    @property
+    def end(self) -> int:
+        """Its end, or the last moment it was seen running."""
+        return max(self.run.start, self.run.last_on_at if self.run.end is None else self.run.end)
+
+    @property
+    def length_s(self) -> int:
+        return self.end - self.run.start
+
+    @property
+    def longest_s(self) -> int:
+        """The longest it can have been [s]."""
+        run = self.run
+        before = run.start if run.start_earliest is None else run.start_earliest
+        earliest = min(run.start, max(before, run.start - self.hides_s))
+        return max(self.length_s, (run.end_latest or self.end) - earliest)
+
+    @property
+    def mean_kw(self) -> float | None:
+        """Mean load [kW] where it was measured."""
+        if self.run.energy_kwh is None or self.length_s <= 0:
+            return None
+        return self.run.energy_kwh * 3600 / self.length_s
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All that is known of a set's doings. Times in UTC seconds, rising.
+
+    runs: every run, the open one too. failed: start demands that failed; hidden: demands without
+    a run to point at, (at, meter moved). gaps: silences longer than the habit allows.
+    first_at, last_at: oldest and newest reading. running_gap_s: longest silence that is none
+    while running; holds: an on-change device. standing_s: time between reports at rest.
+    counter_at: newest reading of the start counter on each day; meter: (from, to, hours gained);
+    meter_resolution_h: its step; broken: moments at which counters or meter began anew.
+    tells_starts: start events are sent. aside: laid up or out of service; visits: somebody was
+    there; out_of_auto: spells with the switch known to be out of automatic.
+    """
+
+    runs: Sequence[Candidate]
+    failed: Sequence[int] = ()
+    hidden: Sequence[tuple[int, bool]] = ()
+    gaps: Sequence[Span] = ()
+    first_at: int | None = None
+    last_at: int | None = None
+    running_gap_s: int = 180
+    holds: bool = False
+    standing_s: int = 900
+    counter_at: Sequence[int] = ()
+    meter: Sequence[tuple[int, int, float]] = ()
+    meter_resolution_h: float | None = None
+    broken: Sequence[int] = ()
+    tells_starts: bool = False
+    aside: Sequence[Span] = ()
+    visits: Sequence[Span] = ()
+    out_of_auto: Sequence[Span] = field(default_factory=tuple)
+
+
+def overlap(a: Span, b: Span) -> int:
+    """Seconds that two spans share; 0 where they only touch or do not."""
+    return max(0, min(a[1], b[1]) - max(a[0], b[0]))
+
+
+def meets(span: Span, others: Sequence[Span]) -> bool:
+    """Whether a span meets any of the others, ends included."""
+    return any(span[0] <= end and start <= span[1] for start, end in others)
+
+
+def by_silence(seen: Seen, window: Span, length_s: float) -> bool:
+    """Whether the device was heard all through the window, but for silences shorter than
+    length_s."""
+    if seen.first_at is None or seen.last_at is None:
+        return False
+    if seen.first_at > window[0] or seen.last_at < window[1]:
+        return False
+    return not any(overlap(gap, window) and gap[1] - gap[0] >= length_s for gap in seen.gaps)
+
+
+def unexplained_h(seen: Seen, window: Span) -> float | None:
+    """Hours the meter gained around a window beyond the runs seen there; None: not read on both
+    sides, or not to be trusted there (a reset, another device)."""
+    rises = [rise for rise in seen.meter if overlap((rise[0], rise[1]), window)]
+    if not rises or seen.meter_resolution_h is None:
+        return None
+    whole = (rises[0][0], rises[-1][1])
+    if whole[0] > window[0] or whole[1] < window[1]:
+        return None
+    if any(b[0] > a[1] for a, b in pairwise(rises)):
+        return None
+    if any(whole[0] <= at <= whole[1] for at in seen.broken):
+        return None
+    ran_s = sum(overlap((one.run.start, one.end), whole) for one in seen.runs)
+    return sum(hours for _, _, hours in rises) - ran_s / 3600
+
+
+def counter_around(seen: Seen, window: Span) -> bool:
+    """Whether one start counter was read on both sides of the window."""
+    before = [at for at in seen.counter_at if at <= window[0]]
+    after = [at for at in seen.counter_at if at >= window[1]]
+    if not before or not after:
+        return False
+    return not any(before[-1] <= at <= after[0] for at in seen.broken)
+
+
+def next_read(seen: Seen, window: Span) -> int:
+    """When a counter that rose in the window has been read at the latest."""
+    after = next((at for at in seen.counter_at if at >= window[1]), window[1])
+    if meets((window[0], after), seen.gaps):
+        return after
+    return max(window[1], min(after, window[1] + 2 * seen.standing_s))

@@ -1,0 +1,229 @@
+"""When engine hours will reach a number: scheduled exercise is known, other running is not.
+
+Other running (outages, by hand, called for) is a Gamma-Poisson count with the sets of the same
+area as prior, times the lengths of runs that were really seen. Each past run comes again at a rate
+of its own, drawn once a simulation from Gamma; together that is the Gamma posterior of the count
+and a Bayesian bootstrap of the lengths (Rubin 1981). Because each past run brings its own random
+numbers, taking a run away can only move a date later: less use never makes work due earlier.
+Weather comes in spells, so the rate of all runs rises and falls together from block to block, by
+as much as the two-month blocks of the area did.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+HORIZON_DAYS = 730
+DRAWS = 256
+BLOCK_DAYS = 60
+PRIOR_DAYS = (60.0, 730.0)
+"""The area counts for at least and at most so many days of a set's own."""
+DEFAULT_RATE = 4 / 365
+DEFAULT_HOURS = (0.3, 0.8, 1.5, 3.0, 6.0)
+"""Other runs a day, and their hours, where the area knows nothing: a few short outages a year
+(EIA, typical US year: 1.4 interruptions, 5 to 8 h; short ones not in it). Common practice."""
+FEW_UNITS, FEW_RUNS = 5, 10
+"""Below so many sets with a month or runs in all, an area knows nothing."""
+AGAIN = 24
+"""A past run comes again at most so often within the horizon (about twice on average)."""
+SMEAR = 0.5
+"""Spread (sd of the logarithm) around the lengths seen: a smoothed bootstrap."""
+WHOLE = 0.8
+"""A month counts as watched from this share of it on."""
+SPREAD = (0.2, 8.0)
+"""Least and greatest shape of the monthly swing: 0.2 very stormy, 8 nearly even."""
+
+Floats = NDArray[np.float64]
+
+
+class OtherRun(msgspec.Struct, frozen=True):
+    """A run that no exercise explains: when it began (UTC s), how long it ran [h]."""
+
+    at: int
+    hours_h: float
+
+
+class Usage(msgspec.Struct, frozen=True, kw_only=True):
+    """What one set's other running looked like, newest 60 days first.
+
+    months: (runs, their hours [h], days watched) of each. hours_h: the lengths of the newest runs
+    [h], a sample for the area.
+    """
+
+    months: tuple[tuple[int, float, float], ...] = ()
+    hours_h: tuple[float, ...] = ()
+
+    @property
+    def runs(self) -> int:
+        return sum(runs for runs, _, _ in self.months)
+
+    @property
+    def days(self) -> float:
+        return sum(days for _, _, days in self.months)
+
+
+class Prior(msgspec.Struct, frozen=True, kw_only=True):
+    """What the area says of a set nobody has watched. Rate of other runs: Gamma(rate x days, days).
+
+    rate: runs a day; days: how much of a set's own watching it weighs; swing: shape of the monthly
+    factor (mean 1, variance 1/swing); hours_h: lengths of runs [h], rising; units: sets it is from.
+    """
+
+    rate: float = DEFAULT_RATE
+    days: float = 30.0
+    swing: float = 2.0
+    hours_h: tuple[float, ...] = DEFAULT_HOURS
+    units: int = 0
+
+    def __post_init__(self) -> None:
+        if not (self.rate > 0 and self.days > 0 and self.swing > 0):
+            raise ValueError("rate, days and swing must be above 0")
+        if not self.hours_h or min(self.hours_h) <= 0:
+            raise ValueError("hours_h needs at least one length above 0")
+
+
+class Likely(msgspec.Struct, frozen=True, kw_only=True):
+    """Days from now by which 10, 50 and 90 % of the simulations had the hours; None: beyond 730."""
+
+    early_d: int | None
+    middle_d: int | None
+    late_d: int | None
+
+
+def prior_of(area: Sequence[Usage]) -> Prior:
+    """The prior from the sets of an area (the set itself may be among them; one of many).
+
+    Rate: all runs over all days. days: rate / variance between sets, by moments, what chance alone
+    explains taken off. swing: mean^2 / (variance of monthly hours - chance), pooled. Common
+    statistics (Gamma-Poisson by moments), no source.
+    """
+    known = [one for one in area if one.days >= BLOCK_DAYS]
+    runs = sum(one.runs for one in known)
+    hours = tuple(sorted(h for one in known for h in one.hours_h if h > 0))
+    if len(known) < FEW_UNITS or runs < FEW_RUNS or not hours:
+        return Prior(units=len(known))
+    rate = runs / sum(one.days for one in known)
+    swing = _swing(known, np.asarray(hours))
+    noise = [rate / one.days * (1 + rate * BLOCK_DAYS / swing) for one in known]
+    between = float(np.var([one.runs / one.days for one in known], ddof=1)) - float(np.mean(noise))
+    days = PRIOR_DAYS[1] if between <= 0 else rate / between
+    return Prior(
+        rate=rate,
+        days=float(np.clip(days, *PRIOR_DAYS)),
+        swing=swing,
+        hours_h=hours,
+        units=len(known),
+    )
+
+
+def _swing(known: Sequence[Usage], hours: Floats) -> float:
+    """How much the hours of a month differ beyond chance, each set against its own mean.
+
+    Chance: a Poisson number of independent lengths has the variance number x E(length^2).
+    """
+    over = square = 0.0
+    second = float((hours**2).mean())
+    for one in known:
+        whole = [(n, h) for n, h, d in one.months if d >= BLOCK_DAYS * WHOLE]
+        if len(whole) < 3:
+            continue
+        ran = np.array([h for _, h in whole])
+        mean = float(ran.mean())
+        over += float(ran.var(ddof=1)) - second * float(np.mean([n for n, _ in whole]))
+        square += mean**2
+    return float(np.clip(square / over if over > 0 else SPREAD[1], *SPREAD))
+
+
+def days_until(
+    hours_left: Sequence[float],
+    runs: Sequence[OtherRun],
+    watched_days: float,
+    exercise_h: Sequence[float],
+    prior: Prior,
+    seed: int,
+) -> tuple[Likely, ...]:
+    """Days until so many more engine hours [h] have run; one answer for each of hours_left.
+
+    runs: the set's other runs of the last `watched_days`. exercise_h: scheduled hours of each day
+    ahead, today first (shorter than the horizon: its mean goes on). The same arguments give the
+    same answer. 10, 50 and 90 % of the simulated dates.
+    """
+    known = known_hours(exercise_h)
+    total = known[None, :] + np.cumsum(_other(runs, watched_days, prior, seed), axis=1)
+    return tuple(_crossing(total, left) for left in hours_left)
+
+
+def known_hours(exercise_h: Sequence[float]) -> Floats:
+    """Scheduled hours by the end of each day of the horizon [h]."""
+    daily = np.asarray(exercise_h[:HORIZON_DAYS], np.float64)
+    if len(daily) < HORIZON_DAYS:
+        rest = float(daily.mean()) if len(daily) else 0.0
+        daily = np.concatenate([daily, np.full(HORIZON_DAYS - len(daily), rest)])
+    return np.cumsum(daily)
+
+
+def _other(runs: Sequence[OtherRun], watched: float, prior: Prior, seed: int) -> Floats:
+    """Hours of other running of each day, (DRAWS, HORIZON_DAYS) [h]."""
+    rng = np.random.default_rng((seed, 0))
+    blocks = -(-HORIZON_DAYS // BLOCK_DAYS)
+    factor = rng.gamma(prior.swing, 1 / prior.swing, (DRAWS, blocks))
+    passed = np.concatenate([np.zeros((DRAWS, 1)), np.cumsum(factor, axis=1)], axis=1) * BLOCK_DAYS
+    weight = watched + prior.days
+    # Runs come in spells, so n of them tell less than n: each counts for 1/spell of one.
+    spell = 1 + prior.rate * BLOCK_DAYS / prior.swing
+    shape = prior.rate * prior.days / spell
+    level = rng.gamma(shape, spell / weight, DRAWS)
+    lengths = np.asarray(prior.hours_h)
+    most = int(np.ceil(3 * level.max() * passed[:, -1].max())) + 8 if level.max() > 0 else 8
+    row, day, at = _arrivals(rng, level, passed, min(most, 4000))
+    hours = lengths[(rng.random((DRAWS, min(most, 4000)))[row, at] * len(lengths)).astype(np.int64)]
+    where, much = [row * HORIZON_DAYS + day], [hours * _smear(rng, len(row))]
+    for run in runs:
+        own = np.random.default_rng((seed, run.at))
+        level = own.gamma(1 / spell, spell / weight, DRAWS)
+        row, day, _ = _arrivals(own, level, passed, AGAIN)
+        where.append(row * HORIZON_DAYS + day)
+        much.append(run.hours_h * _smear(own, len(row)))
+    size = DRAWS * HORIZON_DAYS
+    found = np.bincount(np.concatenate(where), np.concatenate(much), size)
+    return found.astype(np.float64).reshape(DRAWS, HORIZON_DAYS)
+
+
+def _arrivals(
+    rng: np.random.Generator, level: Floats, passed: Floats, most: int
+) -> tuple[NDArray[np.intp], NDArray[np.int64], NDArray[np.intp]]:
+    """(draw, day, which) of each arrival; level: a day, passed: days as the weather counts them."""
+    gaps = rng.exponential(1.0, (DRAWS, most))
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+        at = np.cumsum(gaps, axis=1) / level[:, None]
+    inside = at < passed[:, -1:]
+    row, which = np.nonzero(inside)
+    moment = at[row, which]
+    block = (passed[row, 1:] <= moment[:, None]).sum(axis=1)
+    begin, end = passed[row, block], passed[row, block + 1]
+    share = (moment - begin) / np.maximum(end - begin, 1e-12)
+    day = (BLOCK_DAYS * (block + share)).astype(np.int64)
+    soon = day < HORIZON_DAYS
+    return row[soon], day[soon], which[soon]
+
+
+def _smear(rng: np.random.Generator, n: int) -> Floats:
+    """Factors of mean 1: the next outage is not as long as one of the last, to the minute."""
+    return np.exp(SMEAR * rng.standard_normal(n) - SMEAR**2 / 2)
+
+
+def _crossing(total: Floats, left: float) -> Likely:
+    """Quantiles of the first day by whose end the hours are there."""
+    if left <= 0:
+        return Likely(early_d=0, middle_d=0, late_d=0)
+    days = np.sort((total < left - 1e-9).sum(axis=1))
+    early, middle, late = (int(days[round(q * (DRAWS - 1))]) for q in (0.10, 0.50, 0.90))
+    return Likely(early_d=_inside(early), middle_d=_inside(middle), late_d=_inside(late))
+
+
+def _inside(days: int) -> int | None:
+    return days if days < HORIZON_DAYS else None
