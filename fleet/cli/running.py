@@ -17,13 +17,14 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from fleet.cli.options import add_command, data_option, registry_of
 from fleet.cli.programs import Child, Supervisor, free_port, listens, programs
+from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown
 from fleet.settings import Settings, load
 
 LOOK_S = 0.5
-LIVE_TOUCHES = 150
+LIVE_TOUCHES = 10
 """Touches that live messages of the demo leave between two turns, generously."""
 
 
@@ -187,7 +188,7 @@ def _loading(registry: Registry, settings: Settings) -> Loading | None:
     """How far the history is, from the fleet's manifest and the inbox; None: not yet known."""
     try:
         manifest = json.loads((settings.data / "demo" / "manifest.json").read_text())
-        health = pages.health(registry)
+        health = pages.health(registry, EVERYTHING)
     except (OSError, ValueError, RegistryDown):
         return None
     marks = {mark.file: mark for mark in health.inbox}
