@@ -24,7 +24,9 @@ def house(tmp_path: Path) -> Service:
 
 
 def test_a_register_is_imported_and_listed(house: Service) -> None:
-    house.register({}, {"unit": "set-2", "device": "set-2", "customer": "Ms O'Hara", "site": "Shore Road 5"})
+    house.register(
+        {}, {"unit": "set-2", "device": "set-2", "customer": "Ms O'Hara", "site": "Shore Road 5"}
+    )
     listed = house.hourhand("units", "list")
     assert listed.returncode == 0
     assert "set-1" in listed.stdout
