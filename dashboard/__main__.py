@@ -8,6 +8,7 @@ import contextlib
 import json
 import logging
 import os
+import ssl
 import sys
 import urllib.error
 import urllib.request
@@ -20,7 +21,10 @@ import uvicorn
 from fastapi import FastAPI
 
 from dashboard.app import NotLoopback, check_host, create_app
+from dashboard.door import ANY
+from dashboard.tls import TlsFault, check_pair
 from fleet import clock
+from fleet.registry import people
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.types import RegistryFault
 from fleet.registry.work_programs import heartbeat
@@ -35,14 +39,16 @@ def main(argv: list[str] | None = None) -> int:
     """Serve, or with --health ask a serving one. Returns the exit code: 0 well, 1 not, 2 refused."""
     options = _options().parse_args(argv)
     try:
-        settings = load(options.data, os.environ)
+        settings = load(options.data, _environment(options))
         if options.port is not None:
             settings = msgspec.structs.replace(settings, http_port=options.port)
         if options.health:
             return ask(settings)
-        check_host(settings.http_host)
+        check_host(settings)
+        if settings.tls_cert:
+            check_pair(settings.tls_cert, settings.tls_key)
         return serve(settings)
-    except (SettingsFault, NotLoopback, RegistryFault) as refusal:
+    except (SettingsFault, NotLoopback, RegistryFault, TlsFault) as refusal:
         print(refusal, file=sys.stderr)
         return 2
 
@@ -50,13 +56,36 @@ def main(argv: list[str] | None = None) -> int:
 def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m dashboard",
-        description="The pages and the HTTP interface, on this machine's own address only.",
-        epilog="Example: python -m dashboard --data hourhand-data --port 8080",
+        description="The pages and the HTTP interface; on loopback unless http_host says more.",
+        epilog="Example: python -m dashboard --data hourhand-data --cert site.pem --key site.key",
     )
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder that holds everything")
     parser.add_argument("--port", type=int, metavar="N", help="port to serve on (http_port)")
+    parser.add_argument("--cert", metavar="FILE", help="certificate with its chain (tls_cert)")
+    parser.add_argument("--key", metavar="FILE", help="private key of it (tls_key)")
     parser.add_argument("--health", action="store_true", help="say whether one is serving")
     return parser
+
+
+def _environment(options: argparse.Namespace) -> dict[str, str]:
+    """The environment, with the files named on the command line over it."""
+    named = {"HOURHAND_TLS_CERT": options.cert, "HOURHAND_TLS_KEY": options.key}
+    return {**os.environ, **{name: file for name, file in named.items() if file is not None}}
+
+
+def invite_owner(registry: Registry, settings: Settings) -> None:
+    """Until there is an owner: say where to set one up, with a one-time code."""
+    code = None if settings.demo else people.make_set_up_code(registry, clock.now())
+    if code is None:
+        return
+    host = settings.http_host
+    scheme = "https" if settings.tls_cert else "http"
+    name = next(iter(settings.names), "127.0.0.1") if host in ANY else host
+    print(
+        f"Nobody can sign in yet. Make the first owner at {scheme}://{name}:{settings.http_port}"
+        f"/set-up; from another machine this code is asked for, once: {code}",
+        flush=True,
+    )
 
 
 def serve(settings: Settings) -> int:
@@ -67,6 +96,7 @@ def serve(settings: Settings) -> int:
     registry = open_registry(settings)
     app = create_app(settings, registry)
     app.router.lifespan_context = _beating(app, registry)
+    invite_owner(registry, settings)
     uvicorn.run(
         app,
         host=settings.http_host,
@@ -75,6 +105,10 @@ def serve(settings: Settings) -> int:
         access_log=settings.log_level == "debug",
         timeout_graceful_shutdown=2,
         server_header=False,
+        proxy_headers=False,
+        ssl_certfile=settings.tls_cert or None,
+        ssl_keyfile=settings.tls_key or None,
+        ssl_keyfile_password="" if settings.tls_key else None,
     )
     registry.close()
     return 0
@@ -107,9 +141,16 @@ async def _beat(registry: Registry) -> None:
 
 def ask(settings: Settings) -> int:
     """Ask the serving program how it is; 0 when it answers."""
-    address = f"http://127.0.0.1:{settings.http_port}/health"
+    host = "127.0.0.1" if settings.http_host in {*ANY, "localhost"} else settings.http_host
+    scheme = "https" if settings.tls_cert else "http"
+    shown = f"[{host}]" if ":" in host else host
+    address = f"{scheme}://{shown}:{settings.http_port}/health"
+    request = urllib.request.Request(address, headers={"Host": "127.0.0.1"})
+    ours = ssl.create_default_context()
+    # Our own program at our own address, by a name its certificate does not bear.
+    ours.check_hostname, ours.verify_mode = False, ssl.CERT_NONE
     try:
-        with urllib.request.urlopen(address, timeout=5) as answer:
+        with urllib.request.urlopen(request, timeout=5, context=ours) as answer:
             state = json.load(answer)
     except (urllib.error.URLError, OSError, ValueError) as fault:
         print(f"dashboard does not answer at {address}: {fault}", file=sys.stderr)

@@ -5,39 +5,45 @@ from __future__ import annotations
 import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import JSONResponse, RedirectResponse
 
 from dashboard import frames, problems
 from dashboard.api import ROUTERS as API
 from dashboard.assets import FOREVER, Assets
-from dashboard.deps import Desk, Reader
+from dashboard.deps import ANYONE, Desk, NotSignedIn, require
+from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
-from dashboard.guard import LOOPBACK, Guard
+from dashboard.guard import Guard
 from dashboard.pages import ROUTERS as PAGES
+from dashboard.people.hashing import Hashing
+from dashboard.people.routers import ROUTERS as PEOPLE
+from dashboard.people.throttle import Throttle
 from fleet import clock
 from fleet.history import History, StoreDown, StoreFault, open_history
 from fleet.registry.engine import Registry, open_registry
-from fleet.registry.types import RegistryDown
+from fleet.registry.types import OutOfScope, RegistryDown
 from fleet.settings import Settings
 
 log = logging.getLogger(__name__)
 
 
 class NotLoopback(Exception):
-    """The pages were asked to be served to other machines before there are people and roles."""
+    """The demonstration, which asks nobody for a password, was to be served to other machines."""
 
 
-def check_host(host: str) -> None:
-    """Refuse any address but this machine's own. Raises NotLoopback with what to do."""
-    if host not in LOOPBACK:
+def check_host(settings: Settings) -> None:
+    """Refuse the demonstration any address but this machine's own. Raises NotLoopback."""
+    if settings.demo and settings.http_host not in LOOPBACK:
         raise NotLoopback(
-            f"http_host is {host}: without people and passwords the pages may be served on "
-            "127.0.0.1 only, where nobody but this machine can open them. Set http_host to "
-            "127.0.0.1, and reach it from elsewhere through an SSH tunnel."
+            f"http_host is {settings.http_host}: the demonstration lets everybody look, so it is "
+            "served on 127.0.0.1 only. Leave http_host out, and reach it from elsewhere through "
+            "an SSH tunnel."
         )
 
 
@@ -49,9 +55,9 @@ def create_app(
 ) -> FastAPI:
     """The app over a registry and a history (opened from the settings where not given).
 
-    now: gives UTC seconds; tests hand in their own. Raises NotLoopback on any other http_host.
+    now: gives UTC seconds; tests hand in their own. Raises NotLoopback for a demonstration off loopback.
     """
-    check_host(settings.http_host)
+    check_host(settings)
     ours = registry is None
     registry = registry if registry is not None else open_registry(settings)
     desk = _desk(settings, registry, history, now)
@@ -60,6 +66,7 @@ def create_app(
     async def life(app: FastAPI) -> AsyncIterator[None]:
         yield
         desk.feed.close()
+        desk.hashing.close()
         if ours:
             registry.close()
 
@@ -69,17 +76,23 @@ def create_app(
         description="Fleet of standby sets: units, readings, runs, starts, due work, alerts. "
         "Times are ISO 8601 UTC; every quantity carries its unit in its name; "
         "errors are RFC 9457 problem details.",
-        openapi_url="/api/openapi.json",
+        openapi_url=None,
         docs_url=None,
         redoc_url=None,
         lifespan=life,
     )
     app.state.desk = desk
-    for router in (*API, *PAGES):
+    for router in (*API, *PAGES, *PEOPLE):
         app.include_router(router)
-    app.add_api_route("/static/{name}", static, methods=["GET"], include_in_schema=False)
+    for path, answer, whom in (
+        ("/static/{name}", static, ANYONE),
+        ("/api/openapi.json", contract, require("reader")),
+    ):
+        app.add_api_route(
+            path, answer, methods=["GET"], include_in_schema=False, dependencies=[whom]
+        )
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=5)
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, door=desk.door)
     _handle_errors(app)
     return app
 
@@ -96,10 +109,13 @@ def _desk(
         assets=assets,
         templates=frames.environment(assets),
         feed=Feed(registry),
+        door=door_of(settings),
+        hashing=Hashing(),
+        throttle=Throttle(),
     )
 
 
-def static(request: Request, scope: Reader, name: str) -> Response:
+def static(request: Request, name: str) -> Response:
     """A file named by its content: kept by the browser for good."""
     desk: Desk = request.app.state.desk
     asset = desk.assets.get(name)
@@ -112,10 +128,28 @@ def static(request: Request, scope: Reader, name: str) -> Response:
     return Response(asset.plain, media_type=asset.media_type, headers=headers)
 
 
+def contract(request: Request) -> Response:
+    """The interface for programs, as OpenAPI."""
+    return JSONResponse(request.app.openapi())
+
+
 def _handle_errors(app: FastAPI) -> None:
+    @app.exception_handler(NotSignedIn)
+    async def unknown(request: Request, fault: NotSignedIn) -> Response:
+        return _let_sign_in(request, fault)
+
+    @app.exception_handler(OutOfScope)
+    async def unseen(request: Request, fault: OutOfScope) -> Response:
+        return _answer(request, 403, str(fault))
+
     @app.exception_handler(problems.Problem)
     async def ours(request: Request, fault: problems.Problem) -> Response:
-        return _answer(request, fault.status, fault.detail, **fault.more)
+        answer = _answer(request, fault.status, fault.detail, **fault.more)
+        if fault.status == 401:
+            answer.headers["www-authenticate"] = 'Bearer realm="hourhand"'
+        if "retry_after_s" in fault.more:
+            answer.headers["retry-after"] = str(fault.more["retry_after_s"])
+        return answer
 
     @app.exception_handler(HTTPException)
     async def usual(request: Request, fault: HTTPException) -> Response:
@@ -150,6 +184,22 @@ def _handle_errors(app: FastAPI) -> None:
     async def broken(request: Request, fault: Exception) -> Response:
         log.error("request failed: %s %r", request.method, request.url.path, exc_info=fault)
         return _answer(request, 500, "This is a fault of ours and was logged. Try again.")
+
+
+def _let_sign_in(request: Request, fault: NotSignedIn) -> Response:
+    """Programs are told; people are led to the page where they can sign in, or set up."""
+    path = request.url.path
+    if problems.wants_problem(path) or request.method not in ("GET", "HEAD"):
+        words = "Sign in first, or send an API token: Authorization: Bearer TOKEN."
+        if fault.no_owner:
+            words = "Nobody can sign in yet: open /set-up in a browser and make the first owner."
+        answer = _answer(request, 401, words)
+        answer.headers["www-authenticate"] = 'Bearer realm="hourhand"'
+        return answer
+    if fault.no_owner:
+        return RedirectResponse("/set-up", 303)
+    query = f"?{request.url.query}" if request.url.query else ""
+    return RedirectResponse(f"/sign-in?{urlencode({'next': path + query})}", 303)
 
 
 USUAL = {

@@ -1,25 +1,31 @@
-"""What a page or an API function is given: the desk (where things are) and the reader's Scope.
+"""What a page or an API function is given: the desk (where things are), who looks, and the Scope.
 
-There are no people yet: whoever reaches this machine's own loopback address sees everything, and
-nobody else is let in (`guard`, `__main__`). Every route takes a Scope all the same, so that people
-and roles change this file and no page.
+Every route says whom it is for, by `require(role)` or `ANYONE`; a test walks the routes and fails
+for one that does not. A Scope comes from the viewer and from nowhere else.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
 from jinja2 import Environment
 
+from dashboard import viewers
 from dashboard.assets import Assets
+from dashboard.door import WANTS_TLS, Door, name_of
 from dashboard.events import Feed
+from dashboard.people.hashing import Hashing
+from dashboard.people.throttle import Throttle
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
 from fleet.history import History
-from fleet.model import EVERYTHING, Scope
-from fleet.registry import pages
+from fleet.model import Scope
+from fleet.registry import pages, people
 from fleet.registry.engine import Registry
+from fleet.registry.people import ROLES, Right, Role
 from fleet.settings import Settings
 
 
@@ -34,6 +40,17 @@ class Desk:
     assets: Assets
     templates: Environment
     feed: Feed
+    door: Door
+    hashing: Hashing
+    throttle: Throttle
+
+
+class NotSignedIn(Exception):
+    """Nobody we know asks. no_owner: there is nobody yet who could be known."""
+
+    def __init__(self, no_owner: bool) -> None:
+        super().__init__("not signed in")
+        self.no_owner = no_owner
 
 
 def desk_of(request: Request) -> Desk:
@@ -42,19 +59,150 @@ def desk_of(request: Request) -> Desk:
     return desk
 
 
-def scope_of(request: Request) -> Scope:
-    """Whose data this reader may see. On loopback, without people: everything."""
-    return EVERYTHING
+AtDesk = Annotated[Desk, Depends(desk_of)]
 
 
-def note_change(request: Request) -> None:
+def host_of(request: Request) -> str:
+    """The name the browser asked for."""
+    return name_of(request.headers.get("host", ""))
+
+
+def address_of(request: Request) -> str:
+    """Where the request comes from, as far as it can be trusted."""
+    peer = request.client.host if request.client else ""
+    return desk_of(request).door.address(peer, request.headers)
+
+
+def cookie_name(request: Request, what: str = "") -> str:
+    """The cookie of a session (or of a share link); `__Host-` binds it to this host and TLS."""
+    name = f"hourhand-{what}" if what else "hourhand"
+    return f"__Host-{name}" if desk_of(request).door.secure(host_of(request)) else name
+
+
+def cookie_of(request: Request, what: str = "") -> str:
+    """What the browser sent in that cookie; '' where nothing, or where it might be overheard."""
+    if not desk_of(request).door.private(host_of(request)):
+        return ""
+    return request.cookies.get(cookie_name(request, what), "")[:200]
+
+
+def find_viewer(request: Request) -> Viewer | None:
+    """Who asks: a token goes before a session, a session before a share link.
+
+    Raises Problem where a token is shown that does not hold, or that could be overheard.
+    """
+    desk, now, address = desk_of(request), desk_of(request).clock(), address_of(request)
+    kind, _, secret = request.headers.get("authorization", "").partition(" ")
+    if kind.lower() == "bearer":
+        if not desk.door.private(host_of(request)):
+            raise Problem(403, WANTS_TLS)
+        found = viewers.by_token(desk.registry, secret.strip()[:200], address, now)
+        if found is None:
+            raise Problem(401, "This token is unknown, revoked or has ended: ask for a new one.")
+        return found
+    found = viewers.by_session(desk.registry, cookie_of(request), address, now)
+    if found is not None and found.session is not None and by_hand(request):
+        people.note_seen(desk.registry, found.session, now)
+    if found is None:
+        found = viewers.by_share(desk.registry, cookie_of(request, "share"), address, now)
+    if found is None and desk.settings.demo:
+        found = viewers.visitor()
+    return found
+
+
+def by_hand(request: Request) -> bool:
+    """Whether a person did this, not a page that keeps itself fresh (which may not keep a
+    session alive for ever)."""
+    going = request.headers.get("sec-fetch-mode", "navigate")
+    return going == "navigate" or request.method != "GET"
+
+
+def viewer_of(request: Request) -> Viewer:
+    """Who asks. Raises NotSignedIn, Problem."""
+    found = find_viewer(request)
+    if found is None:
+        raise NotSignedIn(no_owner=not people.owner_exists(desk_of(request).registry))
+    return found
+
+
+Looking = Annotated[Viewer, Depends(viewer_of)]
+
+
+def scope_of(viewer: Looking) -> Scope:
+    """Whose data this viewer may see."""
+    return viewer.scope
+
+
+Reader = Annotated[Scope, Depends(scope_of)]
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """Whom a route is for. role None: anyone at all. right: what a token needs; None: no token.
+
+    whole: only who sees the whole fleet. person: only a signed-in person.
+    """
+
+    role: Role | None
+    right: Right | None = "read"
+    whole: bool = False
+    person: bool = False
+
+    def refusal(self, viewer: Viewer) -> str:
+        """Why this viewer may not, in a sentence; '' where it may."""
+        if viewer.kind == "token":
+            if self.right is None:
+                return "This is for people who sign in, not for tokens."
+            if self.right not in viewer.rights:
+                return f"This token has no right to {self.right}: make one that has."
+        elif self.role is None or ROLES.index(viewer.role) < ROLES.index(self.role):
+            return READ_ONLY.get(viewer.kind, f"This is for the {self.role} only. {ASK}")
+        if self.person and viewer.kind != "person":
+            return READ_ONLY.get(viewer.kind, "This is for people who sign in.")
+        if self.whole and not viewer.scope.everything:
+            return "Only who sees the whole fleet may see the service itself."
+        return ""
+
+
+ASK = "The owner can change what you may do."
+READ_ONLY: dict[str, str] = {
+    "demo": "The demonstration is read-only: nothing can be written down or changed here.",
+    "share": "A shared link is read-only: nothing can be written down or changed with it.",
+}
+
+
+def require(
+    role: Role, right: Right | None = "read", whole: bool = False, person: bool = False
+) -> Any:
+    """A dependency: only viewers of that role or more. right: what lets a token in instead."""
+    asked = Requirement(role, right, whole, person)
+
+    def held(request: Request, viewer: Looking) -> None:
+        request.state.viewer = viewer
+        refusal = asked.refusal(viewer)
+        if refusal:
+            raise Problem(403, refusal)
+
+    return _declared(held, asked)
+
+
+def _declared(call: Callable[..., None], asked: Requirement) -> Any:
+    call.__dict__["requirement"] = asked
+    return Depends(call)
+
+
+def _anyone() -> None:
+    """For everybody, signed in or not."""
+
+
+ANYONE = _declared(_anyone, Requirement(None))
+
+
+def note_change(request: Request, scope: Reader) -> None:
     """Remember the newest change before a page is read, so that its live feed misses none."""
     desk: Desk = request.app.state.desk
-    request.state.change = pages.latest_change(desk.registry)
+    request.state.change = pages.latest_change(desk.registry, scope)
 
 
-LIVE = [Depends(note_change)]
-"""Dependencies of a page that stays fresh by itself."""
-
-AtDesk = Annotated[Desk, Depends(desk_of)]
-Reader = Annotated[Scope, Depends(scope_of)]
+LIVE = [require("reader"), Depends(note_change)]
+"""Dependencies of a page of the fleet that stays fresh by itself."""

@@ -50,7 +50,7 @@ class Feed:
 
     async def listen(self, scope: Scope, after: int | None) -> AsyncIterator[News]:
         """News for a reader from change row `after` on (None: from now on). Ends with the reader."""
-        start = after if after is not None else await self._in_thread(self._newest)
+        start = after if after is not None else await self._in_thread(partial(self._newest, scope))
         listener = _Listener(scope, start)
         self._listeners.add(listener)
         if self._task is None or self._task.done():
@@ -88,8 +88,8 @@ class Feed:
             for listener in listeners:
                 _hand_over(listener, [(row[0], row[2]) for row in rows])
 
-    def _newest(self) -> int:
-        return pages.latest_change(self._registry) or 0
+    def _newest(self, scope: Scope) -> int:
+        return pages.latest_change(self._registry, scope)
 
     @staticmethod
     async def _in_thread(work: Callable[[], T]) -> T:

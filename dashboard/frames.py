@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse
 from dashboard import phrases
 from dashboard.assets import Assets
 from dashboard.deps import Desk
+from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import SEVERITIES, Condition, Customer, Finding, Scope, Severity, Site, Unit
 from fleet.registry import pages
@@ -24,13 +25,17 @@ GLYPHS: dict[Condition, str] = {
     "cooling_down": "s-cool", "not_in_auto": "s-off", "out_of_service": "s-work",
     "laid_up": "s-laid", "not_reporting": "mute",
 }  # fmt: skip
-NAV: tuple[tuple[str, str, str, str], ...] = (
+Entry = tuple[str, str, str, str]
+"""Key, address, name, class of an entry of the navigation."""
+NAV: tuple[Entry, ...] = (
     ("today", "/", "Today", ""),
     ("units", "/units", "Units", ""),
     ("due", "/due", "Due", ""),
     ("alerts", "/alerts", "Alerts", "wide"),
-    ("health", "/health-page", "Health", "wide"),
 )
+HEALTH: Entry = ("health", "/health-page", "Health", "wide")
+PEOPLE: Entry = ("people", "/people", "People", "wide")
+SHARES: Entry = ("people", "/people/shares", "Share links", "wide")
 
 
 def environment(assets: Assets) -> Environment:
@@ -51,7 +56,6 @@ def environment(assets: Assets) -> Environment:
         condition_word=words.condition,
         count=phrases.count,
         quantity=phrases.quantity,
-        nav=NAV,
     )
     return env
 
@@ -61,11 +65,14 @@ def page(
 ) -> HTMLResponse:
     """A whole page. here: which entry of the navigation is current."""
     desk: Desk = request.app.state.desk
+    viewer: Viewer = request.state.viewer
     now = facts.pop("now", None) or desk.clock()
     text = desk.templates.get_template(template).render(
         firm=desk.settings.firm,
         here=here,
         now=now,
+        viewer=viewer,
+        nav=navigation(viewer),
         banner=banner(desk, scope),
         bar=_bar(desk, scope),
         change=getattr(request.state, "change", 0),
@@ -74,11 +81,41 @@ def page(
     return HTMLResponse(text, status)
 
 
+def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
+    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
+    desk: Desk = request.app.state.desk
+    text = desk.templates.get_template(template).render(
+        firm=desk.settings.firm,
+        here="",
+        now=desk.clock(),
+        viewer=None,
+        nav=(),
+        banner={"demo": desk.settings.demo, "loading": None},
+        bar=NOTHING,
+        change=0,
+        **facts,
+    )
+    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
+
+
+NOTHING = {"units": 0, "reporting": 0, "alerts": 0}
+
+
+def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
+    """The pages this viewer may open."""
+    if viewer is None:
+        return ()
+    found = NAV + ((HEALTH,) if viewer.scope.everything else ())
+    if viewer.kind == "person":
+        found += {"owner": (PEOPLE,), "office": (SHARES,)}.get(viewer.role, ())
+    return found
+
+
 def banner(desk: Desk, scope: Scope) -> dict[str, Any]:
     """The lines under the top bar: the demonstration, and history that is still being read in."""
     loading = None
     if scope.everything:
-        marks = [mark for mark in pages.health(desk.registry).inbox if not mark.done]
+        marks = [mark for mark in pages.health(desk.registry, scope).inbox if not mark.done]
         if marks:
             taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
             loading = {
@@ -100,13 +137,15 @@ def _bar(desk: Desk, scope: Scope) -> dict[str, int]:
 def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLResponse:
     """An error as a page a person can read, even when the registry is away."""
     desk: Desk = request.app.state.desk
-    bar = {"units": 0, "reporting": 0, "alerts": 0}
+    viewer: Viewer | None = getattr(request.state, "viewer", None)
     text = desk.templates.get_template("fault.html").render(
         firm=desk.settings.firm,
         here="",
         now=desk.clock(),
+        viewer=viewer,
+        nav=navigation(viewer),
         banner={"demo": desk.settings.demo, "loading": None},
-        bar=bar,
+        bar=NOTHING,
         change=0,
         title=title,
         detail=detail,
@@ -134,5 +173,5 @@ def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
     }
 
 
-__all__ = ["GLYPHS", "MARKS", "banner", "environment", "fault_page", "named",
-           "page", "worst"]  # fmt: skip
+__all__ = ["GLYPHS", "MARKS", "banner", "door", "environment", "fault_page", "named",
+           "navigation", "page", "worst"]  # fmt: skip

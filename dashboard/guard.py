@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from dashboard.door import LOOPBACK, Door, name_of
 from dashboard.problems import plain_problem
 
 POLICY = (
@@ -28,7 +29,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=(self), payment=()",
 }
-LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+HSTS = "max-age=31536000"
+"""For a year this name is opened by HTTPS only; never said of a loopback name."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 BODY_AT_MOST = 1_000_000
 """Bytes of a request; photos come in a later part."""
@@ -37,20 +39,24 @@ BODY_AT_MOST = 1_000_000
 class Guard:
     """Pure ASGI middleware around the whole app."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, door: Door) -> None:
         self.app = app
+        self.door = door
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
 
+        asked = Headers(scope=scope)
+        strict = _strict(self.door, name_of(asked.get("host", "")))
+
         async def marked(message: Message) -> None:
             if message["type"] == "http.response.start":
-                _mark(MutableHeaders(scope=message))
+                _mark(MutableHeaders(scope=message), strict)
             await send(message)
 
-        refusal = refuse(scope["method"], scope["path"], Headers(scope=scope))
+        refusal = refuse(scope["method"], scope["path"], asked, self.door)
         if refusal:
             status, detail = refusal
             await plain_problem(status, detail, scope["path"])(scope, receive, marked)
@@ -58,19 +64,25 @@ class Guard:
         await self.app(scope, receive, marked)
 
 
-def _mark(headers: MutableHeaders) -> None:
+def _strict(door: Door, host: str) -> bool:
+    return door.secure(host) and host not in LOOPBACK and door.serves(host)
+
+
+def _mark(headers: MutableHeaders, strict: bool) -> None:
     for name, value in HEADERS.items():
         headers.setdefault(name, value)
+    if strict:
+        headers.setdefault("strict-transport-security", HSTS)
     headers.setdefault("cache-control", "private, no-cache")
 
 
-def refuse(method: str, path: str, headers: Headers) -> tuple[int, str] | None:
+def refuse(method: str, path: str, headers: Headers, door: Door) -> tuple[int, str] | None:
     """(status, sentence) for a request that must not go on, else None. Pure."""
-    host = _name(headers.get("host", ""))
-    if host not in LOOPBACK:
+    host = name_of(headers.get("host", ""))
+    if not door.serves(host):
         return 421, (
-            "This service answers on the machine it runs on only. Open it as http://127.0.0.1 "
-            "there; other machines can be let in once people and roles are set up."
+            "This service does not go by that name. On its own machine it is http://127.0.0.1; "
+            "names it shall be opened by elsewhere are listed in the setting http_names."
         )
     length = headers.get("content-length", "0")
     if not length.isdigit() or int(length) > BODY_AT_MOST:
@@ -100,7 +112,3 @@ def same_origin(path: str, headers: Headers) -> bool:
         return urlsplit(origin).netloc == headers.get("host", "")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     return path.startswith("/api/") and kind == "application/json"
-
-
-def _name(host: str) -> str:
-    return (urlsplit(f"//{host}").hostname or "").lower()

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from demo_fleet.machine_battery import battery_v, charging_v, crank_low_v
+from demo_fleet.machine_moments import Moments
 from demo_fleet.machine_noise import Floats, Ints, normal, one, smooth
 from demo_fleet.machine_plate import Nameplate, Reporter, Script
 from demo_fleet.machine_runs import Life
@@ -36,26 +37,6 @@ class Machine:
     life: Life
     meter_h: float
     attempts: int
-
-
-@dataclass(frozen=True)
-class Moments:
-    """What is known about each moment, worked out once and used by every channel.
-
-    on: the engine turns. since_start, since_end: seconds (large where there is none).
-    run_length: of the newest ended run [s]. load: share of rated power. mains: mains is there.
-    """
-
-    t: Ints
-    on: np.ndarray
-    since_start: Floats
-    since_end: Floats
-    run_length: Floats
-    load: Floats
-    mains: np.ndarray
-    since_lost: Floats
-    since_back: Floats
-    ambient_c: Floats
 
 
 def values(machine: Machine, t: Ints, quiet: bool = False) -> dict[str, Floats]:

@@ -6,15 +6,11 @@ alternator, falls to 9.5 to 10.5 V while a healthy one cranks.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from demo_fleet.machine_moments import Moments
 from demo_fleet.machine_noise import Floats, normal, one, smooth
 from demo_fleet.machine_plate import Nameplate
-
-if TYPE_CHECKING:
-    from demo_fleet.machine import Moments
 
 REST_V = 12.70
 FLOAT_V = 13.60

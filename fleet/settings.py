@@ -8,8 +8,10 @@ program's `__main__` calls `load` and hands the result down.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import unquote, urlsplit
@@ -19,6 +21,8 @@ import msgspec
 Kind = Literal["text", "secret", "number", "yes_no", "folder", "file", "choice", "url"]
 
 PREFIX = "HOURHAND_"
+NAME = re.compile(r"[a-z0-9_]([a-z0-9_.-]{0,251}[a-z0-9])?")
+"""A host name, or an IPv4 address."""
 FREE_PREFIX = "HOURHAND_TEST_"
 """Variables of tests and benches; never settings."""
 FILE_NAME = "hourhand.toml"
@@ -74,6 +78,11 @@ TABLE: tuple[Setting, ...] = (
     Setting("mqtt_session_days", 14, "days the broker keeps messages for us while ingest is away (MQTT 5)", "number", least=1, most=365),
     Setting("http_host", "127.0.0.1", "address the pages are served on"),
     Setting("http_port", 8080, "port the pages are served on", "number", least=1, most=65_535),
+    Setting("http_names", "", "names the pages are opened by, with commas between, such as hourhand.example.org; this machine's own are always served"),
+    Setting("tls_cert", "", "certificate (PEM, with its chain) to serve the pages by HTTPS; needs tls_key", "file"),
+    Setting("tls_key", "", "private key (PEM, without a passphrase) of tls_cert", "file"),
+    Setting("tls_in_front", False, "a proxy in front speaks HTTPS to browsers and passes the Host name on; say so only where nobody gets past it", "yes_no"),
+    Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
 
@@ -107,12 +116,27 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     mqtt_session_days: int = 14
     http_host: str = "127.0.0.1"
     http_port: int = 8080
+    http_names: str = ""
+    tls_cert: str = ""
+    tls_key: str = ""
+    tls_in_front: bool = False
+    trusted_proxies: str = ""
     log_level: str = "info"
 
     @property
     def topics(self) -> tuple[str, ...]:
         """`mqtt_topics` split at its commas."""
         return tuple(topic.strip() for topic in self.mqtt_topics.split(",") if topic.strip())
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """`http_names` split at its commas, in small letters."""
+        return tuple(n.strip().lower() for n in self.http_names.split(",") if n.strip())
+
+    @property
+    def proxies(self) -> tuple[str, ...]:
+        """`trusted_proxies` split at its commas."""
+        return tuple(p.strip() for p in self.trusted_proxies.split(",") if p.strip())
 
     @property
     def registry_file(self) -> Path:
@@ -282,6 +306,30 @@ def _check_together(settings: Settings) -> None:
         raise SettingsFault("mqtt_topics names no topic: leave it out for 'hourhand/+/+/+'.")
     if settings.store == "influx":
         _check_influx(settings)
+    _check_door(settings)
+
+
+def _check_door(settings: Settings) -> None:
+    if bool(settings.tls_cert) != bool(settings.tls_key):
+        raise SettingsFault("tls_cert and tls_key belong together: give both or neither.")
+    if settings.tls_cert and settings.tls_in_front:
+        raise SettingsFault(
+            "tls_cert and tls_in_front exclude each other: either Hourhand speaks HTTPS itself, "
+            "or a proxy in front of it does."
+        )
+    for name in settings.names:
+        if not NAME.fullmatch(name):
+            raise SettingsFault(
+                f"http_names holds {name[:80]!r}: give host names only, without http:// or a port."
+            )
+    for given in settings.proxies:
+        try:
+            ip_network(given, strict=False)
+        except ValueError:
+            raise SettingsFault(
+                f"trusted_proxies holds {given[:80]!r}: give addresses such as 192.0.2.7 or "
+                "networks such as 10.0.0.0/8."
+            ) from None
 
 
 def _check_influx(settings: Settings) -> None:

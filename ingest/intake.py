@@ -15,7 +15,7 @@ from fleet.model import DeviceEvent, Pulse, Quarantined, Reading, Status
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import InboxMark, PulseBatch, RegistryFault
-from fleet.store.port import Store, StoreFault
+from fleet.store.port import ReadingsRefused, Store, StoreFault
 from ingest.cache import Cache
 from ingest.pulses import Opened
 from ingest.wire import Decoded, Message, address, decode, our_fault
@@ -128,7 +128,7 @@ def _take(
         work.note_receipts(registry, gathered.receipts)
     way.fault("before_store")
     readings = gathered.readings()
-    clashes = way.store.write(readings).clashes if readings else 0
+    clashes = _keep(way, readings, gathered.rejects) if readings else 0
     way.fault("after_store")
     pulses = gathered.pulses()
     rejects = gathered.rejects
@@ -148,6 +148,28 @@ def _take(
         ours=sum(reject.ours for reject in rejects),
         ignored=gathered.ignored,
     )
+
+
+def _keep(way: _Way, readings: Sequence[Reading], rejects: list[Quarantined]) -> int:
+    """Write; what this store can never keep goes to quarantine, the others are kept. Clashes."""
+    try:
+        return way.store.write(readings).clashes
+    except ReadingsRefused as refused:
+        poison = {(reading.device, reading.at) for reading in refused.readings}
+        others = [r for r in readings if (r.device, r.at) not in poison]
+        if len(others) == len(readings):
+            raise
+        rejects += [
+            Quarantined(
+                device=reading.device,
+                topic="",
+                received_at=way.now,
+                reason=f"the store cannot keep it: {refused}",
+                payload=msgspec.json.encode(reading),
+            )
+            for reading in refused.readings
+        ]
+    return _keep(way, others, rejects) if others else 0
 
 
 class _Gathering:

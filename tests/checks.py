@@ -108,7 +108,9 @@ def asked_for() -> dict[Key, set[str]]:
 
 def missing(checks: Checks) -> list[str]:
     """What the tests ask for and this run did not check, in words."""
-    return [f"{rule} ({source})" for rule, source in asked_for() if (rule, source) not in checks.rows]
+    return [
+        f"{rule} ({source})" for rule, source in asked_for() if (rule, source) not in checks.rows
+    ]
 
 
 def _flat(value: Any) -> Iterable[Any]:

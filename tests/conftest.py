@@ -67,6 +67,9 @@ def checked(request: pytest.FixtureRequest) -> checks.Checks:
 
 def pytest_configure(config: pytest.Config) -> None:
     """A required part that is missing ends the run before its first test."""
+    page = config.getoption("--write-checks")
+    if page is not None and not page.endswith(".md"):
+        raise pytest.UsageError(f"--write-checks={page} would overwrite what is no page of checks")
     config.stash[CHECKS] = checks.Checks(writing=config.getoption("--write-checks") is not None)
     unknown = REQUIRED - set(FOUND)
     if unknown:

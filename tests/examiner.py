@@ -16,11 +16,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from dateutil.relativedelta import relativedelta
 from dateutil.rrule import rrulestr
+from truth import DAY_S, HOUR_S, Cast, Heard
 
 from demo_fleet.machine_plate import FOREVER
 from fleet.model import Finding, Record, Task
 from fleet.registry.types import UnitInputs
-from truth import DAY_S, HOUR_S, Cast, Heard
 
 SLACK_S = 300
 ANSWERS = ("visit", "task_done", "part_changed")
@@ -117,8 +117,8 @@ def _switch(at: At, out: Expected) -> None:
     if "in_auto" not in reporter.channels or at.seen is None:
         return
     moments = (at.now, at.seen)
-    out.may["not_in_auto"] = lambda f: f.severity == "act_now" and any(
-        a <= m < b for a, b in script.manual for m in moments
+    out.may["not_in_auto"] = lambda f: (
+        f.severity == "act_now" and any(a <= m < b for a, b in script.manual for m in moments)
     )
     for a, b in script.manual:
         shown = int(np.searchsorted(at.got.t, a))
@@ -210,12 +210,17 @@ def _exercise(at: At, out: Expected) -> None:
     zone = ZoneInfo(at.inputs.site.time_zone)
     rule = at.inputs.unit.exercise.replace(" RRULE", "\nRRULE")
     walls = rrulestr(rule).between(
-        datetime.fromtimestamp(at.now - 60 * DAY_S), datetime.fromtimestamp(at.now + DAY_S)
+        *(
+            datetime.fromtimestamp(t, UTC).replace(tzinfo=None)
+            for t in (at.now - 60 * DAY_S, at.now + DAY_S)
+        )
     )
     dues = [int(wall.replace(tzinfo=zone).timestamp()) for wall in walls]
-    left_out = [d for d in dues if any(a <= d + 120 and d - 120 < b for a, b in script.exercise_off)]
-    out.may["exercise_missed"] = lambda f: f.facts["due_at"] in left_out and (
-        f.severity == "next_visit" or f.facts["times"] >= 2
+    left_out = [
+        d for d in dues if any(a <= d + 120 and d - 120 < b for a, b in script.exercise_off)
+    ]
+    out.may["exercise_missed"] = lambda f: (
+        f.facts["due_at"] in left_out and (f.severity == "next_visit" or f.facts["times"] >= 2)
     )
     past = [d for d in dues if d + DAY_S + 4 * HOUR_S < at.seen]
     later = [d for d in dues if past and past[-1] < d <= at.now]
@@ -272,7 +277,9 @@ def _states(at: At, task: Task) -> set[str]:
     for now_h in (hours - doubt, hours + doubt):
         words = [_by_date(task, done_on, today), _by_hours(task, done_h, now_h)]
         found.add(min(words, key=ORDER.index))
-    low, high = sorted(ORDER.index(word) for word in (*found, *found))[:: max(1, 2 * len(found) - 1)]
+    low, high = sorted(ORDER.index(word) for word in (*found, *found))[
+        :: max(1, 2 * len(found) - 1)
+    ]
     return set(ORDER[low : high + 1])
 
 

@@ -69,6 +69,7 @@ class Service:
     http_port: int = field(default_factory=free_port)
     processes: dict[str, subprocess.Popen[bytes]] = field(default_factory=dict)
     environment: dict[str, str] = field(default_factory=dict)
+    token: str = ""
 
     @property
     def env(self) -> dict[str, str]:
@@ -132,13 +133,35 @@ class Service:
     def log(self, program: str) -> str:
         return (self.data.parent / f"{program}.log").read_text(errors="replace")
 
-    def get(self, path: str) -> Any:
-        """JSON of the API, or None while it does not answer."""
+    def text(self, path: str) -> str | None:
+        """What a program with a token reads there, or None while nothing answers."""
+        if not self.token:
+            made = self.hourhand("people", "token", "tests", "--record")
+            assert made.returncode == 0, made.stdout + made.stderr
+            self.token = made.stdout.strip()
+        asked = urllib.request.Request(
+            self.url + path, headers={"Authorization": f"Bearer {self.token}"}
+        )
         try:
-            with urllib.request.urlopen(self.url + path, timeout=10) as answer:
-                return json.loads(answer.read())
+            with urllib.request.urlopen(asked, timeout=10) as answer:
+                return str(answer.read().decode())
         except OSError:
             return None
+
+    def get(self, path: str) -> Any:
+        """JSON of the API, or None while it does not answer."""
+        said = self.text(path)
+        return None if said is None else json.loads(said)
+
+    def add_person(self, login: str, password: str, role: str = "owner") -> None:
+        """Somebody who may sign in, by the command of the box."""
+        done = subprocess.run(
+            [sys.executable, "-m", "fleet.cli", "people", "add", login, "--role", role,
+             "--password-stdin", "--data", str(self.data)],
+            env=self.env, input=f"{password}\n", capture_output=True, text=True, check=False,
+            timeout=60,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stdout + done.stderr
 
     def wait_until_served(self) -> None:
         wait_for("the pages", lambda: self.get("/api/units"))

@@ -8,12 +8,12 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from truth import DAY_S, HOUR_S, ORIGIN, Cast, heard, papers_of, relived, scripted, verdicts
 
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
 from demo_fleet.faults import script_for
 from demo_fleet.graded import GRADED as LIMITS
 from demo_fleet.machine_plate import FOREVER
-from truth import DAY_S, HOUR_S, ORIGIN, Cast, heard, papers_of, relived, scripted, verdicts
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
 HISTORY_DAYS = {"harder_starting": 260, "starts_unreliable": 200, "meter_counts_standing": 60}
@@ -37,7 +37,9 @@ def found_at(kind: str, size: float, seed: int) -> bool | None:
     inputs = papers_of(alone, [c])[c.s.place.unit]
     first = now // DAY_S * DAY_S - HISTORY_DAYS.get(kind, 45) * DAY_S
     got = heard(c, inputs, max(first, fleet.first), now + 1)
-    (verdict,) = [v for _, v, _ in verdicts(c, inputs, got, max(first, fleet.first), now + 1, [now])]
+    (verdict,) = [
+        v for _, v, _ in verdicts(c, inputs, got, max(first, fleet.first), now + 1, [now])
+    ]
     wanted = LIMITS[kind].finding
     if kind == "late_service":
         return ("inspection", "same_day") in {(f.part, f.severity) for f in verdict.findings}
@@ -107,7 +109,9 @@ def _unreliable(fleet: Fleet, failures: float, share: float) -> Planted:
     s = plain(fleet, _weekly)
     if s is None:
         return None
-    asked = [d.at for d in s.machine.life.demands if d.why != "hand" and d.at < fleet.origin - DAY_S]
+    asked = [
+        d.at for d in s.machine.life.demands if d.why != "hand" and d.at < fleet.origin - DAY_S
+    ]
     at = [asked[-2 - k * (2 if failures <= 6 else 1)] for k in range(int(failures))]
     fail = tuple((t - 60, t + 60) for t in at)
     return Cast(scripted(fleet, s, fail=fail, resets_itself=True)), fleet.origin

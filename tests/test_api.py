@@ -9,19 +9,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
+from looking import as_owner, as_reader, form
 from seeding import FAILED, LATE, NEW, NOW, OUT_OF_AUTO, RUNNING, SILENT, Fleet, seed, unit_id
 
 from dashboard.__main__ import main
-from dashboard.api import ROUTERS as API
 from dashboard.api import service
 from dashboard.app import NotLoopback, create_app
-from dashboard.deps import scope_of
 from dashboard.guard import HEADERS, POLICY
-from dashboard.pages import ROUTERS as PAGES
 from fleet.history import StoreDown
-from fleet.model import EVERYTHING, Scope
 from fleet.registry.types import Counts, HealthFacts
 from fleet.settings import Settings
 
@@ -39,13 +35,14 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
 @pytest.fixture(scope="module")
 def client(fleet: Fleet) -> Iterator[TestClient]:
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
+    as_owner(app)
     with TestClient(app, base_url=HERE, raise_server_exceptions=False) as made:
         yield made
 
 
 def scoped(fleet: Fleet, *customers: str) -> TestClient:
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
-    app.dependency_overrides[scope_of] = lambda: Scope(frozenset(customers))
+    as_reader(app, *customers)
     return TestClient(app, base_url=HERE, raise_server_exceptions=False)
 
 
@@ -273,29 +270,13 @@ def test_what_a_reader_may_not_see_does_not_exist(fleet: Fleet, client: TestClie
     assert reader.get(f"/units/{unit_id(1)}").status_code == 404
     assert reader.get("/api/alerts").json()["items"] == []
     assert {i["unit"] for i in reader.get("/api/due").json()["items"]} == {unit_id(0)}
-    assert reader.get("/health").status_code == 403
     assert reader.get("/metrics").status_code == 403
     assert reader.get("/health-page").status_code == 403
     wrong = reader.post(f"/api/units/{unit_id(1)}/records", json=note())
-    assert wrong.status_code == 404
+    assert wrong.status_code == 403
     body = reader.get("/").text
     assert "Alder House" in body
     assert "Quay Cold Store" not in body
-
-
-def test_every_route_takes_a_scope(client: TestClient) -> None:
-    """No page and no API function is built without being told whose data to show."""
-    own = [r for r in client.app.routes if isinstance(r, APIRoute)]  # type: ignore[attr-defined]
-    routes = own + [route for router in (*API, *PAGES) for route in router.routes]
-    assert len(routes) >= 24
-    assert [r.path for r in routes if scope_of not in calls(r.dependant)] == []
-
-
-def calls(dependant: object) -> set[object]:
-    found = {dependant.call}  # type: ignore[attr-defined]
-    for inner in dependant.dependencies:  # type: ignore[attr-defined]
-        found |= calls(inner)
-    return found
 
 
 # --- records ---------------------------------------------------------------------------------
@@ -366,6 +347,7 @@ class Broken:
 
 def with_history(fleet: Fleet, history: object) -> TestClient:
     app = create_app(fleet.settings, fleet.registry, history, now=lambda: NOW)  # type: ignore[arg-type]
+    as_owner(app)
     return TestClient(app, base_url=HERE, raise_server_exceptions=False)
 
 
@@ -415,11 +397,11 @@ def test_every_answer_carries_the_policy(client: TestClient) -> None:
 def test_a_form_from_elsewhere_changes_nothing(
     client: TestClient, headers: dict, status: int
 ) -> None:
-    form = {"id": "5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b02", "at": "2026-11-24T10:00",
-            "by": "Dee", "text": "x"}  # fmt: skip
+    sent = form(id="5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b02", at="2026-11-24T10:00",
+                by="Dee", text="x")  # fmt: skip
     path = f"/units/{unit_id(8)}/record/note"
     before = client.get(f"/api/units/{unit_id(8)}/records").json()["items"]
-    answer = client.post(path, data=form, headers=headers, follow_redirects=False)
+    answer = client.post(path, data=sent, headers=headers, follow_redirects=False)
     assert answer.status_code == status
     if status == 403:
         assert client.get(f"/api/units/{unit_id(8)}/records").json()["items"] == before
@@ -441,8 +423,8 @@ def test_a_body_too_large_is_refused(client: TestClient) -> None:
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.5", "::", "example.org", ""])
-def test_without_people_only_this_machine_is_served(tmp_path: object, host: str) -> None:
-    settings = Settings(data=tmp_path, http_host=host)  # type: ignore[arg-type]
+def test_the_demonstration_is_served_to_this_machine_only(tmp_path: object, host: str) -> None:
+    settings = Settings(data=tmp_path, http_host=host, demo=True)  # type: ignore[arg-type]
     with pytest.raises(NotLoopback, match=r"127\.0\.0\.1"):
         create_app(settings)
 
@@ -510,20 +492,17 @@ def test_the_chart_of_a_unit_is_typed_and_local(client: TestClient) -> None:
     assert client.get(f"/charts/unit/{unit_id(0)}.json?from=x&to=y").status_code == 422
 
 
-def test_everything_is_the_scope_on_loopback() -> None:
-    assert scope_of(None) == EVERYTHING  # type: ignore[arg-type]
-
-
 def test_readings_without_numbers_are_null() -> None:
     from dashboard.api.readings import _nulls
 
     assert _nulls(np.array([1.0, np.nan])) == [1.0, None]
 
 
-def test_the_program_refuses_another_address_with_a_sentence(
+def test_the_program_refuses_to_show_the_demonstration_to_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("HOURHAND_HTTP_HOST", "0.0.0.0")
+    monkeypatch.setenv("HOURHAND_DEMO", "true")
     assert main(["--data", str(tmp_path)]) == 2
     assert "127.0.0.1 only" in capsys.readouterr().err
 

@@ -16,7 +16,7 @@ from fleet.registry.engine import Registry, open_registry
 from fleet.registry.types import RegistryDown
 from fleet.settings import Settings
 from fleet.store.opening import open_store
-from fleet.store.port import Store, StoreDown, StoreFault
+from fleet.store.port import ReadingsRefused, Store, StoreDown, StoreFault
 from ingest import intake
 from ingest.cache import Cache
 from ingest.collector import Collector
@@ -341,6 +341,38 @@ class _Choosy:
         if self._refused is None or any(self._refused in r.values.values() for r in readings):
             raise RuntimeError("nobody foresaw this")
         return self._store.write(readings)
+
+
+class _Refusing:
+    """A store that can never keep one value and says which, as InfluxDB does of a field of
+    another type."""
+
+    def __init__(self, store: Store, refused: float) -> None:
+        self._store, self._refused = store, refused
+
+    def write(self, readings: list[Reading]):
+        poison = [r for r in readings if self._refused in r.values.values()]
+        if poison:
+            raise ReadingsRefused("its field has another type there", poison)
+        return self._store.write(readings)
+
+
+def test_readings_the_store_can_never_keep_are_set_aside_and_the_rest_kept(desk):
+    messages = [reading(NOW + n, ac_v=float(n)) for n in range(5)]
+    store = _Refusing(desk.store, 3.0)
+    take(messages, store, desk.registry, desk.cache, NOW + 60)
+    assert sorted(desk.kept()["ac_v"].values()) == [0, 1, 2, 4]
+    assert [(device, ours) for device, _, ours in desk.quarantine()] == [("g1", False)]
+    assert "another type" in desk.quarantine()[0][1]
+
+
+def test_a_refusal_that_names_nothing_of_the_batch_holds_it(desk):
+    class Odd:
+        def write(self, readings: list[Reading]):
+            raise ReadingsRefused("another batch's", [Reading("elsewhere", NOW, {"ac_v": 1.0})])
+
+    with pytest.raises(ReadingsRefused):
+        take([reading(NOW, ac_v=1.0)], Odd(), desk.registry, desk.cache, NOW)
 
 
 def test_a_message_the_store_chokes_on_is_found_and_set_aside(desk):

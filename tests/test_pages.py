@@ -13,6 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
+from looking import as_owner, as_reader, form
 from seeding import (
     FAILED,
     HOSTILE,
@@ -39,7 +40,6 @@ from fleet.model import (
     Finding,
     Run,
     RunningSignal,
-    Scope,
     SignalChannel,
     Site,
     Unit,
@@ -68,6 +68,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
 @pytest.fixture(scope="module")
 def client(fleet: Fleet) -> TestClient:
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
+    as_owner(app)
     return TestClient(app, base_url=HERE)
 
 
@@ -78,6 +79,7 @@ def empty(tmp_path: Path) -> Iterator[TestClient]:
     registry = open_registry(settings)
     store = open_store(settings, writing=False)
     app = create_app(settings, registry, History(registry, store), now=lambda: NOW)
+    as_owner(app)
     yield TestClient(app, base_url=HERE)
     store.close()
     registry.close()
@@ -343,7 +345,7 @@ def test_a_service_done_by_form_moves_what_is_due(client: TestClient, fleet: Fle
     path = f"/units/{unit_id(LATE)}/record/task_done"
     task = re.search(r'<option value="([^"]+)">Battery check', client.get(path).text)
     assert task is not None
-    sent = client.post(path, data=FORM | {"task": task[1], "hours": "404,5"}, headers=SAME)
+    sent = client.post(path, data=form() | FORM | {"task": task[1], "hours": "404,5"}, headers=SAME)
     assert sent.status_code == 200
     assert "Written down: service done." in sent.text
     from scheduler.turns import Memory, work_through
@@ -373,7 +375,9 @@ def test_a_form_that_cannot_be_taken_comes_back_as_it_was_filled_in(
     client: TestClient, kind: str, sent: dict, says: str
 ) -> None:
     answer = client.post(
-        f"/units/{unit_id(7)}/record/{kind}", data=FORM | {"id": OTHER} | sent, headers=SAME
+        f"/units/{unit_id(7)}/record/{kind}",
+        data=form() | FORM | {"id": OTHER} | sent,
+        headers=SAME,
     )
     assert answer.status_code == 422
     text = " ".join(Reader(answer.text).text.split())
@@ -404,9 +408,9 @@ def test_every_kind_of_record_has_a_form_that_opens(client: TestClient) -> None:
 def test_form_fields_are_facts_the_registry_knows() -> None:
     from fleet.registry.records_facts import FIELDS
 
-    for kind, form in forms.KINDS.items():
+    for kind, shown in forms.KINDS.items():
         known = {field.name for field in FIELDS[kind]}
-        assert {f.name.removesuffix("_2") for f in form.fields} <= known, kind
+        assert {f.name.removesuffix("_2") for f in shown.fields} <= known, kind
 
 
 # --- usual ranges ------------------------------------------------------------------------------
@@ -524,9 +528,7 @@ def test_paperwork_is_never_act_now() -> None:
 
 
 def test_a_scope_of_nobody_sees_nothing(fleet: Fleet) -> None:
-    from dashboard.deps import scope_of
-
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
-    app.dependency_overrides[scope_of] = lambda: Scope(frozenset())
+    as_reader(app)
     text = TestClient(app, base_url=HERE).get("/").text
     assert "Nothing here yet" in text

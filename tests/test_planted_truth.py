@@ -18,11 +18,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from examiner import At, expected
+from sweeps import LIMITS, SIZES, found_at
+from test_turns import House
+from truth import DAY_S, Cast, cast_of, days_of, heard, papers_of, verdicts
 
 import demo_fleet.papers as papers
 from demo_fleet.assembly import Fleet
 from demo_fleet.faults import Truth
-from examiner import At, expected
 from fleet.model import Reading
 from fleet.registry import work
 from fleet.registry.engine import open_registry
@@ -30,9 +33,6 @@ from fleet.registry.records import import_records
 from fleet.registry.register import import_units
 from fleet.store.embedded import EmbeddedStore
 from scheduler.day import decode
-from sweeps import LIMITS, SIZES, found_at
-from test_turns import House
-from truth import DAY_S, Cast, cast_of, days_of, heard, papers_of, verdicts
 
 SEEDS = int(os.environ.get("HOURHAND_TRUTH_SEEDS", "20"))
 LEARNING = 15
@@ -87,9 +87,7 @@ def examine(seed: int) -> Exam:
         got = heard(c, inputs[unit], fleet.first, fleet.origin)
         when = [*moments(c, fleet.first + LEARNING * DAY_S, fleet.origin, rng), fleet.origin - 1]
         exam.unit_days += len({m // DAY_S for m in when})
-        for now, verdict, known in verdicts(
-            c, inputs[unit], got, fleet.first, fleet.origin, when
-        ):
+        for now, verdict, known in verdicts(c, inputs[unit], got, fleet.first, fleet.origin, when):
             exam.looks += 1
             k = got.newest(now)
             at = At(c, known, got, now, None if k is None else int(got.t[k]))
@@ -164,7 +162,9 @@ def test_wrong_findings_keep_within_their_budget(
 
 @pytest.fixture(scope="module")
 def curves() -> dict[str, dict[float, float]]:
-    asked = [(kind, size, seed) for kind in LIMITS for size in SIZES for seed in range(1, SEEDS + 1)]
+    asked = [
+        (kind, size, seed) for kind in LIMITS for size in SIZES for seed in range(1, SEEDS + 1)
+    ]
     answers = in_processes(found_at, *zip(*asked, strict=True))
     share: dict[str, dict[float, list[bool]]] = {kind: {s: [] for s in SIZES} for kind in LIMITS}
     for (kind, size, _), answer in zip(asked, answers, strict=True):

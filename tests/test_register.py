@@ -184,10 +184,10 @@ def test_a_device_of_another_unit_is_not_taken_by_an_import(reg: Registry) -> No
 def test_the_same_import_again_changes_nothing(reg: Registry) -> None:
     take(reg, FULL, row("U2"))
     clear(reg)
-    version, seen = work.facts_version(reg), pages.latest_change(reg)
+    version, seen = work.facts_version(reg), pages.latest_change(reg, EVERYTHING)
     report = import_units(reg, [FULL, row("U2")], NOW + 999, "office")
     assert (report.added, report.changed, report.unchanged) == (0, 0, 2)
-    assert (work.facts_version(reg), pages.latest_change(reg)) == (version, seen)
+    assert (work.facts_version(reg), pages.latest_change(reg, EVERYTHING)) == (version, seen)
     assert work.touched_units(reg, 9) == []
     assert len(pages.records(reg, EVERYTHING, "U1")) == 1
 

@@ -7,6 +7,7 @@ import sys
 import threading
 from pathlib import Path
 
+import psycopg
 import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
@@ -154,3 +155,13 @@ def test_facts_version_rises_with_every_change_of_the_register(reg: Registry) ->
     assert seen == sorted(set(seen))
     take(reg, row("U2"))
     assert work.facts_version(reg) == seen[-1]
+
+
+def test_a_database_that_cannot_keep_every_name_is_refused(postgres: str) -> None:
+    with psycopg.connect(
+        host=postgres, user="hourhand", dbname="postgres", autocommit=True
+    ) as link:
+        link.execute("DROP DATABASE IF EXISTS plain")
+        link.execute("CREATE DATABASE plain TEMPLATE template0 ENCODING 'SQL_ASCII' LOCALE 'C'")
+    with pytest.raises(RegistryFault, match="SQL_ASCII: create one with encoding UTF8"):
+        open_registry(f"postgresql://hourhand@/plain?host={postgres}")

@@ -191,7 +191,7 @@ def test_unregistered_devices_stop_at_1000_and_are_counted(reg: Registry) -> Non
     facts = work.device_facts(reg)
     assert {"KNOWN", "Y1", "Y2"} <= set(facts)
     assert not {"Y3", "Y4"} & set(facts)
-    health = pages.health(reg)
+    health = pages.health(reg, EVERYTHING)
     assert (health.unregistered, health.devices, health.devices_ignored) == (1000, 1001, 2)
     with reg.read() as connection:
         kept = set(connection.execute(sa.select(t.pulse.c.device)).scalars())

@@ -233,7 +233,7 @@ def test_health_says_what_waits(reg: Registry) -> None:
     )  # fmt: skip
     work.pulse(reg, batch)
     work.write_turn(reg, [turn(reg, "A1", opened=[episode("e", "A1", raised("e"))])], NOW)
-    health = pages.health(reg)
+    health = pages.health(reg, EVERYTHING)
     assert health.heartbeats == {"ingest": (NOW, {"state": "ok"})}
     assert health.inbox == (mark,)
     assert (health.units, health.devices, health.unregistered) == (2, 3, 1)

@@ -193,10 +193,10 @@ def test_a_changed_finding_changes_the_episode(reg: Registry) -> None:
 def test_a_change_row_only_where_something_looks_different(reg: Registry) -> None:
     take(reg, row())
     work.write_turn(reg, [turn(reg, "U1")], NOW)
-    seen = pages.latest_change(reg)
+    seen = pages.latest_change(reg, EVERYTHING)
     later = summary("U1", at=NOW + 60)
     assert work.write_turn(reg, [turn(reg, "U1", summary=later)], NOW + 60) == []
-    assert pages.latest_change(reg) == seen
+    assert pages.latest_change(reg, EVERYTHING) == seen
     found = pages.unit(reg, EVERYTHING, "U1")
     assert found is not None
     assert found.summary == later
@@ -205,7 +205,7 @@ def test_a_change_row_only_where_something_looks_different(reg: Registry) -> Non
     work.write_turn(
         reg, [turn(reg, "U1", summary=summary("U1", condition="running"), due=[due("U1")])], NOW
     )
-    assert pages.latest_change(reg) == seen + 2
+    assert pages.latest_change(reg, EVERYTHING) == seen + 2
 
 
 def test_an_empty_turn_writes_nothing(reg: Registry) -> None:
@@ -216,7 +216,7 @@ def test_an_empty_turn_writes_nothing(reg: Registry) -> None:
 def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     take(reg, row())
     work.write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
-    seen = pages.latest_change(reg)
+    seen = pages.latest_change(reg, EVERYTHING)
     bad = turn(
         reg, "U1", summary=summary("U1", condition="running"), due=[due("U1")],
         days=[day("U1", TODAY)], drop_days=[1],
@@ -226,6 +226,6 @@ def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     else:
         bad = msgspec.structs.replace(bad, facts_seq=bad.facts_seq - 1)
     assert work.write_turn(reg, [bad], NOW) == ["U1"]
-    assert pages.latest_change(reg) == seen
+    assert pages.latest_change(reg, EVERYTHING) == seen
     assert work.days(reg, "U1", 0, 99_999) == []
     assert pages.due(reg, EVERYTHING) == []

@@ -197,7 +197,7 @@ def test_harder_starting_by_size(capsys: pytest.CaptureFixture[str]) -> None:
             hits += one is not None and one.found
         curve[times] = round(hits / 60, 2)
     with capsys.disabled():
-        print(f"\nharder starting found, by size over its limit: {curve}")  # noqa: T201
+        print(f"\nharder starting found, by size over its limit: {curve}")
     assert curve[0.0] <= 0.02
     assert curve[2.0] == curve[4.0] == 1.0
     assert curve[0.5] < 0.5

@@ -191,9 +191,7 @@ def test_an_attempt_counted_in_the_last_report_of_a_day(gained: float, end: str)
     told = {
         "running": series((t, 0.0) for t in at),
         "start_attempts": series(zip(at, [4.0, 4.0, 5.0, 5.0], strict=True)),
-        "run_hours_h": series(
-            zip(at, [165.3, 165.3, 165.3 + gained, 165.3 + gained], strict=True)
-        ),
+        "run_hours_h": series(zip(at, [165.3, 165.3, 165.3 + gained, 165.3 + gained], strict=True)),
     }
     (one,) = demands(told, habit=Habit(mode="sleeping", standing_s=21_600, running_s=21_600))
     assert (one.end, one.attempts, one.at) == (end, 1, clock("22:08"))

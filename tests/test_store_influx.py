@@ -19,10 +19,10 @@ from influx_stub import Bucket
 
 from fleet.model import Reading
 from fleet.settings import TABLE, Settings, SettingsFault, load
-from fleet.store import StoreDown, StoreFault, influx_csv, influx_flux
+from fleet.store import ReadingsRefused, StoreDown, StoreFault, influx_csv, influx_flux
 from fleet.store.embedded import EmbeddedStore
 from fleet.store.influx import InfluxStore
-from fleet.store.influx_lines import ReadingsRefused, field_key, name_of, tag_value
+from fleet.store.influx_lines import field_key, name_of, tag_value
 from fleet.store.influx_link import REFUSED_ALL, Address, Link
 from fleet.store.influx_tops import looks
 from fleet.store.influx_writing import Row

@@ -180,7 +180,7 @@ def test_score_on_usage_from_another_process(capsys: pytest.CaptureFixture[str])
             ours.append(abs(min(day(likely.middle_d), usage.HORIZON_DAYS) - came))
             plain.append(abs(min(left / (total / watched), usage.HORIZON_DAYS) - came))
     with capsys.disabled():
-        print(  # noqa: T201
+        print(
             f"\nusage forecast, {scored} tasks: band holds {inside / scored:.1%} (earlier "
             f"{early / scored:.1%}, later {late / scored:.1%}); error of the median "
             f"{np.mean(ours):.0f} d on average, {np.median(ours):.0f} d in the middle; of total "

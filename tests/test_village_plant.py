@@ -63,9 +63,7 @@ AS_THEY_ARE = [(1, 17, 71.4), (2, 5, 171.5), (3, 2, 2.96)]
 
 
 @pytest.mark.parametrize(("number", "n", "ran_h"), AS_THEY_ARE)
-def test_rows_as_they_are(
-    shared: Path, number: int, n: int, ran_h: float, checked: Checks
-) -> None:
+def test_rows_as_they_are(shared: Path, number: int, n: int, ran_h: float, checked: Checks) -> None:
     found = runs(plant(shared, lost_records=False)[number])
     checked("Runs counted", "week of a real plant, Alaska Center for Energy and Power",
             n, len(found))  # fmt: skip

@@ -8,11 +8,11 @@ from fastapi import APIRouter, Query
 
 from dashboard.api import shapes, telling
 from dashboard.api.units import Cursor, Limit
-from dashboard.deps import AtDesk, Desk, Reader
+from dashboard.deps import AtDesk, Desk, Reader, require
 from fleet.model import Scope
 from fleet.registry import pages
 
-router = APIRouter(prefix="/api", tags=["fleet"])
+router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
 
 DueState = Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
 
@@ -47,7 +47,7 @@ def alerts(
     found = pages.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
-    items = [telling.alert_out(e, zones.get(e.subject, "UTC"), now) for e in found[:limit]]
+    items = [telling.alert_out(e, zones.get(e.subject, "UTC"), now, scope) for e in found[:limit]]
     return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
 
 

@@ -11,11 +11,11 @@ from pydantic import BaseModel, Field
 
 from dashboard.api import shapes
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Reader, require
 from fleet.registry import pages
 from scheduler import assess
 
-router = APIRouter(prefix="/api/units", tags=["units"],
+router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 

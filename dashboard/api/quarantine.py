@@ -8,10 +8,10 @@ from fastapi import APIRouter, Query
 
 from dashboard.api import shapes
 from dashboard.api.units import Limit
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Reader, require
 from fleet.registry import pages
 
-router = APIRouter(prefix="/api", tags=["service"])
+router = APIRouter(prefix="/api", tags=["service"], dependencies=[require("reader", whole=True)])
 
 
 @router.get("/quarantine", response_model=shapes.QuarantinePage)

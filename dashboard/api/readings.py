@@ -14,12 +14,12 @@ from dashboard import phrases
 from dashboard.api import shapes
 from dashboard.api.times import From, To, span
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import Problem
 from fleet.channels import CHANNELS, NAMES
 from fleet.model import Series, Window
 
-router = APIRouter(prefix="/api/units", tags=["units"],
+router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 POINTS_AT_MOST = 5000

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from dashboard.api import shapes, telling
 from dashboard.api.times import seconds
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.problems import Problem
 from fleet.model import Record, RecordKind
 from fleet.registry import pages
@@ -35,19 +35,27 @@ class RecordIn(BaseModel):
     corrects: str | None = None
 
 
-@router.get("/{unit}/records", response_model=shapes.RecordPage)
+@router.get("/{unit}/records", response_model=shapes.RecordPage, dependencies=[require("reader")])
 def listed(desk: AtDesk, scope: Reader, unit: str) -> Any:
     """Records of a unit, newest first; corrected ones name the record that did so."""
     find(desk, scope, unit)
     rows = pages.records(desk.registry, scope, unit)
-    return shapes.RecordPage(items=[telling.record_out(r.record, r.superseded_by) for r in rows])
+    return shapes.RecordPage(
+        items=[telling.record_out(r.record, r.superseded_by, scope) for r in rows]
+    )
 
 
 @router.post("/{unit}/records", response_model=shapes.RecordOut, status_code=201,
-             responses={422: {"model": shapes.ProblemOut}})  # fmt: skip
-def add(desk: AtDesk, scope: Reader, unit: str, sent: RecordIn) -> Any:
-    """Write down what was done. The same id again changes nothing."""
-    find(desk, scope, unit)
+             responses={422: {"model": shapes.ProblemOut}},
+             dependencies=[require("technician", right="record")])  # fmt: skip
+def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
+    """Write down what was done. The same id again changes nothing.
+
+    A token of some customers may not record a fitting: it could move another's device to them.
+    """
+    find(desk, viewer.scope, unit)
+    if sent.kind == "fitting" and not viewer.scope.everything:
+        raise Problem(403, "A token of some customers may not record which device is fitted.")
     now = desk.clock()
     record = Record(
         id=str(sent.id or uuid4()),
@@ -60,7 +68,7 @@ def add(desk: AtDesk, scope: Reader, unit: str, sent: RecordIn) -> Any:
         made_at=now,
     )
     try:
-        kept = add_record(desk.registry, record, now)
+        kept = add_record(desk.registry, record, now, viewer.actor)
     except RecordRefused as refusal:
         raise Problem(422, str(refusal)) from refusal
-    return telling.record_out(kept, None)
+    return telling.record_out(kept, None, viewer.scope)

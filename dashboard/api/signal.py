@@ -11,14 +11,14 @@ from fastapi import APIRouter, Query
 from dashboard.api import shapes
 from dashboard.api.times import seconds
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Desk, Reader
+from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.problems import Problem
 from fleet import words
 from fleet.model import Scope
 from scheduler.rules import propose
 from scheduler.rules.propose import Proposal, Refused
 
-router = APIRouter(prefix="/api/units", tags=["units"],
+router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 LONGEST_S = 24 * 3600

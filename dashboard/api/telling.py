@@ -17,6 +17,7 @@ from dashboard.api.shapes import (
     StartOut,
     StepOut,
 )
+from dashboard.viewers import staff_name
 from fleet import words
 from fleet.model import (
     Customer,
@@ -26,6 +27,7 @@ from fleet.model import (
     Finding,
     Record,
     Run,
+    Scope,
     Site,
     StartDemand,
     Unit,
@@ -155,9 +157,12 @@ def unit_facts(
     }
 
 
-def alert_out(episode: Episode, zone: str, now: int) -> AlertOut:
+def alert_out(episode: Episode, zone: str, now: int, scope: Scope) -> AlertOut:
     kind, _, name = episode.subject.partition(":")
-    steps = [StepOut.model_validate(msgspec.structs.asdict(step)) for step in episode.steps]
+    steps = [
+        StepOut.model_validate(msgspec.structs.asdict(step) | {"by": staff_name(scope, step.by)})
+        for step in episode.steps
+    ]
     found = finding_out(episode.finding, zone, now).model_dump()
     return AlertOut.model_validate(
         found
@@ -174,8 +179,13 @@ def alert_out(episode: Episode, zone: str, now: int) -> AlertOut:
     )
 
 
-def record_out(record: Record, superseded_by: str | None) -> RecordOut:
+def record_out(record: Record, superseded_by: str | None, scope: Scope) -> RecordOut:
     held = msgspec.structs.asdict(record)
     return RecordOut.model_validate(
-        held | {"facts": facts_out(record.facts), "superseded_by": superseded_by}
+        held
+        | {
+            "by": staff_name(scope, record.by),
+            "facts": facts_out(record.facts),
+            "superseded_by": superseded_by,
+        }
     )

@@ -10,14 +10,15 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api import shapes, telling
 from dashboard.api.times import From, To, span
-from dashboard.deps import AtDesk, Desk, Reader
+from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.problems import Problem
+from dashboard.viewers import staff_name
 from fleet.channels import CHANNELS
 from fleet.model import Condition, Customer, Scope, Severity, Site, Unit, UnitSummary
 from fleet.registry import pages
 from scheduler import assess
 
-router = APIRouter(prefix="/api/units", tags=["units"],
+router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 Found = tuple[Unit, Site, Customer, UnitSummary | None]
@@ -66,7 +67,8 @@ def one(desk: AtDesk, scope: Reader, unit: str) -> Any:
         facts
         | {
             "devices": [pulse.device for pulse in inputs.pulses] if inputs else [],
-            "register_facts": msgspec.to_builtins(found[0]),
+            "register_facts": msgspec.to_builtins(found[0])
+            | {"technician": staff_name(scope, found[0].technician)},
             "readings": [
                 {
                     "channel": r.channel,

@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
+from dashboard.viewers import staff_name
 from fleet import words
 from fleet.model import Episode, Scope
 from fleet.registry import pages
@@ -69,8 +70,16 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> dict[str, Any]
         "since": phrases.since(episode.finding.since, zone, now),
         "closed": episode.closed_at is not None,
         "life": [
-            f"{STEPS[step.kind]}{' ' + step.by if step.by else ''} "
-            f"{words.moment(step.at, zone, now)}"
+            " ".join(
+                filter(
+                    None,
+                    (
+                        STEPS[step.kind],
+                        staff_name(scope, step.by),
+                        words.moment(step.at, zone, now),
+                    ),
+                )
+            )
             for step in episode.steps
         ],
     }

@@ -11,13 +11,13 @@ from starlette.responses import Response
 
 from dashboard import charts, logbook
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import Problem
 from fleet import calendar
 from fleet.registry import pages
 from scheduler import assess
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 GAP_S = 3 * 3600
 """Where the unit was not assessed yet, a longer silence breaks the line."""

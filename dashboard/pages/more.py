@@ -6,9 +6,9 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Reader
+from dashboard.deps import AtDesk, Reader, require
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 
 @router.get("/more", response_class=HTMLResponse)

@@ -11,38 +11,46 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.api.units import find
-from dashboard.deps import AtDesk, Desk, Reader
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import forms
+from dashboard.posted import read_form
 from dashboard.problems import Problem
+from dashboard.viewers import Viewer
 from fleet import calendar
 from fleet.model import Record, RecordKind, Scope
 from fleet.registry import pages
 from fleet.registry.records import RecordRefused, add_record
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(
+    include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
+)
 
 FIELDS_AT_MOST = 40
 
 
 @router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
-def blank(request: Request, desk: AtDesk, scope: Reader, unit: str, kind: RecordKind) -> Response:
+def blank(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, unit: str, kind: RecordKind
+) -> Response:
     zone = find(desk, scope, unit)[1].time_zone
     wall = calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M")
-    return _form(request, desk, scope, unit, kind, {"id": str(uuid4()), "at": wall}, "")
+    return _form(
+        request, desk, scope, unit, kind, {"id": str(uuid4()), "at": wall, "by": viewer.name}, ""
+    )
 
 
 @router.post("/units/{unit}/record/{kind}", response_class=HTMLResponse)
 async def send(
-    request: Request, desk: AtDesk, scope: Reader, unit: str, kind: RecordKind
+    request: Request, desk: AtDesk, viewer: Looking, unit: str, kind: RecordKind
 ) -> Response:
-    async with request.form(max_files=0, max_fields=FIELDS_AT_MOST) as form:
-        sent = {name: value for name, value in form.items() if isinstance(value, str)}
-    return await run_in_threadpool(_keep, request, desk, scope, unit, kind, sent)
+    sent = (await read_form(request, viewer, FIELDS_AT_MOST)).flat()
+    return await run_in_threadpool(_keep, request, desk, viewer, unit, kind, sent)
 
 
 def _keep(
-    request: Request, desk: Desk, scope: Scope, unit: str, kind: RecordKind, sent: dict[str, str]
+    request: Request, desk: Desk, viewer: Viewer, unit: str, kind: RecordKind, sent: dict[str, str]
 ) -> Response:
+    scope = viewer.scope
     _, site, _, _ = find(desk, scope, unit)
     inputs = pages.inputs(desk.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
@@ -61,7 +69,7 @@ def _keep(
             facts=facts,
             made_at=now,
         )
-        add_record(desk.registry, record, now)
+        add_record(desk.registry, record, now, viewer.actor)
     except (forms.FormFault, RecordRefused, ValueError) as refusal:
         return _form(request, desk, scope, unit, kind, sent, str(refusal), status=422)
     return RedirectResponse(f"/units/{unit}?done={kind}#records", 303)

@@ -77,7 +77,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         starts=[tell.start_line(start, zone, now) for start in starts[::-1][:STARTS_SHOWN]],
         due=[due.line(item, today) for item in verdict.due] if verdict else [],
         hours=tell.hours(summary, verdict, zone, now),
-        facts=tell.set_facts(found, today),
+        facts=tell.set_facts(found, today, scope),
         habit=tell.habit(verdict, inputs, zone, now),
         exercise=exercise_words.panel(found, verdict, zone, now),
         use=use_words.panel(
@@ -85,7 +85,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
             found.model, zone, now,
         ),
         blind=[tell.BLIND[name] for name in verdict.blind] if verdict else [],
-        records=[tell.record_line(r, zone, now) for r in
+        records=[tell.record_line(r, zone, now, scope) for r in
                  pages.records(desk.registry, scope, unit)[:RECORDS_SHOWN]],
         kinds=forms.KINDS,
     )  # fmt: skip

@@ -7,8 +7,9 @@ from typing import Any
 
 from dashboard import phrases
 from dashboard.pages import forms
+from dashboard.viewers import staff_name
 from fleet import words
-from fleet.model import Record, Run, StartDemand, Unit, UnitSummary
+from fleet.model import Record, Run, Scope, StartDemand, Unit, UnitSummary
 from fleet.registry.types import ListedRecord, UnitInputs
 from scheduler.assess import Assessment
 
@@ -101,7 +102,7 @@ CHARGERS = {"none": "none", "float": "float", "on_off": "on and off", "boost": "
             "solar": "solar", "unknown": ""}  # fmt: skip
 
 
-def set_facts(unit: Unit, today: date) -> list[tuple[str, str]]:
+def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
     """The register's facts of the set, those that are known."""
     phases = {"1": "single phase", "split": "split phase", "3": "three phase"}[unit.phases]
     rows = [
@@ -122,7 +123,7 @@ def set_facts(unit: Unit, today: date) -> list[tuple[str, str]]:
         ("Serves", {"life": "life safety", "business": "a business", "home": "a home"}
          [unit.criticality]),
         ("Service plan", unit.service_plan),
-        ("Technician", unit.technician),
+        ("Technician", staff_name(scope, unit.technician)),
     ]  # fmt: skip
     return [(name, value) for name, value in rows if value]
 
@@ -153,13 +154,13 @@ def habit(
     return rows
 
 
-def record_line(listed: ListedRecord, zone: str, now: int) -> dict[str, Any]:
+def record_line(listed: ListedRecord, zone: str, now: int, scope: Scope) -> dict[str, Any]:
     """A record in words."""
     record: Record = listed.record
     return {
         "at": words.moment(record.at, zone, now),
         "kind": forms.KINDS[record.kind].name,
-        "by": record.by,
+        "by": staff_name(scope, record.by),
         "facts": forms.facts_words(record, zone, now),
         "superseded": listed.superseded_by is not None,
     }

@@ -34,7 +34,8 @@ async function refresh() {
   last = performance.now();
   try {
     const answer = await fetch(location.href, { headers: { accept: 'text/html' } });
-    if (answer.ok) swap(new DOMParser().parseFromString(await answer.text(), 'text/html'));
+    if (answer.redirected || answer.status === 401) location.reload(); // the session ended
+    else if (answer.ok) swap(new DOMParser().parseFromString(await answer.text(), 'text/html'));
   } catch { /* the next news tries again */ } finally { waiting = undefined; }
 }
 

@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from fleet.cli import care, office, running
+from fleet.cli import care, office, people, running
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
@@ -34,6 +34,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     running.add_commands(commands)
     office.add_commands(commands)
+    people.add_commands(commands)
     care.add_commands(commands)
     return top
 

@@ -13,6 +13,7 @@ from typing import Any
 from fleet import clock
 from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.cli.programs import listens, run_program
+from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.settings import Settings
@@ -25,6 +26,8 @@ BENCHES = {
     "ingest": "ingest.bench_ingest",
     "store": "ingest.bench_store",
 }
+QUIET_STATES = ("connected", "taking the inbox")
+"""States of ingest that need nobody."""
 PROGRAMS = ("ingest", "scheduler", "dashboard")
 
 
@@ -95,7 +98,7 @@ def _wait_for(registry: Registry, names: list[str]) -> None:
     with Progress(transient=True) as progress:
         bar = progress.add_task("replaying", total=None)
         while True:
-            marks = {m.file: m for m in pages.health(registry).inbox if m.file in names}
+            marks = {m.file: m for m in pages.health(registry, EVERYTHING).inbox if m.file in names}
             if len(marks) == len(names):
                 progress.update(
                     bar,
@@ -110,14 +113,14 @@ def _wait_for(registry: Registry, names: list[str]) -> None:
 
 
 def _say_replayed(registry: Registry, names: list[str]) -> int:
-    marks = [m for m in pages.health(registry).inbox if m.file in names]
+    marks = [m for m in pages.health(registry, EVERYTHING).inbox if m.file in names]
     done = sum(1 for mark in marks if mark.done)
     print(f"{sum(m.lines for m in marks)} messages of {done} of {len(names)} files taken.")
     return 0 if done == len(names) else 1
 
 
 def _beats(registry: Registry, program: str, now: int) -> bool:
-    beat = pages.health(registry).heartbeats.get(program)
+    beat = pages.health(registry, EVERYTHING).heartbeats.get(program)
     return beat is not None and now - beat[0] <= ALIVE_S
 
 
@@ -150,7 +153,7 @@ def run_check(options: argparse.Namespace) -> int:
 
 def _service(registry: Registry, settings: Settings, now: int) -> list[str]:
     wrong: list[str] = []
-    health = pages.health(registry)
+    health = pages.health(registry, EVERYTHING)
     for program in PROGRAMS:
         beat = health.heartbeats.get(program)
         if beat is None:
@@ -159,8 +162,8 @@ def _service(registry: Registry, settings: Settings, now: int) -> list[str]:
             wrong.append(
                 f"{program} has not been heard for {now - beat[0]} s: start `hourhand up`."
             )
-        elif beat[1].get("state") not in (None, "", "ok"):
-            wrong.append(f"{program} says: {beat[1]['state']}")
+        else:
+            wrong += [f"{program} says: {line}" for line in _complaints(beat[1])]
     if health.newest_heard_at is not None and now < health.newest_heard_at - 600:
         wrong.append("This machine's clock is more than 10 min behind the newest receipt: set it.")
     if health.quarantined:
@@ -174,6 +177,13 @@ def _service(registry: Registry, settings: Settings, now: int) -> list[str]:
     if health.devices_ignored:
         wrong.append(f"{health.devices_ignored} further unregistered devices were not taken in.")
     return wrong
+
+
+def _complaints(doc: dict[str, Any]) -> list[str]:
+    """What a program says of itself in its heartbeat, where that is not well."""
+    says = [str(line) for line in doc.get("says", ())]
+    state = str(doc.get("state", ""))
+    return says + ([state] if state and state not in QUIET_STATES else [])
 
 
 def _room(settings: Settings) -> list[str]:

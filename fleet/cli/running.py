@@ -17,13 +17,15 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from fleet.cli.options import add_command, data_option, registry_of
 from fleet.cli.programs import Child, Supervisor, free_port, listens, programs
+from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown
 from fleet.settings import Settings, load
 
 LOOK_S = 0.5
-LIVE_TOUCHES = 150
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+LIVE_TOUCHES = 10
 """Touches that live messages of the demo leave between two turns, generously."""
 
 
@@ -35,6 +37,13 @@ def add_commands(commands: Any) -> None:
     )  # fmt: skip
     data_option(up)
     up.add_argument("--port", type=int, help="port of the pages (default: 8080)")
+    up.add_argument(
+        "--cert",
+        type=Path,
+        metavar="FILE",
+        help="serve HTTPS with this certificate (PEM, with its chain)",
+    )
+    up.add_argument("--key", type=Path, metavar="FILE", help="private key of the certificate (PEM)")
     up.set_defaults(run=run_up)
     demo = add_command(
         commands, "demo", "run everything on an invented fleet, on loopback only",
@@ -55,7 +64,8 @@ def add_commands(commands: Any) -> None:
 
 def run_up(options: argparse.Namespace) -> int:
     """Everything for real: ingest, scheduler and dashboard against the broker of the settings."""
-    environment = {"HOURHAND_HTTP_PORT": str(options.port)} if options.port else {}
+    given = {"HTTP_PORT": options.port, "TLS_CERT": options.cert, "TLS_KEY": options.key}
+    environment = {f"HOURHAND_{name}": str(value) for name, value in given.items() if value}
     settings = load(options.data, {**os.environ, **environment})
     if listens(settings.http_host, settings.http_port):
         print(f"Port {settings.http_port} is taken: give another with --port.", file=sys.stderr)
@@ -70,7 +80,15 @@ def run_up(options: argparse.Namespace) -> int:
     supervisor = Supervisor(programs(settings.data), environment)
     supervisor.stop_on_signals()
     supervisor.start_all()
-    print(f"Hourhand serves http://{settings.http_host}:{settings.http_port} — Ctrl-C stops it.")
+    scheme = "https" if settings.tls_cert else "http"
+    name = next(iter(settings.names), settings.http_host)
+    print(f"Hourhand serves {scheme}://{name}:{settings.http_port} — Ctrl-C stops it.")
+    if not (settings.tls_cert or settings.tls_in_front or settings.http_host in LOOPBACK):
+        print(
+            "Without TLS nobody can sign in from another machine: give --cert and --key, or put a "
+            "proxy that speaks HTTPS in front and set tls_in_front.",
+            file=sys.stderr,
+        )
     try:
         while not supervisor.stopping.wait(LOOK_S):
             supervisor.look()
@@ -187,7 +205,7 @@ def _loading(registry: Registry, settings: Settings) -> Loading | None:
     """How far the history is, from the fleet's manifest and the inbox; None: not yet known."""
     try:
         manifest = json.loads((settings.data / "demo" / "manifest.json").read_text())
-        health = pages.health(registry)
+        health = pages.health(registry, EVERYTHING)
     except (OSError, ValueError, RegistryDown):
         return None
     marks = {mark.file: mark for mark in health.inbox}

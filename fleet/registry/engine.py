@@ -25,7 +25,7 @@ from sqlalchemy.exc import (
 
 from fleet.registry.types import Place, RegistryDown, RegistryFault
 
-HEAD = "0001"
+HEAD = "0002"
 """The schema this code speaks; a test holds it against the migrations."""
 BUSY_S = 10
 _ADVISORY = 4_672_001
@@ -85,7 +85,7 @@ def open_registry(place: Place | str) -> Registry:
     if url.get_backend_name() == "sqlite":
         engine = _open_sqlite(url, where)
     else:
-        engine = sa.create_engine(url, pool_pre_ping=True, pool_size=10, max_overflow=30)
+        engine = _open_server(url, where)
     registry = Registry(engine, where)
     try:
         _bring_up_to_date(registry)
@@ -142,6 +142,21 @@ def _open_sqlite(url: sa.URL, where: str) -> sa.Engine:
         writes = connection.get_execution_options().get("hourhand_writes")
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
+    return engine
+
+
+def _open_server(url: sa.URL, where: str) -> sa.Engine:
+    """PostgreSQL; a database that does not keep text as UTF-8 is refused before it is asked."""
+    engine = sa.create_engine(url, pool_pre_ping=True, pool_size=10, max_overflow=30)
+
+    def check(connection: Any, _: Any) -> None:
+        encoding = connection.info.parameter_status("server_encoding")
+        if encoding != "UTF8":
+            raise RegistryFault(
+                f"The database at {where} keeps text as {encoding}: create one with encoding UTF8."
+            )
+
+    sa.event.listen(engine, "connect", check, insert=True)
     return engine
 
 

@@ -1,4 +1,4 @@
-"""Reads for pages and the API. Every function takes a Scope, held in SQL, but `health`.
+"""Reads for pages and the API. Every function takes a Scope, held in SQL.
 
 What a Scope does not see does not exist: an unknown unit and another customer's are both None.
 """
@@ -6,6 +6,7 @@ What a Scope does not see does not exist: an unknown unit and another customer's
 from fleet.registry.pages_lists import (
     changes_since,
     counts,
+    customers,
     devices,
     due,
     episodes,
@@ -28,7 +29,8 @@ from fleet.registry.types import (
 
 __all__ = [
     "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
-    "QuarantineRow", "StartCount", "UnitInputs", "assessment", "changes_since", "counts", "days", "devices",
+    "QuarantineRow", "StartCount", "UnitInputs", "assessment", "changes_since", "counts", "customers",
+    "days", "devices",
     "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
     "quarantine_counts", "records", "start_counts", "unit", "units",
 ]  # fmt: skip

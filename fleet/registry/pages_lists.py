@@ -181,10 +181,20 @@ def changes_since(
     return [(row.id, row.at, row.unit) for row in rows]
 
 
-def latest_change(reg: Registry) -> int:
-    """Number of the newest change; 0 before the first."""
+def latest_change(reg: Registry, scope: Scope) -> int:
+    """Number of the newest change that the scope sees; 0 before the first."""
+    c = t.change.c
+    query = sa.select(c.id).where(customer_in(scope, c.customer)).order_by(c.id.desc()).limit(1)
     with reg.read() as connection:
-        return int(connection.execute(sa.select(sa.func.max(t.change.c.id))).scalar() or 0)
+        return int(connection.execute(query).scalar() or 0)
+
+
+def customers(reg: Registry, scope: Scope) -> list[Customer]:
+    """Customers by name."""
+    c = t.customer.c
+    query = sa.select(c.doc).where(customer_in(scope, c.id)).order_by(c.name, c.id)
+    with reg.read() as connection:
+        return [decode_customer(doc) for doc in connection.execute(query).scalars()]
 
 
 def _literals(values: Sequence[Any]) -> list[sa.ColumnElement[Any]]:

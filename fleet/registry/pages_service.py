@@ -11,7 +11,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import device_seen
 from fleet.registry.statements import counted
-from fleet.registry.types import HealthFacts, QuarantineCount, QuarantineRow
+from fleet.registry.types import HealthFacts, OutOfScope, QuarantineCount, QuarantineRow
 from fleet.registry.work_intake import DAY_S, marks_of
 from fleet.registry.work_programs import beats
 
@@ -55,8 +55,13 @@ def quarantine_counts(reg: Registry, scope: Scope) -> list[QuarantineCount]:
     return [QuarantineCount(device=r.device, day=r.day, kept=r.kept, over=r.over) for r in rows]
 
 
-def health(reg: Registry) -> HealthFacts:
-    """Facts about the service: programs, inbox, queue lengths, counts. For the office only."""
+def health(reg: Registry, scope: Scope) -> HealthFacts:
+    """Facts about the service: programs, inbox, queue lengths, counts.
+
+    Raises OutOfScope for whoever does not see everything.
+    """
+    if not scope.everything:
+        raise OutOfScope("Only who sees the whole fleet may see the service itself.")
     device, touch, count = t.device.c, t.touch.c, t.quarantine_count.c
 
     with reg.read() as connection:

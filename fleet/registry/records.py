@@ -15,6 +15,8 @@ from fleet.registry import tables as t
 from fleet.registry.cells import CellFault, Source
 from fleet.registry.engine import Registry
 from fleet.registry.fittings import Claim
+from fleet.registry.people_audit import note
+from fleet.registry.people_types import Actor
 from fleet.registry.records_check import Accepted, RecordRefused, check_records
 from fleet.registry.records_facts import COLUMNS
 from fleet.registry.statements import bump, note_changes, one_at_a_time
@@ -30,12 +32,12 @@ HEAD_COLUMNS = ("id", "at", "by", "unit", "kind", "corrects")
 _encode = msgspec.json.Encoder().encode
 
 
-def add_record(reg: Registry, record: Record, now: int) -> Record:
+def add_record(reg: Registry, record: Record, now: int, by: Actor | None = None) -> Record:
     """Append a record with its consequences, in one transaction; returns it as kept.
 
     Facts are checked by kind (times as ISO text or UTC seconds); the unit is computed again from
-    the record's moment on. The same id with the same content again changes nothing. Raises
-    RecordRefused with a sentence, RegistryDown.
+    the record's moment on. The same id with the same content again changes nothing. by: who adds
+    it, for the audit. Raises RecordRefused with a sentence, RegistryDown.
     """
     with reg.write() as connection:
         one_at_a_time(connection)
@@ -43,6 +45,8 @@ def add_record(reg: Registry, record: Record, now: int) -> Record:
         if isinstance(outcome, RecordRefused):
             raise outcome
         write_records(connection, [outcome], now)
+        if by is not None and outcome.new:
+            note(connection, now, "record_added", by, record.unit, f"{record.kind} {record.id}")
     return outcome.record
 
 

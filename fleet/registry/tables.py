@@ -17,25 +17,28 @@ from sqlalchemy import (
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     Table,
     Text,
     UniqueConstraint,
     text,
 )
 
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
-        "pk": "pk_%(table_name)s",
-    }
+from fleet.registry.tables_base import Counted, Seconds, metadata
+from fleet.registry.tables_people import (
+    api_token,
+    audit,
+    invitation,
+    person,
+    session,
+    share_link,
 )
 
-Seconds = BigInteger
-Counted = BigInteger().with_variant(Integer, "sqlite")
-"""An ascending key; SQLite only counts up on INTEGER."""
+__all__ = [
+    "api_token", "assessment", "audit", "calibration", "change", "claim", "counter", "customer",
+    "day", "device", "device_event", "due", "episode", "fitting", "heartbeat", "inbox",
+    "invitation", "metadata", "person", "plan", "pulse", "quarantine", "quarantine_count",
+    "receipt", "record", "session", "share_link", "site", "step", "summary", "touch", "unit",
+]  # fmt: skip
 
 counter = Table(
     "counter",

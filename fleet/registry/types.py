@@ -36,6 +36,10 @@ class RegistryDown(RegistryFault):
     """The registry cannot be read or written now (locked, disk full, server away): try again."""
 
 
+class OutOfScope(Exception):
+    """Asked for what the Scope does not see at all. Says who may."""
+
+
 class Place(Protocol):
     """Whatever says where the registry is kept; `fleet.settings.Settings` does."""
 

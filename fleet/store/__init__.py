@@ -1,5 +1,5 @@
 """Telemetry store: one port, several adapters. Raw values only."""
 
-from fleet.store.port import Store, StoreDown, StoreFault, WriteResult
+from fleet.store.port import ReadingsRefused, Store, StoreDown, StoreFault, WriteResult
 
-__all__ = ["Store", "StoreDown", "StoreFault", "WriteResult"]
+__all__ = ["ReadingsRefused", "Store", "StoreDown", "StoreFault", "WriteResult"]

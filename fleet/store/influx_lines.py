@@ -18,7 +18,7 @@ from urllib.parse import quote, unquote
 
 from fleet.model import Reading
 from fleet.store.block import CLOCK_RANK
-from fleet.store.port import StoreFault
+from fleet.store.port import ReadingsRefused
 
 READINGS = "reading"
 DEVICES = "device"
@@ -30,15 +30,6 @@ LATEST = 9_223_372_036
 
 _RESERVED = frozenset({CLOCK, "time"})
 _BIGGEST = 1.7976931348623157e308
-
-
-class ReadingsRefused(StoreFault):
-    """Readings this store can never keep. `readings` are they; handed in without them, the rest
-    of the batch is kept."""
-
-    def __init__(self, message: str, readings: Sequence[Reading]) -> None:
-        super().__init__(message)
-        self.readings = tuple(readings)
 
 
 def field_key(channel: str) -> str:

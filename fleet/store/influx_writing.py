@@ -10,7 +10,6 @@ from fleet.store import influx_flux
 from fleet.store.influx_csv import numbers, runs, seconds
 from fleet.store.influx_lines import (
     Keys,
-    ReadingsRefused,
     Row,
     gather,
     mark,
@@ -20,7 +19,7 @@ from fleet.store.influx_lines import (
 )
 from fleet.store.influx_link import Link
 from fleet.store.influx_tops import DayTops, Tops, looks
-from fleet.store.port import WriteResult
+from fleet.store.port import ReadingsRefused, WriteResult
 
 
 class Writer:

@@ -28,6 +28,15 @@ class StoreDown(StoreFault):
         self.retry_after_s = retry_after_s
 
 
+class ReadingsRefused(StoreFault):
+    """Readings this store can never keep. `readings` are they; handed in without them, the rest
+    of the batch is kept."""
+
+    def __init__(self, message: str, readings: Sequence[Reading]) -> None:
+        super().__init__(message)
+        self.readings = tuple(readings)
+
+
 class WriteResult(msgspec.Struct, frozen=True):
     """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one."""
 
@@ -39,7 +48,8 @@ class Store(Protocol):
     """One process writes; any number read."""
 
     def write(self, readings: Sequence[Reading]) -> WriteResult:
-        """Keep readings for good. All or nothing. Raises StoreDown (try again) or StoreFault."""
+        """Keep readings for good. All or nothing. Raises StoreDown (try again),
+        ReadingsRefused naming those that can never be kept, or StoreFault."""
 
     def read(
         self, device: str, channels: Iterable[str] | None, start: int, end: int

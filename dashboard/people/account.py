@@ -1,0 +1,109 @@
+"""One's own account: where one is signed in, and a new password."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Desk, Looking, address_of, require
+from dashboard.people import cookies
+from dashboard.people.words import ROLE_WORDS, browser, when
+from dashboard.posted import read_form
+from dashboard.viewers import Viewer
+from fleet.registry import pages, people
+from fleet.registry.people import PeopleRefused, Session
+
+router = APIRouter(
+    include_in_schema=False, dependencies=[require("reader", right=None, person=True)]
+)
+FIELDS_AT_MOST = 8
+
+
+@router.get("/account", response_class=HTMLResponse)
+def account(request: Request, desk: AtDesk, viewer: Looking, done: str = "") -> HTMLResponse:
+    return _page(request, desk, viewer, done=done)
+
+
+def _page(
+    request: Request, desk: Desk, viewer: Viewer, wrong: str = "", status: int = 200,
+    done: str = "",
+) -> HTMLResponse:  # fmt: skip
+    me = _session(viewer)
+    now = desk.clock()
+    names: list[str] = []
+    if viewer.scope.customers is not None:
+        names = [c.name for c in pages.customers(desk.registry, viewer.scope)]
+    return frames.page(
+        request, viewer.scope, "account.html", "account", status=status, now=now,
+        person=me.person, role=ROLE_WORDS[me.person.role], customers=names, wrong=wrong,
+        done={"ended": "The others were signed out.", "password": "The new password holds, and "
+              "every other browser was signed out."}.get(done, ""),
+        sessions=[_line(held, me.id, now)
+                  for held in people.sessions(desk.registry, me.person.id, now)],
+    )  # fmt: skip
+
+
+def _session(viewer: Viewer) -> Session:
+    assert viewer.session is not None, "the route asks for a person"
+    return viewer.session
+
+
+def _line(held: Session, mine: str, now: int) -> dict[str, Any]:
+    return {
+        "id": held.id,
+        "browser": browser(held.agent),
+        "address": held.address,
+        "phone": held.phone,
+        "here": held.id == mine,
+        "since": when(held.made_at, now),
+        "used": when(held.seen_at, now),
+    }
+
+
+@router.post("/account/sessions", response_class=HTMLResponse)
+async def end_others(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    """Sign out one other browser, or all others."""
+    posted = await read_form(request, viewer, FIELDS_AT_MOST)
+    me = _session(viewer)
+    only = posted.text("session", 64)
+    await run_in_threadpool(
+        people.end_sessions, desk.registry, me.person, viewer.actor, desk.clock(), only,
+        "" if only else me.id,
+    )  # fmt: skip
+    return RedirectResponse("/account?done=ended", 303)
+
+
+@router.post("/account/password", response_class=HTMLResponse)
+async def new_password(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    """A new password; every session ends, and this browser gets a new one."""
+    posted = await read_form(request, viewer, FIELDS_AT_MOST)
+    me = _session(viewer)
+    await desk.throttle.knock(me.person.login, address_of(request))
+    known = await run_in_threadpool(people.by_login, desk.registry, me.person.login)
+    new = posted.secret("password")
+    try:
+        if known is None or not await desk.hashing.verify(known[1], posted.secret("old")[:200]):
+            raise PeopleRefused("The present password is not right.")
+        if new != posted.secret("again"):
+            raise PeopleRefused("The two new passwords differ: type the same one twice.")
+        people.check_password(new, me.person.login)
+    except PeopleRefused as refusal:
+        return await run_in_threadpool(_page, request, desk, viewer, str(refusal), 422)
+    desk.throttle.welcome(me.person.login, address_of(request))
+    kept = await desk.hashing.hash(new)
+    return await run_in_threadpool(_renew, request, desk, viewer, me, kept)
+
+
+def _renew(request: Request, desk: Desk, viewer: Viewer, me: Session, kept: str) -> Response:
+    now = desk.clock()
+    people.set_password(desk.registry, me.person.id, kept, viewer.actor, now)
+    token = people.open_session(
+        desk.registry, me.person, me.phone, me.agent, address_of(request), now, "", kept
+    )
+    response = RedirectResponse("/account?done=password", 303)
+    cookies.give(request, response, token, people.ABSOLUTE_S if me.phone else None)
+    return response

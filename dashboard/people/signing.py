@@ -1,0 +1,234 @@
+"""Signing in and out, the first owner, and choosing a password by invitation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import (
+    ANYONE,
+    AtDesk,
+    Desk,
+    Looking,
+    address_of,
+    cookie_of,
+    find_viewer,
+    host_of,
+    require,
+)
+from dashboard.door import WANTS_TLS
+from dashboard.people import cookies
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from fleet.registry import people
+from fleet.registry.people import PeopleRefused, Person
+
+router = APIRouter(include_in_schema=False)
+FIELDS_AT_MOST = 12
+WRONG = "That user name and password do not belong together."
+
+
+@router.get("/sign-in", response_class=HTMLResponse, dependencies=[ANYONE])
+def sign_in_page(request: Request, desk: AtDesk, next: str = "/") -> Response:
+    found = find_viewer(request)
+    if found is not None and found.kind == "person":
+        return RedirectResponse(onward(next), 303)
+    if not people.owner_exists(desk.registry):
+        return RedirectResponse("/set-up", 303)
+    return _sign_in_form(request, desk, {"next": onward(next)})
+
+
+def _sign_in_form(
+    request: Request, desk: Desk, sent: dict[str, Any], wrong: str = "", status: int = 200
+) -> HTMLResponse:
+    insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
+    facts = {"login": "", "phone": False, "next": "/"} | sent
+    return frames.door(
+        request, "sign_in.html", status, wrong=wrong, insecure=insecure, sent=facts,
+        demo=desk.settings.demo,
+    )  # fmt: skip
+
+
+def onward(asked: str) -> str:
+    """Where to go after signing in: a path of ours, never another site."""
+    plain = asked.startswith("/") and asked[1:2] not in ("/", "\\") and asked.isprintable()
+    return asked[:500] if plain and not asked.startswith(("/sign-", "/set-up")) else "/"
+
+
+@router.post("/sign-in", response_class=HTMLResponse, dependencies=[ANYONE])
+async def sign_in(request: Request, desk: AtDesk) -> Response:
+    only_private(request, desk)
+    posted = await read_form(request, None, FIELDS_AT_MOST)
+    login = people.tidy_login(posted.text("login", 100))
+    address = address_of(request)
+    await desk.throttle.knock(login, address)
+    person, kept = await run_in_threadpool(_known, desk, login)
+    password = posted.secret("password")
+    right = len(password) <= 200 and await desk.hashing.verify(kept, password)
+    if not right or person is None or not person.active:
+        why = "shut out" if right else "wrong password" if person else "unknown name"
+        await run_in_threadpool(
+            people.note_failure, desk.registry, person.login if person else "", address, why,
+            desk.clock(),
+        )  # fmt: skip
+        sent = {"login": posted.text("login", 100), "phone": bool(posted.text("phone")),
+                "next": onward(posted.text("next", 500))}  # fmt: skip
+        return await run_in_threadpool(_sign_in_form, request, desk, sent, WRONG, 401)
+    desk.throttle.welcome(login, address)
+    kept = await _hashed_anew(desk, person, kept, password)
+    phone = bool(posted.text("phone"))
+    return await run_in_threadpool(
+        _let_in, request, desk, person, phone, onward(posted.text("next", 500)), kept
+    )
+
+
+def only_private(request: Request, desk: Desk) -> None:
+    """Raises Problem where a password sent here could be read on the way."""
+    if not desk.door.private(host_of(request)):
+        raise Problem(403, WANTS_TLS)
+
+
+def _known(desk: Desk, login: str) -> tuple[Person | None, str]:
+    return people.by_login(desk.registry, login) or (None, "")
+
+
+async def _hashed_anew(desk: Desk, person: Person, kept: str, password: str) -> str:
+    """The hash in today's parameters, where it was made with others."""
+    if not people.needs_rehash(kept):
+        return kept
+    new = await desk.hashing.hash(password)
+    await run_in_threadpool(people.rehash, desk.registry, person.id, kept, new)
+    return new
+
+
+def _let_in(
+    request: Request, desk: Desk, person: Person, phone: bool, to: str, proof: str
+) -> Response:
+    """A new session with a new token, whatever the browser came with."""
+    try:
+        token = people.open_session(
+            desk.registry, person, phone, request.headers.get("user-agent", ""),
+            address_of(request), desk.clock(), cookie_of(request), proof,
+        )  # fmt: skip
+    except PeopleRefused as refusal:
+        return _sign_in_form(request, desk, {"login": person.login}, str(refusal), 401)
+    response = RedirectResponse(to, 303)
+    cookies.give(request, response, token, people.ABSOLUTE_S if phone else None)
+    return response
+
+
+@router.post("/sign-out", dependencies=[require("reader", right=None)])
+async def sign_out(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    await read_form(request, viewer, FIELDS_AT_MOST)
+    response = RedirectResponse("/signed-out", 303)
+    if viewer.session is not None:
+        await run_in_threadpool(
+            people.sign_out, desk.registry, viewer.session, address_of(request), desk.clock()
+        )
+        cookies.take(request, response)
+    else:
+        cookies.take(request, response, "share")
+    return response
+
+
+@router.get("/signed-out", response_class=HTMLResponse, dependencies=[ANYONE])
+def signed_out(request: Request) -> HTMLResponse:
+    return frames.door(request, "signed_out.html")
+
+
+# --- the first owner ---------------------------------------------------------------------------
+
+
+@router.get("/set-up", response_class=HTMLResponse, dependencies=[ANYONE])
+def set_up_page(request: Request, desk: AtDesk) -> Response:
+    if people.owner_exists(desk.registry):
+        return RedirectResponse("/sign-in", 303)
+    return _set_up_form(request, desk, {})
+
+
+def _set_up_form(
+    request: Request, desk: Desk, sent: dict[str, str], wrong: str = "", status: int = 200
+) -> HTMLResponse:
+    insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
+    return frames.door(
+        request, "set_up.html", status, wrong=wrong, insecure=insecure,
+        sent={"name": "", "login": "", "code": ""} | sent, coded=not _at_the_box(request, desk),
+    )  # fmt: skip
+
+
+def _at_the_box(request: Request, desk: Desk) -> bool:
+    peer = request.client.host if request.client else ""
+    return desk.door.at_the_box(peer, host_of(request), request.headers)
+
+
+@router.post("/set-up", response_class=HTMLResponse, dependencies=[ANYONE])
+async def set_up(request: Request, desk: AtDesk) -> Response:
+    only_private(request, desk)
+    if await run_in_threadpool(people.owner_exists, desk.registry):
+        return RedirectResponse("/sign-in", 303)
+    posted = await read_form(request, None, FIELDS_AT_MOST)
+    await desk.throttle.knock("set-up", address_of(request))
+    sent = {name: posted.text(name, 100) for name in ("name", "login", "code")}
+    code = None if _at_the_box(request, desk) else sent["code"]
+    try:
+        password = await _chosen(desk, posted, people.tidy_login(sent["login"]))
+        person = await run_in_threadpool(
+            lambda: people.make_first_owner(
+                desk.registry, sent["login"], sent["name"], password, desk.clock(),
+                code=code, address=address_of(request),
+            )
+        )  # fmt: skip
+    except PeopleRefused as refusal:
+        return await run_in_threadpool(_set_up_form, request, desk, sent, str(refusal), 422)
+    return await run_in_threadpool(_let_in, request, desk, person, False, "/", password)
+
+
+async def _chosen(desk: Desk, posted: Posted, login: str) -> str:
+    """The hash of a password that was typed twice. Raises PeopleRefused."""
+    password = posted.secret("password")
+    if password != posted.secret("again"):
+        raise PeopleRefused("The two passwords differ: type the same one twice.")
+    people.check_password(password, login)
+    return await desk.hashing.hash(password)
+
+
+# --- by invitation -----------------------------------------------------------------------------
+
+
+@router.get("/join/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])
+def join_page(request: Request, desk: AtDesk, secret: str) -> Response:
+    return _join_form(request, desk, secret)
+
+
+def _join_form(
+    request: Request, desk: Desk, secret: str, wrong: str = "", status: int = 200
+) -> HTMLResponse:
+    person = people.invited(desk.registry, secret[:200], desk.clock())
+    if person is None:
+        raise Problem(404, "This link was used already or has ended: ask the owner for a new one.")
+    insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
+    return frames.door(
+        request, "join.html", status, wrong=wrong, insecure=insecure, secret=secret, person=person
+    )
+
+
+@router.post("/join/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])
+async def join(request: Request, desk: AtDesk, secret: str) -> Response:
+    only_private(request, desk)
+    posted = await read_form(request, None, FIELDS_AT_MOST)
+    await desk.throttle.knock(f"join {secret[:200]}", address_of(request))
+    now = desk.clock()
+    found = await run_in_threadpool(people.invited, desk.registry, secret[:200], now)
+    try:
+        password = await _chosen(desk, posted, found.login if found else "")
+        person = await run_in_threadpool(
+            people.accept, desk.registry, secret[:200], password, address_of(request), now
+        )
+    except PeopleRefused as refusal:
+        return await run_in_threadpool(_join_form, request, desk, secret, str(refusal), 422)
+    phone = bool(posted.text("phone"))
+    return await run_in_threadpool(_let_in, request, desk, person, phone, "/", password)

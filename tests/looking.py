@@ -1,0 +1,44 @@
+"""Whom the app of a test takes its visitor for, where signing in is not what is tested."""
+
+from __future__ import annotations
+
+from fastapi import FastAPI
+
+from dashboard.deps import viewer_of
+from dashboard.viewers import BOTH, READ, Viewer
+from fleet.model import EVERYTHING, Scope
+from fleet.registry.people import Actor
+
+OWNER = Viewer(
+    kind="person",
+    role="owner",
+    scope=EVERYTHING,
+    actor=Actor("Dee", "p-owner"),
+    rights=BOTH,
+    proof="only-in-tests",
+)
+
+
+def as_owner(app: FastAPI) -> Viewer:
+    """Every request is the owner's."""
+    app.dependency_overrides[viewer_of] = lambda: OWNER
+    return OWNER
+
+
+def as_reader(app: FastAPI, *customers: str) -> Viewer:
+    """Every request is a customer's."""
+    viewer = Viewer(
+        kind="person",
+        role="reader",
+        scope=Scope(frozenset(customers)),
+        actor=Actor("Customer", "p-reader"),
+        rights=READ,
+        proof="only-in-tests",
+    )
+    app.dependency_overrides[viewer_of] = lambda: viewer
+    return viewer
+
+
+def form(**fields: str) -> dict[str, str]:
+    """A form of the owner's session."""
+    return {"form_token": OWNER.form_token, **fields}
