@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, OFFICE, PASSWORD, add, customer_of, signed_in, with_link, with_token
@@ -250,3 +251,20 @@ def test_a_signed_in_cookie_is_shut_in(fleet: Fleet, client: TestClient) -> None
     assert "HttpOnly" in given
     assert "samesite=lax" in given.lower()
     assert signed_in(fleet, add(fleet, "tom", "technician")).cookies["hourhand"] not in given
+
+
+def test_no_secret_passes_over_plain_http_off_this_machine(fleet: Fleet) -> None:
+    add(fleet, "dee", "owner")
+    name = "sets.hourhand.test"
+    settings = msgspec.structs.replace(fleet.settings, http_names=name)
+    app = create_app(settings, fleet.registry, fleet.history, now=lambda: NOW)
+    there = f"http://{name}"
+    far = TestClient(app, base_url=there, raise_server_exceptions=False, follow_redirects=False)
+    tried = far.post(
+        "/sign-in", data={"login": "dee", "password": PASSWORD}, headers={"origin": there}
+    )
+    assert tried.status_code == 403
+    assert "--cert and --key" in tried.text
+    assert "set-cookie" not in tried.headers
+    token = with_token(fleet, "robot", {"read"})
+    assert far.get("/api/units", headers=token.headers).status_code == 403
