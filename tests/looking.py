@@ -5,9 +5,11 @@ from __future__ import annotations
 from fastapi import FastAPI
 
 from dashboard.deps import viewer_of
-from dashboard.viewers import BOTH, READ, Viewer
+from dashboard.viewers import BOTH, READ, Viewer, by_session
 from fleet.model import EVERYTHING, Scope
-from fleet.registry.people import Actor
+from fleet.registry import people
+from fleet.registry.engine import Registry
+from fleet.registry.people import Actor, Person
 
 OWNER = Viewer(
     kind="person",
@@ -23,6 +25,17 @@ def as_owner(app: FastAPI) -> Viewer:
     """Every request is the owner's."""
     app.dependency_overrides[viewer_of] = lambda: OWNER
     return OWNER
+
+
+def as_real_owner(app: FastAPI, registry: Registry, now: int) -> None:
+    """Every request is a signed-in owner's, whose session stands in the registry: live news goes
+    on only as long as it does."""
+    wanted = Person(id="", login="dee", name="Dee", role="owner")
+    person = people.add_person(registry, wanted, OWNER.actor, now, people.hash_password("-" * 20))
+    kept = people.by_login(registry, "dee")
+    assert kept is not None
+    token = people.open_session(registry, person, False, "", "", now, proof=kept[1])
+    app.dependency_overrides[viewer_of] = lambda: by_session(registry, token, "", now)
 
 
 def as_reader(app: FastAPI, *customers: str) -> Viewer:

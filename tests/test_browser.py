@@ -12,7 +12,7 @@ import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from browsers import DESK, PHONE, opened, sideways
-from looking import as_owner
+from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import DAY_S, FAILED, NEW, NOW, RUN_MIN, STANDING_S, Fleet, seed, unit_id
 
@@ -52,7 +52,7 @@ class Served:
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     fleet = seed(tmp_path_factory.mktemp("browser"))
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
-    as_owner(app)
+    as_real_owner(app, fleet.registry, NOW)
     config = uvicorn.Config(
         app, host="127.0.0.1", port=0, log_level="warning", timeout_graceful_shutdown=1, ws="none"
     )
