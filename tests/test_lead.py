@@ -10,6 +10,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from databases import new_database
 from service import wait_for
 
 from fleet.registry import work
@@ -22,12 +23,7 @@ pytest_plugins = ["databases"]
 @pytest.fixture
 def url(postgres: str) -> str:
     """A registry of its own on PostgreSQL."""
-    with psycopg.connect(
-        host=postgres, user="hourhand", dbname="postgres", autocommit=True
-    ) as link:
-        link.execute("DROP DATABASE IF EXISTS lead WITH (FORCE)")
-        link.execute("CREATE DATABASE lead")
-    return f"postgresql://hourhand@/lead?host={postgres}"
+    return new_database(postgres, "lead")
 
 
 def test_one_leads_and_the_next_takes_over(url: str) -> None:
