@@ -21,6 +21,7 @@ import brokers  # noqa: E402
 import browsers  # noqa: E402
 import databases  # noqa: E402
 import influx_servers  # noqa: E402
+import on_postgresql  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
 SHARED = ROOT.parent / "shared"
@@ -30,6 +31,10 @@ FOUND = {
     "chromium": browsers.chromium() is not None,
     "postgresql": databases.postgres_binaries() is not None,
 }
+
+
+if on_postgresql.HOME:
+    on_postgresql.install()
 
 
 def pytest_configure() -> None:
