@@ -1,7 +1,8 @@
 """`python -m scheduler`: wakes every two seconds and thinks about what has changed.
 
-One process does it: a lock file in the data folder sees to that. Everything it needs to go on is
-in the registry, so a missed or repeated turn costs nothing.
+One process does it. On SQLite a lock file in the data folder sees to that; on PostgreSQL several may
+run, one leads and the others stand by. Everything it needs to go on is in the registry, so a missed
+or repeated turn costs nothing.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from fleet import clock, settings
 from fleet.history import History, open_history
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
+from fleet.registry.lead import Lead
 from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
@@ -37,6 +39,7 @@ from scheduler import turns
 log = logging.getLogger("hourhand.scheduler")
 
 PROGRAM = "scheduler"
+STAND_BY = "scheduler standing by"
 WATCH_S = 2
 WATCH_BUDGET_S = 1.5
 HEARTBEAT_S = 5
@@ -68,11 +71,22 @@ class Desk:
     job_missed: int = 0
     job_overlaps: int = 0
     started_at: int = field(default_factory=clock.now)
+    lead: Lead = field(init=False)
+    leads: bool = False
+
+    def __post_init__(self) -> None:
+        self.lead = Lead(self.registry)
 
 
 def watch(desk: Desk) -> None:
     """One turn; when registry or store are away: say so once, wait longer each time, go on."""
     if time.monotonic() < desk.wait_until:
+        return
+    leads = desk.lead.held()
+    if leads != desk.leads:
+        log.info("leading" if leads else "standing by: another scheduler leads, or we are cut off")
+        desk.leads = leads
+    if not leads:
         return
     try:
         turn = turns.watch(desk.registry, desk.history, clock.now(), WATCH_BUDGET_S, desk.memory)
@@ -91,7 +105,8 @@ def watch(desk: Desk) -> None:
 def beat(desk: Desk) -> None:
     """A sign of life, with what Health shows."""
     try:
-        work.heartbeat(desk.registry, PROGRAM, clock.now(), heartbeat_doc(desk))
+        name = PROGRAM if desk.leads else STAND_BY
+        work.heartbeat(desk.registry, name, clock.now(), heartbeat_doc(desk))
     except RegistryFault as fault:
         _away(desk, fault)
 
@@ -185,12 +200,20 @@ def only_one(data: Path) -> Iterator[None]:
         yield
 
 
+def _alone(loaded: Settings) -> contextlib.AbstractContextManager[None]:
+    """The lock file, where the registry cannot say itself who leads."""
+    if loaded.registry_url.startswith("postgres"):
+        return contextlib.nullcontext()
+    return only_one(loaded.data)
+
+
 def run(loaded: Settings, stop: Event) -> None:
     """Work until `stop` is set. Raises AlreadyRunning, RegistryFault or StoreFault."""
-    with only_one(loaded.data):
+    with _alone(loaded):
         desk = _open(loaded, stop)
         if desk is None:
             return
+        desk.leads = desk.lead.held()
         scheduler = tamed(desk)
         scheduler.start()
         beat(desk)
@@ -202,9 +225,13 @@ def run(loaded: Settings, stop: Event) -> None:
 
 
 def once(loaded: Settings) -> turns.Turn:
-    """Work through everything that waits, then return."""
-    with only_one(loaded.data):
+    """Work through everything that waits, then return. Raises AlreadyRunning."""
+    with _alone(loaded):
         desk = Desk(*_open_now(loaded))
+        desk.leads = desk.lead.held()
+        if not desk.leads:
+            _close(desk)
+            raise AlreadyRunning("Another scheduler leads on this registry: stop it first.")
         desk.last = turns.work_through(desk.registry, desk.history, clock.now(), desk.memory)
         beat(desk)
         _close(desk)
@@ -234,6 +261,7 @@ def _open_now(loaded: Settings) -> tuple[Registry, History]:
 
 
 def _close(desk: Desk) -> None:
+    desk.lead.give_up()
     desk.history.close()
     desk.registry.close()
 
@@ -242,7 +270,9 @@ def health(loaded: Settings) -> str:
     """Empty when the scheduler lives, else a sentence."""
     registry = open_registry(loaded)
     try:
-        found = work.heartbeats(registry).get(PROGRAM)
+        beats = work.heartbeats(registry)
+        found = max((beats[name] for name in (PROGRAM, STAND_BY) if name in beats),
+                    key=lambda beat: beat[0], default=None)  # fmt: skip
     finally:
         registry.close()
     if found is None:

@@ -24,6 +24,7 @@ import browsers  # noqa: E402
 import checks  # noqa: E402
 import databases  # noqa: E402
 import influx_servers  # noqa: E402
+import on_postgresql  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
 SHARED = ROOT.parent / "shared"
@@ -63,6 +64,10 @@ def checked(request: pytest.FixtureRequest) -> checks.Checks:
     """Assert published values and note them for docs/checks.md; see tests/checks.py."""
     found: checks.Checks = request.config.stash[CHECKS]
     return found
+
+
+if on_postgresql.HOME:
+    on_postgresql.install()
 
 
 def pytest_configure(config: pytest.Config) -> None:

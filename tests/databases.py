@@ -93,6 +93,14 @@ def _wait(home: Path) -> None:
             time.sleep(0.1)
 
 
+def new_database(home: str, name: str) -> str:
+    """URL of an empty database of that name on the tests' server; an older one is dropped."""
+    with psycopg.connect(host=home, user="hourhand", dbname="postgres", autocommit=True) as link:
+        link.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')  # type: ignore[arg-type]
+        link.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+    return f"postgresql://hourhand@/{name}?host={home}"
+
+
 @pytest.fixture(params=DATABASES)
 def registry_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """URL of an empty registry, not even with a schema, that nobody else uses."""

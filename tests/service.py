@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import on_postgresql
 import paho.mqtt.client as mqtt
 
 PATIENCE_S = 60.0
@@ -40,6 +41,13 @@ PLAIN_UNIT = {
     "habit": "steady 60 60",
     "phone": "01632 960101",
 }
+
+
+def registry_of(data: Path) -> dict[str, str]:
+    """What a program is told of its registry: nothing, or its database in a run on PostgreSQL."""
+    if not on_postgresql.HOME:
+        return {}
+    return {"HOURHAND_REGISTRY_URL": on_postgresql.url_for(data / "registry.db")}
 
 
 def free_port() -> int:
@@ -77,6 +85,7 @@ class Service:
             **os.environ,
             "HOURHAND_MQTT_PORT": str(self.mqtt_port),
             "HOURHAND_HTTP_PORT": str(self.http_port),
+            **registry_of(self.data),
             **self.environment,
         }
 

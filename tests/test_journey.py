@@ -12,17 +12,26 @@ from pathlib import Path
 
 import pytest
 from brokers import RunningBroker
+from databases import new_database
 from playwright.sync_api import Page, expect
 from service import Device, Service, iso, wait_for
 
 LOOK_MS = 30_000
+pytest_plugins = ["databases"]
 
 
-@pytest.fixture
-def service(tmp_path: Path, broker: RunningBroker) -> Iterator[Service]:
+@pytest.fixture(params=["sqlite", "postgresql"])
+def service(
+    request: pytest.FixtureRequest, tmp_path: Path, broker: RunningBroker
+) -> Iterator[Service]:
+    """The service on each kind of registry."""
     made = Service(tmp_path / "data", broker.port)
     if broker.user:
         made.environment["HOURHAND_MQTT_USER"] = broker.user
+    if request.param == "postgresql":
+        made.environment["HOURHAND_REGISTRY_URL"] = new_database(
+            request.getfixturevalue("postgres"), "journey"
+        )
     yield made
     made.stop()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -33,6 +34,8 @@ MAY: dict[str, int] = {
     "GET /api/openapi.json": READER, "GET /api/units": READER, "GET /api/units/{unit}": READER,
     "GET /api/units/{unit}/runs": READER, "GET /api/units/{unit}/starts": READER,
     "GET /api/units/{unit}/due": READER, "GET /api/units/{unit}/readings": READER,
+    "GET /api/units/{unit}/exercise": READER, "GET /api/units/{unit}/running-signal": READER,
+    "GET /units/{unit}/signal": READER,
     "GET /api/units/{unit}/records": READER, "GET /api/due": READER, "GET /api/alerts": READER,
     "GET /health-page": TECHNICIAN, "GET /api/quarantine": TECHNICIAN,
     "POST /api/units/{unit}/records": TECHNICIAN,
@@ -216,7 +219,8 @@ def test_what_a_scope_does_not_see_does_not_exist(
         path = key.split()[1]
         theirs = client.get(path.replace("{unit}", THEIRS))
         nobodys = client.get(path.replace("{unit}", "no-such-set"))
-        assert (theirs.status_code, nobodys.status_code) == (404, 404), path
+        assert theirs.status_code == nobodys.status_code, path
+        assert theirs.status_code in (404, 422), path
         assert theirs.text.replace(THEIRS, "X") == nobodys.text.replace("no-such-set", "X"), path
 
 
@@ -228,7 +232,8 @@ def test_the_feed_tells_a_reader_of_its_own_sets_only(
     everything = {unit for _, _, unit in pages.changes_since(fleet.registry, EVERYTHING, 0)}
     assert {OURS, THEIRS} <= everything
     assert {unit for _, _, unit in pages.changes_since(fleet.registry, ours, 0)} == {OURS}
-    text = asyncio.run(first_news(app, callers["reader"][1]))
+    with ThreadPoolExecutor(1) as thread:  # the browser of other tests holds this one's loop
+        text = thread.submit(lambda: asyncio.run(first_news(app, callers["reader"][1]))).result()
     assert OURS in text
     assert THEIRS not in text
 
