@@ -215,7 +215,7 @@ def _loading(registry: Registry, settings: Settings) -> Loading | None:
     return Loading(
         taken=taken,
         total=int(manifest["bytes"]) if complete else max(manifest["expected_bytes"], taken + 1),
-        month_in=all(name in marks and marks[name].done for name in month),
+        month_in=bool(month) and all(name in marks and marks[name].done for name in month),
         waiting=health.touches_device + health.touches_unit,
     )
 
