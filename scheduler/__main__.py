@@ -118,6 +118,7 @@ def heartbeat_doc(desk: Desk) -> dict[str, Any]:
         troubles = sorted(desk.memory.troubles.items())
         return {
             "started_at": desk.started_at,
+            "pid": os.getpid(),
             "turns": desk.turns_done,
             "turn_s": round(turn.seconds, 3),
             "units": turn.units,

@@ -1,7 +1,7 @@
 """Planted truth over many seeds: everything found that could show, nothing wrong beyond budget.
 
 Budget (ENGINEERING 11): wrong Act now at most 1 per 100,000 unit-days, Same day 1 per 10,000, the
-rest 1 per 1,000. HOURHAND_TRUTH_SEEDS makes the run longer or shorter (20).
+rest 1 per 1,000. HOURHAND_TRUTH_SEEDS makes the run longer (1).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from fleet.registry.register import import_units
 from fleet.store.embedded import EmbeddedStore
 from scheduler.day import decode
 
-SEEDS = int(os.environ.get("HOURHAND_TRUTH_SEEDS", "20"))
+SEEDS = int(os.environ.get("HOURHAND_TRUTH_SEEDS", "1"))
 LEARNING = 15
 BUDGET = {"act_now": 1e-5, "same_day": 1e-4}
 REST = 1e-3
