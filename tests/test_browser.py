@@ -34,6 +34,8 @@ PAGES = {
     "health": "/health-page", "more": "/more",
     "record": f"/units/{unit_id(0)}/record/meter_check",
     "signal": f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}", "missing": "/nothing",
+    "sign_in": "/sign-in", "signed_out": "/signed-out", "account": "/account", "people": "/people",
+    "tokens": "/people/tokens", "shares": "/people/shares", "done": "/people/done",
 }  # fmt: skip
 SIZES = {"desk": DESK, "phone": PHONE}
 AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]}
@@ -70,7 +72,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 
 SMALL_TARGETS = """() => [...document.querySelectorAll(
-  '.btn, .nav a, .tally a, .tile, summary, input:not([type=hidden]), select, textarea, .links a')]
+  '.btn, .nav a, .tabs a, .tally a, .tile, summary, .check, select, textarea, .links a, '
+  + 'input:not([type=hidden], [type=checkbox], [type=radio], .vh)')]
   .filter((e) => e.checkVisibility())
   .map((e) => [e.tagName, e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
   .filter(([, , box]) => box.height < 43.5 || box.width < 43.5)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -13,6 +16,8 @@ from roles import HERE, OFFICE, PASSWORD, add, customer_of, signed_in, with_link
 from seeding import FAILED, LATE, NOW, Fleet, seed, unit_id
 
 from dashboard.app import create_app
+from dashboard.pages.live import events
+from dashboard.viewers import by_session
 from fleet.registry import people
 
 DAY_S = 86_400
@@ -268,3 +273,97 @@ def test_no_secret_passes_over_plain_http_off_this_machine(fleet: Fleet) -> None
     assert "set-cookie" not in tried.headers
     token = with_token(fleet, "robot", {"read"})
     assert far.get("/api/units", headers=token.headers).status_code == 403
+
+
+def test_a_page_that_keeps_itself_fresh_does_not_keep_its_session(
+    fleet: Fleet, client: TestClient, clock: Clock
+) -> None:
+    """Today on the office's wall reads itself every minute; only a person counts as use."""
+    add(fleet, "dee", "owner")
+    sign_in(client, "dee")
+    for hour in range(1, 12):
+        clock.now = NOW + hour * 3600
+        assert client.get("/", headers={"sec-fetch-mode": "cors"}).status_code == 200
+    clock.now = NOW + 12 * 3600 + 60
+    assert client.get("/").status_code == 303
+
+
+def test_an_open_stream_of_news_ends_with_its_session(fleet: Fleet, client: TestClient) -> None:
+    """A stream opened before is no way around signing out: the next news is not told any more."""
+    caller = signed_in(fleet, add(fleet, "dee", "owner"))
+    viewer = by_session(fleet.registry, caller.cookies["hourhand"], "", NOW)
+    assert viewer is not None
+    desk = client.app.state.desk
+
+    async def told(after_sign_out: bool) -> list[str]:
+        stream = events(desk, viewer, viewer.scope, after=0)
+        said = [str(await anext(stream))]
+        if after_sign_out:
+            people.sign_out(fleet.registry, viewer.session, "", NOW)
+        said += [str(item) async for item in _at_most(stream, 1)]
+        await stream.aclose()
+        desk.feed.close()
+        return said
+
+    with ThreadPoolExecutor(1) as thread:  # the browser of other tests holds this one's loop
+        before = thread.submit(lambda: asyncio.run(told(False))).result()
+        after = thread.submit(lambda: asyncio.run(told(True))).result()
+    assert unit_id(FAILED) in before[1]
+    assert len(after) == 1
+
+
+async def _at_most(stream: AsyncGenerator[Any], number: int) -> AsyncIterator[Any]:
+    while number:
+        try:
+            yield await asyncio.wait_for(anext(stream), 20)
+        except StopAsyncIteration:
+            return
+        number -= 1
+
+
+@pytest.mark.parametrize(
+    ("host", "strict"), [("sets.hourhand.test", True), ("127.0.0.1", False), ("localhost", False)]
+)
+def test_only_our_name_under_tls_is_https_for_good(fleet: Fleet, host: str, strict: bool) -> None:
+    settings = msgspec.structs.replace(
+        fleet.settings, http_names="sets.hourhand.test", tls_in_front=True
+    )
+    app = create_app(settings, fleet.registry, fleet.history, now=lambda: NOW)
+    answer = TestClient(app, base_url=f"http://{host}").get("/health")
+    assert ("strict-transport-security" in answer.headers) is strict
+
+
+def test_behind_a_proxy_that_speaks_tls_the_cookie_is_bound_to_it(fleet: Fleet) -> None:
+    add(fleet, "dee", "owner")
+    name = "sets.hourhand.test"
+    settings = msgspec.structs.replace(fleet.settings, http_names=name, tls_in_front=True)
+    app = create_app(settings, fleet.registry, fleet.history, now=lambda: NOW)
+    far = TestClient(app, base_url=f"http://{name}", follow_redirects=False)
+    given = far.post(
+        "/sign-in",
+        data={"login": "dee", "password": PASSWORD}, headers={"origin": f"https://{name}"},
+    ).headers["set-cookie"]  # fmt: skip
+    assert given.startswith("__Host-hourhand=")
+    assert "; Secure" in given
+    assert "Domain" not in given
+    assert "Path=/" in given
+
+
+def test_who_guesses_from_elsewhere_does_not_keep_the_right_one_out(fleet: Fleet) -> None:
+    """Twenty wrong tries from one address; from another the right password is only delayed."""
+    add(fleet, "dee", "owner")
+    app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
+    waited: list[float] = []
+
+    async def sleep(seconds: float) -> None:
+        waited.append(seconds)
+
+    app.state.desk.throttle._sleep = sleep
+    mean = TestClient(app, base_url=HERE, client=("192.0.2.66", 5), follow_redirects=False)
+    good = TestClient(app, base_url=HERE, client=("192.0.2.7", 5), follow_redirects=False)
+    codes = [sign_in(mean, "dee", f"wrong words {n}") for n in range(22)]
+    assert codes[:5] == [401] * 5
+    assert set(codes[5:]) == {429}
+    assert sign_in(mean, "somebody else") == 429, "the address itself is over its twenty"
+    assert sign_in(good, "dee") == 303
+    assert waited == [1.0]

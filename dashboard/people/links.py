@@ -71,7 +71,7 @@ def _listed(
                 "sees": "all customers" if one.customers is None else ", ".join(sees),
                 "made": when(one.made_at, now),
                 "used": when(one.used_at, now) if one.used_at else "never",
-                "until": day(one.until, now) if one.until else "revoked",
+                "until": day(one.until, now) if one.until else "it is revoked",
                 "state": "revoked" if one.revoked_at else "ended" if ended else "",
             }
         )  # fmt: skip

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people_audit import note
-from fleet.registry.people_persons import check_customers, customers_doc, customers_of
+from fleet.registry.people_persons import check_customers, customers_doc, customers_of, how_many
 from fleet.registry.people_secrets import TOKEN_PREFIX, digest_of, new_id, new_secret
 from fleet.registry.people_types import Actor, ApiToken, AuditKind, PeopleRefused, Right, ShareLink
 
@@ -44,8 +44,7 @@ def make_token(
     with reg.write() as connection:
         check_customers(connection, customers)
         connection.execute(sa.insert(t.api_token).values(row))
-        whose = "all customers" if customers is None else f"{len(customers)} customers"
-        note(connection, now, "token_made", by, made.name, f"{said}, {whose}")
+        note(connection, now, "token_made", by, made.name, f"{said}, {how_many(customers)}")
     return made, secret
 
 
@@ -136,7 +135,7 @@ def make_share(
     with reg.write() as connection:
         check_customers(connection, customers)
         connection.execute(sa.insert(t.share_link).values(row))
-        note(connection, now, "share_made", by, made.name, f"{len(customers)} customers")
+        note(connection, now, "share_made", by, made.name, how_many(customers))
     return made, secret
 
 

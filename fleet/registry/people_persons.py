@@ -112,9 +112,16 @@ def add_person(reg: Registry, person: Person, by: Actor, now: int, password: str
     return person
 
 
+def how_many(customers: frozenset[str] | None) -> str:
+    """A set of customers for the audit: "all customers", "1 customer", "3 customers"."""
+    if customers is None:
+        return "all customers"
+    return f"{len(customers)} customer{'' if len(customers) == 1 else 's'}"
+
+
 def said(person: Person) -> str:
     """Role and customers for the audit."""
-    whose = "" if person.customers is None else f", {len(person.customers)} customers"
+    whose = "" if person.customers is None else f", {how_many(person.customers)}"
     return f"{person.role}{whose}{'' if person.active else ', shut out'}"
 
 
