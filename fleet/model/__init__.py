@@ -7,7 +7,11 @@ from fleet.model.engine import (
     EdgeSeen,
     EngineHours,
     HoursRise,
+    Mains,
+    MainsNow,
     MeterEvent,
+    Readiness,
+    ReadinessNow,
     Run,
     RunWhy,
     StartDemand,
@@ -22,6 +26,7 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
+from fleet.model.notices import Notice, NoticeKind, Way
 from fleet.model.register import (
     EVERYTHING,
     Calibration,
@@ -66,8 +71,10 @@ __all__ = [
     "EVERYTHING", "SEVERITIES", "Calibration", "Charger", "Chemistry", "Clock", "Condition",
     "Cooling", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
     "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "Facts", "Finding",
-    "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Kit", "Latest", "MeterEvent", "Placement",
-    "Pulse", "Quarantined", "Reading", "Record", "RecordKind", "Run", "RunWhy", "RunningSignal",
+    "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Kit", "Latest", "Mains", "MainsNow",
+    "MeterEvent", "Notice", "NoticeKind", "Placement",
+    "Pulse", "Quarantined", "Readiness",
+    "ReadinessNow", "Reading", "Record", "RecordKind", "Run", "RunWhy", "RunningSignal",
     "Scope", "Series", "ServicePlan", "Severity", "SignalChannel", "Site", "StartDemand",
-    "Status", "Step", "StepKind", "Task", "Unit", "UnitSummary", "Window", "no_series",
+    "Status", "Step", "StepKind", "Task", "Unit", "UnitSummary", "Way", "Window", "no_series",
 ]  # fmt: skip

@@ -124,6 +124,42 @@ Condition = Literal[
 ]  # fmt: skip
 
 
+Readiness = Literal["set_aside", "not_ready", "unknown", "doubtful", "ready"]
+"""Would it start now and carry its load: the first that applies, in this order."""
+
+Mains = Literal["present", "absent", "unknown"]
+
+
+class MainsNow(msgspec.Struct, frozen=True, kw_only=True):
+    """The mains at the set's own site, by its own channel or events; unknown: not wired or stale.
+
+    The change to this state came in (since_earliest, since]: since is the first report that showed
+    it, since_earliest the last that showed the other state (None: never seen). `at` is the newest
+    report of the mains. All UTC seconds.
+    """
+
+    state: Mains = "unknown"
+    since: int | None = None
+    since_earliest: int | None = None
+    at: int | None = None
+
+
+class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
+    """The verdict that answers "would it start now?".
+
+    why: what decided it, a kind of finding or a word of `scheduler.readiness`; since: when it
+    became so. proof_at: start of the newest run that began by itself and made volts; proof_limit_s:
+    how long such a proof holds. blind: what is not wired and so not seen.
+    """
+
+    state: Readiness
+    why: str = ""
+    since: int | None = None
+    proof_at: int | None = None
+    proof_limit_s: int | None = None
+    blind: tuple[str, ...] = ()
+
+
 class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     """What the fleet pages show of a unit: one row, no computing needed."""
 
@@ -148,3 +184,9 @@ class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     first: for the forecast of sets in the same area."""
     other_hours_h: tuple[float, ...] = ()
     """Lengths of the newest runs without exercise [h], at most 12."""
+    mains: MainsNow = MainsNow()
+    readiness: ReadinessNow | None = None
+    adopted: bool = False
+    """Taken over without commissioning: no meter has been on its volts yet."""
+    learning_until: int | None = None
+    """End of the learning time of a new set (UTC seconds); None: over."""

@@ -1,0 +1,60 @@
+"""Devices that say nothing, or say it oddly."""
+
+from __future__ import annotations
+
+from fleet.model import Finding
+from fleet.words.saying import (
+    CAUTIONS,
+    CONDITIONS,
+    Sentence,
+    Speaker,
+    moment,
+    span,
+)
+
+
+def _not_reporting(f: Finding, zone: str, now: int) -> Sentence:
+    heard = f.facts.get("heard_at")
+    if not isinstance(heard, int):
+        return Sentence(
+            title="Never heard",
+            seen=f"Nothing has been heard from its device since {moment(since, zone, now)}."
+            if isinstance(since := f.facts.get("silent_since"), int)
+            else "Nothing has ever been heard from its device.",
+            do="Check the device's topic and id against the register, then its power and signal.",
+            cautions=CAUTIONS,
+        )
+    seen = f"Silent for {span(now - heard)}, last heard {moment(heard, zone, now)}."
+    last = f.facts.get("last_condition")
+    if last in CONDITIONS:
+        seen += f" It last said: {CONDITIONS[last].lower()}."
+    return Sentence(
+        title=f"Silent {span(now - heard)}",
+        seen=seen,
+        do="Check its power and signal; treat it as unknown, not as ready.",
+        cautions=CAUTIONS,
+    )
+
+
+def _clock_wrong(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Device clock wrong",
+        seen="The device gives times that cannot be right; its readings carry the time they "
+        f"were received, since {moment(f.since, zone, now)}.",
+        do="Have the device's clock set from the network.",
+    )
+
+
+def _sequence_gaps(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Messages missing",
+        seen=f"{f.facts.get('gaps', 'Some')} numbered messages of this device never arrived.",
+    )
+
+
+SPEAKERS: dict[str, Speaker] = {
+    "not_reporting": _not_reporting,
+    "clock_wrong": _clock_wrong,
+    "sequence_gaps": _sequence_gaps,
+}
+SENDS_A_PERSON = frozenset({"not_reporting"})

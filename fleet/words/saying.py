@@ -1,0 +1,135 @@
+"""What every sentence is made of: its shape, cautions, moments, spans and the trade's words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from math import ceil, floor
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from fleet.model import Condition, Finding, Severity
+
+
+class Sentence(msgspec.Struct, frozen=True, kw_only=True):
+    """title: a few words for a tile; seen: what was seen; do: the next step, may be empty."""
+
+    title: str
+    seen: str
+    do: str = ""
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        return f"{self.seen} {self.do}".strip()
+
+
+Speaker = Callable[[Finding, str, int], Sentence]
+"""(finding, zone, now) to what is said."""
+
+CONDITIONS: dict[Condition, str] = {
+    "standing_by": "Standing by",
+    "cranking": "Cranking",
+    "running": "Running",
+    "on_load": "On load",
+    "cooling_down": "Cooling down",
+    "not_in_auto": "Not in auto",
+    "out_of_service": "Out of service for work",
+    "laid_up": "Laid up",
+    "not_reporting": "Not reporting",
+}
+
+SEVERITY_WORDS: dict[Severity, str] = {
+    "act_now": "Act now",
+    "same_day": "Same day",
+    "next_visit": "Next visit",
+    "no_word": "No word",
+    "note": "Note",
+}
+
+CAUTIONS: tuple[str, ...] = (
+    "It can start by itself at any moment: switch to OFF and lock out before you touch it.",
+    "Lock-out belongs to the person who put it on; nobody else takes it off.",
+    "Exhaust carries carbon monoxide: outdoors only, away from doors, windows and vents.",
+    "Never connect a set to a house's wiring except through its transfer gear: "
+    "back-feed kills on the line.",
+    "Batteries give off explosive gas: no flame or spark; eye protection on.",
+    "Exhaust and engine stay hot after stopping: let them cool before fuel, oil or coolant.",
+    "Fuel burns and its vapour explodes: no refuelling while hot or running.",
+    "Local codes and a licensed electrician or gas fitter come before anything written here.",
+)
+"""Shown wherever a person is sent to a machine: automatic start, lock-out, carbon monoxide,
+back-feed, battery gas, hot parts, fuel, licensed practice."""
+
+
+def condition(value: Condition) -> str:
+    """The trade's words for a condition."""
+    return CONDITIONS[value]
+
+
+def severity(value: Severity) -> str:
+    """The word that goes with a severity's shape and colour."""
+    return SEVERITY_WORDS[value]
+
+
+def moment(at: int, zone: str, now: int) -> str:
+    """A moment in the site's zone: `14:05` today, `Tue 14:05` this week, else with the date.
+
+    at, now: UTC seconds; zone: IANA name.
+    """
+    then = datetime.fromtimestamp(at, UTC).astimezone(ZoneInfo(zone))
+    today = datetime.fromtimestamp(now, UTC).astimezone(ZoneInfo(zone))
+    days = (today.date() - then.date()).days
+    clock = then.strftime("%H:%M")
+    if days == 0:
+        return clock
+    if 0 < days < 7:
+        return f"{then:%a} {clock}"
+    year = "" if then.year == today.year else f" {then.year}"
+    return f"{then.day} {then:%b}{year} {clock}"
+
+
+def span(seconds: float) -> str:
+    """A length of time a person would say: `40 s`, `25 min`, `7 h`, `3 d 4 h`."""
+    whole = int(seconds)
+    if whole < 90:
+        return f"{whole} s"
+    if whole < 5400:
+        return f"{round(whole / 60)} min"
+    if whole < 36 * 3600:
+        return f"{round(whole / 3600)} h"
+    days, rest = divmod(round(whole / 3600), 24)
+    return f"{days} d {rest} h" if rest and days < 10 else f"{days} d"
+
+
+def hours(value: float) -> str:
+    """Engine hours as read off a meter: one decimal under 100 h, whole hours above."""
+    return f"{value:,.1f} h" if abs(value) < 100 else f"{value:,.0f} h"
+
+
+def day(iso: str) -> str:
+    """A local ISO date as people write it: `5 Dec 2026`."""
+    then = date.fromisoformat(iso)
+    return f"{then.day} {then:%b %Y}"
+
+
+def count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def times(count: int) -> str:
+    words = {1: "one attempt", 2: "two attempts", 3: "three attempts", 4: "four attempts"}
+    return words.get(count, f"{count} attempts")
+
+
+def percent_range(low: float, high: float) -> str:
+    """An interval of a share, never said surer than it is: 0.9312, 0.9994 -> '93 to 99.9 %'."""
+
+    def said(share: float, up: bool) -> str:
+        away = ceil if up else floor
+        if share > 0.99:
+            return f"{min(away(share * 1000 - 1e-9), 999 if share < 1 else 1000) / 10:g}"
+        return f"{away(share * 100 - 1e-9 if up else share * 100 + 1e-9)}"
+
+    return f"{said(low, False)} to {said(high, True)} %"
