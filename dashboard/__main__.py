@@ -8,11 +8,13 @@ import contextlib
 import json
 import logging
 import os
+import signal
 import ssl
 import sys
+import threading
 import urllib.error
 import urllib.request
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
@@ -25,7 +27,8 @@ from dashboard.door import ANY
 from dashboard.tls import TlsFault, check_pair
 from fleet import clock
 from fleet.registry import people
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry.engine import Registry
+from fleet.registry.patience import open_when_up
 from fleet.registry.types import RegistryFault
 from fleet.registry.work_programs import heartbeat
 from fleet.settings import Settings, SettingsFault, load
@@ -93,7 +96,11 @@ def serve(settings: Settings) -> int:
     logging.basicConfig(
         level=settings.log_level.upper(), format="%(levelname)s %(name)s %(message)s"
     )
-    registry = open_registry(settings)
+    stop = threading.Event()
+    with signals_set(stop):
+        registry = open_when_up(settings, stop, log.warning)
+    if registry is None:
+        return 0
     app = create_app(settings, registry)
     app.router.lifespan_context = _beating(app, registry)
     invite_owner(registry, settings)
@@ -112,6 +119,18 @@ def serve(settings: Settings) -> int:
     )
     registry.close()
     return 0
+
+
+@contextlib.contextmanager
+def signals_set(stop: threading.Event) -> Iterator[None]:
+    """SIGTERM and SIGINT end the waiting; the server's own handlers follow."""
+    numbers = (signal.SIGTERM, signal.SIGINT)
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _beating(

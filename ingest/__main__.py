@@ -24,6 +24,7 @@ from typing import Any
 from fleet import clock
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
+from fleet.registry.patience import open_when_up
 from fleet.registry.types import RegistryFault
 from fleet.settings import Settings, SettingsFault, load
 from fleet.store.opening import open_store
@@ -74,7 +75,10 @@ def run(settings: Settings, fault: Fault) -> int:
     """Collect until SIGTERM or SIGINT, or until a thread dies."""
     stopping = threading.Event()
     _stop_on_signals(stopping)
-    with opened(settings) as (store, registry):
+    waited = open_when_up(settings, stopping, _log.warning)
+    if waited is None:
+        return 0
+    with opened(settings, waited) as (store, registry):
         cache, inbox = parts(settings, registry)
         link = Link(broker_of(settings))
         collector = Collector(store, registry, cache, inbox, link, fault=fault)
@@ -126,10 +130,12 @@ def health(settings: Settings) -> int:
 
 
 @contextmanager
-def opened(settings: Settings) -> Iterator[tuple[Store, Registry]]:
-    """Store for writing and registry, closed at the end."""
+def opened(
+    settings: Settings, registry: Registry | None = None
+) -> Iterator[tuple[Store, Registry]]:
+    """Store for writing and registry (opened now where not given), closed at the end."""
     settings.data.mkdir(parents=True, exist_ok=True)
-    registry = open_registry(settings)
+    registry = registry if registry is not None else open_registry(settings)
     try:
         store = open_store(settings, writing=True)
         try:
