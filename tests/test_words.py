@@ -20,6 +20,15 @@ def finding(kind: str, **facts: object) -> Finding:
 
 SAMPLES = [
     finding(
+        "code_exercise_not_met",
+        month="2025-10",
+        longest_min=31.0,
+        load_pct=22.4,
+        diesel=True,
+        supplemental="not_met",
+    ),
+    finding("code_exercise_not_met", month="2025-10", diesel=False, supplemental=""),
+    finding(
         "starts_unreliable",
         failed=4,
         demands=20,
@@ -78,6 +87,7 @@ SAMPLES = [
     finding(
         "exercise_time", offset_s=3590, agreed="10:00", real="11:00", matches=5, summer_time=True
     ),
+    finding("mains_lost", earliest_at=NOW - 4500, mains_v=2.0, nominal_v=230.0, alone="alone"),
 ]
 
 

@@ -28,7 +28,7 @@ from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
 
 DAY_S = 86_400
-CODE = "2"
+CODE = "3"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
 
