@@ -14,9 +14,11 @@ from fleet.model import DueItem, Finding, Habit, Run, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import mains as at_site
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
 from scheduler.rules import service
+from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior
 
 TALLY = 50
@@ -47,13 +49,17 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
 
 
 def assess(
-    inputs: UnitInputs, days: Sequence[Day], now: int, prior: Prior | None = None
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    now: int,
+    prior: Prior | None = None,
+    triggers: Triggers = AT_95,
 ) -> Assessment:
     """The verdict on a unit at `now` (UTC seconds).
 
     days: its stored days, rising, at least back to the newest anchor of its engine hours and for
     a year; the newest carries the open state. prior: how sets of its area are used (None: a
-    default). The same inputs give the same verdict.
+    default). triggers: when a set's failed starts are a reason to look. The same inputs give the same verdict.
     """
     reports = habit.habit_of(inputs, days)
     now_open = _open_state(inputs, days, reports, now)
@@ -66,9 +72,10 @@ def assess(
     )
     found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
     due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
-    started, about_starts = starts.look(inputs, now_open.demands, now)
+    started, about_starts = starts.look(inputs, now_open.demands, now, triggers)
     oil = _oil(inputs, now_open, at, coming)
-    found = findings.in_order([*found, *looked.findings, *about_starts, *oil])
+    line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
+    found = findings.in_order([*found, *looked.findings, *about_starts, *oil, *about_mains])
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -90,7 +97,10 @@ def assess(
         demands_failed=started.share.failed if started.share else 0,
         other_runs=coming.other.months,
         other_hours_h=coming.other.hours_h,
+        mains=line,
     )
+    if line.state != "unknown" and line.at is not None:
+        edges.append(line.at + limit_s + 1)
     if coming.oil is not None:
         edges.append(coming.oil.next_at)
     return Assessment(
@@ -110,9 +120,12 @@ def assess(
         reasons=looked.reasons,
         years=looked.years,
         light_load=looked.light_load,
+        code=looked.code,
         by_itself=looked.by_itself,
         starts=started,
         ahead=coming,
+        mains=line,
+        outages=outages,
     )
 
 
@@ -224,8 +237,16 @@ def _due(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueItem, .
         make=inputs.unit.make,
         model=inputs.unit.model,
         fuel=inputs.unit.fuel,
+        strict=_strict(inputs, now),
     )
     return service.due_items(inputs.plan, inputs.records, situation)
+
+
+def _strict(inputs: UnitInputs, now: int) -> bool:
+    """Bound by a code or by the maker's warranty: its work has no tolerance (ENGINEERING 5)."""
+    until = _written_date(inputs.unit.warranty_to)
+    under = until is not None and local_date(now, inputs.site.time_zone) <= until
+    return inputs.unit.nfpa_110 or under
 
 
 def _begun_at(inputs: UnitInputs, ledger: hours.Ledger) -> int | None:

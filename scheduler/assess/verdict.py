@@ -6,10 +6,18 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model import DueItem, EngineHours, Finding, Habit, UnitSummary
+from fleet.model import DueItem, EngineHours, Finding, Habit, MainsNow, UnitSummary
 from scheduler.assess.ahead import Ahead
 from scheduler.assess.starts import StartsSeen
-from scheduler.rules.exercise import ByItself, Exercise, LightLoad, RunReason, YearHours
+from scheduler.rules.exercise import (
+    ByItself,
+    Exercise,
+    LightLoad,
+    RunReason,
+    UnderCode,
+    YearHours,
+)
+from scheduler.rules.mains import Outage
 
 Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
 """What this unit's device does not report: it is "not seen", never good."""
@@ -54,9 +62,14 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[RunReason, ...] = ()
     years: tuple[YearHours, ...] = ()
     light_load: LightLoad | None = None
+    code: UnderCode | None = None
+    """NFPA 110's monthly exercise; None: no code requires this set to run."""
     by_itself: ByItself | None = None
     starts: StartsSeen = StartsSeen()
     ahead: Ahead = Ahead()
+    mains: MainsNow = MainsNow()
+    outages: tuple[Outage, ...] = ()
+    """Absences of the mains at its own site, oldest first, 400 days back."""
 
 
 _ENCODER = msgspec.json.Encoder(order="deterministic")
