@@ -11,15 +11,13 @@ from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE, TEST
 from scheduler.rules.reliability import AT_95, AT_975, Triggers, triggers_of
 from scheduler.rules.starting import CYCLES, LARGE
 
-ZZZZ = "40 CFR 63 subpart ZZZZ, tables 2c and 2d (secondary source)"
 LIMITS = {"oil_filter": 500, "air_filter": 1000, "belts_hoses": 500}
 
 
 def test_the_cranking_cycle_of_a_large_set(checked: Any) -> None:
     """Three cranks of at most 15 s with 15 s between: 3 x 15 + 2 x 15 = 75 s to the limiter; the
     battery carries two such time-outs, 150 s."""
-    source = "NFPA 110 5.6.4.2; UFGS 16263A 2.11.2"
-    checked("Cranking cycle [tries, s, s]", source, (3, 15, 15),
+    checked("Cranking cycle [tries, s, s]", "NFPA 110 5.6.4.2; UFGS 16263A 2.11.2", (3, 15, 15),
             (LARGE.tries, LARGE.crank_s, LARGE.rest_s))  # fmt: skip
     checked("Cranking limiter [s]", "derived: 3 x 15 + 2 x 15", 75, LARGE.total_s)
     assert CYCLES["liquid_diesel"] == CYCLES["liquid_spark"] == LARGE
@@ -44,9 +42,14 @@ def test_no_shipped_interval_is_longer_than_the_rule_for_emergency_engines(
     for id, task in tasks.items():
         over = max(0.0, (task.every_h or 1e9) - LIMITS[id])
         months = max(0, (task.every_months or 10**6) - 12)
-        checked("Shipped interval beyond the rule's [h, months]", ZZZZ, (0.0, 0), (over, months))
+        checked(
+            "Shipped interval beyond the rule's [h, months]",
+            "40 CFR 63 subpart ZZZZ, tables 2c and 2d (secondary source)",
+            (0.0, 0),
+            (over, months),
+        )
         if id == "belts_hoses":
-            checked("Belts and hoses [h, months]", ZZZZ, (500, 12),
+            checked("Belts and hoses [h, months]", "40 CFR 63 subpart ZZZZ, tables 2c and 2d (secondary source)", (500, 12),
                     (task.every_h, task.every_months))  # fmt: skip
 
 
