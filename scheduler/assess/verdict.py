@@ -43,7 +43,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     were exercises or began by itself, which a Day alone cannot say. years: hours by reason, this
     calendar year and the last. by_itself: the newest run that began by itself.
     starts: reliability and harder starting; ahead: how it is used, and what stands behind the
-    likely dates.
+    likely dates. supply: volts and hertz with their bands, the last run, usual range and drift.
     """
 
     unit: str
