@@ -18,6 +18,7 @@ from scheduler.rules.exercise import (
     YearHours,
 )
 from scheduler.rules.mains import Outage
+from scheduler.rules.supply import SupplySeen
 
 Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
 """What this unit's device does not report: it is "not seen", never good."""
@@ -67,6 +68,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     by_itself: ByItself | None = None
     starts: StartsSeen = StartsSeen()
     ahead: Ahead = Ahead()
+    supply: SupplySeen = SupplySeen()
     mains: MainsNow = MainsNow()
     outages: tuple[Outage, ...] = ()
     """Absences of the mains at its own site, oldest first, 400 days back."""
