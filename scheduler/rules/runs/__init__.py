@@ -13,9 +13,18 @@ reach (a device that only sends events), they stand as on and off points of thei
 
 from scheduler.rules.runs.edges import as_seen, ended
 from scheduler.rules.runs.finding import find
-from scheduler.rules.runs.terms import Candidate, Found, Meter, OpenRun, RunRules, RunsCarry
+from scheduler.rules.runs.terms import (
+    STOPS,
+    Candidate,
+    Found,
+    Meter,
+    OpenRun,
+    RunRules,
+    RunsCarry,
+)
 
 __all__ = [
+    "STOPS",
     "Candidate",
     "Found",
     "Meter",
