@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import DeviceEvent, Series
-from scheduler.day import explain
+from scheduler.day import explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
 from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, MainsEdge
 from scheduler.rules import hours, reporting, runs, signal, starting, warmth
@@ -40,6 +40,7 @@ def digest(
     standing_s, running_s = reporting.intervals(given.heard, on)
     rise_h, watched_s = _standing(given, trace, found_runs, meter)
     heard, before = given.heard, given.carry
+    supplied, supply_carry = volts.watched(given, whole.runs, whole.carry.run, what)
     joined = before.signal.joined
     last = None if before.last_at is None else (before.last_at, joined is not None and joined.on)
     return Day(
@@ -59,6 +60,7 @@ def digest(
         spots=reporting.spots(given.series),
         gaps=reporting.silences(heard, on, last, given.gaps.standing_s, given.gaps.running_s),
         mains=_edges(line, before.mains),
+        supply=supplied,
         carry=Carry(
             fitting=given.fitting,
             last_at=int(heard[-1]) if len(heard) else before.last_at,
@@ -70,6 +72,7 @@ def digest(
             starts=starts.carry,
             in_auto=auto.last,
             mains=line.last,
+            supply=supply_carry,
         ),
     )
 

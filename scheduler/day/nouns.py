@@ -26,6 +26,7 @@ from scheduler.rules.runs import RunsCarry
 from scheduler.rules.signal import SignalCarry
 from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
+from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 
 DAY_S = 86_400
 CODE = "3"
@@ -36,6 +37,7 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     """What the office knows that a Day depends on. All that concerns the day is in its fingerprint.
 
     anchors: moments (UTC seconds) at which a person read the engine's own hour meter.
+    plate: what volts and hertz are held to (None: they are not looked at).
     """
 
     unit: str
@@ -48,6 +50,7 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     fittings: tuple[Fitting, ...] = ()
     calibrations: tuple[Calibration, ...] = ()
     anchors: tuple[int, ...] = ()
+    plate: Plate | None = None
 
 
 class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
@@ -71,6 +74,7 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True):
     starts: StartsCarry = StartsCarry()
     in_auto: Spell | None = None
     mains: Spell | None = None
+    supply: SupplyCarry = SupplyCarry()
 
 
 class Day(msgspec.Struct, frozen=True, kw_only=True):
@@ -99,6 +103,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     spots: dict[str, Spot] = {}
     gaps: tuple[Gap, ...] = ()
     mains: tuple[MainsEdge, ...] = ()
+    supply: SupplyDay | None = None
     carry: Carry = Carry()
 
 
@@ -140,6 +145,24 @@ def facts_of(
         fittings=tuple(sorted(fittings, key=lambda f: (f.from_at or 0, f.id))),
         calibrations=tuple(sorted(calibrations, key=lambda c: (c.from_at, c.channel, c.id))),
         anchors=tuple(sorted(set(anchors))),
+        plate=_plate(unit),
+    )
+
+
+def _plate(unit: Unit) -> Plate:
+    """An engine whose cylinders nobody wrote down counts as small unless it is liquid-cooled."""
+    few = unit.cylinders <= 2 if unit.cylinders is not None else unit.cooling != "liquid"
+    return Plate(
+        nominal_v=unit.nominal_v,
+        nominal_hz=unit.nominal_hz,
+        phases=unit.phases,
+        performance_class=unit.performance_class,
+        small=few,
+        inverter=unit.inverter,
+        idle_down=unit.idle_down,
+        rated_kw=unit.rated_kw,
+        volts_pct=unit.volts_band_pct,
+        hertz_pct=unit.hertz_band_pct,
     )
 
 

@@ -1,0 +1,97 @@
+"""One point a run: medians of its settled samples, how its hertz spread, how load moves them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.rules.supply.terms import RunPoint
+
+WIDTH_LEAST = 8
+"""A spread of fewer hertz is not told."""
+SLOPE_LEAST = 10
+SLOPE_LOAD_SHARE = 0.15
+"""A run tells how load moves volts and hertz from 10 samples on, over 15 % of the rated power.
+Common practice, no source."""
+TO_SIGMA = 1.4826 / 2**0.5
+"""From the median step between samples to a deviation, were they normal."""
+SINE_WIDTH = 2 * 2**0.5
+"""From the deviation of a swing to its full width: a sine of amplitude a has a deviation of a/root 2."""
+
+Floats = NDArray[np.float64]
+
+
+def point(
+    start: int, volts: Floats, hertz: Floats, load_kw: Floats, rated_kw: float | None
+) -> RunPoint | None:
+    """The point of a run. Arrays of one length, NaN where not read; None without any value."""
+    v, h = volts[np.isfinite(volts)], hertz[np.isfinite(hertz)]
+    if len(v) == 0 and len(h) == 0:
+        return None
+    loads = load_kw[np.isfinite(load_kw)]
+    hertz_slope = _slope(hertz, load_kw, rated_kw)
+    return RunPoint(
+        start=start,
+        volts_n=len(v),
+        volts=round(_middle(v), 2) if len(v) else None,
+        hertz_n=len(h),
+        hertz=round(_middle(h), 3) if len(h) else None,
+        hertz_width=_width(hertz, load_kw, hertz_slope),
+        load_kw=round(_middle(loads), 2) if len(loads) else None,
+        volts_slope=_slope(volts, load_kw, rated_kw),
+        hertz_slope=hertz_slope,
+    )
+
+
+def _middle(values: Floats) -> float:
+    ordered = np.sort(values)
+    n = len(ordered)
+    return float(ordered[n // 2] + ordered[(n - 1) // 2]) / 2
+
+
+def _slope(values: Floats, load_kw: Floats, rated_kw: float | None) -> float | None:
+    """Change of a value per kW inside the run, by least squares; None where the load stood still."""
+    if not rated_kw or len(values) < SLOPE_LEAST:
+        return None
+    good = np.isfinite(values) & np.isfinite(load_kw)
+    x, y = load_kw[good], values[good]
+    if len(x) < SLOPE_LEAST:
+        return None
+    ordered = np.sort(x)
+    edge = len(x) // 10
+    if ordered[-1 - edge] - ordered[edge] < SLOPE_LOAD_SHARE * rated_kw:
+        return None
+    x = x - x.mean()
+    return round(float((x * y).sum() / (x * x).sum()), 5)
+
+
+def _width(hertz: Floats, load_kw: Floats, slope: float | None) -> float | None:
+    """How far the hertz swing inside a run [Hz], the 5 % at either end left out.
+
+    The smaller of two looks: the spread with the load's part taken out, and the width a swing would
+    have whose samples step as these do. A load that steps now and then moves the first where it is
+    not measured, and hardly the second.
+    """
+    good = np.isfinite(hertz)
+    if np.count_nonzero(good) < WIDTH_LEAST:
+        return None
+    h = hertz[good]
+    if slope is not None:
+        load = load_kw[good]
+        h = h - slope * np.where(np.isfinite(load), load, np.nanmean(load))
+    ordered = np.sort(h)
+    edge = len(h) // 20
+    spread = float(ordered[-1 - edge] - ordered[edge])
+    steps = np.sort(np.abs(np.diff(h)))
+    by_steps = SINE_WIDTH * TO_SIGMA * _middle(steps)
+    return round(min(spread, by_steps), 3)
+
+
+def unbalance_pct(one: Floats, two: Floats, three: Floats) -> Floats:
+    """Unbalance of three line-to-line voltages [%]: 100 max|V - mean| / mean (NEMA MG 1).
+
+    Not the ratio of sequence components of the IEC, and not for line to neutral.
+    """
+    mean = (one + two + three) / 3
+    most = np.maximum(np.maximum(np.abs(one - mean), np.abs(two - mean)), np.abs(three - mean))
+    return 100 * most / mean

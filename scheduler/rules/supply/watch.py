@@ -1,0 +1,269 @@
+"""One day of volts and hertz: a point a run, and the troubles that are waited for, met, ended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.model import Series, SignalChannel, no_series
+from scheduler.rules.supply import bands, legs, out, points, settled, standing
+from scheduler.rules.supply.settled import DEAD_SHARE
+from scheduler.rules.supply.terms import (
+    Delay,
+    OutSpell,
+    Plate,
+    RunPoint,
+    SupplyCarry,
+    SupplyDay,
+    Trouble,
+)
+
+OVER_SHARE = 1.15
+"""Over-voltage: from 115 % of nominal on, two samples. Common practice, no source."""
+STANDING_SHARE = 0.5
+"""Volts on a standing set: above half of nominal (ENGINEERING 9)."""
+STRAY_SHARE = 0.1
+"""Stray volts: from a tenth of nominal on; below, what an open lead picks up. Common practice, no
+source."""
+UNTOLD_SHARE = 0.2
+CHANNELS = (
+    "ac_v", "ac_l1_v", "ac_l2_v", "ac_l3_v", "ac_l12_v", "ac_l23_v", "ac_l31_v", "frequency_hz",
+    "load_kw", "running", "speed_rpm", "oil_pressure_kpa",
+)  # fmt: skip
+"""What is looked at, besides the channels of the running signal."""
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What a day gives to judge.
+
+    series: plausible values. runs: [start, end) of those that reach into the day, rising, with the
+    temperature at their start [degC] where known. parts: of the running signal. signs: moments of
+    cranks and starts. over_voltage: moments at which the device said so. Gaps in seconds.
+    """
+
+    plate: Plate
+    series: Mapping[str, Series]
+    runs: Sequence[tuple[int, int]]
+    temps_c: Sequence[float | None]
+    parts: Sequence[SignalChannel]
+    signs: Sequence[int]
+    over_voltage: Sequence[int]
+    standing_s: int
+    running_s: int
+    held: bool
+
+
+@dataclass(slots=True)
+class _Delays:
+    """The open delays of the day so far, and those that ended."""
+
+    open: dict[str, Delay]
+    ended: list[OutSpell]
+
+    def walk(self, kind: Trouble, t: Ints, v: Floats, limits: out.Limits) -> None:
+        good = np.isfinite(v)
+        if not good.all():
+            t, v = t[good], v[good]
+        after, ended = out.walk(kind, t, v, limits, self.open.get(kind))
+        self.ended.extend(ended)
+        self.open.pop(kind, None)
+        if after is not None:
+            self.open[kind] = after
+
+
+def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]:
+    """(what the day says, or None; the open state). The order of delivery does not matter."""
+    channel, volts = settled.volts_of(day.plate, dict(day.series))
+    hertz = _hertz(day)
+    if not len(volts) and not len(hertz) and not day.over_voltage and not _circuits(day):
+        return None, before
+    delays = _Delays(dict(before.delays), [])
+    turning = standing.turning(
+        volts.t, day.series, day.parts, day.standing_s, day.running_s, day.held
+    )
+    found = _runs(day, volts, hertz, turning, delays) if day.runs else ()
+    _over_voltage(day, volts, delays)
+    _without_run(day, volts, turning, delays)
+    live = volts.v >= UNTOLD_SHARE * day.plate.nominal_v
+    untold = not turning.told and bool(live.any())
+    carry = SupplyCarry(delays=dict(sorted(delays.open.items())))
+    if not found and not delays.ended and not untold:
+        return None, carry
+    ended = tuple(sorted(delays.ended, key=lambda s: (s.since, s.kind)))
+    return SupplyDay(channel=channel, points=found, ended=ended, untold=untold), carry
+
+
+def _hertz(day: Day) -> Series:
+    """The hertz that are a governor's: an inverter's are electronics."""
+    if day.plate.inverter:
+        return no_series()
+    return day.series.get("frequency_hz") or no_series()
+
+
+def _circuits(day: Day) -> bool:
+    return any(name.startswith("ac_") and len(one) for name, one in day.series.items())
+
+
+def _told(at: int, before: Delay | None) -> Delay:
+    """A device's own word needs no second sample; a newer one keeps the older beginning."""
+    if before is None:
+        return Delay(since=at, met_at=at, last_at=at)
+    return msgspec.structs.replace(
+        before, met_at=at if before.met_at is None else before.met_at,
+        last_at=max(at, before.last_at), back_at=None, back_n=0,
+    )  # fmt: skip
+
+
+def _runs(
+    day: Day, volts: Series, hertz: Series, turning: standing.Turning, delays: _Delays
+) -> tuple[RunPoint, ...]:
+    """Settled samples at governed speed: delays walked, and a point for each run."""
+    plate = day.plate
+    settle = [settled.settle_s(plate, temp) for temp in day.temps_c]
+    stands = Series(volts.t, turning.stands.astype(np.float64))
+    load = day.series.get("load_kw") or no_series()
+    fresh = day.running_s
+
+    def looked(one: Series) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+        """(run, value, volts, hertz, load) at the settled times of a series, else run -1."""
+        run = settled.in_runs(one.t, day.runs, settle)
+        run = np.where(settled.at_or_before(stands, one.t, fresh) == 1.0, -1, run)
+        keep = run >= 0
+        t = one.t[keep]
+        v = settled.at_or_before(volts, t, fresh)
+        h = settled.at_or_before(hertz, t, fresh)
+        kw = settled.at_or_before(load, t, fresh)
+        good = settled.governed(plate, v, h, kw) & ~(v < DEAD_SHARE * plate.nominal_v)
+        if not len(volts) and _circuits(day):
+            good[:] = False
+        full = np.full(len(one), -1, np.int64)
+        full[np.flatnonzero(keep)[good]] = run[keep][good]
+        return full, one.v, v[good], h[good], kw[good]
+
+    by_volts, by_hertz = looked(volts), looked(hertz)
+    on_v, on_h = by_volts[0] >= 0, by_hertz[0] >= 0
+    band_v, band_h = bands.volts_band(plate), bands.hertz_band(plate)
+    delays.walk("volts", volts.t[on_v], volts.v[on_v], out.of_band(band_v))
+    delays.walk("hertz", hertz.t[on_h], hertz.v[on_h], out.of_band(band_h))
+    _open_neutral(day, delays)
+    lines_t, lines_pct = legs.line_unbalance(day.series) if plate.phases == "3" else _nothing()
+    line_run = settled.in_runs(lines_t, day.runs, settle)
+    made = []
+    for number, (start, _) in enumerate(day.runs):
+        mine_v, mine_h = by_volts[0] == number, by_hertz[0] == number
+        if not mine_v.any() and not mine_h.any():
+            continue
+        one = _point(plate, start, number, by_volts, by_hertz, mine_v, mine_h)
+        if one is not None:
+            lines = lines_pct[line_run == number]
+            if len(lines):
+                one = msgspec.structs.replace(one, unbalance_pct=round(float(np.median(lines)), 3))
+            made.append(one)
+    return tuple(made)
+
+
+Looked = tuple[Ints, Floats, Floats, Floats, Floats]
+
+
+def _point(
+    plate: Plate,
+    start: int,
+    number: int,
+    by_volts: Looked,
+    by_hertz: Looked,
+    mine_v: NDArray[np.bool_],
+    mine_h: NDArray[np.bool_],
+) -> RunPoint | None:
+    """Volts with the load in force then; hertz likewise; one point of both."""
+    inside_v = by_volts[0][by_volts[0] >= 0] == number
+    inside_h = by_hertz[0][by_hertz[0] >= 0] == number
+    volts, load_v = by_volts[1][mine_v], by_volts[4][inside_v]
+    hertz, load_h = by_hertz[1][mine_h], by_hertz[4][inside_h]
+    of_volts = points.point(start, volts, np.full(len(volts), np.nan), load_v, plate.rated_kw)
+    of_hertz = points.point(start, np.full(len(hertz), np.nan), hertz, load_h, plate.rated_kw)
+    if of_volts is None or of_hertz is None:
+        return of_volts or of_hertz
+    return msgspec.structs.replace(
+        of_volts,
+        hertz_n=of_hertz.hertz_n,
+        hertz=of_hertz.hertz,
+        hertz_width=of_hertz.hertz_width,
+        hertz_slope=of_hertz.hertz_slope,
+    )
+
+
+def _nothing() -> tuple[Ints, Floats]:
+    return np.empty(0, np.int64), np.empty(0, np.float64)
+
+
+def _open_neutral(day: Day, delays: _Delays) -> None:
+    """Legs apart, from 30 s after the start on."""
+    plate = day.plate
+    if plate.phases != "split":
+        return
+    t, one, two = legs.both_legs(day.series)
+    run = settled.in_runs(t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
+    apart = legs.open_neutral(plate, one[run], two[run])
+    delays.walk("open_neutral", t[run], apart, out.over(1.0, on_s=0))
+
+
+def _over_voltage(day: Day, volts: Series, delays: _Delays) -> None:
+    """The highest circuit from 30 s after the start on, and the device's own word at its time."""
+    highest = _highest(day, volts)
+    run = settled.in_runs(highest.t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
+    t, share = highest.t[run], highest.v[run]
+    limits = out.over(OVER_SHARE, on_s=0)
+    for at in sorted(day.over_voltage):
+        before = t < at
+        delays.walk("over_voltage", t[before], share[before], limits)
+        delays.open["over_voltage"] = _told(at, delays.open.get("over_voltage"))
+        t, share = t[~before], share[~before]
+    delays.walk("over_voltage", t, share, limits)
+
+
+def _highest(day: Day, volts: Series) -> Series:
+    """The highest circuit at each time, as a share of its own nominal."""
+    plate = day.plate
+    found = [Series(volts.t, volts.v / plate.nominal_v)]
+    if plate.phases == "split":
+        leg = legs.leg_nominal(plate)
+        found += [Series(s.t, s.v / leg) for name, s in day.series.items()
+                  if name in ("ac_l1_v", "ac_l2_v")]  # fmt: skip
+    t = np.concatenate([s.t for s in found])
+    v = np.concatenate([s.v for s in found])
+    if len(found) == 1:
+        return found[0]
+    order = np.lexsort((v, t))
+    t, v = t[order], v[order]
+    last = np.append(t[1:] != t[:-1], True) if len(t) else np.zeros(0, np.bool_)
+    return Series(t[last], v[last])
+
+
+def _without_run(day: Day, volts: Series, turning: standing.Turning, delays: _Delays) -> None:
+    """Volts on a standing set, stray volts, and an engine that turns without output."""
+    if not turning.told or not len(volts):
+        return
+    plate = day.plate
+    share = volts.v / plate.nominal_v
+    live = share >= STRAY_SHARE
+    stands = turning.stands & ~standing.after_a_crank(volts.t, live, day.signs)
+    t, there = volts.t[stands], share[stands]
+    delays.walk("standing", t, there, out.over(STANDING_SHARE))
+    delays.walk("stray", t, there, out.over(STRAY_SHARE))
+    turns = turning.turns
+    if not turns.any() and "no_output" not in delays.open:
+        return
+    began = turns & ~np.concatenate(([False], turns[:-1]))
+    since = volts.t[began][np.cumsum(began)[turns] - 1] if turns.any() else volts.t[turns]
+    t, there = volts.t[turns], share[turns]
+    ready = t - since >= settled.settle_s(plate, None)
+    limits = out.Limits(DEAD_SHARE, np.inf, DEAD_SHARE * 1.02, np.inf)
+    delays.walk("no_output", t[ready], there[ready], limits)
