@@ -87,6 +87,18 @@ SAMPLES = [
     finding(
         "exercise_time", offset_s=3590, agreed="10:00", real="11:00", matches=5, summer_time=True
     ),
+    finding(
+        "fuel_low",
+        level_pct=9.4,
+        hours_h=3.2,
+        agreed_h=8.0,
+        agreed=False,
+        load_share=0.5,
+        at_load="half",
+        by="chart",
+        at=NOW,
+    ),
+    finding("fuel_low", level_pct=7.0, dual=True, at=NOW),
     finding("mains_lost", earliest_at=NOW - 4500, mains_v=2.0, nominal_v=230.0, alone="alone"),
 ]
 

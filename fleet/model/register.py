@@ -118,6 +118,8 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     """A code requires this set to be exercised after NFPA 110; never assumed."""
     warranty_to: str | None = None
     """Local ISO date until which the maker's warranty asks for work on time."""
+    fuel_hours: float | None = None
+    """Hours of fuel agreed, at half load; None: usual practice."""
     volts_band_pct: float | None = None
     hertz_band_pct: float | None = None
     """The installer's own limits, percent of nominal each way; None: by class."""

@@ -215,6 +215,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("warranty_to", cells.iso_date),
     Column("volts_band_pct", _number(0.5, 50)),
     Column("hertz_band_pct", _number(0.5, 50)),
+    Column("fuel_hours", _number(0.1, 10_000)),
 )
 BY_NAME: dict[str, Column] = {column.name: column for column in COLUMNS}
 NAMES: tuple[str, ...] = tuple(BY_NAME)

@@ -14,6 +14,7 @@ from fleet.model import DueItem, Finding, Habit, Run, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
@@ -75,7 +76,9 @@ def assess(
     started, about_starts = starts.look(inputs, now_open.demands, now, triggers)
     oil = _oil(inputs, now_open, at, coming)
     line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
-    found = findings.in_order([*found, *looked.findings, *about_starts, *oil, *about_mains])
+    fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
+    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel]
+    found = findings.in_order([*found, *more])
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -126,6 +129,7 @@ def assess(
         ahead=coming,
         mains=line,
         outages=outages,
+        fuel=fuel,
     )
 
 

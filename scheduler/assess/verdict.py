@@ -17,6 +17,7 @@ from scheduler.rules.exercise import (
     UnderCode,
     YearHours,
 )
+from scheduler.rules.fuel import FuelSeen
 from scheduler.rules.mains import Outage
 from scheduler.rules.supply import SupplySeen
 
@@ -70,6 +71,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     ahead: Ahead = Ahead()
     supply: SupplySeen = SupplySeen()
     mains: MainsNow = MainsNow()
+    fuel: FuelSeen = FuelSeen()
     outages: tuple[Outage, ...] = ()
     """Absences of the mains at its own site, oldest first, 400 days back."""
 

@@ -11,7 +11,7 @@ from fleet.model import DeviceEvent, Series
 from scheduler.day import explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
 from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, MainsEdge
-from scheduler.rules import hours, reporting, runs, signal, starting, warmth
+from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells
 
@@ -41,6 +41,8 @@ def digest(
     rise_h, watched_s = _standing(given, trace, found_runs, meter)
     heard, before = given.heard, given.carry
     supplied, supply_carry = volts.watched(given, whole.runs, whole.carry.run, what)
+    level = given.of("fuel_pct")
+    knots, fuel_carry = fuel.smooth(level.t, level.v, before.fuel)
     joined = before.signal.joined
     last = None if before.last_at is None else (before.last_at, joined is not None and joined.on)
     return Day(
@@ -61,6 +63,7 @@ def digest(
         gaps=reporting.silences(heard, on, last, given.gaps.standing_s, given.gaps.running_s),
         mains=_edges(line, before.mains),
         supply=supplied,
+        fuel=knots,
         carry=Carry(
             fitting=given.fitting,
             last_at=int(heard[-1]) if len(heard) else before.last_at,
@@ -73,6 +76,7 @@ def digest(
             in_auto=auto.last,
             mains=line.last,
             supply=supply_carry,
+            fuel=fuel_carry,
         ),
     )
 

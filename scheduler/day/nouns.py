@@ -20,6 +20,7 @@ from fleet.model import (
     Unit,
 )
 from scheduler.rules.attempts import CounterCarry, DipCarry
+from scheduler.rules.fuel import FuelCarry, Knot
 from scheduler.rules.hours import MeterCarry
 from scheduler.rules.reporting import Gap, Spot
 from scheduler.rules.runs import RunsCarry
@@ -75,6 +76,7 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True):
     in_auto: Spell | None = None
     mains: Spell | None = None
     supply: SupplyCarry = SupplyCarry()
+    fuel: FuelCarry = FuelCarry()
 
 
 class Day(msgspec.Struct, frozen=True, kw_only=True):
@@ -84,7 +86,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     hours are rises, cut at people's anchors; `carry` is the open state at the end of the day.
     standing_interval_s and running_interval_s: median time between reports, None with under 3.
     rise_standing_h: hours the meter gained over standing_watched_s seconds in which the
-    running signal was seen to be off throughout.
+    running signal was seen to be off throughout. fuel: knots (at, smoothed percent of the tank).
     """
 
     unit: str
@@ -104,6 +106,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     gaps: tuple[Gap, ...] = ()
     mains: tuple[MainsEdge, ...] = ()
     supply: SupplyDay | None = None
+    fuel: tuple[Knot, ...] = ()
     carry: Carry = Carry()
 
 
