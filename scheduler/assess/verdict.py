@@ -6,9 +6,10 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model import DueItem, EngineHours, Finding, Habit, MainsNow, UnitSummary
+from fleet.model import DueItem, EngineHours, Finding, Habit, MainsNow, ReadinessNow, UnitSummary
 from scheduler.assess.ahead import Ahead
 from scheduler.assess.starts import StartsSeen
+from scheduler.rules.battery import BatterySeen
 from scheduler.rules.exercise import (
     ByItself,
     Exercise,
@@ -21,7 +22,7 @@ from scheduler.rules.fuel import FuelSeen
 from scheduler.rules.mains import Outage
 from scheduler.rules.supply import SupplySeen
 
-Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
+Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts", "transfer"]
 """What this unit's device does not report: it is "not seen", never good."""
 
 
@@ -70,7 +71,9 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     starts: StartsSeen = StartsSeen()
     ahead: Ahead = Ahead()
     supply: SupplySeen = SupplySeen()
+    battery: BatterySeen = BatterySeen()
     mains: MainsNow = MainsNow()
+    readiness: ReadinessNow | None = None
     fuel: FuelSeen = FuelSeen()
     outages: tuple[Outage, ...] = ()
     """Absences of the mains at its own site, oldest first, 400 days back."""
