@@ -16,6 +16,7 @@ from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
 from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
+from scheduler.assess import supply as volts
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
 from scheduler.rules import service
@@ -77,8 +78,9 @@ def assess(
     oil = _oil(inputs, now_open, at, coming)
     line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
     fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
+    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel]
-    found = findings.in_order([*found, *more])
+    found = findings.in_order([*found, *more, *about_supply])
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -127,6 +129,7 @@ def assess(
         by_itself=looked.by_itself,
         starts=started,
         ahead=coming,
+        supply=supplied,
         mains=line,
         outages=outages,
         fuel=fuel,

@@ -148,12 +148,15 @@ def facts_of(
         fittings=tuple(sorted(fittings, key=lambda f: (f.from_at or 0, f.id))),
         calibrations=tuple(sorted(calibrations, key=lambda c: (c.from_at, c.channel, c.id))),
         anchors=tuple(sorted(set(anchors))),
-        plate=_plate(unit),
+        plate=plate_of(unit),
     )
 
 
-def _plate(unit: Unit) -> Plate:
-    """An engine whose cylinders nobody wrote down counts as small unless it is liquid-cooled."""
+def plate_of(unit: Unit) -> Plate:
+    """What the unit's volts and hertz are held to.
+
+    An engine whose cylinders nobody wrote down counts as small unless it is liquid-cooled.
+    """
     few = unit.cylinders <= 2 if unit.cylinders is not None else unit.cooling != "liquid"
     return Plate(
         nominal_v=unit.nominal_v,

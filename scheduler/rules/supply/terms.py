@@ -118,7 +118,8 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
     runs: compared, of which `base` as commissioned; moved: from them to the newest average;
     per_month with its 95 % interval (None: not bounded); share: of the way from the
     as-commissioned level to the limit; crosses_*: UTC seconds (None: not within twice the span
-    seen). by: what like was compared with like on. found: worth a person's time.
+    seen). by: what like was compared with like on. found: worth a person's time; since: the first run
+    of those that have been beyond the usual without a break.
     """
 
     runs: int
@@ -132,6 +133,7 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True):
     share: float
     by: Literal["droop line", "no load", "like load", "runs without an outage"]
     found: bool = False
+    since: int | None = None
     crosses_from: int | None = None
     crosses_at: int | None = None
     crosses_to: int | None = None
