@@ -23,7 +23,7 @@ MARKS: dict[Severity, str] = {
 GLYPHS: dict[Condition, str] = {
     "standing_by": "s-by", "cranking": "s-crank", "running": "s-run", "on_load": "s-load",
     "cooling_down": "s-cool", "not_in_auto": "s-off", "out_of_service": "s-work",
-    "laid_up": "s-laid", "not_reporting": "mute",
+    "laid_up": "s-laid", "not_reporting": "mute", "last_heard_running": "s-was",
 }  # fmt: skip
 Entry = tuple[str, str, str, str]
 """Key, address, name, class of an entry of the navigation."""

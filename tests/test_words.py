@@ -99,6 +99,8 @@ SAMPLES = [
         at=NOW,
     ),
     finding("fuel_low", level_pct=7.0, dual=True, at=NOW),
+    finding("shut_down", event="shutdown", cause="low oil pressure"),
+    finding("shut_down", event="emergency_stop"),
     finding("mains_lost", earliest_at=NOW - 4500, mains_v=2.0, nominal_v=230.0, alone="alone"),
 ]
 

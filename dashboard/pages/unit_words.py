@@ -21,6 +21,7 @@ BLIND = {
     "charger": "Battery or charging volts are not measured.",
     "hours": "The hour meter is not reported: hours are added up from the runs seen.",
     "volts": "Output volts are not measured: it could run without giving power.",
+    "transfer": "The load is not measured: nobody would see the transfer gear fail to switch over.",
 }
 """What a unit's device does not see, in words."""
 

@@ -16,6 +16,7 @@ from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
 from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
+from scheduler.assess import readiness as ready
 from scheduler.assess import supply as volts
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
@@ -79,8 +80,12 @@ def assess(
     line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
     fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
     supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
-    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel]
+    halted = ready.shut_down(inputs, days, looked.runs, now_open.demands, at)
+    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply])
+    blind = seen.blind_spots(inputs, days)
+    verdict = ready.look(inputs, days, now_open.demands, at, looked, found, blind)
+    edges += verdict.edges
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -103,6 +108,9 @@ def assess(
         other_runs=coming.other.months,
         other_hours_h=coming.other.hours_h,
         mains=line,
+        readiness=verdict.now,
+        adopted=verdict.adopted,
+        learning_until=verdict.learning_until,
     )
     if line.state != "unknown" and line.at is not None:
         edges.append(line.at + limit_s + 1)
@@ -120,7 +128,7 @@ def assess(
         silent_limit_s=limit_s,
         look_again_at=min(edge for edge in edges if edge > now),
         starts_50=_tally(now_open.demands),
-        blind=seen.blind_spots(inputs, days),
+        blind=blind,
         exercise=looked.exercise,
         reasons=looked.reasons,
         years=looked.years,
@@ -129,6 +137,7 @@ def assess(
         by_itself=looked.by_itself,
         starts=started,
         ahead=coming,
+        readiness=verdict.now,
         supply=supplied,
         mains=line,
         outages=outages,
@@ -178,12 +187,15 @@ def _now(
         demand=now_open.demand,
         in_auto=carry.in_auto if carry else None,
         last_stop=now_open.runs[-1].end if now_open.runs else None,
+        running_known_s=habit.running_known_s(reports),
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
     if quiet.since is not None:
         edges.append(quiet.since + limit_s)
     if at.in_auto is not None and at.in_auto.value == 0:
         edges.append(at.in_auto.since + LIMIT_ON_S)
+    if running and now_open.run is not None:
+        edges.append(now_open.run.last_on_at + at.running_known_s + 1)
     cranking = condition.cranking_until(inputs, now_open.demand)
     again = days_of.look_again_at(carry, now_open.facts) if carry else None
     edges += [moment for moment in (cranking, again) if moment is not None]

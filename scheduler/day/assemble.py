@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from fleet.model import DeviceEvent, Series
 from scheduler.day import explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
-from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, MainsEdge
+from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, Halt, MainsEdge
 from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells
+
+HALTS = frozenset({"shutdown", "emergency_stop"})
 
 
 def digest(
@@ -64,6 +66,9 @@ def digest(
         mains=_edges(line, before.mains),
         supply=supplied,
         fuel=knots,
+        halts=tuple(
+            Halt(at=e.at, event=e.event, cause=e.cause) for e in given.events if e.event in HALTS
+        ),
         carry=Carry(
             fitting=given.fitting,
             last_at=int(heard[-1]) if len(heard) else before.last_at,

@@ -62,6 +62,14 @@ class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
     latest: int
 
 
+class Halt(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The set stopped for good: it shut itself down on a fault, or its emergency stop was pushed."""
+
+    at: int
+    event: str
+    cause: str = ""
+
+
 class Carry(msgspec.Struct, frozen=True, kw_only=True):
     """Open state handed from one day to the next. Never totals."""
 
@@ -107,6 +115,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     mains: tuple[MainsEdge, ...] = ()
     supply: SupplyDay | None = None
     fuel: tuple[Knot, ...] = ()
+    halts: tuple[Halt, ...] = ()
     carry: Carry = Carry()
 
 
