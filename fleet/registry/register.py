@@ -190,11 +190,13 @@ def _write_units(connection: sa.Connection, drafts: Sequence[Draft]) -> None:
 def _unit_row(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
     words = (
         unit.id, site.name, customer.name, site.address, unit.make, unit.model, unit.serial,
-        unit.area, unit.contact, unit.phone, site.contact, site.phone,
+        unit.area, unit.contact, unit.phone, site.contact, site.phone, customer.phone,
     )  # fmt: skip
+    phones = (unit.phone, site.phone, customer.phone)
+    digits = dict.fromkeys("".join(filter(str.isdigit, phone)) for phone in phones)
     return {
         "id": unit.id, "customer": customer.id, "site": site.id, "area": unit.area,
-        "plan": unit.service_plan, "words": "\n".join(filter(None, words)).lower(),
+        "plan": unit.service_plan, "words": "\n".join(filter(None, (*words, *digits))).lower(),
         "facts_seq": 0, "doc": _encode(unit),
     }  # fmt: skip
 
