@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import DeviceEvent, Series
-from scheduler.day import explain, volts
+from scheduler.day import battery, explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
 from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, Halt, MainsEdge
 from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
@@ -43,6 +43,7 @@ def digest(
     rise_h, watched_s = _standing(given, trace, found_runs, meter)
     heard, before = given.heard, given.carry
     supplied, supply_carry = volts.watched(given, whole.runs, whole.carry.run, what)
+    cells, cells_carry = battery.watched(given, whole.runs, whole.carry.run, what, line)
     level = given.of("fuel_pct")
     knots, fuel_carry = fuel.smooth(level.t, level.v, before.fuel)
     joined = before.signal.joined
@@ -66,6 +67,7 @@ def digest(
         mains=_edges(line, before.mains),
         supply=supplied,
         fuel=knots,
+        battery=cells,
         halts=tuple(
             Halt(at=e.at, event=e.event, cause=e.cause) for e in given.events if e.event in HALTS
         ),
@@ -82,6 +84,7 @@ def digest(
             mains=line.last,
             supply=supply_carry,
             fuel=fuel_carry,
+            battery=cells_carry,
         ),
     )
 

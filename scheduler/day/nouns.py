@@ -20,6 +20,7 @@ from fleet.model import (
     Unit,
 )
 from scheduler.rules.attempts import CounterCarry, DipCarry
+from scheduler.rules.battery import BatteryCarry, BatteryDay
 from scheduler.rules.fuel import FuelCarry, Knot
 from scheduler.rules.hours import MeterCarry
 from scheduler.rules.reporting import Gap, Spot
@@ -38,7 +39,7 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     """What the office knows that a Day depends on. All that concerns the day is in its fingerprint.
 
     anchors: moments (UTC seconds) at which a person read the engine's own hour meter.
-    plate: what volts and hertz are held to (None: they are not looked at).
+    plate: what volts and hertz are held to (None: they are not looked at). battery_v: nominal [V].
     """
 
     unit: str
@@ -52,6 +53,7 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     calibrations: tuple[Calibration, ...] = ()
     anchors: tuple[int, ...] = ()
     plate: Plate | None = None
+    battery_v: float = 12.0
 
 
 class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,6 +87,7 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True):
     mains: Spell | None = None
     supply: SupplyCarry = SupplyCarry()
     fuel: FuelCarry = FuelCarry()
+    battery: BatteryCarry = BatteryCarry()
 
 
 class Day(msgspec.Struct, frozen=True, kw_only=True):
@@ -115,6 +118,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     mains: tuple[MainsEdge, ...] = ()
     supply: SupplyDay | None = None
     fuel: tuple[Knot, ...] = ()
+    battery: BatteryDay | None = None
     halts: tuple[Halt, ...] = ()
     carry: Carry = Carry()
 

@@ -8,5 +8,18 @@ from scheduler.rules.battery.seen import (
     RestLook,
     Verdict,
 )
+from scheduler.rules.battery.terms import (
+    AfterRun,
+    BatteryCarry,
+    BatteryDay,
+    Count,
+    Rest,
+    WatchedBattery,
+)
+from scheduler.rules.battery.watch import OVER_S, UNDER_S, watch
 
-__all__ = ["BatterySeen", "BatteryTrend", "ChargeLook", "CrankLook", "RestLook", "Verdict"]
+__all__ = [
+    "OVER_S", "UNDER_S",
+    "AfterRun", "BatteryCarry", "BatteryDay", "BatterySeen", "BatteryTrend", "ChargeLook", "Count",
+    "CrankLook", "Rest", "RestLook", "Verdict", "WatchedBattery", "watch",
+]  # fmt: skip
