@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import inf, isfinite
 from statistics import median
 from typing import Literal
@@ -110,6 +111,7 @@ def droop_line(points: Sequence[Point], rated_kw: float | None) -> float | None:
     return median(pairs) if len(pairs) >= PAIRS_LEAST else None
 
 
+@lru_cache(maxsize=4096)
 def drift(quantity: Literal["volts", "hertz"], like: Like, band: Band) -> tuple[Drift | None, str]:
     """(how it moved, "") or (None, why that cannot be said).
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,26 +22,40 @@ SINE_WIDTH = 2 * 2**0.5
 Floats = NDArray[np.float64]
 
 
-def point(
-    start: int, volts: Floats, hertz: Floats, load_kw: Floats, rated_kw: float | None
-) -> RunPoint | None:
-    """The point of a run. Arrays of one length, NaN where not read; None without any value."""
-    v, h = volts[np.isfinite(volts)], hertz[np.isfinite(hertz)]
-    if len(v) == 0 and len(h) == 0:
-        return None
-    loads = load_kw[np.isfinite(load_kw)]
-    hertz_slope = _slope(hertz, load_kw, rated_kw)
+def of_volts(start: int, volts: Floats, load_kw: Floats, rated_kw: float | None) -> RunPoint:
+    """The point of a run with its volts. Arrays of one length, NaN where not read."""
+    v, loads = _read(volts), _read(load_kw)
     return RunPoint(
         start=start,
         volts_n=len(v),
         volts=round(_middle(v), 2) if len(v) else None,
-        hertz_n=len(h),
-        hertz=round(_middle(h), 3) if len(h) else None,
-        hertz_width=_width(hertz, load_kw, hertz_slope),
         load_kw=round(_middle(loads), 2) if len(loads) else None,
         volts_slope=_slope(volts, load_kw, rated_kw),
-        hertz_slope=hertz_slope,
     )
+
+
+def with_hertz(
+    of_run: RunPoint, hertz: Floats, load_kw: Floats, rated_kw: float | None
+) -> RunPoint | None:
+    """The point with its hertz; None where the run has neither volts nor hertz."""
+    h = _read(hertz)
+    if len(h) == 0:
+        return of_run if of_run.volts_n else None
+    slope = _slope(hertz, load_kw, rated_kw)
+    loads = _read(load_kw) if of_run.load_kw is None else None
+    return msgspec.structs.replace(
+        of_run,
+        hertz_n=len(h),
+        hertz=round(_middle(h), 3),
+        hertz_width=_width(hertz, load_kw, slope),
+        hertz_slope=slope,
+        load_kw=of_run.load_kw if loads is None or not len(loads) else round(_middle(loads), 2),
+    )
+
+
+def _read(values: Floats) -> Floats:
+    good = np.isfinite(values)
+    return values if good.all() else values[good]
 
 
 def _middle(values: Floats) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -90,7 +91,10 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
         volts.t, day.series, day.parts, day.standing_s, day.running_s, day.held
     )
     found = _runs(day, volts, hertz, turning, delays) if day.runs else ()
-    _over_voltage(day, volts, delays)
+    if day.runs:
+        _open_neutral(day, delays)
+    if day.runs or day.over_voltage:
+        _over_voltage(day, volts, delays)
     _without_run(day, volts, turning, delays)
     live = volts.v >= UNTOLD_SHARE * day.plate.nominal_v
     untold = not turning.told and bool(live.any())
@@ -128,76 +132,80 @@ def _runs(
     """Settled samples at governed speed: delays walked, and a point for each run."""
     plate = day.plate
     settle = [settled.settle_s(plate, temp) for temp in day.temps_c]
-    stands = Series(volts.t, turning.stands.astype(np.float64))
     load = day.series.get("load_kw") or no_series()
-    fresh = day.running_s
-
-    def looked(one: Series) -> tuple[Ints, Floats, Floats, Floats, Floats]:
-        """(run, value, volts, hertz, load) at the settled times of a series, else run -1."""
-        run = settled.in_runs(one.t, day.runs, settle)
-        run = np.where(settled.at_or_before(stands, one.t, fresh) == 1.0, -1, run)
-        keep = run >= 0
-        t = one.t[keep]
-        v = settled.at_or_before(volts, t, fresh)
-        h = settled.at_or_before(hertz, t, fresh)
-        kw = settled.at_or_before(load, t, fresh)
-        good = settled.governed(plate, v, h, kw) & ~(v < DEAD_SHARE * plate.nominal_v)
-        if not len(volts) and _circuits(day):
-            good[:] = False
-        full = np.full(len(one), -1, np.int64)
-        full[np.flatnonzero(keep)[good]] = run[keep][good]
-        return full, one.v, v[good], h[good], kw[good]
-
-    by_volts, by_hertz = looked(volts), looked(hertz)
-    on_v, on_h = by_volts[0] >= 0, by_hertz[0] >= 0
+    by_volts = _looked(day, volts, settle, volts, hertz, load, turning)
+    if np.array_equal(volts.t, hertz.t):
+        by_hertz = by_volts._replace(value=by_volts.hertz)
+    else:
+        by_hertz = _looked(day, hertz, settle, volts, hertz, load, turning)
+    if not len(by_volts.run) and not len(by_hertz.run):
+        return ()
     band_v, band_h = bands.volts_band(plate), bands.hertz_band(plate)
-    delays.walk("volts", volts.t[on_v], volts.v[on_v], out.of_band(band_v))
-    delays.walk("hertz", hertz.t[on_h], hertz.v[on_h], out.of_band(band_h))
-    _open_neutral(day, delays)
+    delays.walk("volts", by_volts.t, by_volts.value, out.of_band(band_v))
+    delays.walk("hertz", by_hertz.t, by_hertz.value, out.of_band(band_h))
     lines_t, lines_pct = legs.line_unbalance(day.series) if plate.phases == "3" else _nothing()
     line_run = settled.in_runs(lines_t, day.runs, settle)
     made = []
     for number, (start, _) in enumerate(day.runs):
-        mine_v, mine_h = by_volts[0] == number, by_hertz[0] == number
-        if not mine_v.any() and not mine_h.any():
+        one = _point(plate, start, by_volts, by_hertz, number)
+        if one is None:
             continue
-        one = _point(plate, start, number, by_volts, by_hertz, mine_v, mine_h)
-        if one is not None:
-            lines = lines_pct[line_run == number]
-            if len(lines):
-                one = msgspec.structs.replace(one, unbalance_pct=round(float(np.median(lines)), 3))
-            made.append(one)
+        lines = lines_pct[line_run == number]
+        if len(lines):
+            pct = round(float(np.median(lines)), 3)
+            one = msgspec.structs.replace(one, unbalance_pct=pct)
+        made.append(one)
     return tuple(made)
 
 
-Looked = tuple[Ints, Floats, Floats, Floats, Floats]
+class _Looked(NamedTuple):
+    """Samples that count: run number, time, value, and what volts, hertz, load were then."""
+
+    run: Ints
+    t: Ints
+    value: Floats
+    volts: Floats
+    hertz: Floats
+    load: Floats
+
+
+def _looked(
+    day: Day,
+    one: Series,
+    settle: Sequence[int],
+    volts: Series,
+    hertz: Series,
+    load: Series,
+    turning: standing.Turning,
+) -> _Looked:
+    """The settled samples of a series at governed speed, on a live circuit of a turning engine."""
+    plate, fresh = day.plate, day.running_s
+    run = settled.in_runs(one.t, day.runs, settle)
+    keep = np.flatnonzero(run >= 0)
+    t = one.t[keep]
+    v = settled.at_or_before(volts, t, fresh)
+    h = settled.at_or_before(hertz, t, fresh)
+    kw = settled.at_or_before(load, t, fresh)
+    good = ~(v < DEAD_SHARE * plate.nominal_v)
+    if plate.idle_down:
+        good &= settled.governed(plate, v, h, kw)
+    if turning.stands.any():
+        stands = Series(volts.t, turning.stands.astype(np.float64))
+        good &= settled.at_or_before(stands, t, fresh) != 1.0
+    if not len(volts) and _circuits(day):
+        good[:] = False
+    if good.all():
+        return _Looked(run[keep], t, one.v[keep], v, h, kw)
+    return _Looked(run[keep][good], t[good], one.v[keep][good], v[good], h[good], kw[good])
 
 
 def _point(
-    plate: Plate,
-    start: int,
-    number: int,
-    by_volts: Looked,
-    by_hertz: Looked,
-    mine_v: NDArray[np.bool_],
-    mine_h: NDArray[np.bool_],
+    plate: Plate, start: int, by_volts: _Looked, by_hertz: _Looked, number: int
 ) -> RunPoint | None:
-    """Volts with the load in force then; hertz likewise; one point of both."""
-    inside_v = by_volts[0][by_volts[0] >= 0] == number
-    inside_h = by_hertz[0][by_hertz[0] >= 0] == number
-    volts, load_v = by_volts[1][mine_v], by_volts[4][inside_v]
-    hertz, load_h = by_hertz[1][mine_h], by_hertz[4][inside_h]
-    of_volts = points.point(start, volts, np.full(len(volts), np.nan), load_v, plate.rated_kw)
-    of_hertz = points.point(start, np.full(len(hertz), np.nan), hertz, load_h, plate.rated_kw)
-    if of_volts is None or of_hertz is None:
-        return of_volts or of_hertz
-    return msgspec.structs.replace(
-        of_volts,
-        hertz_n=of_hertz.hertz_n,
-        hertz=of_hertz.hertz,
-        hertz_width=of_hertz.hertz_width,
-        hertz_slope=of_hertz.hertz_slope,
-    )
+    """One point of the run's volts and hertz, each with the load in force then."""
+    a, b = by_volts.run == number, by_hertz.run == number
+    of_volts = points.of_volts(start, by_volts.value[a], by_volts.load[a], plate.rated_kw)
+    return points.with_hertz(of_volts, by_hertz.value[b], by_hertz.load[b], plate.rated_kw)
 
 
 def _nothing() -> tuple[Ints, Floats]:
