@@ -14,6 +14,7 @@ from fleet.model import DueItem, Finding, Habit, Run, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import battery as cells
 from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
 from scheduler.assess import readiness as ready
@@ -78,13 +79,17 @@ def assess(
     started, about_starts = starts.look(inputs, now_open.demands, now, triggers)
     oil = _oil(inputs, now_open, at, coming)
     line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
+    battery, about_battery = cells.look(inputs, days, now_open.demands, at)
     fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
     supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
     halted = ready.shut_down(inputs, days, looked.runs, now_open.demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
-    found = findings.in_order([*found, *more, *about_supply])
+    found = findings.in_order([*found, *more, *about_supply, *about_battery])
     blind = seen.blind_spots(inputs, days)
-    verdict = ready.look(inputs, days, now_open.demands, at, looked, found, blind)
+    verdict = ready.look(
+        inputs, days, now_open.demands, at, looked, found, blind,
+        out_at_last_run=supplied.out_at_last_run,
+    )  # fmt: skip
     edges += verdict.edges
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
@@ -142,6 +147,7 @@ def assess(
         mains=line,
         outages=outages,
         fuel=fuel,
+        battery=battery,
     )
 
 
