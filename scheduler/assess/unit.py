@@ -88,7 +88,7 @@ def assess(
     blind = seen.blind_spots(inputs, days)
     verdict = ready.look(
         inputs, days, now_open.demands, at, looked, found, blind,
-        out_at_last_run=supplied.out_at_last_run,
+        battery=battery, out_at_last_run=supplied.out_at_last_run,
     )  # fmt: skip
     edges += verdict.edges
     word, since = condition.condition(inputs, at)

@@ -1,5 +1,16 @@
 """The starter battery: at rest, on charge, cranking; its charger, its trend (ENGINEERING 7)."""
 
+from scheduler.rules.battery.charger import (
+    CRANKS_FROM,
+    FELL_V,
+    DayVolts,
+    Left,
+    allowed_days,
+    days_left,
+    learn,
+)
+from scheduler.rules.battery.cranking import Crank, afresh, fall, measured, weekly, worn
+from scheduler.rules.battery.cranking import look as crank_look
 from scheduler.rules.battery.seen import (
     BatterySeen,
     BatteryTrend,
@@ -7,6 +18,15 @@ from scheduler.rules.battery.seen import (
     CrankLook,
     RestLook,
     Verdict,
+)
+from scheduler.rules.battery.tables import (
+    REST_S,
+    charge_pct,
+    compensated_v,
+    crank_limit_v,
+    over_limit_v,
+    rested_v,
+    scale,
 )
 from scheduler.rules.battery.terms import (
     AfterRun,
@@ -16,10 +36,14 @@ from scheduler.rules.battery.terms import (
     Rest,
     WatchedBattery,
 )
+from scheduler.rules.battery.verdict import CHARGERS, HALF_PCT, Failed, decide, failed_cell
 from scheduler.rules.battery.watch import OVER_S, UNDER_S, watch
 
 __all__ = [
-    "OVER_S", "UNDER_S",
+    "CHARGERS", "CRANKS_FROM", "FELL_V", "HALF_PCT", "OVER_S", "REST_S", "UNDER_S",
     "AfterRun", "BatteryCarry", "BatteryDay", "BatterySeen", "BatteryTrend", "ChargeLook", "Count",
-    "CrankLook", "Rest", "RestLook", "Verdict", "WatchedBattery", "watch",
+    "Crank", "CrankLook", "DayVolts", "Failed", "Left", "Rest", "RestLook", "Verdict",
+    "WatchedBattery", "afresh", "allowed_days", "charge_pct", "compensated_v", "crank_limit_v",
+    "crank_look", "days_left", "decide", "failed_cell", "fall", "learn", "measured",
+    "over_limit_v", "rested_v", "scale", "watch", "weekly", "worn",
 ]  # fmt: skip
