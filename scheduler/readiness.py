@@ -23,9 +23,8 @@ and 3 days, at least 10, at most 35 (ENGINEERING, Defaults; common practice, no 
 NOT_READY = ("not_in_auto", "no_output", "volts_standing")
 """Findings that say it cannot carry its load now, whatever else is known."""
 DOUBTS = (
-    "battery_replace", "battery_weak", "crank_limit", "charger_fault", "fuel_low",
-    "exercise_missed", "volts_out", "hertz_out", "harder_starting", "starts_unreliable",
-    "service_due",
+    "fuel_low", "exercise_missed", "over_voltage", "open_neutral", "voltage_out", "frequency_out",
+    "harder_starting", "starts_unreliable", "service_due",
 )  # fmt: skip
 """Findings that cast doubt, where they are more than a Note."""
 Made = Literal["yes", "no", "not_seen"]
@@ -50,7 +49,8 @@ class Known:
     limit; None: it is heard. fitted: a device speaks for it. begun_at: first heard of, or fitted (None: never heard).
     demands and runs: rising. proofs: runs that began by itself, rising. halted_at: it shut itself
     down, and nothing ran nor was anybody there since; hand_at: newest run by hand.
-    last_made: whether the newest run gave volts. battery: the verdict on it. blind: not wired.
+    last_made: whether the newest run gave volts. battery: the verdict on it; crank_low_at: the newest
+    start, where it fell under the cranking limit. blind: not wired.
     """
 
     now: int
@@ -68,6 +68,7 @@ class Known:
     hand_at: int | None = None
     last_made: Made = "not_seen"
     battery: str = ""
+    crank_low_at: int | None = None
     out_at_last_run: bool = False
     adopted: bool = False
     blind: tuple[str, ...] = ()
@@ -140,15 +141,22 @@ def standing_proof(known: Known) -> Proof | None:
 
 
 def not_ready(known: Known) -> list[Reason]:
-    """The last demand failed and none succeeded since; shut down; not in auto; no volts."""
+    """The last demand failed and none succeeded since; shut down; not in auto; no volts.
+
+    Volts that no meter has been on yet do not say that there are none.
+    """
     found: list[Reason] = []
     failed = _failed(known)
     if failed is not None:
         found.append(("failed_start", failed.at))
     if known.halted_at is not None:
         found.append(("shut_down", known.halted_at))
-    found += [(f.kind, f.since) for f in known.findings if f.kind in NOT_READY]
-    if known.last_made == "no" and known.runs:
+    found += [
+        (f.kind, f.since)
+        for f in known.findings
+        if f.kind in NOT_READY and (f.kind != "no_output" or f.severity != "note")
+    ]
+    if known.last_made == "no" and known.runs and not known.adopted:
         found.append(("no_output", known.runs[-1].start))
     return found
 
@@ -186,6 +194,8 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     if known.battery in ("replace", "charger_fault"):
         found.append(("charger_fault" if known.battery == "charger_fault" else "battery_replace",
                       _since(known, "battery", "charger")))  # fmt: skip
+    if known.crank_low_at is not None:
+        found.append(("crank_limit", known.crank_low_at))
     found += [(f.kind, f.since) for f in known.findings if _doubts(f)]
     if known.out_at_last_run:
         found.append(("out_of_band", known.runs[-1].start if known.runs else None))

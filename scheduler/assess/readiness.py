@@ -16,6 +16,7 @@ from scheduler.assess.findings import ANSWERS
 from scheduler.day import Day, Halt
 from scheduler.readiness import Known, Made, Proof
 from scheduler.rules import exercise
+from scheduler.rules.battery import BatterySeen
 
 DAY_S = 86_400
 SET_SIDE = AC_VOLTS - {"mains_v"}
@@ -50,7 +51,7 @@ def look(
     findings: Sequence[Finding],
     blind: Sequence[str],
     *,
-    battery: str = "",
+    battery: BatterySeen | None = None,
     out_at_last_run: bool = False,
 ) -> Ready:
     """Readiness of a unit at `at.now`. demands: all known, rising; looked: its runs with reasons;
@@ -76,7 +77,8 @@ def look(
         halts=tuple(one.at for day in days for one in day.halts),
         hand_at=max((run.start for run in runs if run.why == "by_hand"), default=None),
         last_made="not_seen" if last is None else made(inputs, days, last)[0],
-        battery=battery,
+        battery="" if battery is None else battery.verdict,
+        crank_low_at=None if battery is None else _crank_low_at(battery),
         out_at_last_run=out_at_last_run,
         adopted=new,
         blind=tuple(blind),
@@ -87,6 +89,14 @@ def look(
     if verdict.proof_at is not None:
         edges.append(verdict.proof_at + limit_s + 1)
     return Ready(verdict, new, learning, tuple(edges))
+
+
+def _crank_low_at(battery: BatterySeen) -> int | None:
+    """The newest start, where the battery fell under its limit at that temperature."""
+    look = battery.cranking
+    if look.at is None or look.volts_v is None or look.limit_v is None or not look.below:
+        return None
+    return look.at if look.volts_v < look.limit_v else None
 
 
 def begun_at(inputs: UnitInputs, days: Sequence[Day]) -> int | None:
