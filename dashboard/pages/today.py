@@ -15,6 +15,7 @@ from fleet.model import SEVERITIES, Customer, Readiness, Scope, Site, Unit, Unit
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import Counts
+from fleet.words import supply
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -54,6 +55,7 @@ def today(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         areas=areas(shown, now, fold=counts.units >= FOLD_AT),
         tiles_more=len(rows) - len(shown),
         tails=apart,
+        off_tolerance=off_tolerance(rows),
         only_grave=counts.units > ONLY_GRAVE_ABOVE,
     )
 
@@ -143,6 +145,15 @@ def areas(rows: Iterable[Row], now: int, fold: bool) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def off_tolerance(rows: Iterable[Row]) -> int:
+    """Sets with something to say of their volts or hertz, Notes left out."""
+    return sum(
+        any(f.kind in supply.SPEAKERS and f.severity != "note" for f in summary.findings)
+        for *_, summary in rows
+        if summary is not None
+    )
 
 
 def tails(rows: Iterable[Row]) -> dict[str, str]:

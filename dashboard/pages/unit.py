@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.pages import bars, due, exercise_words, forms, use_words
+from dashboard.pages import bars, due, exercise_words, forms, supply_words, use_words
 from dashboard.pages import unit_words as tell
 from fleet import words
 from fleet.history import StoreFault, UnitUnknown
@@ -80,6 +80,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         facts=tell.set_facts(found, today, scope),
         habit=tell.habit(verdict, inputs, zone, now),
         exercise=exercise_words.panel(found, verdict, zone, now),
+        supply=supply_words.panel(found, verdict, zone, now),
         use=use_words.panel(
             verdict, pages.start_counts(desk.registry, scope, found.make, found.model),
             found.model, zone, now,
