@@ -38,12 +38,18 @@ SMALL_KW = 10.0
 DEFAULT_VOLTS_PCT = 10.0
 DEFAULT_HERTZ_PCT = 4.2
 """No class on the plate, and one or two cylinders whatever the class. Common practice, no source."""
+SETTING_PCT = 1.5
+"""A class allows its deviation around the volts a set was set to, not around nominal; setting and
+instrument may lie so far off. Common practice, no source."""
 SETTING_DOWN_PCT = 2.5
 """How far under rated the speed may be set (ISO 8528-5, range of downward setting; memory)."""
 
 
 def volts_band(plate: Plate) -> Band:
-    """Limits of the volts [V], as `nominal_v` names them."""
+    """Limits of the volts [V], as `nominal_v` names them.
+
+    With a class: its deviation and what setting and instrument may be off.
+    """
     nominal = plate.nominal_v
     if plate.volts_pct is not None:
         return _around(nominal, plate.volts_pct, plate.volts_pct, 0.0, "the installer's own")
@@ -51,7 +57,7 @@ def volts_band(plate: Plate) -> Band:
         pct = DEFAULT_VOLTS_PCT
         return _around(nominal, pct, pct, 0.0, "no class known: 10 % either way")
     name, limits = _of(plate)
-    pct = limits.volts_pct
+    pct = limits.volts_pct + SETTING_PCT
     if plate.small and (plate.rated_kw is None or plate.rated_kw <= SMALL_KW):
         return _around(nominal, SMALL_VOLTS_PCT, SMALL_VOLTS_PCT, 0.0, f"{name}, small set")
     return _around(nominal, pct, pct, 0.0, name)
@@ -96,6 +102,12 @@ def _around(nominal: float, down_pct: float, up_pct: float, steady: float, by: s
 def droop_pct(no_load_hz: float, rated_load_hz: float) -> float:
     """Droop [% of the hertz at rated load]: (no load - rated) / rated (ISO 8528-5)."""
     return 100 * (no_load_hz - rated_load_hz) / rated_load_hz
+
+
+def steady_volts(performance_class: str, nominal_v: float) -> tuple[float, float]:
+    """Steady volts of a class around a set that was set to nominal [V] (ISO 8528-5, Table 4)."""
+    part = CLASSES[performance_class].volts_pct / 100 * nominal_v
+    return nominal_v - part, nominal_v + part
 
 
 def steady_width_hz(performance_class: str, nominal_hz: float, small: bool = False) -> float:
