@@ -80,12 +80,17 @@ def look(
         cranking=cranking,
         trend=_trend(known, fallen, charge.kind, inputs.unit.battery_nominal_v),
     )
-    started = next((d.at for d in reversed(demands) if d.end in ("started", "by_hand")), None)
+    started = next((d.at for d in reversed(demands) if _answered(d)), None)
     seen = battery.decide(seen, worn, failed, started, at.now)
     found = battery_findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
     if at.aside is not None:
         found = tuple(msgspec.structs.replace(f, severity="note") for f in found)
     return seen, found
+
+
+def _answered(demand: StartDemand) -> bool:
+    """It ran and the battery cranked it: a run by hand may have been pulled."""
+    return demand.run_start is not None and demand.end in ("started", "not_seen")
 
 
 def _known(

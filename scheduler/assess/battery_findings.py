@@ -121,7 +121,7 @@ def _weak(seen: BatterySeen, worn: str) -> Finding | None:
     why = worn
     if not why and trend is not None and trend.falling and trend.crosses_at is not None:
         why = "trend"
-    if not why and seen.why == "rest":
+    if not why and (seen.verdict, seen.why) == ("watch", "rest"):
         why = "rest"
     if not why:
         return None
@@ -146,7 +146,7 @@ def _weak(seen: BatterySeen, worn: str) -> Finding | None:
         evidence=Evidence(
             channels=("battery_v",) if why == "rest" else ("crank_min_v",),
             from_at=trend.from_at if trend else crank.healthy_at, to_at=crank.at or rest.at,
-            readings=crank.starts, note="within 8 °C of each other",
+            readings=crank.starts, note="at rest" if why == "rest" else "compared within 8 °C",
         ),
     )  # fmt: skip
 

@@ -162,6 +162,7 @@ def facts_of(
         calibrations=tuple(sorted(calibrations, key=lambda c: (c.from_at, c.channel, c.id))),
         anchors=tuple(sorted(set(anchors))),
         plate=plate_of(unit),
+        battery_v=unit.battery_nominal_v,
     )
 
 
