@@ -36,7 +36,7 @@ MAY: dict[str, int] = {
     "GET /api/openapi.json": READER, "GET /api/units": READER, "GET /api/units/{unit}": READER,
     "GET /api/units/{unit}/runs": READER, "GET /api/units/{unit}/starts": READER,
     "GET /api/units/{unit}/due": READER, "GET /api/units/{unit}/readings": READER,
-    "GET /api/units/{unit}/exercise": READER, "GET /api/units/{unit}/running-signal": READER,
+    "GET /api/units/{unit}/exercise": READER, "GET /api/units/{unit}/supply": READER, "GET /api/units/{unit}/running-signal": READER,
     "GET /units/{unit}/signal": READER,
     "GET /api/units/{unit}/records": READER, "GET /api/due": READER, "GET /api/readiness": READER, "GET /api/alerts": READER,
     "GET /health-page": TECHNICIAN, "GET /api/quarantine": TECHNICIAN,

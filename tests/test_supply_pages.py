@@ -10,6 +10,7 @@ from fastapi.testclient import TestClient
 from one_unit import UNIT
 from seeding import NOW, Fleet, seed, unit_id
 
+from dashboard.api import supply as api
 from dashboard.app import create_app
 from dashboard.pages import supply_words, tolerance
 from fleet.model import EngineHours, Finding, Habit, UnitSummary
@@ -135,3 +136,24 @@ def test_a_quiet_fleet_says_what_would_stand_there(fleet: Fleet) -> None:
         unit = client.get(f"/units/{unit_id(0)}").text
         assert "Volts and hertz" in unit
         assert "207 to 253 V" in unit
+
+
+def test_a_program_reads_the_same(fleet: Fleet) -> None:
+    app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
+    with TestClient(app, base_url="http://127.0.0.1") as client:
+        told = client.get(f"/api/units/{unit_id(0)}/supply").json()
+        assert (told["volts"]["low"], told["volts"]["high"]) == (207.0, 253.0)
+        assert told["volts"]["unit"] == "V"
+        assert told["hertz"]["last"] == pytest.approx(50.6, abs=0.2)
+        assert told["hertz"]["drift"] is None
+        assert told["hertz"]["drift_not_judged"].endswith("of 9 like runs")
+        assert told["standing_untold"] is True
+        assert told["out_at_last_run"] is False
+        assert client.get("/api/units/nobody/supply").status_code == 404
+
+
+def test_a_drift_is_told_with_its_dates() -> None:
+    told = api.MeasuredOut.model_validate(api.measured(HERTZ, "Hz"))
+    assert told.drift is not None
+    assert told.drift.per_month_low == -0.12
+    assert told.drift.crosses_at is not None
