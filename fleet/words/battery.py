@@ -19,6 +19,31 @@ VERDICTS = {
     "not_enough_data": "Not enough seen to say",
 }  # fmt: skip
 
+STANDS: dict[str, str] = {
+    "cranking": "It cranks the engine as a healthy battery does.",
+    "rest": "It holds its charge.",
+    "start": "It is charged as usual and cranked the engine at the last start; how strongly is not "
+    "measured.",
+    "failed_cell": "A cell looks failed: it may not start the engine.",
+    "charger": "It is not being charged: it may not start the engine once it has run down.",
+    "over_charge": "It is charged too high, which dries it out.",
+    "fallen": "It cranks lower than it did: it may not start the engine in the cold.",
+    "low": "It has always cranked low: its cables, its size or the measuring deserve a look.",
+    "trend": "It cranks lower month by month: it may not start the engine in the cold.",
+    "runs_down": "Nothing charges it between runs, and it runs down.",
+}
+AGAINST = {
+    ("replace", "cranking"): "It cranks below its limit: it may not start the engine.",
+    ("watch", "rest"): "It rests less than half charged: it may not start the engine in the cold.",
+}
+
+
+def stands(verdict: str, why: str) -> str:
+    """The verdict on a battery in one sentence a customer understands."""
+    if verdict == "not_enough_data":
+        return "Not enough was seen of it to say."
+    return AGAINST.get((verdict, why)) or STANDS.get(why, "")
+
 
 def on(at: int, zone: str) -> str:
     """The local date of a moment: `5 Dec 2026`."""
