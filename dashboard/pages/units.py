@@ -20,7 +20,7 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 A_PAGE = 100
 READINESS_LISTS: dict[str, str] = {
-    **{str(word): name for word, name in READINESS.items()}, 
+    **{str(word): name for word, name in READINESS.items()},
     "silent": "Unknown: silent", "too_new": "Unknown: too new",
 }  # fmt: skip
 """What a list may be narrowed to: the five words, and the unknown told apart."""

@@ -23,7 +23,7 @@ def at_load(share: float | None, which: str) -> str:
     """ "at half load", "at the 62 % load it carries", or nothing."""
     if share is None:
         return ""
-    return "at half load" if which == "half" else f"at the {share:.0%} load it carries"
+    return "at half load" if which == "half" else f"at the {100 * share:.0f} % load it carries"
 
 
 def _fuel_low(f: Finding, zone: str, now: int) -> Sentence:
