@@ -1,15 +1,15 @@
 """The HTTP interface for programs. Stable once built; a path not yet built answers 404."""
 
 from dashboard.api import (
-           due,
-           exercise,
-           quarantine,
-           readings,
-           records,
-           service,
-           signal,
-           supply,
-           units,
+    due,
+    exercise,
+    quarantine,
+    readings,
+    records,
+    service,
+    signal,
+    supply,
+    units,
 )
 
 ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router,
