@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from planted import DAY, DAY_S, MINUTE, clock, event, facts, walk
+from planted import DAY, DAY_S, MIDNIGHT, MINUTE, ON_CHANGE, clock, event, facts, pairs, walk
 
 from fleet.model import DeviceEvent, RunningSignal, Series, SignalChannel
 from scheduler.day import Day, DayFacts, decode, digest, encode
@@ -179,6 +179,38 @@ def test_sparse_reports_need_a_second_one() -> None:
     one, two = walk(known(habit=habit), series)
     assert met(one) == set()
     assert met(two) == {"volts"}
+
+
+def test_an_on_change_devices_value_holds() -> None:
+    """It spoke of its volts once, 5 s after the start, and then only of its load."""
+    t = np.arange(FROM, TO, 120, dtype=np.int64)
+    series = {
+        "running": pairs(("10:01", 1.0), ("10:31", 0.0)),
+        "ac_v": pairs((FROM + 5, 205.0), ("10:31", 0.0)),
+        "frequency_hz": pairs((FROM + 5, 50.4), ("10:31", 0.0)),
+        "load_kw": Series(t, np.linspace(1.0, 3.0, len(t))),
+    }
+    day = digest(known(habit=ON_CHANGE), DAY, series)
+    assert day.supply is not None
+    (point,) = day.supply.points
+    assert (point.volts, point.hertz) == (205.0, 50.4)
+    assert point.volts_n > 10
+    assert met(day) == {"volts"}
+    steady = digest(known(), DAY, series)
+    assert steady.supply is None, "a steady device that fell silent says nothing"
+
+
+def test_an_on_change_device_needs_two_real_readings_of_volts_on_a_standing_set() -> None:
+    series = {
+        "running": pairs(("00:10", 0.0)),
+        "ac_v": pairs(("10:00", 231.0)),
+        "battery_v": Series(
+            np.arange(MIDNIGHT, MIDNIGHT + DAY_S, 600, dtype=np.int64), np.full(144, 13.3)
+        ),
+    }
+    assert met(digest(known(habit=ON_CHANGE), DAY, series)) == set()
+    series["ac_v"] = pairs(("10:00", 231.0), ("10:05", 229.0))
+    assert met(digest(known(habit=ON_CHANGE), DAY, series)) == {"standing", "stray"}
 
 
 # Dangers

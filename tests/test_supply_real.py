@@ -34,7 +34,7 @@ def watched(plate: Plate, series: dict[str, Series]) -> tuple[SupplyDay | None, 
     t = next(iter(series.values())).t
     day = WatchedDay(
         plate=plate, series=series, runs=[(int(t[0]) - 3600, int(t[-1]) + 1)], temps_c=[None],
-        parts=(RUNNING,), signs=(), over_voltage=(), standing_s=180, running_s=180, held=False,
+        parts=(RUNNING,), signs=(), over_voltage=(), standing_s=180, running_s=180,
     )  # fmt: skip
     return watch(day, SupplyCarry())
 

@@ -37,6 +37,6 @@ def watched(
         over_voltage=[e.at for e in g.events if e.event == "over_voltage"],
         standing_s=g.gaps.standing_s,
         running_s=g.gaps.running_s,
-        held=g.gaps.holds,
+        heard=g.heard if g.gaps.holds else None,
     )
     return supply.watch(day, g.carry.supply)

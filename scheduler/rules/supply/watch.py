@@ -48,6 +48,8 @@ class Day:
     series: plausible values. runs: [start, end) of those that reach into the day, rising, with the
     temperature at their start [degC] where known. parts: of the running signal. signs: moments of
     cranks and starts. over_voltage: moments at which the device said so. Gaps in seconds.
+    heard: times of all messages of an on-change device, whose values hold from one to the next;
+    volts on a standing set and dangers are told by real readings only.
     """
 
     plate: Plate
@@ -59,7 +61,7 @@ class Day:
     over_voltage: Sequence[int]
     standing_s: int
     running_s: int
-    held: bool
+    heard: Ints | None = None
 
 
 @dataclass(slots=True)
@@ -88,7 +90,7 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
         return None, before
     delays = _Delays(dict(before.delays), [])
     turning = standing.turning(
-        volts.t, day.series, day.parts, day.standing_s, day.running_s, day.held
+        volts.t, day.series, day.parts, day.standing_s, day.running_s, day.heard is not None
     )
     found = _runs(day, volts, hertz, turning, delays) if day.runs else ()
     if day.runs:
@@ -133,11 +135,14 @@ def _runs(
     plate = day.plate
     settle = [settled.settle_s(plate, temp) for temp in day.temps_c]
     load = day.series.get("load_kw") or no_series()
-    by_volts = _looked(day, volts, settle, volts, hertz, load, turning)
+    stands = Series(volts.t, turning.stands.astype(np.float64))
+    if day.heard is not None:
+        volts, hertz = (_held(one, day.heard) for one in (volts, hertz))
+    by_volts = _looked(day, volts, settle, volts, hertz, load, stands)
     if np.array_equal(volts.t, hertz.t):
         by_hertz = by_volts._replace(value=by_volts.hertz)
     else:
-        by_hertz = _looked(day, hertz, settle, volts, hertz, load, turning)
+        by_hertz = _looked(day, hertz, settle, volts, hertz, load, stands)
     if not len(by_volts.run) and not len(by_hertz.run):
         return ()
     band_v, band_h = bands.volts_band(plate), bands.hertz_band(plate)
@@ -158,6 +163,14 @@ def _runs(
     return tuple(made)
 
 
+def _held(one: Series, heard: Ints) -> Series:
+    """The value in force at every message from the first reading on."""
+    if not len(one):
+        return one
+    t = np.union1d(heard[heard >= one.t[0]], one.t)
+    return Series(t, one.v[np.searchsorted(one.t, t, side="right") - 1])
+
+
 class _Looked(NamedTuple):
     """Samples that count: run number, time, value, and what volts, hertz, load were then."""
 
@@ -176,7 +189,7 @@ def _looked(
     volts: Series,
     hertz: Series,
     load: Series,
-    turning: standing.Turning,
+    stands: Series,
 ) -> _Looked:
     """The settled samples of a series at governed speed, on a live circuit of a turning engine."""
     plate, fresh = day.plate, day.running_s
@@ -189,8 +202,7 @@ def _looked(
     good = ~(v < DEAD_SHARE * plate.nominal_v)
     if plate.idle_down:
         good &= settled.governed(plate, v, h, kw)
-    if turning.stands.any():
-        stands = Series(volts.t, turning.stands.astype(np.float64))
+    if stands.v.any():
         good &= settled.at_or_before(stands, t, fresh) != 1.0
     if not len(volts) and _circuits(day):
         good[:] = False
