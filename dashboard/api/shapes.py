@@ -251,8 +251,81 @@ class FuelOut(BaseModel):
     agreed: bool
 
 
+class RestOut(BaseModel):
+    at: datetime | None
+    volts_v: float | None
+    rested_s: int | None
+    charge_pct: float | None = Field(description="by a table for its chemistry; null: none")
+    reason: str
+
+
+class ChargeOut(BaseModel):
+    kind: str = Field(description="as the register says, else as its volts tell")
+    asked: str
+    learned: str
+    days: int
+    usual_low_v: float | None
+    usual_high_v: float | None
+    fault: str = Field(description="low, over, running_down or empty")
+    fault_since: datetime | None
+    mains_seen: bool
+    days_left: float | None = Field(description="until it may no longer crank, as it sags now")
+    days_left_low: float | None
+    days_left_high: float | None
+    reason: str
+
+
+class CrankingOut(BaseModel):
+    at: datetime | None
+    volts_v: float | None = Field(description="lowest 0.1 s mean of the newest measured start")
+    temp_c: float | None
+    limit_v: float | None
+    healthy_at: datetime | None = Field(description="a healthy start within 8 C of it")
+    healthy_v: float | None
+    healthy_temp_c: float | None
+    starts: int
+    below: int = Field(description="of the newest three, those under their limit")
+    reason: str
+
+
+class BatteryTrendOut(BaseModel):
+    measure: str
+    per_month_v: float
+    low_v: float
+    high_v: float
+    falling: bool
+    chance: float
+    weeks: int
+    from_at: datetime
+    to_at: datetime
+    crosses_at: datetime | None = Field(description="null: not within twice the span watched")
+    crosses_from: datetime | None
+    crosses_to: datetime | None
+
+
+class BatteryOut(BaseModel):
+    verdict: str = Field(description="good, watch, replace, charger_fault, not_enough_data")
+    why: str
+    since: datetime | None
+    by: list[str] = Field(description="the looks it stands on")
+    nominal_v: float
+    chemistry: str
+    fitted_at: datetime | None
+    age_days: int | None
+    volts_v: float | None
+    volts_at: datetime | None
+    usual_low_v: float | None = Field(description="usual of this set, standing")
+    usual_high_v: float | None
+    checked: bool = Field(description="a meter has been on its volts")
+    rest: RestOut
+    charge: ChargeOut
+    cranking: CrankingOut
+    trend: BatteryTrendOut | None
+
+
 class UnitFullOut(UnitOut):
     fuel: FuelOut | None = None
+    battery: BatteryOut | None = None
     devices: list[str]
     register_facts: dict[str, Any] = Field(description="the register's row of this unit")
     readings: list[ReadingNow]

@@ -86,6 +86,7 @@ def one(desk: AtDesk, scope: Reader, unit: str) -> Any:
             "silent_limit_s": verdict.silent_limit_s if verdict else None,
             "blind_spots": list(verdict.blind) if verdict else [],
             "fuel": msgspec.structs.asdict(verdict.fuel) if verdict else None,
+            "battery": msgspec.to_builtins(verdict.battery) if verdict else None,
             **telling.use_out(
                 verdict, pages.start_counts(desk.registry, scope, found[0].make, found[0].model)
             ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil, floor
 from typing import Any
 
 from dashboard import phrases, svg
@@ -128,7 +129,7 @@ def over_time(trend: BatteryTrend | None, zone: str) -> str:
     """'falling, 0.06 to 0.09 V a month over 30 weeks; meets its limit about 5 Mar 2027'."""
     if trend is None:
         return "too few weeks to say"
-    steepest, least = abs(trend.low_v), abs(trend.high_v)
+    steepest, least = ceil(-100 * trend.low_v) / 100, floor(-100 * trend.high_v) / 100
     if not trend.falling:
         return f"no fall to be sure of in {trend.weeks} weeks"
     said = f"falling, {least:.2f} to {steepest:.2f} V a month over {trend.weeks} weeks"
