@@ -35,7 +35,7 @@ def test_a_ready_set_says_its_proof_and_what_is_not_seen() -> None:
     assert top["state"] == "ready"
     assert top["said"] == "Started by itself 2 hours ago and made 231 V."
     facts = dict(top["facts"])
-    assert facts["Mains here"] == "On."
+    assert facts["Mains here"].startswith("On; no loss seen since ")
     assert facts["Fuel"] == "Not seen: its level is not measured."
     assert facts["Not seen"].startswith("fuel level")
     assert top["limits"] == []
@@ -69,7 +69,7 @@ def test_a_set_nobody_has_looked_at() -> None:
          "60 %, about 21 h at half load."),
         (FuelSeen(level_pct=8.4, hours_h=1.1, load_share=0.62, at_load="now", by="chart"),
          "8 %, about 65 min at the 62 % load it carries."),
-        (FuelSeen(level_pct=50.0, hours_h=120.0, by="trend"), "50 %, about 5 days."),
+        (FuelSeen(level_pct=50.0, hours_h=120.0, by="trend"), "50 %, about 5 days by its own use."),
     ],
 )  # fmt: skip
 def test_fuel_in_words(seen: FuelSeen, said: str) -> None:

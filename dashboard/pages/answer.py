@@ -67,7 +67,8 @@ def fuel(seen: FuelSeen) -> str:
     if seen.hours_h is None:
         return f"{said}; how long it lasts is not known: {seen.reason}."
     load = say_fuel.at_load(seen.load_share, seen.at_load)
-    return f"{said}, {say_fuel.lasts(seen.hours_h)} {load}".rstrip() + "."
+    load = "by its own use" if seen.by == "trend" else load
+    return f"{said}, {say_fuel.lasts(seen.hours_h)} {load}."
 
 
 def supplies(

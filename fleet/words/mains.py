@@ -35,7 +35,7 @@ def mains_now(mains: MainsNow, zone: str, now: int) -> str:
     if mains.state == "absent":
         return f"Off {_since(mains.since, mains.since_earliest, zone, now)}."
     if mains.since_earliest is None:
-        return "On."
+        return f"On; no loss seen since {moment(mains.since, zone, now)}."
     return f"On {_since(mains.since, mains.since_earliest, zone, now)}."
 
 
