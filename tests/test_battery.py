@@ -198,9 +198,10 @@ def test_a_preheater_is_no_crank() -> None:
         ([9.2] * 10, None, "low"),
         ([10.0] * 8 + [9.2, 9.1, 9.0], [15.0] * 8 + [-8.0, -10.0, -9.0], ""),
         ([9.9] * 8 + [8.3], [None] * 9, ""),
+        ([9.9] * 8 + [7.9], [None] * 9, "cranking"),
     ],
     ids=["healthy", "a little lower", "limit crossed", "far below once", "fallen",
-         "always low", "cold week", "no temperature"],
+         "always low", "cold week", "no temperature", "no temperature, far below"],
 )  # fmt: skip
 def test_what_starts_say(volts: list[float], temps: list[float | None] | None, says: str) -> None:
     made = starts(volts, temps)
@@ -220,7 +221,7 @@ def falling(weeks: int, per_week: float, seed: int = 3) -> list[Crank]:
 
 def test_a_fall_has_a_date_with_its_interval() -> None:
     """0.6 V over the limit, 12 mV a week: met after 50 weeks; watched for 40."""
-    seen = battery.fall(battery.weekly(falling(40, 0.012)), "cranking", None, 12.0)
+    seen = battery.fall(battery.weekly(falling(40, 0.012)), "cranking", 0.4, 12.0)
     assert seen is not None
     assert seen.falling
     assert seen.low_v <= -0.012 / 7 * 30 <= seen.high_v < 0
@@ -234,7 +235,7 @@ def test_a_fall_has_a_date_with_its_interval() -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_a_winter_is_no_fall(seed: int) -> None:
     for weeks in (16, 30, 52):
-        seen = battery.fall(battery.weekly(falling(weeks, 0.0, seed)), "cranking", None, 12.0)
+        seen = battery.fall(battery.weekly(falling(weeks, 0.0, seed)), "cranking", 0.4, 12.0)
         assert seen is None or not seen.falling
 
 

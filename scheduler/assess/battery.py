@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
 from fleet.calendar import day_bounds, local_date
-from fleet.model import Charger, Chemistry, Finding, StartDemand
+from fleet.model import Charger, Finding, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess import battery_findings
+from scheduler.assess.battery_known import Known, known_of
 from scheduler.assess.condition import Now
-from scheduler.assess.seen import covers, moment, newest
+from scheduler.assess.seen import covers, newest
 from scheduler.day import Day
 from scheduler.rules import battery
 from scheduler.rules.battery import (
@@ -36,25 +36,11 @@ NO_RISE_V = 0.1
 Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """The battery that is in now: fitted when, its chemistry, days and starts since."""
-
-    by: float
-    chemistry: Chemistry
-    fitted_at: int | None
-    afresh: int
-    days: list[Day]
-    points: list[DayVolts]
-    starts: list[Crank]
-    one_line_from: int
-
-
 def look(
     inputs: UnitInputs, days: Sequence[Day], demands: Sequence[StartDemand], at: Now
 ) -> tuple[BatterySeen, tuple[Finding, ...]]:
     """(the starter battery, what is found of it) at `at.now`. demands: all known, rising."""
-    known = _known(inputs, days, demands, at.now)
+    known = known_of(inputs, days, demands, at.now)
     charge, before = _charge(inputs, known, at.now)
     rest = _rest(known, charge, at.now)
     charge = _left(known, charge, rest)
@@ -93,74 +79,7 @@ def _answered(demand: StartDemand) -> bool:
     return demand.run_start is not None and demand.end in ("started", "not_seen")
 
 
-def _known(
-    inputs: UnitInputs, days: Sequence[Day], demands: Sequence[StartDemand], now: int
-) -> _Known:
-    by = battery.scale(inputs.unit.battery_nominal_v)
-    fitted_at, chemistry = _fitted(inputs, now)
-    afresh = fitted_at or 0
-    cuts = _cuts(inputs, "crank_min_v")
-    starts = battery.measured([_crank(d, by, cuts) for d in demands
-                               if d.crank_min_v is not None and d.at > afresh])  # fmt: skip
-    better = battery.afresh(starts)
-    if better is not None:
-        starts = [c for c in starts if c.at >= better]
-        afresh = max(afresh, better)
-    kept = [d for d in days if d.battery is not None and d.day * 86_400 >= afresh]
-    cut = [at for at in _cuts(inputs, "battery_v") if at <= now]
-    return _Known(
-        by, chemistry, fitted_at, afresh, kept, [p for d in kept if (p := _point(d, by))], starts,
-        max([0, *cut]),
-    )  # fmt: skip
-
-
-def _fitted(inputs: UnitInputs, now: int) -> tuple[int | None, Chemistry]:
-    """(when the battery was fitted, its chemistry), by the newest record of a change, else the
-    register."""
-    zone, unit = inputs.site.time_zone, inputs.unit
-    at, chemistry = moment(unit.battery_fitted, zone, False), unit.battery_chemistry
-    for record in sorted(inputs.records, key=lambda r: r.at):
-        part = str(record.facts.get("part", "")).lower()
-        if record.kind != "part_changed" or "battery" not in part or record.at > now:
-            continue
-        when = moment(record.facts.get("date"), zone, False)
-        when = (
-            record.at
-            if when is None or local_date(record.at, zone) == local_date(when, zone)
-            else when
-        )
-        if at is None or when >= at:
-            at, chemistry = when, record.facts.get("chemistry") or chemistry
-    return at, chemistry
-
-
-def _cuts(inputs: UnitInputs, channel: str) -> list[int]:
-    """Moments from which a channel reads differently: another device, another calibration."""
-    moments = [f.from_at for f in inputs.fittings if f.from_at is not None]
-    return sorted({*moments, *(c.from_at for c in inputs.calibrations if c.channel == channel)})
-
-
-def _crank(demand: StartDemand, by: float, cuts: Sequence[int]) -> Crank:
-    return Crank(
-        at=demand.at,
-        v=(demand.crank_min_v or 0.0) / by,
-        temp_c=demand.temp_c,
-        clean=demand.end in ("started", "by_hand") and demand.attempts <= 1,
-        segment=sum(cut <= demand.at for cut in cuts),
-    )
-
-
-def _point(day: Day, by: float) -> DayVolts | None:
-    one = day.battery
-    if one is None or one.mid_v is None or one.low_v is None or one.high_v is None:
-        return None
-    return DayVolts(
-        day=day.day, low_v=one.low_v / by, mid_v=one.mid_v / by, high_v=one.high_v / by,
-        high_s=(one.high_at or 0) % 86_400, lifted=one.lifted,
-    )  # fmt: skip
-
-
-def _charge(inputs: UnitInputs, known: _Known, now: int) -> tuple[ChargeLook, list[DayVolts]]:
+def _charge(inputs: UnitInputs, known: Known, now: int) -> tuple[ChargeLook, list[DayVolts]]:
     """(how it is charged, the days before the fault, of which its usual volts are taken)."""
     carry = known.days[-1].carry if known.days else None
     under = carry.battery.under if carry else None
@@ -214,7 +133,7 @@ def _usual(points: Sequence[DayVolts], by: float) -> tuple[float | None, float |
     return round(low * by, 2), round(high * by, 2)
 
 
-def _fell(before: Sequence[DayVolts], known: _Known) -> float | None:
+def _fell(before: Sequence[DayVolts], known: Known) -> float | None:
     """How far the newest days lie under what was usual, in one stretch of calibration, per 12 V."""
     cut = known.one_line_from
     usual = [p.mid_v for p in before[-USUAL_DAYS:] if p.day * 86_400 >= cut]
@@ -223,7 +142,7 @@ def _fell(before: Sequence[DayVolts], known: _Known) -> float | None:
     return float(np.median(usual)) - float(np.median([p.mid_v for p in known.points[-2:]]))
 
 
-def _rest(known: _Known, charge: ChargeLook, now: int) -> RestLook:
+def _rest(known: Known, charge: ChargeLook, now: int) -> RestLook:
     """The newest rest of a battery that is not on charge."""
     if not known.points:
         return RestLook(reason="not measured")
@@ -244,7 +163,7 @@ def _rest(known: _Known, charge: ChargeLook, now: int) -> RestLook:
     return RestLook(reason=f"no rest of {least // 3600} h seen")
 
 
-def _left(known: _Known, charge: ChargeLook, rest: RestLook) -> ChargeLook:
+def _left(known: Known, charge: ChargeLook, rest: RestLook) -> ChargeLook:
     """With the days until it may not crank, where nothing charges it."""
     limit = battery.rested_v(battery.CRANKS_FROM, 12.0, known.chemistry)
     if limit is None or rest.at is None or not (charge.kind == "none" or charge.fault == "low"):
@@ -277,7 +196,7 @@ def _with_left(charge: ChargeLook, left: Left) -> ChargeLook:
     return msgspec.structs.replace(charge, days_left=days, days_left_low=low, days_left_high=high)
 
 
-def _after_run(known: _Known, now: int) -> battery.AfterRun | None:
+def _after_run(known: Known, now: int) -> battery.AfterRun | None:
     """The newest long run with volts after it, of the last 60 days."""
     for day in reversed(known.days):
         if now - day.day * 86_400 > SAG_DAYS * 86_400:
@@ -288,7 +207,7 @@ def _after_run(known: _Known, now: int) -> battery.AfterRun | None:
 
 
 def _trend(
-    known: _Known, fallen: float | None, kind: Charger, nominal_v: float
+    known: Known, fallen: float | None, kind: Charger, nominal_v: float
 ) -> BatteryTrend | None:
     """Of cranking volts; of a set without a charger whose starts are not measured, of its rest."""
     if known.starts:

@@ -110,19 +110,32 @@ def _fallen(starts: Sequence[Crank]) -> float | None:
 
 def worn(starts: Sequence[Crank], fallen_v: float | None) -> str:
     """What the starts say: "cranking" the limit is crossed, "fallen" lower than its own healthy
-    starts, "low" under the limit but always so; "" nothing."""
+    starts, "low" under the limit but always so; "" nothing.
+
+    Without temperatures the limit is that of the coldest row, and its own usual start stands in for
+    a healthy like: a volt lower is more than a season makes.
+    """
     if not starts:
         return ""
     now, like = starts[-1], healthy_like(starts)
     below = sum(c.margin_v < -METER_V for c in starts[-NEWEST:])
     drop = fallen_v or 0.0
-    if below >= 2 and drop >= FALLEN_BELOW_V:
+    usual = _usual_v(starts) if now.temp_c is None else like.v if like is not None else None
+    far = usual is not None and usual - now.v >= FAR_FALLEN_V
+    if below >= 2 and (drop >= FALLEN_BELOW_V or (now.temp_c is None and far)):
         return "cranking"
-    if like is not None and now.margin_v <= -FAR_BELOW_V and like.v - now.v >= FAR_FALLEN_V:
+    if far and now.margin_v <= -FAR_BELOW_V:
         return "cranking"
     if drop >= FALLEN_V:
         return "fallen"
     return "low" if below >= 2 else ""
+
+
+def _usual_v(starts: Sequence[Crank]) -> float | None:
+    """Median of the earlier starts answered at once, without the newest three."""
+    now = starts[-1]
+    before = [c.v for c in starts[:-NEWEST] if c.clean and c.segment == now.segment]
+    return median(before) if len(before) >= NEWEST else None
 
 
 def afresh(starts: Sequence[Crank]) -> int | None:
@@ -159,7 +172,7 @@ def fall(
     """The trend of weekly medians over their limit (0), with the date of crossing; None: too few.
 
     Falling: Mann-Kendall under 1 % by chance, the whole Theil-Sen interval falling, 0.3 V over the
-    span, and no less by starts at like temperature where there are some. Crossing from the newest
+    span, and so much by starts at like temperature too (of rest there are none). Crossing from the newest
     four weeks on, never beyond twice the span.
     """
     if len(weeks) < LEAST_WEEKS:
@@ -176,7 +189,7 @@ def fall(
         tends.p_falling < SURE
         and slope.high < 0
         and -slope.slope * span >= LEAST_FALL_V
-        and (like_fallen_v is None or like_fallen_v >= LEAST_FALL_V)
+        and (measure == "rest" or (like_fallen_v or 0.0) >= LEAST_FALL_V)
     )
     by = scale(nominal_v)
     found = BatteryTrend(

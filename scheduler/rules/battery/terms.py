@@ -32,7 +32,7 @@ class BatteryDay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One day's volts of a standing set: 12 h after a run or later, the mains not off.
 
     n: readings; low_v, mid_v (median), high_v, high_at: when it was highest; lifted: share of the
-    readings at 13.0 V or more (twice on 24 V).
+    readings at 13.0 V or more (twice on 24 V). cranks: (when, the air then [C]) of its starts.
     """
 
     n: int = 0
@@ -43,6 +43,7 @@ class BatteryDay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     lifted: float = 0.0
     rest: Rest | None = None
     after_run: AfterRun | None = None
+    cranks: tuple[tuple[int, float], ...] = ()
 
 
 class Count(msgspec.Struct, frozen=True, kw_only=True):

@@ -30,6 +30,7 @@ AFTER_S = (3600, 6 * 3600)
 LONG_RUN_S = 900
 IN_RUN_S = 120
 AIR_OLD_S = 3 * 3600
+CRANKS_KEPT = 24
 LAST_N = 5
 
 Times = NDArray[np.int64]
@@ -60,7 +61,9 @@ def watch(day: WatchedBattery, before: BatteryCarry) -> tuple[BatteryDay | None,
     ok = ~one.running & (one.since_run_s >= SETTLED_S) & ~one.off
     t, v = (one.t, one.v) if ok.all() else (one.t[ok], one.v[ok])
     rest, quiet_at = _rest(day, one, before)
-    said = BatteryDay(rest=_as_it_is(rest, by), after_run=_after(day, one, before, by))
+    said = BatteryDay(
+        rest=_as_it_is(rest, by), after_run=_after(day, one, before, by), cranks=_air(day)
+    )  # fmt: skip
     if len(t):
         high = int(v.argmax())
         said = msgspec.structs.replace(
@@ -170,6 +173,15 @@ def _over(day: WatchedBattery, one: _Day, before: BatteryCarry) -> Count | None:
         return None
     limit = over_limit_v(_in_force(day.air_c, one.t))
     return _count(one.t, one.v > limit, one.v <= limit - CLEAR_V, day.gap_s, OVER_S, before.over)
+
+
+def _air(day: WatchedBattery) -> tuple[tuple[int, float], ...]:
+    """The air at the day's cranks, which is the battery's own warmth; an engine may be heated."""
+    if len(day.air_c) == 0 or not day.cranks:
+        return ()
+    at = np.unique(np.array(day.cranks, np.int64))[:CRANKS_KEPT]
+    air = _in_force(day.air_c, at)
+    return tuple((int(t), round(float(c), 1)) for t, c in zip(at, air, strict=True) if c == c)
 
 
 def _in_force(series: Series, t: Times) -> Floats:
