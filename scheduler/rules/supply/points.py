@@ -14,6 +14,7 @@ SLOPE_LEAST = 10
 SLOPE_LOAD_SHARE = 0.15
 """A run tells how load moves volts and hertz from 10 samples on, over 15 % of the rated power.
 Common practice, no source."""
+MEASURED_SHARE = 0.8
 TO_SIGMA = 1.4826 / 2**0.5
 """From the median step between samples to a deviation, were they normal."""
 SINE_WIDTH = 2 * 2**0.5
@@ -83,23 +84,26 @@ def _slope(values: Floats, load_kw: Floats, rated_kw: float | None) -> float | N
 def _width(hertz: Floats, load_kw: Floats, slope: float | None) -> float | None:
     """How far the hertz swing inside a run [Hz], the 5 % at either end left out.
 
-    The smaller of two looks: the spread with the load's part taken out, and the width a swing would
-    have whose samples step as these do. A load that steps now and then moves the first where it is
-    not measured, and hardly the second.
+    With the load measured, its part is taken out (a load that stood still has none). Else the
+    smaller of the spread and the width a swing would have whose samples step as these do: a load
+    that steps now and then moves the first, and hardly the second.
     """
     good = np.isfinite(hertz)
-    if np.count_nonzero(good) < WIDTH_LEAST:
+    n = np.count_nonzero(good)
+    if n < WIDTH_LEAST:
         return None
-    h = hertz[good]
+    h, load = hertz[good], load_kw[good]
+    known = np.isfinite(load)
+    measured = np.count_nonzero(known) >= MEASURED_SHARE * n
     if slope is not None:
-        load = load_kw[good]
-        h = h - slope * np.where(np.isfinite(load), load, np.nanmean(load))
+        h = h - slope * np.where(known, load, load[known].mean())
     ordered = np.sort(h)
-    edge = len(h) // 20
+    edge = n // 20
     spread = float(ordered[-1 - edge] - ordered[edge])
+    if measured:
+        return round(spread, 3)
     steps = np.sort(np.abs(np.diff(h)))
-    by_steps = SINE_WIDTH * TO_SIGMA * _middle(steps)
-    return round(min(spread, by_steps), 3)
+    return round(min(spread, SINE_WIDTH * TO_SIGMA * _middle(steps)), 3)
 
 
 def unbalance_pct(one: Floats, two: Floats, three: Floats) -> Floats:

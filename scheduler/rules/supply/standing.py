@@ -26,10 +26,15 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """At each time: known to turn, known to stand. told: any second signal is there at all."""
+    """At each time: known to turn, known to stand. told: any second signal is there at all.
+
+    surely: it stands by a signal that does not come from the set's own charging output, which can
+    fail while the engine turns.
+    """
 
     turns: Mask
     stands: Mask
+    surely: Mask
     told: bool
 
 
@@ -46,7 +51,7 @@ def turning(
     held: an on-change device, whose last value goes on. Between the thresholds of a channel it says
     nothing; so does a channel before its first value of the day.
     """
-    turns, stands = np.zeros(len(t), np.bool_), np.zeros(len(t), np.bool_)
+    turns, stands, surely = (np.zeros(len(t), np.bool_) for _ in range(3))
     own = [part for part in parts if not electric(part.channel)]
     names = {part.channel for part in own}
     told = False
@@ -57,10 +62,12 @@ def turning(
             on, off = _state(part, one, t, standing_s, running_s, held)
             turns |= on
             stands |= off
+            if part.channel != "charge_v":
+                surely |= off
     oil = series.get(TURNS_ONLY.channel)
     if oil is not None and len(oil):
         turns |= _state(TURNS_ONLY, oil, t, standing_s, running_s, held)[0]
-    return Turning(turns, stands & ~turns, told)
+    return Turning(turns, stands & ~turns, surely & ~turns, told)
 
 
 def electric(channel: str) -> bool:

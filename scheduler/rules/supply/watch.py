@@ -33,7 +33,7 @@ source."""
 UNTOLD_SHARE = 0.2
 CHANNELS = (
     "ac_v", "ac_l1_v", "ac_l2_v", "ac_l3_v", "ac_l12_v", "ac_l23_v", "ac_l31_v", "frequency_hz",
-    "load_kw", "running", "speed_rpm", "oil_pressure_kpa",
+    "load_kw", "mains_v", "running", "speed_rpm", "oil_pressure_kpa",
 )  # fmt: skip
 """What is looked at, besides the channels of the running signal."""
 
@@ -268,13 +268,19 @@ def _highest(day: Day, volts: Series) -> Series:
 
 
 def _without_run(day: Day, volts: Series, turning: standing.Turning, delays: _Delays) -> None:
-    """Volts on a standing set, stray volts, and an engine that turns without output."""
+    """Volts on a standing set, stray volts, and an engine that turns without output.
+
+    A charging output alone does not tell that the engine stands while the mains is off: it may have
+    failed, and the volts are then the set's.
+    """
     if not turning.told or not len(volts):
         return
     plate = day.plate
     share = volts.v / plate.nominal_v
     live = share >= STRAY_SHARE
-    stands = turning.stands & ~standing.after_a_crank(volts.t, live, day.signs)
+    mains = settled.at_or_before(day.series.get("mains_v") or no_series(), volts.t, day.standing_s)
+    stands = turning.surely | (turning.stands & ~(mains < STANDING_SHARE * plate.nominal_v))
+    stands &= ~standing.after_a_crank(volts.t, live, day.signs)
     t, there = volts.t[stands], share[stands]
     delays.walk("standing", t, there, out.over(STANDING_SHARE))
     delays.walk("stray", t, there, out.over(STRAY_SHARE))
