@@ -250,14 +250,19 @@ def verdict_strip(verdicts: Sequence[str], label: str) -> Markup:
     )
 
 
-def sparkline(values: Sequence[float], label: str) -> Markup:
-    """A small line of values in order; a constant lies in the middle."""
+def sparkline(values: Sequence[float], label: str, least: float = 0.0) -> Markup:
+    """A small line of values in order; a constant lies in the middle.
+
+    least: the height stands for at least so much, so that noise stays small.
+    """
     v = np.asarray(values, np.float64)
     if not len(v):
         return Markup("")
     low, high = float(v.min()), float(v.max())
     if high <= low:
         low, high = low - 1, high + 1
+    spare = max(0.0, least - (high - low)) / 2
+    low, high = low - spare, high + spare
     x = np.linspace(0, 1000, len(v)) if len(v) > 1 else np.array([500.0])
     return _picture("spark", label, f'<path class="tr" d="M{_points(x, _y(v, low, high))}"/>',
                     box="0 0 1000 100")  # fmt: skip

@@ -75,6 +75,7 @@ class Planted(msgspec.Struct, frozen=True, kw_only=True):
     scale: float = 1.0
     running_v: float = 14.2
     failed: Sequence[int] = ()
+    step_s: int = STEP
 
 
 def run_days(planted: Planted, unit: Unit = UNIT, given: UnitInputs | None = None) -> list[Day]:
@@ -90,7 +91,7 @@ def run_days(planted: Planted, unit: Unit = UNIT, given: UnitInputs | None = Non
 
 
 def one_day(planted: Planted, n: int) -> tuple[dict[str, Series], list[DeviceEvent]]:
-    t = T0 + n * DAY_S + np.arange(0, DAY_S, STEP)
+    t = T0 + n * DAY_S + np.arange(0, DAY_S, planted.step_s)
     a, b = RUN
     if n in planted.runs:
         t = np.union1d(t, T0 + n * DAY_S + np.arange(a, b + 61, 60))

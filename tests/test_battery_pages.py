@@ -60,7 +60,7 @@ def shown(planted: Planted, bare: bool = False) -> tuple[Assessment, dict[str, s
 
 def test_a_set_on_its_charger_is_never_said_to_rest() -> None:
     _, rows, evidence = shown(Planted(volts=floating, runs=WEEKLY))
-    assert rows["At rest"] == "not seen: on charge, so rest is not seen"
+    assert rows["At rest"] == "not seen: it is on charge"
     assert rows["Charger"] == "a float charger, as its volts tell"
     assert rows["Cranking"].startswith("not measured")
     assert any("No meter" in line for line in evidence)

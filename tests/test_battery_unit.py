@@ -258,3 +258,14 @@ def test_a_day_stays_small_and_comes_back() -> None:
 def test_an_assessment_comes_back() -> None:
     found = verdict(Planted(volts=then(floating, 30, lost)))
     assert decode(encode(found)) == found
+
+
+def test_a_charger_that_works_now_and_then_is_not_missed_by_a_device_that_wakes_seldom() -> None:
+    """Four readings a day see two hours of charging one time in ten."""
+    habit = msgspec.structs.replace(UNIT.habit, mode="sleeping", standing_s=21_600)
+    sleeps = msgspec.structs.replace(UNIT, charger="on_off", habit=habit)
+    for start in range(8):
+        found = verdict(Planted(volts=on_off, days=30 + start, step_s=21_600), sleeps)
+        assert kinds(found) == {}, start
+    dead = verdict(Planted(volts=then(on_off, 30, lost), days=50, step_s=21_600), sleeps)
+    assert "charger_fault" in kinds(dead)

@@ -14,6 +14,8 @@ from scheduler.day import Day
 from scheduler.rules.battery import BatterySeen, BatteryTrend, ChargeLook, CrankLook, RestLook
 
 DRAWN_DAYS = 90
+LEAST_SHARE = 0.1
+"""The line of volts is at least this share of nominal high: 1.2 V of a 12 V battery."""
 SHAPES = {
     "good": "", "watch": "visit", "replace": "day", "charger_fault": "day", "not_enough_data": "",
 }  # fmt: skip
@@ -33,9 +35,9 @@ def panel(
     return {
         "verdict": say.VERDICTS[seen.verdict],
         "bad": bool(SHAPES[seen.verdict]),
-        "said": say.stands(seen.verdict, seen.why),
+        "said": say.stands(seen.verdict, seen.why, seen.by),
         "value": value(seen, zone, now),
-        "line": line(days, now),
+        "line": line(days, now, seen.nominal_v),
         "rows": [
             ("Charger", charger(seen.charge)),
             ("At rest", rest(seen.rest, zone, now)),
@@ -68,7 +70,7 @@ def value(seen: BatterySeen, zone: str, now: int) -> dict[str, Any] | None:
     }
 
 
-def line(days: Sequence[Day], now: int) -> dict[str, Any] | None:
+def line(days: Sequence[Day], now: int, nominal_v: float) -> dict[str, Any] | None:
     """Its volts day by day, standing; None with under two days."""
     past = [d for d in days if d.day > now // 86_400 - DRAWN_DAYS and d.battery is not None]
     volts = [d.battery.mid_v for d in past if d.battery is not None and d.battery.mid_v is not None]
@@ -76,9 +78,9 @@ def line(days: Sequence[Day], now: int) -> dict[str, Any] | None:
         return None
     label = (
         f"Middle of each day, standing, {phrases.count(len(volts), 'day')}: "
-        f"{min(volts):.1f} to {max(volts):.1f} V, {volts[-1]:.1f} V last"
+        f"{min(volts):.2f} to {max(volts):.2f} V, {volts[-1]:.2f} V last"
     )
-    return {"picture": svg.sparkline(volts, label), "said": label}
+    return {"picture": svg.sparkline(volts, label, LEAST_SHARE * nominal_v), "said": label}
 
 
 def charger(charge: ChargeLook) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from fleet.calendar import local_date
@@ -38,10 +39,13 @@ AGAINST = {
 }
 
 
-def stands(verdict: str, why: str) -> str:
-    """The verdict on a battery in one sentence a customer understands."""
+def stands(verdict: str, why: str, by: Sequence[str] = ()) -> str:
+    """The verdict on a battery in one sentence a customer understands. by: the looks there were."""
     if verdict == "not_enough_data":
-        return "Not enough was seen of it to say."
+        charged = (
+            "It is charged as usual, which says nothing of its strength: " if "charge" in by else ""
+        )
+        return f"{charged}{'a' if charged else 'A'} start or a long rest would show it."
     return AGAINST.get((verdict, why)) or STANDS.get(why, "")
 
 

@@ -159,7 +159,7 @@ def _rest(known: Known, charge: ChargeLook, now: int) -> RestLook:
             charge_pct=None if pct is None else round(pct, 1),
         )  # fmt: skip
     if charge.kind in battery.CHARGERS:
-        return RestLook(reason="on charge, so rest is not seen")
+        return RestLook(reason="it is on charge")
     return RestLook(reason=f"no rest of {least // 3600} h seen")
 
 

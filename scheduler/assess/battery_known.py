@@ -101,5 +101,5 @@ def _point(day: Day, by: float) -> DayVolts | None:
         return None
     return DayVolts(
         day=day.day, low_v=one.low_v / by, mid_v=one.mid_v / by, high_v=one.high_v / by,
-        high_s=(one.high_at or 0) % 86_400, lifted=one.lifted,
+        high_s=(one.high_at or 0) % 86_400, lifted=one.lifted, n=one.n,
     )  # fmt: skip

@@ -31,6 +31,7 @@ LONG_RUN_S = 900
 IN_RUN_S = 120
 AIR_OLD_S = 3 * 3600
 CRANKS_KEPT = 24
+SELDOM_S = 2 * 3600
 LAST_N = 5
 
 Times = NDArray[np.int64]
@@ -198,11 +199,12 @@ def _count(
     """A limit exceeded at the end of the day, from the one before it.
 
     Until hold_s is met any reading within the limit ends it; from then on two readings in a row at
-    or beyond the clear limit. A silence counts for no longer than gap_s; readings left out of t (a
+    or beyond the clear limit, or one where readings are hours apart. A silence counts for no longer than gap_s; readings left out of t (a
     run, the mains off) are a silence.
     """
     if len(t) == 0 or (before is None and not beyond.any()):
         return before
+    seldom = gap_s > SELDOM_S
     spent = np.minimum(np.diff(t), gap_s).cumsum()
     spent = np.append(0, spent)
     found, k = before, 0
@@ -219,10 +221,11 @@ def _count(
         if j is not None and j < m:
             found, k = None, _onward(t, beyond, j, hold_s)
             continue
-        both = np.flatnonzero(clear[m:-1] & clear[m + 1 :])
-        if len(both) == 0:
+        again = clear[m:] if seldom else clear[m:-1] & clear[m + 1 :]
+        ended = np.flatnonzero(again)
+        if len(ended) == 0:
             return Count(since=found.since, at=int(t[-1]), s=int(base + spent[-1]))
-        found, k = None, m + int(both[0]) + 2
+        found, k = None, m + int(ended[0]) + (1 if seldom else 2)
     return None
 
 
