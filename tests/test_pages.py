@@ -53,7 +53,7 @@ from scheduler.day import Day, Spot
 
 HERE = "http://127.0.0.1:8080"
 PAGES = ["/", "/units", f"/units/{unit_id(0)}", f"/units/{unit_id(FAILED)}", f"/units/{unit_id(NEW)}",
-         "/due?days=", "/alerts", "/alerts?show=all", "/health-page", "/more",
+         "/due?days=", "/alerts", "/alerts?show=all", "/health-page", "/more", "/tolerance",
          f"/units/{unit_id(0)}/record/meter_check", f"/units/{unit_id(6)}"]  # fmt: skip
 
 
