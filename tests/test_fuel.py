@@ -307,13 +307,13 @@ def test_under_the_agreed_hours_is_low() -> None:
     assert fuel_low(look(standing(60.0), enough)) is None
 
 
-def test_usual_practice_asks_no_more_than_half_a_tank() -> None:
+def test_usual_practice_asks_no_more_than_a_quarter_of_a_tank() -> None:
     """A small tank that lasts 13 h full is not low for ever because 24 h are usual."""
     life = msgspec.structs.replace(DIESEL, criticality="life", tank_l=380.0)
     verdict = look(standing(70.0), life)
-    assert verdict.fuel.agreed_h == pytest.approx(380 / (7.7 * GAL) / 2, abs=0.01)
+    assert verdict.fuel.agreed_h == pytest.approx(380 / (7.7 * GAL) / 4, abs=0.01)
     assert fuel_low(verdict) is None
-    assert fuel_low(look(standing(45.0), life)) is not None
+    assert fuel_low(look(standing(24.0), life)) is not None
 
 
 def test_mains_gas_is_supplied() -> None:

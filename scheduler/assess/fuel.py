@@ -17,9 +17,9 @@ from scheduler.rules import fuel
 from scheduler.rules.fuel import FuelSeen, Knot, Rate, Refill, Usable
 
 AGREED_H = {"life": 24.0, "business": 12.0, "home": 8.0}
-"""Hours of fuel wanted at half load where nothing was agreed, and at most half of what a full tank
-gives. Common practice, no source."""
-FULL_SHARE = 0.5
+"""Hours of fuel wanted at half load where nothing was agreed, and at most a quarter of what a full
+tank gives. Common practice, no source."""
+FULL_SHARE = 0.25
 LOW_SHARE = 0.10
 """Low at a tenth of what can be burnt, whatever the hours. Common practice, no source."""
 TREND_PCT, TREND_H = 5.0, 2.0

@@ -28,6 +28,8 @@ SEEN_READINGS = 3
 """A run of fewer readings says nothing about its volts."""
 WITH_FAILURE_S = 300
 """A shutdown this near a failed start is that failure again."""
+CRANKED_LOW = 2
+"""The cranking limit is crossed when two of the newest three starts lay under it."""
 PROOFS = 6
 """The newest starts by itself that are looked at."""
 
@@ -92,11 +94,12 @@ def look(
 
 
 def _crank_low_at(battery: BatterySeen) -> int | None:
-    """The newest start, where the battery fell under its limit at that temperature."""
+    """The newest start, where it and another of the newest three fell under the limit."""
     look = battery.cranking
-    if look.at is None or look.volts_v is None or look.limit_v is None or not look.below:
+    if look.at is None or look.volts_v is None or look.limit_v is None:
         return None
-    return look.at if look.volts_v < look.limit_v else None
+    crossed = look.volts_v < look.limit_v and look.below >= min(CRANKED_LOW, look.starts)
+    return look.at if crossed else None
 
 
 def begun_at(inputs: UnitInputs, days: Sequence[Day]) -> int | None:
