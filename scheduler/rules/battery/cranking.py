@@ -7,7 +7,6 @@ from math import inf
 from statistics import median
 
 import msgspec
-import numpy as np
 
 from scheduler.rules import trend
 from scheduler.rules.battery.seen import BatteryTrend, CrankLook
@@ -67,7 +66,8 @@ def healthy_like(starts: Sequence[Crank]) -> Crank | None:
     ]
     if not before:
         return None
-    best = float(np.percentile([c.margin_v for c in before], 90))
+    margins = sorted(c.margin_v for c in before)
+    best = margins[(9 * (len(margins) - 1)) // 10]
     fit = [c for c in before if c.margin_v >= max(-METER_V, best - HEALTHY_V)]
     near = [(abs((c.temp_c or 0.0) - now.temp_c), c.at, c) for c in fit]
     near = [one for one in near if one[0] <= LIKE_C]

@@ -8,6 +8,8 @@ manuals (half the cold cranking amperes for 15 s); one prints 9.7 V flat, one 8.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,8 +39,7 @@ REST_S = {"flooded": 6 * 3600, "agm": 12 * 3600, "gel": 12 * 3600, "lfp": 12 * 3
 NO_TABLE: frozenset[Chemistry] = frozenset({"lfp"})
 """Lithium iron phosphate: no table here; its own history only."""
 _COLD_C, _WARM_C = -30.0, 50.0
-_VOLTS, _CHARGE = (np.array(column) for column in zip(*OCV, strict=True))
-_TEMPS, _LEAST = (np.array(column) for column in zip(*LOAD_TEST, strict=True))
+_CHARGE_TO_VOLTS = tuple((charge, volts) for volts, charge in OCV)
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +59,7 @@ def charge_pct(
     if chemistry in NO_TABLE:
         return None
     shift = 0.0 if chemistry == "flooded" else SEALED_HIGHER_V
-    return float(np.interp(volts / scale(nominal_v) - shift, _VOLTS, _CHARGE))
+    return _between(OCV, volts / scale(nominal_v) - shift)
 
 
 def rested_v(
@@ -68,14 +69,24 @@ def rested_v(
     if chemistry in NO_TABLE:
         return None
     shift = 0.0 if chemistry == "flooded" else SEALED_HIGHER_V
-    return (float(np.interp(charge, _CHARGE, _VOLTS)) + shift) * scale(nominal_v)
+    return (_between(_CHARGE_TO_VOLTS, charge) + shift) * scale(nominal_v)
 
 
 def crank_limit_v(temp_c: float | None, nominal_v: float = 12.0) -> float:
     """Least volts while cranking by the load-test table; temp_c None: that of its coldest row,
     which holds at any temperature. Beyond its ends the end's value."""
     at = LOAD_TEST[0][0] if temp_c is None else temp_c
-    return float(np.interp(at, _TEMPS, _LEAST)) * scale(nominal_v)
+    return _between(LOAD_TEST, at) * scale(nominal_v)
+
+
+def _between(table: tuple[tuple[float, float], ...], x: float) -> float:
+    """Straight lines between the rows of a table, its ends beyond them."""
+    if x <= table[0][0]:
+        return table[0][1]
+    for (x0, y0), (x1, y1) in pairwise(table):
+        if x <= x1:
+            return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
+    return table[-1][1]
 
 
 def compensated_v(cell_v: float, temp_c: float, mv_a_cell: float, nominal_v: float = 12.0) -> float:
