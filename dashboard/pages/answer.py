@@ -49,7 +49,9 @@ def panel(
 def limits(summary: UnitSummary | None, zone: str, now: int) -> list[str]:
     """What keeps the verdict from being sure for a while."""
     found = []
-    if summary is not None and summary.adopted:
+    held = summary.readiness if summary else None
+    told = held is not None and "adopted" in (held.why, *held.others)
+    if summary is not None and summary.adopted and not told:
         found.append("No meter has been on its volts yet: what it reads of them is not checked.")
     if summary is not None and summary.learning_until is not None:
         until = words.moment(summary.learning_until, zone, now)
