@@ -37,7 +37,7 @@ def test_a_ready_set_says_its_proof_and_what_is_not_seen() -> None:
     facts = dict(top["facts"])
     assert facts["Mains here"].startswith("On; no loss seen since ")
     assert facts["Fuel"] == "Not seen: its level is not measured."
-    assert facts["Not seen"].startswith("fuel level")
+    assert facts["Not seen"].startswith("fuel,")
     assert top["limits"] == []
 
 

@@ -15,7 +15,7 @@ from scheduler.rules import mains
 from scheduler.rules.fuel import FuelSeen
 
 BLIND_SHORT = {
-    "starts": "start attempts", "switch": "panel switch", "mains": "mains", "fuel": "fuel level",
+    "starts": "start attempts", "switch": "panel switch", "mains": "mains", "fuel": "fuel",
     "charger": "battery and charger", "hours": "hour meter", "volts": "output volts",
     "transfer": "load, so the transfer gear",
 }  # fmt: skip

@@ -1,8 +1,8 @@
 """The level in the tank: smoothed, so that slosh is not news; refills; how low, and since when.
 
 The level at a moment is the middle (of two, the higher) of the newest five readings of the last
-hour; it is kept as knots, one where it has changed by a point or has come to a new low by half a
-point. Common practice, no source.
+hour; it is kept as knots, one where it has risen by two points or fallen by half a point. Common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from fleet.model import Fuel
 
 SMOOTHED = 5
 SMOOTHED_S = 3600
-KNOT_PCT = 1.0
+KNOT_PCT = 2.0
 LOWER_PCT = 0.5
 REFILL_PCT = 20.0
 """A rise of 20 points is a refill: what was before says nothing of how it falls now."""
