@@ -126,6 +126,12 @@ def test_over_charge_waits_for_12_hours() -> None:
     assert kinds(verdict(Planted(volts=hot, days=20, air_c=lambda d: 25 + 0 * d))) == {}
 
 
+def test_a_run_does_not_end_an_over_charge() -> None:
+    """The charger gives 16 V, the alternator 14.2 V for 20 min on the last day."""
+    hot = then(floating, 18, lambda d: 16.0 + 0 * d)
+    assert kinds(verdict(Planted(volts=hot, days=20, runs=(19,)))) == {"over_charge": "same_day"}
+
+
 def test_no_charger_days_left() -> None:
     """20 mV a day from 12.65 V; after 24 days 12.17 V and 5.5 days to a quarter of charge."""
     found = verdict(Planted(volts=sagging(0.02), days=24), BARE)

@@ -15,6 +15,8 @@ OLD_MONTHS, OLD_CODE_MONTHS = 60, 30
 """Age that is worth a word: 5 years in common practice; 24 to 30 months in NFPA 110 (annex, memory)
 for a set under a code or that lives depend on."""
 SOON_DAYS = 7.0
+ROSE_V = 1.0
+"""Risen by so much over what was usual, it does not stand on the meter's own error."""
 MONTH_S = 2_629_746
 
 
@@ -25,7 +27,7 @@ def of(
     found = [
         _failed(seen, failed),
         None if failed is not None else _charger(seen, fell_v),
-        _over(seen),
+        _over(seen, fell_v),
         _runs_down(seen),
         None if failed is not None or seen.charge.fault == "low" else _weak(seen, worn),
         _old(unit, seen, now),
@@ -82,13 +84,13 @@ def _charger(seen: BatterySeen, fell_v: float | None) -> Finding | None:
     )  # fmt: skip
 
 
-def _over(seen: BatterySeen) -> Finding | None:
+def _over(seen: BatterySeen, fell_v: float | None) -> Finding | None:
     charge = seen.charge
     if charge.fault != "over" or charge.fault_since is None:
         return None
     return Finding(
         kind="over_charge",
-        severity=_severity("same_day", seen, False),
+        severity=_severity("same_day", seen, fell_v is not None and fell_v <= -ROSE_V),
         since=charge.fault_since,
         facts=_facts(seen, usual_low_v=charge.usual_low_v, usual_high_v=charge.usual_high_v),
         evidence=Evidence(

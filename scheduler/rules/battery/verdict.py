@@ -13,9 +13,11 @@ from scheduler.rules.battery.seen import BatterySeen, Look, Verdict
 from scheduler.rules.battery.tables import LOW_V
 from scheduler.rules.battery.terms import AfterRun
 
-FAILED_V, WELL_V = 11.65, 12.4
+FAILED_V, FELL_TO_V, WELL_V = 11.65, 11.85, 12.4
 """With a charger on or just run no battery of six good cells stands lower: the open-circuit table
-ends at 11.89 V. About 2 V under the table (ENGINEERING 7); the edge is common practice, no source."""
+ends at 11.89 V, and a run of minutes may leave a flat one there. About 2 V under the table
+(ENGINEERING 7); these edges are common practice, no source."""
+CLEAR_V = 0.2
 LOST_CHARGER_V = 2.0
 """A lost charger takes 1.2 to 2 V (ENGINEERING 7): a failed cell is said of a greater fall only."""
 STEP_V, STEP_DAYS = 1.5, 2
@@ -53,9 +55,9 @@ def failed_cell(
     after = None if run is None else _after_run(days, run, by)
     if after is not None:
         return after
-    low = [n for n, one in enumerate(days) if one.mid_v > FAILED_V + 0.2]
+    low = [n for n, one in enumerate(days) if one.mid_v > FELL_TO_V + CLEAR_V]
     last = low[-1] if low else -1
-    if last < 0 or last == len(days) - 1 or days[-1].mid_v > FAILED_V:
+    if last < 0 or last == len(days) - 1 or days[last + 1].mid_v > FELL_TO_V:
         return None
     before, fell = days[last], days[last + 1]
     drop = before.mid_v - fell.mid_v

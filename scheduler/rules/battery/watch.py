@@ -168,12 +168,17 @@ def _after(day: WatchedBattery, one: _Day, before: BatteryCarry, by: float) -> A
 
 
 def _over(day: WatchedBattery, one: _Day, before: BatteryCarry) -> Count | None:
-    """Above the compensated limit; the air's warmth as last read within 3 h."""
+    """Above the compensated limit; the air's warmth as last read within 3 h.
+
+    A run, or the mains off, does not end what a charger does: then only readings above count.
+    """
     least = OVER_V - 1.0
-    if one.v.max() < least:
+    if before.over is None and one.v.max() < least:
         return None
     limit = over_limit_v(_in_force(day.air_c, one.t))
-    return _count(one.t, one.v > limit, one.v <= limit - CLEAR_V, day.gap_s, OVER_S, before.over)
+    beyond, clear = one.v > limit, one.v <= limit - CLEAR_V
+    use = beyond | ~(one.running | one.off)
+    return _count(one.t[use], beyond[use], clear[use], day.gap_s, OVER_S, before.over)
 
 
 def _air(day: WatchedBattery) -> tuple[tuple[int, float], ...]:
