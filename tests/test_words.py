@@ -122,6 +122,7 @@ SAMPLES = [
         days_left=11.2,
         days_left_low=8.9,
     ),
+    finding("battery_runs_down", nominal_v=12.0, rest_v=11.9, days_left=0.0, days_left_low=0.0),
     finding(
         "battery_weak",
         nominal_v=12.0,

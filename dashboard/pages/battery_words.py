@@ -94,9 +94,9 @@ def charger(charge: ChargeLook) -> str:
         said += f"; its volts look like {say.CHARGERS[charge.learned]}"
     if charge.fault == "low":
         said += "; it does not charge now"
-    left = say.days_span(charge.days_left_low, charge.days_left, charge.days_left_high)
+    left = say.days_left(charge.days_left_low, charge.days_left, charge.days_left_high)
     if left:
-        said += f"; as it sags now it may no longer crank in {left}"
+        said += f"; {left}"
     if not charge.mains_seen and charge.kind not in ("none", "solar"):
         said += "; whether the mains feeds it is not seen"
     return said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 from typing import Any
 
 from fleet.calendar import local_date
@@ -59,21 +60,35 @@ def volts(value: float) -> str:
     return f"{value:.1f} V"
 
 
-def days_span(low: float | None, mid: float | None, high: float | None) -> str:
-    """How many days are left: "12 days, 9 to 20 of them likely", never narrower than its interval.
+def days_left(low: float | None, mid: float | None, high: float | None) -> str:
+    """ "as it sags now it may no longer crank in about 12 days, from 9 to 20"; "" where not foretold.
 
-    An end that cannot be foretold is said to be open.
+    Never narrower than its interval; an end that cannot be foretold is left open.
     """
     if mid is None:
         return ""
+    if mid <= 0:
+        return "it may not crank any more"
+    said = "as it sags now it may no longer crank in "
     if mid < 1:
-        return "less than a day"
-    middle = f"about {round(mid)} days"
+        return f"{said}less than a day"
+    said += f"about {_days(mid)}"
     if low is None:
-        return middle
+        return said
     if high is None:
-        return f"{middle}, at the earliest {int(low)}"
-    return f"{middle}, from {int(low)} to {-int(-high // 1)}"
+        return f"{said}, at the earliest {int(low)}"
+    return f"{said}, from {int(low)} to {ceil(high)}"
+
+
+def _days(days: float) -> str:
+    return "a day" if round(days) == 1 else f"{round(days)} days"
+
+
+def _left(facts: dict[str, Any]) -> str:
+    said = days_left(
+        facts.get("days_left_low"), facts.get("days_left"), facts.get("days_left_high")
+    )
+    return said[:1].upper() + said[1:]
 
 
 def _unchecked(f: Finding) -> str:
@@ -104,11 +119,8 @@ def _charger_fault(f: Finding, zone: str, now: int) -> Sentence:
         f"Its battery is not being charged since {moment(f.since, zone, now)}: under {low:.0f} V, "
     )
     seen += f"{where}{_last(facts)}{_usual(facts)}."
-    left = days_span(
-        facts.get("days_left_low"), facts.get("days_left"), facts.get("days_left_high")
-    )
-    if left:
-        seen += f" As it sags now it may no longer crank in {left}."
+    if left := _left(facts):
+        seen += f" {left}."
     return Sentence(
         title="Battery not charged",
         seen=seen + _unchecked(f),
@@ -153,10 +165,7 @@ def _runs_down(f: Finding, zone: str, now: int) -> Sentence:
         seen += f": {rest:.2f} V at rest"
         if isinstance(charge := facts.get("charge_pct"), int | float):
             seen += f", about {charge:.0f} % charged"
-    left = days_span(
-        facts.get("days_left_low"), facts.get("days_left"), facts.get("days_left_high")
-    )
-    seen += f". As it sags now it may no longer crank in {left}, unless it runs before."
+    seen += f". {_left(facts)}, unless it runs before."
     return Sentence(
         title="Battery runs down",
         seen=seen + _unchecked(f),
