@@ -130,7 +130,8 @@ def test_every_quantity_names_its_unit(client: TestClient) -> None:
     """Numbers of the answers: the name ends in a unit, or is a count, a share or an id."""
     free = {"share", "attempts", "readings", "status", "every_months", "cylinders", "phases",
             "value", "part", "lat", "lon", "n", "count", "units", "demands", "failed", "runs",
-            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p"}  # fmt: skip
+            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p",
+            "starts", "below", "weeks", "chance"}  # fmt: skip
     ends = (
         "_h",
         "_s",

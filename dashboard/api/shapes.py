@@ -263,15 +263,17 @@ class ChargeOut(BaseModel):
     kind: str = Field(description="as the register says, else as its volts tell")
     asked: str
     learned: str
-    days: int
+    watched_d: int = Field(validation_alias="days", description="days with volts")
     usual_low_v: float | None
     usual_high_v: float | None
     fault: str = Field(description="low, over, running_down or empty")
     fault_since: datetime | None
     mains_seen: bool
-    days_left: float | None = Field(description="until it may no longer crank, as it sags now")
-    days_left_low: float | None
-    days_left_high: float | None
+    left_d: float | None = Field(
+        validation_alias="days_left", description="until it may no longer crank, as it sags now"
+    )
+    left_low_d: float | None = Field(validation_alias="days_left_low")
+    left_high_d: float | None = Field(validation_alias="days_left_high")
     reason: str
 
 
@@ -311,7 +313,7 @@ class BatteryOut(BaseModel):
     nominal_v: float
     chemistry: str
     fitted_at: datetime | None
-    age_days: int | None
+    age_d: int | None = Field(validation_alias="age_days")
     volts_v: float | None
     volts_at: datetime | None
     usual_low_v: float | None = Field(description="usual of this set, standing")
