@@ -13,8 +13,19 @@ from dashboard.assets import Assets
 from dashboard.deps import Desk
 from dashboard.viewers import Viewer
 from fleet import words
-from fleet.model import SEVERITIES, Condition, Customer, Finding, Scope, Severity, Site, Unit
+from fleet.model import (
+    SEVERITIES,
+    Condition,
+    Customer,
+    Finding,
+    Readiness,
+    Scope,
+    Severity,
+    Site,
+    Unit,
+)
 from fleet.registry import pages
+from fleet.words.readiness import READINESS
 
 MARKS: dict[Severity, str] = {
     "act_now": "now", "same_day": "day", "next_visit": "plan", "no_word": "mute", "note": "note",
@@ -23,8 +34,13 @@ MARKS: dict[Severity, str] = {
 GLYPHS: dict[Condition, str] = {
     "standing_by": "s-by", "cranking": "s-crank", "running": "s-run", "on_load": "s-load",
     "cooling_down": "s-cool", "not_in_auto": "s-off", "out_of_service": "s-work",
-    "laid_up": "s-laid", "not_reporting": "mute",
+    "laid_up": "s-laid", "not_reporting": "mute", "last_heard_running": "s-was",
 }  # fmt: skip
+READY_MARKS: dict[Readiness, tuple[str, str]] = {
+    "ready": ("r-ready", ""), "doubtful": ("r-doubt", "day"), "not_ready": ("r-not", "now"),
+    "unknown": ("mute", "mute"), "set_aside": ("s-work", ""),
+}  # fmt: skip
+"""Readiness to its shape in the sprite and its colour class in app.css."""
 Entry = tuple[str, str, str, str]
 """Key, address, name, class of an entry of the navigation."""
 NAV: tuple[Entry, ...] = (
@@ -52,6 +68,8 @@ def environment(assets: Assets) -> Environment:
         plotly_url=assets.plotly_url,
         marks=MARKS,
         glyphs=GLYPHS,
+        ready_marks=READY_MARKS,
+        ready_word=READINESS.__getitem__,
         severity_word=words.severity,
         condition_word=words.condition,
         count=phrases.count,
@@ -173,5 +191,5 @@ def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
     }
 
 
-__all__ = ["GLYPHS", "MARKS", "banner", "door", "environment", "fault_page", "named",
+__all__ = ["GLYPHS", "MARKS", "READY_MARKS", "banner", "door", "environment", "fault_page", "named",
            "navigation", "page", "worst"]  # fmt: skip

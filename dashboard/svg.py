@@ -170,6 +170,53 @@ def strip(
     return _picture("", label, body, box="0 0 1000 100"), ticks
 
 
+Curve = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Seconds from its beginning, rising, and values."""
+CURVE_POINTS = 300
+CURVES = ("tr", "gh")
+
+
+def starts(
+    curves: Sequence[Curve], limit: float | None, label: str
+) -> tuple[Markup, list[float], list[float]] | None:
+    """Up to two starts over each other, the first drawn boldly, and a limit as a line.
+
+    (picture, values beside the grid lines from the top, seconds below it). None: no curve.
+    """
+    curves = [(t, v) for t, v in curves if len(v) > 1]
+    if not curves:
+        return None
+    low = min(float(v.min()) for _, v in curves)
+    high = max(float(v.max()) for _, v in curves)
+    bottom, top, step = nice_ends(low if limit is None else min(low, limit), high)
+    ticks = [float(tick) for tick in np.arange(top, bottom - step / 2, -step)]
+    span = max(float(t[-1]) for t, _ in curves) or 1.0
+    body = "".join(
+        f'<path class="grid" d="M0 {_n(100 - (tick - bottom) / (top - bottom) * 100)}H1000"/>'
+        for tick in ticks[1:-1]
+    )
+    if limit is not None:
+        body += (
+            f'<path class="lim" d="M0 {_n(100 - (limit - bottom) / (top - bottom) * 100)}H1000"/>'
+        )
+    drawn = [
+        f'<path class="{name}" d="M{_points(t / span * 1000, _y(v, bottom, top))}"/>'
+        for name, (t, v) in zip(CURVES, map(_thinned, curves), strict=False)
+    ]
+    seconds = [round(float(at), 1) for at in np.linspace(0, span, 5)]
+    return _picture("", label, body + "".join(reversed(drawn)), box="0 0 1000 100"), ticks, seconds
+
+
+def _thinned(curve: Curve) -> Curve:
+    """At most so many points, each the lowest of its stretch: a dip is never lost."""
+    t, v = curve
+    if len(v) <= CURVE_POINTS:
+        return t, v
+    parts = np.array_split(np.arange(len(v)), CURVE_POINTS)
+    lowest = np.array([part[int(np.argmin(v[part]))] for part in parts])
+    return t[lowest], v[lowest]
+
+
 def run_strip(runs: Sequence[Run], start: int, end: int, label: str) -> Markup:
     """When it ran, as marks on a line from start to end."""
     body = '<path class="base" d="M0 50H1000"/>' + run_rects(runs, start, end, end)
@@ -203,14 +250,19 @@ def verdict_strip(verdicts: Sequence[str], label: str) -> Markup:
     )
 
 
-def sparkline(values: Sequence[float], label: str) -> Markup:
-    """A small line of values in order; a constant lies in the middle."""
+def sparkline(values: Sequence[float], label: str, least: float = 0.0) -> Markup:
+    """A small line of values in order; a constant lies in the middle.
+
+    least: the height stands for at least so much, so that noise stays small.
+    """
     v = np.asarray(values, np.float64)
     if not len(v):
         return Markup("")
     low, high = float(v.min()), float(v.max())
     if high <= low:
         low, high = low - 1, high + 1
+    spare = max(0.0, least - (high - low)) / 2
+    low, high = low - spare, high + spare
     x = np.linspace(0, 1000, len(v)) if len(v) > 1 else np.array([500.0])
     return _picture("spark", label, f'<path class="tr" d="M{_points(x, _y(v, low, high))}"/>',
                     box="0 0 1000 100")  # fmt: skip

@@ -83,6 +83,8 @@ TABLE: tuple[Setting, ...] = (
     Setting("tls_key", "", "private key (PEM, without a passphrase) of tls_cert", "file"),
     Setting("tls_in_front", False, "a proxy in front speaks HTTPS to browsers and passes the Host name on; say so only where nobody gets past it", "yes_no"),
     Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
+    Setting("start_target", "0.95", "share of demands on which a set should start; below it surely: Same day"),
+    Setting("start_triggers", "3/20 5/50 8/100", "failures in the last so many demands at which a set is looked at; from MEMORY of NUMARC 87-00 appendix D and RG 1.155, read your own standard"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
 
@@ -121,6 +123,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     tls_key: str = ""
     tls_in_front: bool = False
     trusted_proxies: str = ""
+    start_target: str = "0.95"
+    start_triggers: str = "3/20 5/50 8/100"
     log_level: str = "info"
 
     @property

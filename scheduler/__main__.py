@@ -35,6 +35,7 @@ from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
 from scheduler import turns
+from scheduler.rules.reliability import triggers_of
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -228,7 +229,7 @@ def run(loaded: Settings, stop: Event) -> None:
 def once(loaded: Settings) -> turns.Turn:
     """Work through everything that waits, then return. Raises AlreadyRunning."""
     with _alone(loaded):
-        desk = Desk(*_open_now(loaded))
+        desk = _desk(loaded)
         desk.leads = desk.lead.held()
         if not desk.leads:
             _close(desk)
@@ -244,12 +245,23 @@ def _open(loaded: Settings, stop: Event) -> Desk | None:
     pause = 1.0
     while not stop.is_set():
         try:
-            return Desk(*_open_now(loaded))
+            return _desk(loaded)
         except RegistryDown as fault:
             log.warning("%s Trying again in %.0f s.", str(fault), pause)
             stop.wait(pause)
             pause = min(BACK_OFF_MOST_S, 2 * pause)
     return None
+
+
+def _desk(loaded: Settings) -> Desk:
+    """A desk that knows what the settings say of the rules. Raises SettingsFault."""
+    try:
+        triggers = triggers_of(loaded.start_target, loaded.start_triggers)
+    except ValueError as fault:
+        raise SettingsFault(f"start_target or start_triggers: {fault}.") from None
+    desk = Desk(*_open_now(loaded))
+    desk.memory.triggers = triggers
+    return desk
 
 
 def _open_now(loaded: Settings) -> tuple[Registry, History]:

@@ -71,10 +71,19 @@ def test_units_carry_condition_findings_hours_and_iso_times(client: TestClient) 
     assert by_id[unit_id(NEW)]["heard_at"] is None
 
 
-def test_readiness_is_not_there_before_it_is_built(client: TestClient) -> None:
-    assert "readiness" not in client.get("/api/units").text
-    assert client.get("/api/readiness").status_code == 404
-    assert client.get("/api/rounds").status_code == 404
+def test_readiness_is_told_as_numbers_and_with_its_proof(client: TestClient) -> None:
+    told = client.get("/api/readiness").json()
+    assert told == {
+        "units": 10, "ready": 0, "doubtful": 6, "not_ready": 2, "unknown": 2,
+        "unknown_silent": 1, "unknown_too_new": 1, "set_aside": 0,
+    }  # fmt: skip
+    items = client.get("/api/units?readiness=not_ready").json()["items"]
+    assert {item["readiness"]["why"] for item in items} == {"failed_start", "not_in_auto"}
+    assert all(item["readiness"]["sentence"].startswith("Not ready: ") for item in items)
+    assert {item["mains"]["state"] for item in items} == {"present"}
+    full = client.get("/api/units/gs-02").json()
+    assert "transfer" not in full["readiness"]["blind"]
+    assert full["fuel"]["level_pct"] is not None
 
 
 def test_pages_of_units_join_without_loss_or_double(client: TestClient) -> None:
@@ -121,7 +130,8 @@ def test_every_quantity_names_its_unit(client: TestClient) -> None:
     """Numbers of the answers: the name ends in a unit, or is a count, a share or an id."""
     free = {"share", "attempts", "readings", "status", "every_months", "cylinders", "phases",
             "value", "part", "lat", "lon", "n", "count", "units", "demands", "failed", "runs",
-            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p"}  # fmt: skip
+            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p",
+            "starts", "below", "weeks", "chance"}  # fmt: skip
     ends = (
         "_h",
         "_s",
@@ -436,8 +446,8 @@ def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
     paths = set(client.get("/api/openapi.json").json()["paths"])
     assert paths == {
         "/api/units", "/api/units/{unit}", "/api/units/{unit}/readings", "/api/units/{unit}/runs",
-        "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
-        "/api/due", "/api/alerts", "/api/quarantine", "/health", "/metrics",
+        "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/supply", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
+        "/api/due", "/api/alerts", "/api/readiness", "/api/quarantine", "/health", "/metrics",
     }  # fmt: skip
 
 

@@ -31,7 +31,7 @@ RAN, RAN_TO = (
 PAGES = {
     "today": "/", "units": "/units", "unit": f"/units/{unit_id(FAILED)}",
     "unit_new": f"/units/{unit_id(NEW)}", "due": "/due?days=", "alerts": "/alerts",
-    "health": "/health-page", "more": "/more",
+    "health": "/health-page", "more": "/more", "tolerance": "/tolerance",
     "record": f"/units/{unit_id(0)}/record/meter_check",
     "signal": f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}", "missing": "/nothing",
     "sign_in": "/sign-in", "signed_out": "/signed-out", "account": "/account", "people": "/people",

@@ -64,7 +64,7 @@ MISTAKES = [
     ("fleet/store/port.py", "import fleet.registry.work", "Rooms of fleet"),
     ("scheduler/assess/unit.py", "import scheduler.turns", "Rooms of scheduler"),
     ("scheduler/rules/hours.py", "import scheduler.rules.runs", "Rules are strangers"),
-    ("scheduler/rules/runs.py", "import time", "Pure rooms"),
+    ("scheduler/rules/runs/edges.py", "import time", "Pure rooms"),
     ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
     ("ingest/wire.py", "import os", "Pure rooms"),
     ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),

@@ -53,7 +53,7 @@ from scheduler.day import Day, Spot
 
 HERE = "http://127.0.0.1:8080"
 PAGES = ["/", "/units", f"/units/{unit_id(0)}", f"/units/{unit_id(FAILED)}", f"/units/{unit_id(NEW)}",
-         "/due?days=", "/alerts", "/alerts?show=all", "/health-page", "/more",
+         "/due?days=", "/alerts", "/alerts?show=all", "/health-page", "/more", "/tolerance",
          f"/units/{unit_id(0)}/record/meter_check", f"/units/{unit_id(6)}"]  # fmt: skip
 
 
@@ -145,12 +145,15 @@ def test_a_hostile_search_comes_back_as_text(client: TestClient) -> None:
 def test_today_counts_and_names_what_needs_somebody(client: TestClient) -> None:
     page = Reader(client.get("/").text)
     text = " ".join(page.text.split())
-    assert "10 sets: 4 need you, 1 not heard yet, 5 are quiet." in text
+    assert "If the mains failed everywhere now, 0 of 10 sets have lately proven to start" in text
+    assert "4 need you." in text
+    for part in ("0 Ready", "6 Doubtful", "2 Not ready", "2 Unknown 1 silent 1 too new",
+                 "0 Set aside", "2 Act now", "1 Same day", "1 No word"):  # fmt: skip
+        assert part.replace(" ", "") in text.replace(" ", ""), part
     assert text.index("Northgate Clinic") < text.index("Kiln School") < text.index("Weir Care Home")
     assert "Call the site, send the nearest van." in text
     assert "everything here is invented" in text
     assert "History is still loading: 4.0 MB of 16.0 MB." in text
-    assert "ready" not in text.lower().replace("already", "").replace("as ready", "")
 
 
 def test_todays_first_paint_weighs_under_60_kb(client: TestClient) -> None:
@@ -207,21 +210,23 @@ def test_sets_of_one_site_are_told_apart_by_the_end_of_their_ids(
 
 @given(st.lists(st.integers(0, 50), min_size=5, max_size=5), st.integers(0, 50), st.integers(0, 50))
 def test_the_sentence_of_today_has_all_its_parts(
-    grave: list[int], never: int, unassessed: int
+    judged: list[int], silent: int, unassessed: int
 ) -> None:
-    act, same, visit, silent, quiet = grave
+    """The five words are all sets; the unknown are the silent and the too new."""
+    ready, doubtful, not_ready, new, aside = judged
     counts = Counts(
-        units=act + same + visit + silent + quiet + never + unassessed,
-        by_condition={"not_reporting": silent + never, "standing_by": act + same + visit + quiet},
-        by_severity={"act_now": act, "same_day": same, "next_visit": visit, "no_word": silent,
-                     "note": never, "": quiet},
-        not_assessed=unassessed,
+        units=sum(judged) + silent + unassessed, by_condition={}, by_severity={},
+        not_assessed=unassessed, silent=silent,
+        by_readiness={"ready": ready, "doubtful": doubtful, "not_ready": not_ready,
+                      "unknown": new + silent, "set_aside": aside},
     )  # fmt: skip
-    said = today.sums(counts)
-    assert said == {
-        "needing": act + same + visit + silent, "unheard": never + unassessed, "quiet": quiet,
-    }  # fmt: skip
-    assert sum(said.values()) == counts.units
+    said = today.readiness(counts)
+    assert [word for word, _ in said["parts"]] == [
+        "ready", "doubtful", "not_ready", "unknown", "set_aside",
+    ]  # fmt: skip
+    assert sum(number for _, number in said["parts"]) == counts.units
+    assert (said["silent"], said["too_new"]) == (silent, new + unassessed)
+    assert dict(said["parts"])["unknown"] == said["silent"] + said["too_new"]
 
 
 # --- empty -------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from pathlib import Path
 import psycopg
 import pytest
 import sqlalchemy as sa
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
@@ -17,8 +18,9 @@ from alembic.script import ScriptDirectory
 from register_rows import NOW, row, take
 
 import fleet.registry
+from fleet.model import EVERYTHING
+from fleet.registry import pages, work
 from fleet.registry import tables as t
-from fleet.registry import work
 from fleet.registry.engine import HEAD, Registry, open_registry
 from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings
@@ -79,6 +81,26 @@ def test_sqlite_is_durable_and_made_where_settings_say(tmp_path: Path) -> None:
         "journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 10_000
     }  # fmt: skip
     assert (tmp_path / "new" / "registry.db").exists()
+
+
+def test_a_registry_of_before_readiness_is_brought_up(registry_url: str) -> None:
+    """Phone numbers become searchable however they are typed, and every set is too new at first."""
+    registry = open_registry(registry_url)
+    take(registry, row("U1", phone="01632 960012"))
+    config = Config()
+    folder = Path(fleet.registry.__file__).parent / "migrations"
+    config.set_main_option("script_location", str(folder))
+    with registry.write() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0002")
+        old = connection.execute(sa.select(t.unit.c.words)).scalar_one()
+        words = old.replace("\n01632960012", "")
+        connection.execute(sa.update(t.unit).values(words=words))
+    registry.close()
+    again = open_registry(registry_url)
+    assert [u.unit.id for u in pages.units(again, EVERYTHING, search="01632960012")] == ["U1"]
+    assert pages.counts(again, EVERYTHING).too_new == 1
+    again.close()
 
 
 def test_a_newer_schema_is_refused(registry_url: str) -> None:

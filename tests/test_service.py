@@ -86,6 +86,19 @@ def test_whichever_comes_first(today: str, hours: float, state: str, binds: str,
     assert item.last_done_on == "2025-11-12"
 
 
+@pytest.mark.parametrize(
+    ("today", "hours", "state"),
+    [("2026-11-12", 820, "due"), ("2026-11-13", 820, "late_beyond"),
+     ("2026-01-12", 1050, "due"), ("2026-01-12", 1050.2, "late_beyond")],
+)  # fmt: skip
+def test_a_set_bound_by_code_or_warranty_has_no_tolerance(
+    today: str, hours: float, state: str
+) -> None:
+    at_set = situation(today, hours, strict=True)
+    item = only(due_items(plan(OIL), [record("2025-11-12", "oil", 800)], at_set))
+    assert item.state == state
+
+
 def test_the_reason_in_words() -> None:
     done = [record("2025-11-12", "oil", 800)]
     item = only(due_items(plan(OIL), done, situation("2026-01-12", 1063)))

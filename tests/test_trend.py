@@ -246,3 +246,43 @@ def test_a_wrong_calibration_replaced_moves_the_history_and_no_trend() -> None:
     assert right.v[8] == pytest.approx(1.03 * 224)
     assert right.v[7] == wrong.v[7] == 225.0
     assert before.s == after.s
+
+
+CUTS: dict[int, tuple[int, int, int | None]] = {
+    4: (6, 6, None), 5: (7, 8, 10), 6: (8, 11, 13), 7: (10, 13, 17), 8: (11, 16, 20),
+    9: (14, 18, 24), 10: (16, 21, 27),
+}  # fmt: skip
+
+
+def test_mann_kendall_small_sample_cut_offs(checked: Checks) -> None:
+    """Smallest S at which a rise is told at 90, 95, 99 % from 4 to 10 points (secondary source; the
+    printed cut-off may be one below the next S that can be)."""
+    told, printed = [], []
+    for n, cuts in CUTS.items():
+        pairs = n * (n - 1) // 2
+        reachable = range(pairs % 2, pairs + 1, 2)
+        for cut, alpha in zip(cuts, (0.10, 0.05, 0.01), strict=True):
+            found = [s for s in reachable if chance_at_least(n, s) <= alpha]
+            told.append(found[0] if found else 0)
+            printed.append(0 if cut is None else cut + (cut - pairs) % 2)
+    checked("Mann-Kendall, smallest S that tells", "small-sample table of 4 to 10 (secondary source)",
+            printed, told)  # fmt: skip
+
+
+def chance_at_least(n: int, s: int) -> float:
+    """The rule's own chance for n points whose pairs add up to s."""
+    found = mann_kendall(points_with(n, s))
+    assert isinstance(found, Tendency)
+    assert (found.s, found.exact) == (s, True)
+    return found.p_rising
+
+
+def points_with(n: int, s: int) -> list[int]:
+    """n different values with that S: rising, with as many inversions as it takes."""
+    inversions = (n * (n - 1) // 2 - s) // 2
+    values: list[int] = []
+    for value in range(n):
+        back = min(inversions, len(values))
+        inversions -= back
+        values.insert(len(values) - back, value)
+    return values

@@ -405,10 +405,10 @@ def test_one_units_failure_does_not_stop_the_others(
 
     real = module.assess
 
-    def poisoned(inputs, days, now, prior=None):  # type: ignore[no-untyped-def]
+    def poisoned(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
         if inputs.unit.id == "u1":
             raise ValueError("<script>text from outside</script>")
-        return real(inputs, days, now, prior)
+        return real(inputs, days, now, *rest)
 
     monkeypatch.setattr(module, "assess", poisoned)
     at = T0 + 3600
@@ -478,11 +478,11 @@ def test_facts_changed_while_computing_are_computed_again(
 
     real, done = module.assess, []
 
-    def interrupted(inputs, days, now, prior=None):  # type: ignore[no-untyped-def]
+    def interrupted(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
         if inputs.unit.id == "u1" and not done:
             done.append(1)
             add_record(house.registry, record("u1", "note", now, text="rang"), now)
-        return real(inputs, days, now, prior)
+        return real(inputs, days, now, *rest)
 
     monkeypatch.setattr(module, "assess", interrupted)
     house.hear([Reading("u1", T0 + 60, {"ac_v": 0.0})], [], T0 + 60)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -103,6 +106,7 @@ def test_the_area_sets_rate_weight_and_lengths() -> None:
 @pytest.mark.parametrize(
     ("over", "says"),
     [({"rate": 0.0}, "rate"), ({"days": 0.0}, "days"), ({"swing": 0.0}, "swing"),
+     ({"season": (1.0,) * 5}, "season"), ({"season": (1.0,) * 5 + (0.0,)}, "season"),
      ({"hours_h": ()}, "length"), ({"hours_h": (0.0,)}, "length")],
 )  # fmt: skip
 def test_priors_that_cannot_be(over: dict[str, object], says: str) -> None:
@@ -113,15 +117,16 @@ SETS, YEARS = 12, 4
 Planted = tuple[list[tuple[float, float]], int, float]
 
 
-def weather(seed: int) -> list[Planted]:
+def weather(seed: int, season: float) -> list[Planted]:
     """Twelve sets of one area over four years, from a process of its own: fronts that come more in
-    winter (half as many again, half as few in summer), each hitting a set with its exposure, some
-    twice, long outages in strong ones; and failures of a set's own line. (runs, every, hours)."""
+    winter (season 0.5: half as many again, half as few in summer), each hitting a set with its
+    exposure, some twice, long outages in strong ones; and failures of a set's own line.
+    (runs, every, hours)."""
     rng = np.random.default_rng(seed)
     fronts = []
     at = 0.0
     while (at := at + rng.exponential(365 / 45)) < YEARS * 365:
-        if rng.random() < (1 + 0.5 * np.cos(2 * np.pi * (at - 15) / 365)) / 1.5:
+        if rng.random() < (1 + season * np.cos(2 * np.pi * (at - 15) / 365)) / (1 + season):
             fronts.append((at, rng.gamma(2, 0.5)))
     sets = []
     for _ in range(SETS):
@@ -147,45 +152,101 @@ def used(runs: list[tuple[float, float]], now: int, watched: int) -> Usage:
     return Usage(months=tuple(months), hours_h=tuple(h for _, h in own[-12:]))
 
 
+@dataclass
+class Score:
+    """How forecasts fared: band in days, and the errors of both ways [d]."""
+
+    early: int = 0
+    late: int = 0
+    ours: list[float] = field(default_factory=list)
+    plain: list[float] = field(default_factory=list)
+
+    @property
+    def held(self) -> float:
+        return 1 - (self.early + self.late) / len(self.ours)
+
+
+def forecast(seed: int, season: float, score: Score) -> None:
+    """One area's tasks, each forecast at a random day with what had been watched by then.
+
+    Tasks whose hours did not come within the years made are left out (they cannot be scored).
+    """
+    rng = np.random.default_rng(10_000 + seed)
+    now = int(rng.integers(500, 700))
+    sets = [(one, int(rng.integers(90, 366))) for one in weather(seed, season)]
+    prior = prior_of([used(one[0], now, watched) for one, watched in sets])
+    ahead = YEARS * 365 - now
+    for (runs, every, hours), watched in sets:
+        planned = np.array([hours if d % every == 3 else 0.0 for d in range(YEARS * 365)])
+        own = [OtherRun(int(t * DAY_S), h) for t, h in runs if now - watched <= t < now]
+        left = float(rng.uniform(4, 40))
+        daily = planned[now:].copy()
+        for t, h in runs:
+            if t >= now:
+                daily[min(int(t) - now, ahead - 1)] += h
+        came = int((np.cumsum(daily) < left).sum())
+        total = sum(run.hours_h for run in own) + planned[now - watched : now].sum()
+        if came >= ahead or total == 0:
+            continue
+        (likely,) = days_until([left], own, float(watched), planned[now:], prior, seed)
+        score.early += came < day(likely.early_d)
+        score.late += came > day(likely.late_d)
+        score.ours.append(abs(min(day(likely.middle_d), usage.HORIZON_DAYS) - came))
+        score.plain.append(abs(min(left / (total / watched), usage.HORIZON_DAYS) - came))
+
+
 @pytest.mark.long
 def test_score_on_usage_from_another_process(capsys: pytest.CaptureFixture[str]) -> None:
-    """Held out, bound by hours (there is no calendar), pooled over 60 seeds: the band of 10 to 90 %
-    holds 75 to 85 %; the median beats total hours over total days. Tasks whose hours did not come
-    within the years made are left out (they cannot be scored)."""
-    inside = early = late = scored = 0
-    ours, plain = [], []
-    for seed in range(60):
-        rng = np.random.default_rng(10_000 + seed)
-        now = int(rng.integers(500, 700))
-        sets = [(one, int(rng.integers(90, 366))) for one in weather(seed)]
-        prior = prior_of([used(one[0], now, watched) for one, watched in sets])
-        for (runs, every, hours), watched in sets:
-            ahead = YEARS * 365 - now
-            planned = np.array([hours if d % every == 3 else 0.0 for d in range(YEARS * 365)])
-            own = [OtherRun(int(t * DAY_S), h) for t, h in runs if now - watched <= t < now]
-            left = float(rng.uniform(4, 40))
-            daily = planned[now:].copy()
-            for t, h in runs:
-                if t >= now:
-                    daily[min(int(t) - now, ahead - 1)] += h
-            came = int((np.cumsum(daily) < left).sum())
-            total = sum(run.hours_h for run in own) + planned[now - watched : now].sum()
-            if came >= ahead or total == 0:
-                continue
-            (likely,) = days_until([left], own, float(watched), planned[now:], prior, seed)
-            scored += 1
-            early += came < day(likely.early_d)
-            late += came > day(likely.late_d)
-            inside += day(likely.early_d) <= came <= day(likely.late_d)
-            ours.append(abs(min(day(likely.middle_d), usage.HORIZON_DAYS) - came))
-            plain.append(abs(min(left / (total / watched), usage.HORIZON_DAYS) - came))
-    with capsys.disabled():
-        print(
-            f"\nusage forecast, {scored} tasks: band holds {inside / scored:.1%} (earlier "
-            f"{early / scored:.1%}, later {late / scored:.1%}); error of the median "
-            f"{np.mean(ours):.0f} d on average, {np.median(ours):.0f} d in the middle; of total "
-            f"hours / total days {np.mean(plain):.0f} d and {np.median(plain):.0f} d"
-        )
-    assert scored >= 500
-    assert 0.75 <= inside / scored <= 0.85
-    assert np.mean(ours) < np.mean(plain)
+    """Held out, bound by hours (there is no calendar), pooled over 90 seeds and three climates: the
+    band of 10 to 90 % holds 75 to 85 %, and the median beats total hours over total days, in each
+    climate. With the strongest season alone the band is a little narrow: it may hold 72 %."""
+    pooled: list[Score] = []
+    for season in (0.0, 0.5, 0.9):
+        score = Score()
+        for seed in range(7000, 7090):
+            forecast(seed, season, score)
+        pooled.append(score)
+        n = len(score.ours)
+        with capsys.disabled():
+            print(
+                f"\nusage forecast, season {season:g}, {n} tasks: band holds {score.held:.1%} "
+                f"(earlier {score.early / n:.1%}, later {score.late / n:.1%}); error of the median "
+                f"{np.mean(score.ours):.0f} d on average, {np.median(score.ours):.0f} d in the "
+                f"middle; of total hours / total days {np.mean(score.plain):.0f} d and "
+                f"{np.median(score.plain):.0f} d",
+                end="",
+            )
+        assert n >= 900
+        assert 0.72 <= score.held <= 0.87
+        assert np.mean(score.ours) < np.mean(score.plain)
+    held = 1 - sum(s.early + s.late for s in pooled) / sum(len(s.ours) for s in pooled)
+    assert 0.75 <= held <= 0.85
+    ours, plain = ([e for s in pooled for e in getattr(s, way)] for way in ("ours", "plain"))
+    assert np.median(ours) < np.median(plain)
+
+
+def test_the_area_s_seasons_are_learned_and_chance_is_not() -> None:
+    """A wave of twice as many runs in the newest blocks as half a year ago is kept for the most;
+    six equal blocks have no season; neither has an area watched for half a year."""
+    counts = (9, 8, 4, 3, 4, 8)
+    wave = [Usage(months=tuple((n, float(n), 60.0) for n in counts), hours_h=(1.0,))] * 8
+    season = prior_of(wave).season
+    assert season[0] > 1.3 > 1 > 0.7 > season[3]
+    assert np.mean(season) == pytest.approx(1)
+    even = [Usage(months=((5, 5.0, 60.0),) * 6, hours_h=(1.0,))] * 8
+    assert prior_of(even).season == (1.0,) * 6
+    young = [Usage(months=((5, 5.0, 60.0),) * 3, hours_h=(1.0,))] * 8
+    assert prior_of(young).season == ()
+
+
+def test_a_set_watched_in_the_wild_season_only_is_not_taken_for_a_wild_set() -> None:
+    """Six runs in 60 days of the season that has thrice the mean: 2 in 60 days over the year."""
+    prior = Prior(rate=2 / 60, days=60.0, swing=8.0, hours_h=(1.0,))
+    seasonal = msgspec.structs.replace(prior, season=(2.5, 1.0, 0.5, 0.5, 0.5, 1.0))
+    runs = [OtherRun(i * 10 * DAY_S, 1.0) for i in range(6)]
+    hours = [
+        np.mean([usage._other(runs, 60.0, p, s)[:, :360].sum(1).mean() for s in range(8)])
+        for p in (prior, seasonal)
+    ]
+    assert hours[0] == pytest.approx(360 * 8 / 120, rel=0.06)
+    assert hours[1] == pytest.approx(360 * 8 / (60 * 2.5 + 60), rel=0.06)

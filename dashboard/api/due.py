@@ -1,4 +1,4 @@
-"""GET /api/due and /api/alerts: the fleet's lists."""
+"""GET /api/due, /api/alerts and /api/readiness: the fleet's lists, and Today's sentence."""
 
 from __future__ import annotations
 
@@ -49,6 +49,23 @@ def alerts(
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
     items = [telling.alert_out(e, zones.get(e.subject, "UTC"), now, scope) for e in found[:limit]]
     return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
+
+
+@router.get("/readiness", response_model=shapes.ReadinessCountOut)
+def readiness(desk: AtDesk, scope: Reader) -> Any:
+    """How many sets would carry their load if the mains failed everywhere now."""
+    counts = pages.counts(desk.registry, scope)
+    by = counts.by_readiness
+    return shapes.ReadinessCountOut(
+        units=counts.units,
+        ready=by.get("ready", 0),
+        doubtful=by.get("doubtful", 0),
+        not_ready=by.get("not_ready", 0),
+        unknown=counts.silent + counts.too_new,
+        unknown_silent=counts.silent,
+        unknown_too_new=counts.too_new,
+        set_aside=by.get("set_aside", 0),
+    )
 
 
 def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:

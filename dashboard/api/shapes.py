@@ -90,6 +90,47 @@ class DueOut(BaseModel):
     likely_to: str | None = Field(default=None, description="90 % chance; null: beyond 730 days")
 
 
+class MainsOut(BaseModel):
+    """The mains at the site. state unknown: not wired, or stale; `last` is what was said last, and
+    the moments belong to it: it came in (since_earliest, since], and was last reported at `at`."""
+
+    state: str
+    last: str
+    since: datetime | None
+    since_earliest: datetime | None
+    at: datetime | None
+
+
+class ReadinessOut(BaseModel):
+    """Would it start now and carry its load: its word, what decided it, and its proof."""
+
+    state: str = Field(description="ready, doubtful, not_ready, unknown or set_aside")
+    why: str = Field(description="what decided it")
+    others: list[str] = Field(description="what else says the same")
+    since: datetime | None
+    proof_at: datetime | None = Field(description="newest run that began by itself")
+    proof_why: str
+    proof_sure: bool
+    proof_v: float | None
+    proof_limit_s: int | None
+    hand_at: datetime | None
+    blind: list[str] = Field(description="what is not wired: not seen, never good")
+    sentence: str
+
+
+class ReadinessCountOut(BaseModel):
+    """Today's sentence as numbers; the five words together are all units."""
+
+    units: int
+    ready: int
+    doubtful: int
+    not_ready: int
+    unknown: int
+    unknown_silent: int
+    unknown_too_new: int
+    set_aside: int
+
+
 class UnitOut(BaseModel):
     unit: str
     site: str
@@ -108,6 +149,10 @@ class UnitOut(BaseModel):
     last_run: RunOut | None
     last_start: StartOut | None
     next_due: DueOut | None
+    readiness: ReadinessOut | None = Field(default=None, description="null: not looked at yet")
+    mains: MainsOut | None = None
+    adopted: bool = Field(default=False, description="no meter has been on its volts yet")
+    learning_until: datetime | None = Field(default=None, description="null: over")
 
 
 class ReadingNow(BaseModel):
@@ -187,7 +232,102 @@ class SignalOut(BaseModel):
     running: PopulationOut | None = None
 
 
+class FuelOut(BaseModel):
+    """Fuel: smoothed level, and how long it lasts at load_share of the rating."""
+
+    level_pct: float | None
+    at: datetime | None
+    left_share: float | None = Field(description="of what can be burnt")
+    litres_l: float | None
+    hours_h: float | None
+    load_share: float | None
+    at_load: str
+    l_per_h: float | None
+    by: str = Field(description="chart, energy, trend, supplied, or empty: not known")
+    reason: str
+    factor: float | None
+    refill_at: datetime | None
+    agreed_h: float | None
+    agreed: bool
+
+
+class RestOut(BaseModel):
+    at: datetime | None
+    volts_v: float | None
+    rested_s: int | None
+    charge_pct: float | None = Field(description="by a table for its chemistry; null: none")
+    reason: str
+
+
+class ChargeOut(BaseModel):
+    kind: str = Field(description="as the register says, else as its volts tell")
+    asked: str
+    learned: str
+    watched_d: int = Field(validation_alias="days", description="days with volts")
+    usual_low_v: float | None
+    usual_high_v: float | None
+    fault: str = Field(description="low, over, running_down or empty")
+    fault_since: datetime | None
+    mains_seen: bool
+    left_d: float | None = Field(
+        validation_alias="days_left", description="until it may no longer crank, as it sags now"
+    )
+    left_low_d: float | None = Field(validation_alias="days_left_low")
+    left_high_d: float | None = Field(validation_alias="days_left_high")
+    reason: str
+
+
+class CrankingOut(BaseModel):
+    at: datetime | None
+    volts_v: float | None = Field(description="lowest 0.1 s mean of the newest measured start")
+    temp_c: float | None
+    limit_v: float | None
+    healthy_at: datetime | None = Field(description="a healthy start within 8 C of it")
+    healthy_v: float | None
+    healthy_temp_c: float | None
+    starts: int
+    below: int = Field(description="of the newest three, those under their limit")
+    reason: str
+
+
+class BatteryTrendOut(BaseModel):
+    measure: str
+    per_month_v: float
+    low_v: float
+    high_v: float
+    falling: bool
+    chance: float
+    weeks: int
+    from_at: datetime
+    to_at: datetime
+    crosses_at: datetime | None = Field(description="null: not within twice the span watched")
+    crosses_from: datetime | None
+    crosses_to: datetime | None
+
+
+class BatteryOut(BaseModel):
+    verdict: str = Field(description="good, watch, replace, charger_fault, not_enough_data")
+    why: str
+    since: datetime | None
+    by: list[str] = Field(description="the looks it stands on")
+    nominal_v: float
+    chemistry: str
+    fitted_at: datetime | None
+    age_d: int | None = Field(validation_alias="age_days")
+    volts_v: float | None
+    volts_at: datetime | None
+    usual_low_v: float | None = Field(description="usual of this set, standing")
+    usual_high_v: float | None
+    checked: bool = Field(description="a meter has been on its volts")
+    rest: RestOut
+    charge: ChargeOut
+    cranking: CrankingOut
+    trend: BatteryTrendOut | None
+
+
 class UnitFullOut(UnitOut):
+    fuel: FuelOut | None = None
+    battery: BatteryOut | None = None
     devices: list[str]
     register_facts: dict[str, Any] = Field(description="the register's row of this unit")
     readings: list[ReadingNow]

@@ -154,7 +154,19 @@ def unit_facts(
         "last_run": run_out(summary.last_run) if summary.last_run else None,
         "last_start": start_out(summary.last_start) if summary.last_start else None,
         "next_due": due_out(summary.next_due, unit) if summary.next_due else None,
+        "readiness": readiness_out(summary, site.time_zone, now),
+        "mains": msgspec.structs.asdict(summary.mains),
+        "adopted": summary.adopted,
+        "learning_until": summary.learning_until,
     }
+
+
+def readiness_out(summary: UnitSummary, zone: str, now: int) -> dict[str, Any] | None:
+    """The fields of ReadinessOut; None before the first verdict."""
+    held = summary.readiness
+    if held is None:
+        return None
+    return msgspec.structs.asdict(held) | {"sentence": words.readiness.readiness(held, zone, now)}
 
 
 def alert_out(episode: Episode, zone: str, now: int, scope: Scope) -> AlertOut:

@@ -14,7 +14,7 @@ from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.problems import Problem
 from dashboard.viewers import staff_name
 from fleet.channels import CHANNELS
-from fleet.model import Condition, Customer, Scope, Severity, Site, Unit, UnitSummary
+from fleet.model import Condition, Customer, Readiness, Scope, Severity, Site, Unit, UnitSummary
 from fleet.registry import pages
 from scheduler import assess
 
@@ -42,12 +42,13 @@ def units(
     area: Annotated[str | None, Query(max_length=100)] = None,
     condition: Condition | None = None,
     severity: Severity | None = None,
+    readiness: Readiness | None = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Any:
-    """Units by id: condition, findings with facts and sentence, engine hours, next due."""
+    """Units by id: condition, readiness, mains, findings with facts and sentence, engine hours, next due."""
     rows = pages.units(desk.registry, scope, search, area, limit + 1, cursor,
-                       condition=condition, severity=severity)  # fmt: skip
+                       condition=condition, severity=severity, readiness=readiness)  # fmt: skip
     now = desk.clock()
     items = [shapes.UnitOut.model_validate(telling.unit_facts(*row, now)) for row in rows[:limit]]
     return shapes.UnitPage(items=items, next=items[-1].unit if len(rows) > limit else None)
@@ -84,6 +85,8 @@ def one(desk: AtDesk, scope: Reader, unit: str) -> Any:
             "gap_s": verdict.gap_s if verdict else None,
             "silent_limit_s": verdict.silent_limit_s if verdict else None,
             "blind_spots": list(verdict.blind) if verdict else [],
+            "fuel": msgspec.structs.asdict(verdict.fuel) if verdict else None,
+            "battery": msgspec.to_builtins(verdict.battery) if verdict else None,
             **telling.use_out(
                 verdict, pages.start_counts(desk.registry, scope, found[0].make, found[0].model)
             ),

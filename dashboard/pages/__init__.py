@@ -10,6 +10,7 @@ from dashboard.pages import (
     service,
     signal,
     today,
+    tolerance,
     unit,
     units,
 )
@@ -23,6 +24,7 @@ ROUTERS = tuple(
         record,
         signal,
         due,
+        tolerance,
         alerts,
         service,
         more,

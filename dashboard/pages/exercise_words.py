@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from datetime import date
 from typing import Any
 
 from dashboard import phrases, svg
@@ -11,7 +12,14 @@ from fleet import words
 from fleet.calendar import local_date
 from fleet.model import Finding, Unit
 from scheduler.assess import Assessment
-from scheduler.rules.exercise import Exercise, ExerciseVerdict, Word, YearHours
+from scheduler.rules.exercise import (
+    CodeMonth,
+    Exercise,
+    ExerciseVerdict,
+    UnderCode,
+    Word,
+    YearHours,
+)
 from scheduler.rules.exercise.terms import TIME_OFF_S
 from scheduler.rules.exercise.year import TESTING_H
 
@@ -46,7 +54,47 @@ def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> dict[s
         "rows": [row(v, zone, now) for v in reversed(last)],
         "years": [year(y, now, zone) for y in verdict.years],
         "light": _light(verdict, zone, now),
+        "code": code(verdict.code),
     }
+
+
+CODE_WORDS = {"met": "met", "not_met": "Not met", "not_measured": "load not measured"}
+
+
+def code(held: UnderCode | None) -> dict[str, Any] | None:
+    """NFPA 110 month by month, for a set under it; None for any other."""
+    if held is None:
+        return None
+    count = sum(month.met == "met" for month in held.months)
+    supplemental = {
+        "": "No supplemental run is asked for.",
+        "met": "A run of 90 min at 75 % or more stands for the year's supplemental run.",
+        "not_met": "The year's supplemental run (30 min at 50 %, then 60 min at 75 %) was not seen.",
+        "not_measured": "Whether the year's supplemental run was done cannot be told from its load.",
+    }
+    return {
+        "title": f"NFPA 110, monthly exercise: met in {count} of {len(held.months)} whole months"
+        if held.months
+        else "NFPA 110, monthly exercise: no whole month seen yet",
+        "months": [
+            {
+                "name": f"{date.fromisoformat(m.month + '-01'):%B %Y}",
+                "word": CODE_WORDS[m.met],
+                "bad": m.met == "not_met",
+                "ran": _code_run(m),
+            }
+            for m in held.months
+        ],
+        "supplemental": supplemental[held.supplemental]
+        + " The adopted edition and the local authority come first.",
+    }
+
+
+def _code_run(month: CodeMonth) -> str:
+    if month.length_s is None:
+        return "no run"
+    text = f"best run {round(month.length_s / 60)} min"
+    return text if month.share is None else f"{text} at {100 * month.share:.0f} % of nameplate"
 
 
 def agreed(unit: Unit) -> str:

@@ -11,10 +11,11 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Reader
 from fleet import words
-from fleet.model import SEVERITIES, Customer, Scope, Site, Unit, UnitSummary
+from fleet.model import SEVERITIES, Customer, Readiness, Scope, Site, Unit, UnitSummary
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import Counts
+from fleet.words import supply
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -23,6 +24,8 @@ FOLD_AT = 150
 ONLY_GRAVE_ABOVE = 600
 """Above this many sets only what is not normal is shown."""
 NEEDS_AT_MOST = 60
+TILES_AT_MOST = 600
+"""A wall of more tiles tells nobody anything; the lists behind the counts hold them all."""
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
 GRAVE = SEVERITIES[:-1]
@@ -35,6 +38,7 @@ def today(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
     now = desk.clock()
     rows = list(_rows(desk.registry, scope, counts.units))
     urgent = needs(rows, now)
+    shown = rows[:TILES_AT_MOST]
     apart = tails(rows)
     return frames.page(
         request,
@@ -43,52 +47,57 @@ def today(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         "today",
         now=now,
         counts=counts,
+        ready=readiness(counts),
         severities=[(s, counts.by_severity.get(s, 0)) for s in GRAVE],
-        quiet=quiet(counts),
-        said=sums(counts),
+        needing=sum(counts.by_severity.get(severity, 0) for severity in GRAVE),
         needs=urgent[:NEEDS_AT_MOST],
         needs_more=max(0, len(urgent) - NEEDS_AT_MOST),
-        areas=areas(rows, now, fold=counts.units >= FOLD_AT),
+        areas=areas(shown, now, fold=counts.units >= FOLD_AT),
+        tiles_more=len(rows) - len(shown),
         tails=apart,
+        off_tolerance=off_tolerance(rows),
         only_grave=counts.units > ONLY_GRAVE_ABOVE,
     )
 
 
 def _rows(registry: Registry, scope: Scope, units: int) -> Iterable[Row]:
-    """Every unit, or on a large fleet those with a finding to act on."""
-    for severity in GRAVE if units > ONLY_GRAVE_ABOVE else (None,):
-        cursor = None
-        while True:
-            rows = pages.units(registry, scope, limit=1000, cursor=cursor, severity=severity)
-            yield from rows
-            if len(rows) < 1000:
-                break
-            cursor = rows[-1][0].id
+    """Every unit; on a large fleet those with a finding to act on, the gravest first, and those
+    that are not ready."""
+    if units <= ONLY_GRAVE_ABOVE:
+        yield from _all(registry, scope, {})
+        return
+    seen: set[str] = set()
+    kinds: list[dict[str, str]] = [{"severity": severity} for severity in GRAVE]
+    for wanted in [*kinds, {"readiness": "not_ready"}]:
+        for row in _all(registry, scope, wanted):
+            if row[0].id not in seen:
+                seen.add(row[0].id)
+                yield row
 
 
-def sums(counts: Counts) -> dict[str, int]:
-    """Sets that need somebody, sets never heard, and the quiet rest; together all sets."""
-    needing = sum(counts.by_severity.get(severity, 0) for severity in GRAVE)
-    silent = counts.by_condition.get("not_reporting", 0) - counts.by_severity.get("no_word", 0)
-    unheard = counts.not_assessed + max(0, silent)
-    return {
-        "needing": needing,
-        "unheard": unheard,
-        "quiet": max(0, counts.units - needing - unheard),
+def _all(registry: Registry, scope: Scope, wanted: dict[str, str]) -> Iterable[Row]:
+    """Every unit of one kind, a thousand at a time."""
+    cursor = None
+    while True:
+        rows = pages.units(registry, scope, limit=1000, cursor=cursor, **wanted)
+        yield from rows
+        if len(rows) < 1000:
+            return
+        cursor = rows[-1][0].id
+
+
+def readiness(counts: Counts) -> dict[str, Any]:
+    """The sentence and its parts: (word, number), each a list of its own; together all sets."""
+    by = counts.by_readiness
+    number: dict[Readiness, int] = {
+        "ready": by.get("ready", 0),
+        "doubtful": by.get("doubtful", 0),
+        "not_ready": by.get("not_ready", 0),
+        "unknown": counts.silent + counts.too_new,
+        "set_aside": by.get("set_aside", 0),
     }
-
-
-def quiet(counts: Counts) -> list[tuple[str, str]]:
-    """The sets nobody needs to act on, by condition: (words, condition)."""
-    said: list[tuple[str, str]] = []
-    for condition, number in sorted(counts.by_condition.items(), key=lambda item: -item[1]):
-        if condition != "not_reporting" and number:
-            said.append(
-                (f"{phrases.quantity(number)} {words.condition(condition).lower()}", condition)
-            )
-    if counts.not_assessed:
-        said.append((f"{phrases.quantity(counts.not_assessed)} not heard or looked at yet", ""))
-    return said
+    split = {"silent": counts.silent, "too_new": counts.too_new}
+    return {"parts": list(number.items()), "ready": number["ready"], **split}
 
 
 def needs(rows: Iterable[Row], now: int) -> list[dict[str, Any]]:
@@ -138,6 +147,15 @@ def areas(rows: Iterable[Row], now: int, fold: bool) -> list[dict[str, Any]]:
     return found
 
 
+def off_tolerance(rows: Iterable[Row]) -> int:
+    """Sets with something to say of their volts or hertz, Notes left out."""
+    return sum(
+        any(f.kind in supply.SPEAKERS and f.severity != "note" for f in summary.findings)
+        for *_, summary in rows
+        if summary is not None
+    )
+
+
 def tails(rows: Iterable[Row]) -> dict[str, str]:
     """What tells sets of one site apart: the end of their ids in which they differ."""
     by_site: dict[str, list[str]] = {}
@@ -157,12 +175,14 @@ def tails(rows: Iterable[Row]) -> dict[str, str]:
 def tile(
     unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
 ) -> dict[str, Any]:
-    """One set on the wall: the finding's words in place of the condition where there is one."""
+    """One set on the wall: its finding, else what is wrong with its readiness, else its condition."""
     finding = frames.worst(summary.findings) if summary else None
+    ready = summary.readiness.state if summary and summary.readiness else None
     said = words.sentence(finding, site.time_zone, now).title if finding else ""
     return frames.named(unit, site, customer) | {
         "severity": finding.severity if finding else None,
         "said": said,
+        "ready": ready if ready in ("not_ready", "doubtful") else None,
         "condition": summary.condition if summary else None,
         "live": bool(summary and summary.condition in TURNING),
     }

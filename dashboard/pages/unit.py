@@ -12,13 +12,24 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.pages import bars, due, exercise_words, forms, use_words
+from dashboard.pages import (
+    answer,
+    bars,
+    battery_words,
+    due,
+    exercise_words,
+    forms,
+    last_start,
+    supply_words,
+    use_words,
+)
 from dashboard.pages import unit_words as tell
 from fleet import words
 from fleet.history import StoreFault, UnitUnknown
 from fleet.model import (
     SEVERITIES,
     Customer,
+    DeviceEvent,
     Finding,
     Run,
     Scope,
@@ -64,6 +75,11 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         set=frames.named(found, site, customer),
         state=state(summary, zone, now),
         reach=reach(found, site, customer),
+        answer=answer.panel(summary, verdict, zone, now),
+        supplies=answer.supplies(verdict, runs, zone, now),
+        last_start=last_start.panel(
+            verdict, inputs, traces(desk, scope, unit, now), zone, now
+        ),
         notices=notices(findings, zone, now),
         notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
         cautions=cautions(findings, zone, now),
@@ -79,7 +95,9 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         hours=tell.hours(summary, verdict, zone, now),
         facts=tell.set_facts(found, today, scope),
         habit=tell.habit(verdict, inputs, zone, now),
+        battery=battery_words.panel(verdict, days, zone, now),
         exercise=exercise_words.panel(found, verdict, zone, now),
+        supply=supply_words.panel(found, verdict, zone, now),
         use=use_words.panel(
             verdict, pages.start_counts(desk.registry, scope, found.make, found.model),
             found.model, zone, now,
@@ -110,6 +128,12 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> dict[str, Any]:
         "late_news": f"its newest reading is of {words.moment(newest, zone, now)}"
         if behind and newest is not None else "",
     }  # fmt: skip
+
+
+def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
+    """What its devices sent of the battery around starts, in a year."""
+    found = pages.events(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S, "trace")
+    return [trace for trace in found if trace.channel == "battery_v"]
 
 
 def reach(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:

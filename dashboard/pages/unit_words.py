@@ -17,10 +17,11 @@ BLIND = {
     "starts": "Start attempts are not reported: a start by hand and one by itself look alike.",
     "switch": "The panel switch is not wired: nobody would see it left out of automatic.",
     "mains": "The mains is not measured: an outage here shows only by the set running.",
-    "fuel": "Fuel level is not measured.",
+    "fuel": "Fuel is not measured: neither a level nor a gas supply.",
     "charger": "Battery or charging volts are not measured.",
     "hours": "The hour meter is not reported: hours are added up from the runs seen.",
     "volts": "Output volts are not measured: it could run without giving power.",
+    "transfer": "The load is not measured: nobody would see the transfer gear fail to switch over.",
 }
 """What a unit's device does not see, in words."""
 

@@ -43,9 +43,10 @@ function swap(page) {
   const known = new Set([...document.querySelectorAll('[data-act-now]')].map((e) => e.dataset.actNow));
   for (const old of document.querySelectorAll('[data-part]')) {
     const fresh = page.getElementById(old.id);
-    if (!fresh || fresh.isEqualNode(old)) continue;
-    const held = old.contains(document.activeElement) && document.activeElement.getAttribute('href');
+    if (!fresh) continue;
     keepOpen(old, fresh);
+    if (fresh.isEqualNode(old)) continue;
+    const held = old.contains(document.activeElement) && document.activeElement.getAttribute('href');
     old.replaceWith(fresh);
     if (held) fresh.querySelector(`[href="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
   }
@@ -67,6 +68,13 @@ document.addEventListener('visibilitychange', () => {
 addEventListener('pagehide', hush);
 if (about) setInterval(() => { if (!document.hidden) soon(); }, AGE_MS);
 listen();
+
+// --- later sections: folded on a phone, open at a desk -------------------------------------------
+
+const desk = matchMedia('(min-width:40.01rem)');
+const unfold = () => { for (const box of document.querySelectorAll('details.later')) box.open = desk.matches; };
+if (desk.matches) unfold();
+desk.addEventListener('change', unfold);
 
 // --- explore: the plotting library comes when asked for, or near the screen on a wide one --------
 

@@ -36,6 +36,7 @@ from fleet.model.register import (
     Criticality,
     Customer,
     EngineClass,
+    ExerciseBefore,
     Fitting,
     Fuel,
     Kit,
@@ -70,7 +71,7 @@ from fleet.model.telemetry import (
 __all__ = [
     "EVERYTHING", "SEVERITIES", "Calibration", "Charger", "Chemistry", "Clock", "Condition",
     "Cooling", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
-    "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "Facts", "Finding",
+    "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "ExerciseBefore", "Facts", "Finding",
     "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Kit", "Latest", "Mains", "MainsNow",
     "MeterEvent", "Notice", "NoticeKind", "Placement",
     "Pulse", "Quarantined", "Readiness",

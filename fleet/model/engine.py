@@ -120,7 +120,7 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
 
 Condition = Literal[
     "standing_by", "cranking", "running", "on_load", "cooling_down", "not_in_auto",
-    "out_of_service", "laid_up", "not_reporting",
+    "out_of_service", "laid_up", "not_reporting", "last_heard_running",
 ]  # fmt: skip
 
 
@@ -135,28 +135,37 @@ class MainsNow(msgspec.Struct, frozen=True, kw_only=True):
 
     The change to this state came in (since_earliest, since]: since is the first report that showed
     it, since_earliest the last that showed the other state (None: never seen). `at` is the newest
-    report of the mains. All UTC seconds.
+    report of the mains. All UTC seconds. last: what was said last, however old; since,
+    since_earliest and at belong to it.
     """
 
     state: Mains = "unknown"
     since: int | None = None
     since_earliest: int | None = None
     at: int | None = None
+    last: Mains = "unknown"
 
 
 class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     """The verdict that answers "would it start now?".
 
-    why: what decided it, a kind of finding or a word of `scheduler.readiness`; since: when it
-    became so. proof_at: start of the newest run that began by itself and made volts; proof_limit_s:
-    how long such a proof holds. blind: what is not wired and so not seen.
+    why: what decided it, a kind of finding or a word of `scheduler.readiness`; others: what else
+    says the same; since: when it became so. proof_at: start of the newest run that began by itself,
+    proof_why: exercise or outage, proof_sure: that it did so, proof_v: volts it made;
+    proof_limit_s: how long such a proof holds. hand_at: start of the newest run by hand. blind:
+    what is not wired and so not seen.
     """
 
     state: Readiness
     why: str = ""
     since: int | None = None
+    others: tuple[str, ...] = ()
     proof_at: int | None = None
+    proof_why: Literal["", "exercise", "outage"] = ""
+    proof_sure: bool = False
+    proof_v: float | None = None
     proof_limit_s: int | None = None
+    hand_at: int | None = None
     blind: tuple[str, ...] = ()
 
 

@@ -55,6 +55,15 @@ class RunningSignal(msgspec.Struct, frozen=True, kw_only=True):
     hold_off_s: int = 30
 
 
+class ExerciseBefore(msgspec.Struct, frozen=True, kw_only=True):
+    """What was agreed of a set's exercise until a moment (UTC seconds): rule '' = none."""
+
+    until_at: int
+    rule: str = ""
+    minutes: float | None = None
+    load: float | None = None
+
+
 class Unit(msgspec.Struct, frozen=True, kw_only=True):
     """One generator set, as the register (WIRE, Register) describes it."""
 
@@ -105,6 +114,17 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     cranking_cycle_s: int | None = None
     """Longest time from the first attempt to giving up; None: by engine class."""
     hour_meter_digits: int | None = None
+    nfpa_110: bool = False
+    """A code requires this set to be exercised after NFPA 110; never assumed."""
+    warranty_to: str | None = None
+    """Local ISO date until which the maker's warranty asks for work on time."""
+    fuel_hours: float | None = None
+    """Hours of fuel agreed, at half load; None: usual practice."""
+    volts_band_pct: float | None = None
+    hertz_band_pct: float | None = None
+    """The installer's own limits, percent of nominal each way; None: by class."""
+    exercise_before: tuple[ExerciseBefore, ...] = ()
+    """What was agreed earlier, oldest first, so that a changed plan judges no week before it."""
 
     @property
     def engine_class(self) -> EngineClass:

@@ -4,6 +4,7 @@ What a Scope does not see does not exist: an unknown unit and another customer's
 """
 
 from fleet.registry.pages_lists import (
+    areas,
     changes_since,
     counts,
     customers,
@@ -29,7 +30,7 @@ from fleet.registry.types import (
 
 __all__ = [
     "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
-    "QuarantineRow", "StartCount", "UnitInputs", "assessment", "changes_since", "counts", "customers",
+    "QuarantineRow", "StartCount", "UnitInputs", "areas", "assessment", "changes_since", "counts", "customers",
     "days", "devices",
     "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
     "quarantine_counts", "records", "start_counts", "unit", "units",

@@ -20,6 +20,12 @@ from fleet.registry.work_units import decode_customer, decode_site, decode_unit,
 _due = msgspec.json.Decoder(DueItem).decode
 DUE_NOW = ("late_beyond", "late", "due")
 _MOST = 1_000
+SILENT = "not_reporting"
+"""What decides `unknown` where a unit is silent (`scheduler.readiness`)."""
+PHONE_SIGNS = frozenset("+0123456789 ()./-")
+PHONE_DIGITS, PHONE_END = 5, 8
+"""A search of these signs with so many digits is a phone number; its last digits are looked for, so
+that a number with its country's prefix is found by one without."""
 
 
 def units(
@@ -32,15 +38,19 @@ def units(
     *,
     condition: str | None = None,
     severity: str | None = None,
+    readiness: str | None = None,
 ) -> list[UnitRow]:
     """Units by id, after the id `cursor`; at most `limit` (1,000) of them.
 
-    search: every word must occur in id, site, customer, address, make, model, serial, area or
-    device. severity: gravest finding; '' those without any.
+    search: every word must occur in id, site, customer, address, make, model, serial, area, phone
+    or device; a phone number is found however it is written. severity: gravest finding; '' those
+    without any. readiness: one of its words, or of the unknown `silent` or `too_new`.
     """
     query = units_query(scope)
-    for word in search.lower().split():
-        query = query.where(_holds(word))
+    if search.strip():
+        query = query.where(_found(search.lower()))
+    if readiness is not None:
+        query = query.where(_readiness(readiness))
     if area is not None:
         query = query.where(t.unit.c.area == area)
     if condition is not None:
@@ -54,6 +64,36 @@ def units(
     return [unit_row(row) for row in rows]
 
 
+def _found(search: str) -> sa.ColumnElement[bool]:
+    """True for units that hold every word, or whose phone number this is."""
+    words = sa.and_(sa.true(), *(_holds(word) for word in search.split()))
+    digits = "".join(filter(str.isdigit, search))
+    if len(digits) < PHONE_DIGITS or set(search) - PHONE_SIGNS:
+        return words
+    end = digits[-PHONE_END:]
+    return sa.or_(words, t.unit.c.words.contains(end, autoescape=True))
+
+
+def _readiness(word: str) -> sa.ColumnElement[bool]:
+    """True for units of this readiness; the unknown are also told apart."""
+    c = t.summary.c
+    silent = sa.and_(c.readiness == "unknown", c.ready_why == SILENT)
+    unseen = sa.or_(c.unit.is_(None), c.readiness == "")
+    if word == "silent":
+        return silent
+    if word == "too_new":
+        return sa.or_(unseen, sa.and_(c.readiness == "unknown", c.ready_why != SILENT))
+    return sa.or_(unseen, c.readiness == word) if word == "unknown" else c.readiness == word
+
+
+def areas(reg: Registry, scope: Scope) -> list[str]:
+    """Areas by name; '' where a unit names none is left out."""
+    c = t.unit.c
+    query = sa.select(c.area).where(customer_in(scope, c.customer), c.area != "").distinct()
+    with reg.read() as connection:
+        return sorted(connection.execute(query).scalars(), key=str.lower)
+
+
 def _holds(word: str) -> sa.ColumnElement[bool]:
     """True for units whose words, or the id of whose device, contain this one."""
     device = sa.func.lower(t.fitting.c.device).contains(word, autoescape=True)
@@ -62,28 +102,40 @@ def _holds(word: str) -> sa.ColumnElement[bool]:
 
 
 def counts(reg: Registry, scope: Scope) -> Counts:
-    """How many units, by condition and by gravest finding."""
+    """How many units, by condition, by gravest finding and by readiness."""
     c = t.summary.c
+    silent = sa.and_(c.readiness == "unknown", c.ready_why == SILENT)
     query = (
-        sa.select(c.condition, c.severity, sa.func.count().label("n"))
+        sa.select(
+            c.condition,
+            c.severity,
+            c.readiness,
+            sa.func.count().label("n"),
+            sa.func.sum(sa.case((silent, 1), else_=0)).label("silent"),
+        )
         .select_from(t.unit.outerjoin(t.summary, c.unit == t.unit.c.id))
         .where(customer_in(scope, t.unit.c.customer))
-        .group_by(c.condition, c.severity)
+        .group_by(c.condition, c.severity, c.readiness)
     )
     with reg.read() as connection:
         rows = connection.execute(query).all()
     conditions: dict[Any, int] = {}
     severities: dict[str, int] = {}
+    ready: dict[Any, int] = {}
     for row in rows:
         if row.condition is not None:
             conditions[row.condition] = conditions.get(row.condition, 0) + row.n
             severities[row.severity] = severities.get(row.severity, 0) + row.n
+        if row.readiness:
+            ready[row.readiness] = ready.get(row.readiness, 0) + row.n
     total = sum(row.n for row in rows)
     return Counts(
         units=total,
         by_condition=conditions,
         by_severity=severities,
         not_assessed=total - sum(conditions.values()),
+        by_readiness=ready,
+        silent=sum(int(row.silent or 0) for row in rows),
     )
 
 

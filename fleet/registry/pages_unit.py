@@ -110,8 +110,13 @@ def inputs(reg: Registry, scope: Scope, unit: str) -> UnitInputs | None:
         return inputs_of(connection, unit)
 
 
-def events(reg: Registry, scope: Scope, unit: str, start: int, end: int) -> list[DeviceEvent]:
-    """Events of the devices fitted to the unit, each within its fitting, start <= at < end."""
+def events(
+    reg: Registry, scope: Scope, unit: str, start: int, end: int, only: str | None = None
+) -> list[DeviceEvent]:
+    """Events of the devices fitted to the unit, each within its fitting, start <= at < end.
+
+    only: of this name.
+    """
     c = t.device_event.c
     joined = t.device_event.join(t.fitting, sa.and_(*spoke_for(c.device, c.at)))
     query = (
@@ -120,5 +125,7 @@ def events(reg: Registry, scope: Scope, unit: str, start: int, end: int) -> list
         .where(t.fitting.c.unit == unit, c.at >= start, c.at < end)
         .where(unit_seen(scope, t.fitting.c.unit))
     )
+    if only is not None:
+        query = query.where(c.event == only)
     with reg.read() as connection:
         return events_of(connection.execute(in_event_order(query)).all())

@@ -9,7 +9,7 @@ from uuid import NAMESPACE_URL, uuid5
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Customer, Record, Scope, Site, Unit
+from fleet.model import Customer, ExerciseBefore, Record, Scope, Site, Unit
 from fleet.registry import cells, fittings
 from fleet.registry import tables as t
 from fleet.registry.cells import Source
@@ -29,6 +29,8 @@ __all__ = ["export_units", "import_plans", "import_units"]
 
 DAY_S = 86_400
 FROM_REGISTER = "from the register"
+PLANS_KEPT = 12
+"""Earlier agreements of a set's exercise that are kept."""
 
 _encode = msgspec.json.Encoder().encode
 
@@ -114,6 +116,7 @@ def _write(
     put_shipped(connection, now)
     new = {draft.unit.id for draft in drafts if draft.unit.id not in known.units}
     _first_devices(connection, drafts, known)
+    _date_plans(drafts, known, now)
     moved = _write_places(connection, drafts)
     touched = dict.fromkeys(new, 0) | _changed_days(drafts, known, moved, now)
     _write_units(connection, [d for d in drafts if d.unit.id in touched])
@@ -187,11 +190,13 @@ def _write_units(connection: sa.Connection, drafts: Sequence[Draft]) -> None:
 def _unit_row(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
     words = (
         unit.id, site.name, customer.name, site.address, unit.make, unit.model, unit.serial,
-        unit.area, unit.contact, unit.phone, site.contact, site.phone,
+        unit.area, unit.contact, unit.phone, site.contact, site.phone, customer.phone,
     )  # fmt: skip
+    phones = (unit.phone, site.phone, customer.phone)
+    digits = dict.fromkeys("".join(filter(str.isdigit, phone)) for phone in phones)
     return {
         "id": unit.id, "customer": customer.id, "site": site.id, "area": unit.area,
-        "plan": unit.service_plan, "words": "\n".join(filter(None, words)).lower(),
+        "plan": unit.service_plan, "words": "\n".join(filter(None, (*words, *digits))).lower(),
         "facts_seq": 0, "doc": _encode(unit),
     }  # fmt: skip
 
@@ -204,6 +209,21 @@ def _first_devices(connection: sa.Connection, drafts: Sequence[Draft], known: Kn
         if draft.unit.id not in known.units:
             device = draft.device or ("" if draft.unit.id in taken else draft.unit.id)
             draft.unit = msgspec.structs.replace(draft.unit, device=device)
+
+
+def _date_plans(drafts: Sequence[Draft], known: Known, now: int) -> None:
+    """Keep what was agreed of the exercise until now where it changes; a first plan has no past."""
+    for draft in drafts:
+        old, new = known.units.get(draft.unit.id), draft.unit
+        if old is None:
+            continue
+        before = old.exercise_before
+        terms = (old.exercise, old.exercise_minutes, old.exercise_load)
+        agreed = bool(old.exercise or before)
+        if agreed and terms != (new.exercise, new.exercise_minutes, new.exercise_load):
+            ended = ExerciseBefore(until_at=now, rule=terms[0], minutes=terms[1], load=terms[2])
+            before = (*before, ended)[-PLANS_KEPT:]
+        draft.unit = msgspec.structs.replace(new, exercise_before=before)
 
 
 def _write_devices(

@@ -211,6 +211,11 @@ COLUMNS: tuple[Column, ...] = (
     Column("technician", cells.text),
     Column("cranking_cycle_s", _whole(1, 3_600)),
     Column("hour_meter_digits", _whole(3, 9)),
+    Column("nfpa_110", cells.flag),
+    Column("warranty_to", cells.iso_date),
+    Column("volts_band_pct", _number(0.5, 50)),
+    Column("hertz_band_pct", _number(0.5, 50)),
+    Column("fuel_hours", _number(0.1, 10_000)),
 )
 BY_NAME: dict[str, Column] = {column.name: column for column in COLUMNS}
 NAMES: tuple[str, ...] = tuple(BY_NAME)

@@ -245,8 +245,12 @@ summary = Table(
     Column("unit", Text, ForeignKey("unit.id"), primary_key=True),
     Column("condition", Text, nullable=False),
     Column("severity", Text, nullable=False),
+    Column("readiness", Text, nullable=False, server_default=""),
+    Column("ready_why", Text, nullable=False, server_default=""),
     Column("doc", LargeBinary, nullable=False),
+    Index("ix_summary_readiness", "readiness"),
 )
+"""readiness: its word, '' before the first verdict of this release; ready_why: what decided it."""
 
 due = Table(
     "due",

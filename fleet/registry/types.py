@@ -17,6 +17,7 @@ from fleet.model import (
     Habit,
     Pulse,
     Quarantined,
+    Readiness,
     Record,
     ServicePlan,
     Severity,
@@ -183,12 +184,24 @@ class QuarantineCount(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Counts(msgspec.Struct, frozen=True, kw_only=True):
-    """Units by condition and by gravest finding ('' = none). not_assessed: too new."""
+    """Units by condition, by gravest finding ('' = none) and by readiness. not_assessed: too new.
+
+    silent: of the unknown, those that do not report; the others, and those not assessed, are too
+    new.
+    """
 
     units: int
     by_condition: dict[Condition, int]
     by_severity: dict[Severity | str, int]
     not_assessed: int
+    by_readiness: dict[Readiness, int] = {}
+    silent: int = 0
+
+    @property
+    def too_new(self) -> int:
+        """Unknown without being silent: never looked at, never heard, or not yet proven."""
+        judged = sum(self.by_readiness.values())
+        return self.units - judged + self.by_readiness.get("unknown", 0) - self.silent
 
 
 class HealthFacts(msgspec.Struct, frozen=True, kw_only=True):

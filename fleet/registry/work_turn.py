@@ -143,9 +143,12 @@ def _assessment_row(turn: UnitTurn) -> dict[str, Any]:
 def _summary_row(turn: UnitTurn) -> dict[str, Any]:
     found = {finding.severity for finding in turn.summary.findings}
     gravest = next((severity for severity in SEVERITIES if severity in found), "")
+    ready = turn.summary.readiness
     return {
-        "unit": turn.unit, "condition": turn.summary.condition,
-        "severity": gravest, "doc": _encode(turn.summary),
+        "unit": turn.unit, "condition": turn.summary.condition, "severity": gravest,
+        "readiness": "" if ready is None else ready.state,
+        "ready_why": "" if ready is None else ready.why,
+        "doc": _encode(turn.summary),
     }  # fmt: skip
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from fleet.model import Finding
 from fleet.words.saying import (
     CAUTIONS,
@@ -74,10 +76,34 @@ def _exercise_time(f: Finding, zone: str, now: int) -> Sentence:
     )
 
 
+def _code_exercise_not_met(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    month = date.fromisoformat(f"{facts['month']}-01")
+    asked = "30 min at 30 % of nameplate" if facts.get("diesel") else "30 min"
+    if facts.get("longest_min") is None:
+        ran = "it did not run that month"
+    else:
+        ran = f"its best run lasted {facts['longest_min']:g} min"
+        ran += f" at {facts['load_pct']:g} %" if facts.get("load_pct") is not None else ""
+    do = "Run it under load this month."
+    if facts.get("diesel") and facts.get("supplemental") != "met":
+        do += (
+            " Unless its exhaust temperature was proved, the year asks for the supplemental run: "
+            "30 min at 50 %, then 60 min at 75 %."
+        )
+    return Sentence(
+        title="Monthly exercise not met",
+        seen=f"{month:%B %Y}: NFPA 110 asks this set for {asked}; {ran}.",
+        do=f"{do} The adopted edition and the local authority come first.",
+        cautions=CAUTIONS,
+    )
+
+
 SPEAKERS: dict[str, Speaker] = {
+    "code_exercise_not_met": _code_exercise_not_met,
     "exercise_missed": _exercise_missed,
     "exercise_short": _exercise_short,
     "exercise_under_loaded": _exercise_under_loaded,
     "exercise_time": _exercise_time,
 }
-SENDS_A_PERSON = frozenset({"exercise_missed", "exercise_short"})
+SENDS_A_PERSON = frozenset({"code_exercise_not_met", "exercise_missed", "exercise_short"})

@@ -38,6 +38,7 @@ CONDITIONS: dict[Condition, str] = {
     "out_of_service": "Out of service for work",
     "laid_up": "Laid up",
     "not_reporting": "Not reporting",
+    "last_heard_running": "Last heard running",
 }
 
 SEVERITY_WORDS: dict[Severity, str] = {

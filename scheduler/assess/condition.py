@@ -27,6 +27,8 @@ class Now:
     demand: StartDemand | None
     in_auto: Spell | None
     last_stop: int | None
+    running_known_s: int = 2**62
+    """How long after its last reading a set that was seen running is known to run [s]."""
 
 
 def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
@@ -46,6 +48,8 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition by what the device last said."""
     if at.run is not None and at.run.end is None:
+        if at.now - at.run.last_on_at > at.running_known_s:
+            return "last_heard_running", at.run.last_on_at
         return _running(inputs, at.run, at.now)
     until = cranking_until(inputs, at.demand)
     if at.demand is not None and until is not None and at.now < until:

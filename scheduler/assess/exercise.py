@@ -3,7 +3,7 @@
 A Day's own `why` knows mains and switch only. What was agreed, and the time at which the set's
 clock really runs it, may change or be learned later, so the join is made here, from all days, and
 kept in the assessment: pages and API show these reasons, and no stored day is ever computed again
-for a changed plan.
+for a changed plan. An agreement is judged only while it held (`scheduler.assess.agreed`).
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import msgspec
 
-from fleet.calendar import ZoneUnknown, local_date
+from fleet.calendar import day_bounds, local_date
 from fleet.model import Finding, Habit, Run, StartDemand
 from fleet.registry.types import UnitInputs
+from scheduler.assess import agreed
+from scheduler.assess.agreed import Spell
 from scheduler.assess.hours import Ledger
 from scheduler.assess.seen import Aside, moment, set_aside
 from scheduler.day import Day, allowed_gaps
@@ -24,10 +26,12 @@ from scheduler.rules.exercise import (
     ByItself,
     Candidate,
     Exercise,
+    ExerciseVerdict,
     LightLoad,
     Plan,
     RunReason,
     Seen,
+    UnderCode,
     YearHours,
 )
 from scheduler.rules.exercise.matching import learned
@@ -35,8 +39,6 @@ from scheduler.rules.exercise.terms import SHOWN
 from scheduler.rules.exercise.year import year_of, year_span
 
 DAY_S = 86_400
-JUDGED = 26
-"""Newest occurrences that are judged; older ones are only matched, to name their runs."""
 REASONS_DAYS = 400
 """How far back the reasons of runs are kept in an assessment."""
 AT_THE_SET = frozenset({"visit", "task_done", "part_changed", "meter_check", "hour_meter"})
@@ -55,6 +57,7 @@ class Looked:
     reasons: tuple[RunReason, ...]
     years: tuple[YearHours, ...]
     light_load: LightLoad | None
+    code: UnderCode | None
     by_itself: ByItself | None
 
 
@@ -78,22 +81,27 @@ def look(
     since = year_span(year - 1, zone)[0]
     days = [day for day in days if (day.day + 1) * DAY_S > since]
     seen = _seen(inputs, days, runs, demands, reports, ledger, since)
-    plan, refusal = _plan(inputs)
+    spells, refusal = agreed.spells(inputs)
+    plan = spells[-1].plan if spells else None
     state = Exercise(refusal=refusal) if refusal else None
-    matched: list[exercise.Matched] = []
-    if plan is not None:
-        first = max(since, seen.first_at or now) // DAY_S - 1
-        dues = exercise.between(plan.rule, zone, first, now // DAY_S + 2)
-        matched = exercise.match(plan, dues, seen.runs)
+    matched = [_matched(spell, seen, since, now) for spell in spells]
     why = {
-        m.candidate.run.start: m.confidence for m in matched if m.candidate is not None
-    }  # fmt: skip
+        m.candidate.run.start: m.confidence
+        for one in matched
+        for m in one
+        if m.candidate is not None
+    }
     joined = [_joined(one, why) for one in seen.runs]
     reasons = _reasons(joined, days)
     found: tuple[Finding, ...] = ()
     if plan is not None:
-        state, found = _state(inputs, plan, matched, seen, joined, reasons, now)
+        verdicts = agreed.judged(spells, matched, seen, now)
+        state, found = _state(inputs, plan, verdicts, joined, reasons, now)
     diesel = inputs.unit.fuel == "diesel"
+    code = _code(inputs, joined, seen, now)
+    if code is not None:
+        told = exercise.code_finding(code, _month_began(now, zone))
+        found = found if told is None else (*found, told)
     return Looked(
         exercise=state,
         findings=() if aside is not None else found,
@@ -101,39 +109,48 @@ def look(
         reasons=tuple(r for r in reasons if _kept(r, now)),
         years=_years(joined, days, ledger, (zone, year), plan, now),
         light_load=exercise.light_load(joined, inputs.unit.rated_kw) if diesel else None,
+        code=code,
         by_itself=_newest_proof(reasons),
     )
 
 
-def _plan(inputs: UnitInputs) -> tuple[Plan | None, str]:
-    unit = inputs.unit
-    if not unit.exercise:
-        return None, ""
-    try:
-        plan = Plan(
-            rule=unit.exercise,
-            zone=inputs.site.time_zone,
-            minutes=unit.exercise_minutes,
-            load_share=unit.exercise_load / 100 if unit.exercise_load else None,
-            rated_kw=unit.rated_kw,
-        )
-        exercise.between(plan.rule, plan.zone, 0, 1)
-    except (ValueError, ZoneUnknown) as fault:
-        return None, str(fault)
-    return plan, ""
+def _matched(spell: Spell, seen: Seen, since: int, now: int) -> list[exercise.Matched]:
+    """The occurrences of one agreement while it held, each with its run."""
+    if spell.plan is None:
+        return []
+    first = max(since, seen.first_at or now) // DAY_S - 1
+    dues = exercise.between(spell.plan.rule, spell.plan.zone, first, now // DAY_S + 2)
+    return exercise.match(spell.plan, [due for due in dues if spell.holds(due.at)], seen.runs)
+
+
+def _code(
+    inputs: UnitInputs, joined: Sequence[Candidate], seen: Seen, now: int
+) -> UnderCode | None:
+    """NFPA 110's monthly exercise, only for a set that the register says is under it."""
+    if not inputs.unit.nfpa_110 or seen.first_at is None:
+        return None
+    return exercise.under_code(
+        joined,
+        rated_kw=inputs.unit.rated_kw,
+        diesel=inputs.unit.fuel == "diesel",
+        zone=inputs.site.time_zone,
+        since=seen.first_at,
+        now=now,
+    )
+
+
+def _month_began(now: int, zone: str) -> int:
+    return day_bounds(local_date(now, zone).replace(day=1), zone)[0]
 
 
 def _state(
     inputs: UnitInputs,
     plan: Plan,
-    matched: Sequence[exercise.Matched],
-    seen: Seen,
+    verdicts: Sequence[ExerciseVerdict],
     joined: Sequence[Candidate],
     reasons: Sequence[RunReason],
     now: int,
 ) -> tuple[Exercise, tuple[Finding, ...]]:
-    recent = [m for m in matched if m.due.at <= now][-JUDGED:]
-    verdicts = exercise.judge(plan, recent, seen, now)
     long_enough = {one.run.start for one in joined if one.length_s >= plan.least_s}
     proofs = [r.start for r in reasons if r.by_itself in ("yes", "likely")]
     ran_since = max((start for start in proofs if start in long_enough), default=None)
@@ -148,7 +165,7 @@ def _state(
     state = Exercise(
         minutes=plan.minutes,
         load_share=plan.load_share,
-        last=verdicts[-SHOWN:],
+        last=tuple(verdicts[-SHOWN:]),
         next_at=None if coming is None else coming.at,
         next_wall="" if coming is None else coming.wall,
         offset_s=learned(offsets),

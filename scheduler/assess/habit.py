@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from statistics import median
 
 from fleet.defaults import (
+    GAP_AT_LEAST_S,
+    GAP_HABITS,
     LEARNING_DAYS,
     SILENT_AT_LEAST_S,
     SILENT_HABITS,
@@ -85,6 +87,18 @@ def silent_limit_s(habit: Habit, running: bool, pulse: Pulse | None = None) -> i
     if promised and habit.mode != "sleeping":
         limit = max(limit, SILENT_HABITS * promised)
     return max(round(limit), SILENT_AT_LEAST_S)
+
+
+def running_known_s(habit: Habit) -> int:
+    """How long [s] after a reading a set seen running is taken to run.
+
+    A device that sleeps and does not stay awake while running says nothing between two reports,
+    and its run may have ended: soon after a report it was last heard running, no more is known.
+    """
+    if habit.mode != "sleeping":
+        return gap_s(habit, running=True)
+    awake = habit.running_s < habit.standing_s
+    return max(round(GAP_HABITS * habit.running_s) if awake else 0, GAP_AT_LEAST_S)
 
 
 def _promised_s(pulse: Pulse | None) -> int | None:

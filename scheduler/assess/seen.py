@@ -22,6 +22,7 @@ BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
     ("charger", frozenset({"battery_v"})),
     ("hours", frozenset({"run_hours_h"})),
     ("volts", frozenset({"ac_v", "ac_l1_v", "ac_l12_v"})),
+    ("transfer", frozenset({"load_kw"})),
 )
 LOOK_BACK_DAYS = 14
 

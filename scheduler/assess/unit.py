@@ -14,9 +14,15 @@ from fleet.model import DueItem, Finding, Habit, Run, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import battery as cells
+from scheduler.assess import fuel as tank
+from scheduler.assess import mains as at_site
+from scheduler.assess import readiness as ready
+from scheduler.assess import supply as volts
 from scheduler.assess.verdict import Assessment, StartTally
 from scheduler.day import Day, DayFacts
 from scheduler.rules import service
+from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior
 
 TALLY = 50
@@ -47,13 +53,17 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
 
 
 def assess(
-    inputs: UnitInputs, days: Sequence[Day], now: int, prior: Prior | None = None
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    now: int,
+    prior: Prior | None = None,
+    triggers: Triggers = AT_95,
 ) -> Assessment:
     """The verdict on a unit at `now` (UTC seconds).
 
     days: its stored days, rising, at least back to the newest anchor of its engine hours and for
     a year; the newest carries the open state. prior: how sets of its area are used (None: a
-    default). The same inputs give the same verdict.
+    default). triggers: when a set's failed starts are a reason to look. The same inputs give the same verdict.
     """
     reports = habit.habit_of(inputs, days)
     now_open = _open_state(inputs, days, reports, now)
@@ -66,9 +76,21 @@ def assess(
     )
     found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
     due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
-    started, about_starts = starts.look(inputs, now_open.demands, now)
+    started, about_starts = starts.look(inputs, now_open.demands, now, triggers)
     oil = _oil(inputs, now_open, at, coming)
-    found = findings.in_order([*found, *looked.findings, *about_starts, *oil])
+    line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
+    battery, about_battery = cells.look(inputs, days, now_open.demands, at)
+    fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
+    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
+    halted = ready.shut_down(inputs, days, looked.runs, now_open.demands, at)
+    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
+    found = findings.in_order([*found, *more, *about_supply, *about_battery])
+    blind = seen.blind_spots(inputs, days)
+    verdict = ready.look(
+        inputs, days, now_open.demands, at, looked, found, blind,
+        battery=battery, out_at_last_run=supplied.out_at_last_run,
+    )  # fmt: skip
+    edges += verdict.edges
     word, since = condition.condition(inputs, at)
     running = now_open.run is not None and now_open.run.end is None
     pulse = seen.newest_pulse(inputs)
@@ -90,7 +112,13 @@ def assess(
         demands_failed=started.share.failed if started.share else 0,
         other_runs=coming.other.months,
         other_hours_h=coming.other.hours_h,
+        mains=line,
+        readiness=verdict.now,
+        adopted=verdict.adopted,
+        learning_until=verdict.learning_until,
     )
+    if line.state != "unknown" and line.at is not None:
+        edges.append(line.at + limit_s + 1)
     if coming.oil is not None:
         edges.append(coming.oil.next_at)
     return Assessment(
@@ -105,14 +133,21 @@ def assess(
         silent_limit_s=limit_s,
         look_again_at=min(edge for edge in edges if edge > now),
         starts_50=_tally(now_open.demands),
-        blind=seen.blind_spots(inputs, days),
+        blind=blind,
         exercise=looked.exercise,
         reasons=looked.reasons,
         years=looked.years,
         light_load=looked.light_load,
+        code=looked.code,
         by_itself=looked.by_itself,
         starts=started,
         ahead=coming,
+        readiness=verdict.now,
+        supply=supplied,
+        mains=line,
+        outages=outages,
+        fuel=fuel,
+        battery=battery,
     )
 
 
@@ -158,12 +193,15 @@ def _now(
         demand=now_open.demand,
         in_auto=carry.in_auto if carry else None,
         last_stop=now_open.runs[-1].end if now_open.runs else None,
+        running_known_s=habit.running_known_s(reports),
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
     if quiet.since is not None:
         edges.append(quiet.since + limit_s)
     if at.in_auto is not None and at.in_auto.value == 0:
         edges.append(at.in_auto.since + LIMIT_ON_S)
+    if running and now_open.run is not None:
+        edges.append(now_open.run.last_on_at + at.running_known_s + 1)
     cranking = condition.cranking_until(inputs, now_open.demand)
     again = days_of.look_again_at(carry, now_open.facts) if carry else None
     edges += [moment for moment in (cranking, again) if moment is not None]
@@ -224,8 +262,16 @@ def _due(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueItem, .
         make=inputs.unit.make,
         model=inputs.unit.model,
         fuel=inputs.unit.fuel,
+        strict=_strict(inputs, now),
     )
     return service.due_items(inputs.plan, inputs.records, situation)
+
+
+def _strict(inputs: UnitInputs, now: int) -> bool:
+    """Bound by a code or by the maker's warranty: its work has no tolerance (ENGINEERING 5)."""
+    until = _written_date(inputs.unit.warranty_to)
+    under = until is not None and local_date(now, inputs.site.time_zone) <= until
+    return inputs.unit.nfpa_110 or under
 
 
 def _begun_at(inputs: UnitInputs, ledger: hours.Ledger) -> int | None:

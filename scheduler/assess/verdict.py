@@ -6,12 +6,23 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model import DueItem, EngineHours, Finding, Habit, UnitSummary
+from fleet.model import DueItem, EngineHours, Finding, Habit, MainsNow, ReadinessNow, UnitSummary
 from scheduler.assess.ahead import Ahead
 from scheduler.assess.starts import StartsSeen
-from scheduler.rules.exercise import ByItself, Exercise, LightLoad, RunReason, YearHours
+from scheduler.rules.battery import BatterySeen
+from scheduler.rules.exercise import (
+    ByItself,
+    Exercise,
+    LightLoad,
+    RunReason,
+    UnderCode,
+    YearHours,
+)
+from scheduler.rules.fuel import FuelSeen
+from scheduler.rules.mains import Outage
+from scheduler.rules.supply import SupplySeen
 
-Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts"]
+Blind = Literal["starts", "switch", "mains", "fuel", "charger", "hours", "volts", "transfer"]
 """What this unit's device does not report: it is "not seen", never good."""
 
 
@@ -35,7 +46,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     were exercises or began by itself, which a Day alone cannot say. years: hours by reason, this
     calendar year and the last. by_itself: the newest run that began by itself.
     starts: reliability and harder starting; ahead: how it is used, and what stands behind the
-    likely dates.
+    likely dates. supply: volts and hertz with their bands, the last run, usual range and drift.
     """
 
     unit: str
@@ -54,9 +65,18 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     reasons: tuple[RunReason, ...] = ()
     years: tuple[YearHours, ...] = ()
     light_load: LightLoad | None = None
+    code: UnderCode | None = None
+    """NFPA 110's monthly exercise; None: no code requires this set to run."""
     by_itself: ByItself | None = None
     starts: StartsSeen = StartsSeen()
     ahead: Ahead = Ahead()
+    supply: SupplySeen = SupplySeen()
+    battery: BatterySeen = BatterySeen()
+    mains: MainsNow = MainsNow()
+    readiness: ReadinessNow | None = None
+    fuel: FuelSeen = FuelSeen()
+    outages: tuple[Outage, ...] = ()
+    """Absences of the mains at its own site, oldest first, 400 days back."""
 
 
 _ENCODER = msgspec.json.Encoder(order="deterministic")

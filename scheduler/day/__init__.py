@@ -10,12 +10,14 @@ from scheduler.day.nouns import (
     Carry,
     Day,
     DayFacts,
+    Halt,
     MainsEdge,
     carry_key,
     decode,
     encode,
     facts_of,
     fingerprint,
+    plate_of,
 )
 from scheduler.day.open import close_open, look_again_at, open_demand
 from scheduler.rules.reporting import Gap, Spot
@@ -23,7 +25,7 @@ from scheduler.rules.signal import allowed_gaps
 from scheduler.rules.spells import Spell
 
 __all__ = [
-    "CODE", "Carry", "Day", "DayFacts", "Gap", "MainsEdge", "Spell", "Spot", "allowed_gaps",
+    "CODE", "Carry", "Day", "DayFacts", "Gap", "Halt", "MainsEdge", "Spell", "Spot", "allowed_gaps",
     "carry_key", "close_open", "decode", "digest", "encode", "facts_of", "fingerprint",
-    "look_again_at", "open_demand",
+    "look_again_at", "open_demand", "plate_of",
 ]  # fmt: skip

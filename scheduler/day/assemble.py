@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import DeviceEvent, Series
-from scheduler.day import explain
+from scheduler.day import battery, explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
-from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, MainsEdge
-from scheduler.rules import hours, reporting, runs, signal, starting, warmth
+from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, Halt, MainsEdge
+from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells
+
+HALTS = frozenset({"shutdown", "emergency_stop"})
 
 
 def digest(
@@ -40,6 +42,10 @@ def digest(
     standing_s, running_s = reporting.intervals(given.heard, on)
     rise_h, watched_s = _standing(given, trace, found_runs, meter)
     heard, before = given.heard, given.carry
+    supplied, supply_carry = volts.watched(given, whole.runs, whole.carry.run, what)
+    cells, cells_carry = battery.watched(given, whole.runs, whole.carry.run, what, line)
+    level = given.of("fuel_pct")
+    knots, fuel_carry = fuel.smooth(level.t, level.v, before.fuel)
     joined = before.signal.joined
     last = None if before.last_at is None else (before.last_at, joined is not None and joined.on)
     return Day(
@@ -59,6 +65,12 @@ def digest(
         spots=reporting.spots(given.series),
         gaps=reporting.silences(heard, on, last, given.gaps.standing_s, given.gaps.running_s),
         mains=_edges(line, before.mains),
+        supply=supplied,
+        fuel=knots,
+        battery=cells,
+        halts=tuple(
+            Halt(at=e.at, event=e.event, cause=e.cause) for e in given.events if e.event in HALTS
+        ),
         carry=Carry(
             fitting=given.fitting,
             last_at=int(heard[-1]) if len(heard) else before.last_at,
@@ -70,6 +82,9 @@ def digest(
             starts=starts.carry,
             in_auto=auto.last,
             mains=line.last,
+            supply=supply_carry,
+            fuel=fuel_carry,
+            battery=cells_carry,
         ),
     )
 

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from fleet.model import DeviceEvent, Series, no_series
 from scheduler.day.nouns import DAY_S, Carry, DayFacts, fitted_in
 from scheduler.rules import attempts, reporting, runs, spells, starting
+from scheduler.rules import mains as line
 from scheduler.rules.signal import Gaps, allowed_gaps, plausible
-from scheduler.rules.spells import MAINS_ABSENT_SHARE, Spells
+from scheduler.rules.spells import Spells
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +77,11 @@ def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
 
 
 def mains(g: Given) -> Spells:
-    """Present (1) or absent (0): below half of nominal, or as an event says."""
+    """Present (1) or absent (0), as `scheduler.rules.mains` says, or as an event does."""
     read = g.of("mains_v")
     said = [(e.at, e.event == "mains_back") for e in g.events if e.event.startswith("mains_")]
-    present = read.v >= MAINS_ABSENT_SHARE * g.facts.nominal_v
+    before = None if g.carry.mains is None else bool(g.carry.mains.value)
+    present = line.present(read.v, g.facts.nominal_v, before)
     return spells.trace(read.t, present, said, g.carry.mains)
 
 

@@ -20,15 +20,18 @@ from fleet.model import (
     Unit,
 )
 from scheduler.rules.attempts import CounterCarry, DipCarry
+from scheduler.rules.battery import BatteryCarry, BatteryDay
+from scheduler.rules.fuel import FuelCarry, Knot
 from scheduler.rules.hours import MeterCarry
 from scheduler.rules.reporting import Gap, Spot
 from scheduler.rules.runs import RunsCarry
 from scheduler.rules.signal import SignalCarry
 from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
+from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 
 DAY_S = 86_400
-CODE = "2"
+CODE = "3"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
 
@@ -36,6 +39,7 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     """What the office knows that a Day depends on. All that concerns the day is in its fingerprint.
 
     anchors: moments (UTC seconds) at which a person read the engine's own hour meter.
+    plate: what volts and hertz are held to (None: they are not looked at). battery_v: nominal [V].
     """
 
     unit: str
@@ -48,6 +52,8 @@ class DayFacts(msgspec.Struct, frozen=True, kw_only=True):
     fittings: tuple[Fitting, ...] = ()
     calibrations: tuple[Calibration, ...] = ()
     anchors: tuple[int, ...] = ()
+    plate: Plate | None = None
+    battery_v: float = 12.0
 
 
 class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
@@ -56,6 +62,14 @@ class MainsEdge(msgspec.Struct, frozen=True, kw_only=True):
     kind: str
     earliest: int
     latest: int
+
+
+class Halt(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The set stopped for good: it shut itself down on a fault, or its emergency stop was pushed."""
+
+    at: int
+    event: str
+    cause: str = ""
 
 
 class Carry(msgspec.Struct, frozen=True, kw_only=True):
@@ -71,6 +85,9 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True):
     starts: StartsCarry = StartsCarry()
     in_auto: Spell | None = None
     mains: Spell | None = None
+    supply: SupplyCarry = SupplyCarry()
+    fuel: FuelCarry = FuelCarry()
+    battery: BatteryCarry = BatteryCarry()
 
 
 class Day(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,7 +97,7 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     hours are rises, cut at people's anchors; `carry` is the open state at the end of the day.
     standing_interval_s and running_interval_s: median time between reports, None with under 3.
     rise_standing_h: hours the meter gained over standing_watched_s seconds in which the
-    running signal was seen to be off throughout.
+    running signal was seen to be off throughout. fuel: knots (at, smoothed percent of the tank).
     """
 
     unit: str
@@ -99,6 +116,10 @@ class Day(msgspec.Struct, frozen=True, kw_only=True):
     spots: dict[str, Spot] = {}
     gaps: tuple[Gap, ...] = ()
     mains: tuple[MainsEdge, ...] = ()
+    supply: SupplyDay | None = None
+    fuel: tuple[Knot, ...] = ()
+    battery: BatteryDay | None = None
+    halts: tuple[Halt, ...] = ()
     carry: Carry = Carry()
 
 
@@ -140,6 +161,28 @@ def facts_of(
         fittings=tuple(sorted(fittings, key=lambda f: (f.from_at or 0, f.id))),
         calibrations=tuple(sorted(calibrations, key=lambda c: (c.from_at, c.channel, c.id))),
         anchors=tuple(sorted(set(anchors))),
+        plate=plate_of(unit),
+        battery_v=unit.battery_nominal_v,
+    )
+
+
+def plate_of(unit: Unit) -> Plate:
+    """What the unit's volts and hertz are held to.
+
+    An engine whose cylinders nobody wrote down counts as small unless it is liquid-cooled.
+    """
+    few = unit.cylinders <= 2 if unit.cylinders is not None else unit.cooling != "liquid"
+    return Plate(
+        nominal_v=unit.nominal_v,
+        nominal_hz=unit.nominal_hz,
+        phases=unit.phases,
+        performance_class=unit.performance_class,
+        small=few,
+        inverter=unit.inverter,
+        idle_down=unit.idle_down,
+        rated_kw=unit.rated_kw,
+        volts_pct=unit.volts_band_pct,
+        hertz_pct=unit.hertz_band_pct,
     )
 
 

@@ -62,6 +62,23 @@ class Triggers(msgspec.Struct, frozen=True, kw_only=True):
             raise ValueError(f"recovered must be at least 1, not {self.recovered}")
 
 
+def triggers_of(target: str, windows: str) -> Triggers:
+    """Triggers as the settings write them: '0.95', '3/20 5/50 8/100' (failures / demands).
+
+    Raises ValueError saying what is wrong.
+    """
+    try:
+        pairs = [tuple(int(n) for n in word.split("/")) for word in windows.split()]
+        found = tuple((demands, failures) for failures, demands in pairs)
+        share = float(target)
+    except ValueError:
+        raise ValueError(
+            f"start_target is a share such as 0.95 and start_triggers reads like '3/20 5/50', not "
+            f"{target!r} and {windows!r}"
+        ) from None
+    return Triggers(target=share, windows=found, origin="settings")
+
+
 AT_95 = Triggers()
 AT_975 = Triggers(target=0.975, windows=((20, 3), (50, 4), (100, 5)))
 

@@ -10,9 +10,6 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-MAINS_ABSENT_SHARE = 0.5
-"""Mains is absent below half of nominal (ENGINEERING 2; common practice, no source)."""
-
 
 class Spell(msgspec.Struct, frozen=True, kw_only=True):
     """A state that goes on: value 0 or 1, first seen at `since`, last seen at `at`.

@@ -19,6 +19,7 @@ from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
 from fleet.store import StoreDown
 from scheduler import alarms
 from scheduler.assess import assess, encode
+from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
 from scheduler.turns.recompute import recompute
 
@@ -51,10 +52,13 @@ class Trouble:
 
 @dataclass(slots=True)
 class Memory:
-    """What one scheduler process remembers between turns. priors: by area, with the time."""
+    """What one scheduler process remembers between turns. priors: by area, with the time.
+
+    triggers: from the settings."""
 
     troubles: dict[str, Trouble] = field(default_factory=dict)
     priors: dict[str, tuple[int, Prior]] = field(default_factory=dict)
+    triggers: Triggers = AT_95
     faults: int = 0
 
 
@@ -177,7 +181,7 @@ def _one(
             turn.failed += 1
             return None
         prior = _prior(registry, inputs.unit.area, now, memory)
-        result = compute(registry, history, inputs, touches, now, prior)
+        result = compute(registry, history, inputs, touches, now, prior, memory.triggers)
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
@@ -196,6 +200,7 @@ def compute(
     touches: tuple[Touch, ...],
     now: int,
     prior: Prior | None = None,
+    triggers: Triggers = AT_95,
 ) -> UnitTurn:
     """Days, verdict and alert steps of one unit, written by nobody yet."""
     taken = _newest(touches)
@@ -206,7 +211,7 @@ def compute(
         [(day, onward) for day, onward, _ in taken],
         now // 86_400,
     )
-    verdict = assess(inputs, result.days, now, prior)
+    verdict = assess(inputs, result.days, now, prior, triggers)
     subject = f"unit:{inputs.unit.id}"
     episodes = work.open_episodes(registry, [subject])
     opened, steps = alarms.step(episodes, subject, verdict.findings, now)

@@ -26,7 +26,8 @@ is an exercise only where the last exercises were not counted either. Numbers wi
 common practice, no source.
 """
 
-from scheduler.rules.exercise.findings import findings
+from scheduler.rules.exercise.code import CodeMonth, UnderCode, under_code
+from scheduler.rules.exercise.findings import code_finding, findings
 from scheduler.rules.exercise.itself import by_itself
 from scheduler.rules.exercise.judge import judge
 from scheduler.rules.exercise.matching import Matched, match
@@ -51,8 +52,8 @@ from scheduler.rules.exercise.year import (
 )
 
 __all__ = [
-    "ByItself", "Candidate", "Due", "Exercise", "ExerciseVerdict", "Itself", "LightLoad",
-    "Matched", "Plan", "RunReason", "Seen", "Word", "YearHours", "annual_supplemental_met",
-    "between", "by_itself", "findings", "following", "instants", "judge", "light_load", "match",
-    "monthly_met", "year_hours",
+    "ByItself", "Candidate", "CodeMonth", "Due", "Exercise", "ExerciseVerdict", "Itself", "LightLoad",
+    "Matched", "Plan", "RunReason", "Seen", "UnderCode", "Word", "YearHours",
+    "annual_supplemental_met", "between", "by_itself", "code_finding", "findings", "following", "instants", "judge", "light_load", "match",
+    "monthly_met", "under_code", "year_hours",
 ]  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from fleet.calendar import local
 from fleet.model import Evidence, Finding
+from scheduler.rules.exercise.code import UnderCode
 from scheduler.rules.exercise.matching import learned
 from scheduler.rules.exercise.terms import RECENT, TIME_OFF_S, ExerciseVerdict, Plan
 
@@ -33,6 +34,31 @@ def findings(
         _time(plan, verdicts),
     ]
     return tuple(finding for finding in found if finding is not None)
+
+
+def code_finding(code: UnderCode | None, since: int) -> Finding | None:
+    """Next visit: the newest whole month of a set under NFPA 110 had no exercise that meets it.
+
+    since: the first moment after that month (UTC seconds). Nothing where the load was not measured:
+    that is said on the unit's page.
+    """
+    if code is None or not code.months or code.months[0].met != "not_met":
+        return None
+    month = code.months[0]
+    facts = {
+        "month": month.month,
+        "longest_min": None if month.length_s is None else round(month.length_s / 60, 1),
+        "load_pct": None if month.share is None else round(100 * month.share, 1),
+        "diesel": code.diesel,
+        "supplemental": code.supplemental,
+    }
+    return Finding(
+        kind="code_exercise_not_met",
+        severity="next_visit",
+        since=since,
+        facts={name: value for name, value in facts.items() if value is not None},
+        evidence=Evidence(from_at=month.run_start, to_at=since, readings=0),
+    )
 
 
 def _judged(verdicts: Sequence[ExerciseVerdict]) -> list[ExerciseVerdict]:

@@ -76,7 +76,7 @@ def _item(task: Task, plan: ServicePlan, done: list[Record], at: Situation) -> D
     hours = by_hours(task, last, history, at)
     calendar = by_calendar(task, last, history, at)
     binds = binds_by(hours, calendar)
-    state = state_of(task, hours, calendar)
+    state = state_of(task, hours, calendar, at.strict)
     over_h = hours.over_h if hours else None
     over_days = calendar.over_days if calendar else None
     kit = kit_of(plan, task.id, at.make, at.model)

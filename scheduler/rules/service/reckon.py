@@ -7,6 +7,8 @@ from datetime import date, timedelta
 from itertools import count
 from typing import Literal
 
+import msgspec
+
 from fleet.calendar import add_months, local_date
 from fleet.model import Record, ServicePlan, Task
 from scheduler.rules.service.terms import RANK, ByCalendar, ByHours, Done, Situation, State
@@ -110,7 +112,12 @@ def binds_by(
     return "calendar" if calendar else "neither"
 
 
-def state_of(task: Task, hours: ByHours | None, calendar: ByCalendar | None) -> State:
+def state_of(
+    task: Task, hours: ByHours | None, calendar: ByCalendar | None, strict: bool = False
+) -> State:
+    """The most pressing of both; strict: no tolerance at all."""
+    if strict:
+        task = msgspec.structs.replace(task, tolerance=0.0, tolerance_days=0)
     states: list[State] = ["unknown"]
     if hours:
         states.append(_hours_state(task, hours))

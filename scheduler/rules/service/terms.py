@@ -23,6 +23,7 @@ class Situation:
     hours_at answers the engine hours at a past moment, None where they are not known.
     last_service, last_service_h: the register's words, for tasks without a record of their own.
     make, model, fuel: of the set, for kits and for tasks of one fuel.
+    strict: bound by a code or a warranty, so late by anything is late beyond tolerance.
     """
 
     unit: str
@@ -37,6 +38,7 @@ class Situation:
     make: str = ""
     model: str = ""
     fuel: str | None = None
+    strict: bool = False
 
     @property
     def today(self) -> date:

@@ -1,0 +1,208 @@
+"""Volts and hertz: out of band, drifting, apart, too high, none, or where none belong."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from fleet.model import Finding
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment
+
+UNCHECKED = "This reading has not been checked with a meter."
+AWAY = "Stay away from the terminals and keep others away: they may be live though nothing turns."
+
+
+def _volts(value: object) -> str:
+    return f"{float(str(value)):.0f} V"
+
+
+def _hertz(value: object) -> str:
+    return f"{float(str(value)):.1f} Hz"
+
+
+def _checked(f: Finding) -> str:
+    """What is added where no meter has been on it."""
+    return f" {UNCHECKED}" if f.facts.get("unchecked") else ""
+
+
+def _when(f: Finding) -> str:
+    return "today" if f.severity == "same_day" else "at the next visit"
+
+
+def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
+    facts = f.facts
+    said = _volts if volts else _hertz
+    name = "Volts" if volts else "Hertz"
+    high = float(facts["worst"]) > float(facts["nominal"])
+    seen = (
+        f"{name} {'above' if high else 'below'} the band since {moment(f.since, zone, now)}: "
+        f"{said(facts['worst'])} at worst, {said(facts['value'])} last; allowed are "
+        f"{said(facts['low'])} to {said(facts['high'])} ({facts['by']})."
+    )
+    part = "the voltage regulator" if volts else "the governor and its fuel"
+    return Sentence(
+        title=f"{name} too {'high' if high else 'low'}",
+        seen=seen + _checked(f),
+        do=f"Put a meter on its output under load, then look at {part} {_when(f)}.",
+        cautions=CAUTIONS,
+    )
+
+
+def _voltage_out(f: Finding, zone: str, now: int) -> Sentence:
+    return _out(f, zone, now, True)
+
+
+def _frequency_out(f: Finding, zone: str, now: int) -> Sentence:
+    return _out(f, zone, now, False)
+
+
+def _drift(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
+    facts = f.facts
+    unit, name = ("V", "Volts") if volts else ("Hz", "Hertz")
+    figures = 1 if volts else 2
+    moved = float(facts["moved"])
+    like = {
+        "droop line": "the load it carried taken into account",
+        "no load": "runs without load only",
+        "like load": "runs with like load only",
+        "runs without an outage": "its load is not measured",
+    }.get(str(facts.get("by")), "")
+    seen = (
+        f"{name} have moved {'up' if moved > 0 else 'down'} by {abs(moved):.{figures}f} {unit} since "
+        f"{moment(int(facts['from_at']), zone, now)}, over {facts['runs']} runs"
+    )
+    seen += f" ({like})." if like else "."
+    if facts.get("crosses_at") is not None:
+        seen += f" At this rate they leave the band about {_date(facts['crosses_at'], zone)}"
+        seen += (
+            f", not before {_date(facts['crosses_from'], zone)}."
+            if facts.get("crosses_from") is not None
+            else "."
+        )
+    else:
+        seen += f" That is {float(facts['share']):.0%} of the way to the limit."
+    part = "the voltage regulator" if volts else "the governor, its linkage and the fuel"
+    return Sentence(
+        title=f"{name} drifting",
+        seen=seen + _checked(f),
+        do=f"Put a meter on its output, then look at {part} at the next visit.",
+        cautions=CAUTIONS,
+    )
+
+
+def _date(at: object, zone: str) -> str:
+    """The local day of a moment: a forecast is no finer."""
+    then = datetime.fromtimestamp(int(str(at)), UTC).astimezone(ZoneInfo(zone))
+    return day(then.date().isoformat())
+
+
+def _voltage_drift(f: Finding, zone: str, now: int) -> Sentence:
+    return _drift(f, zone, now, True)
+
+
+def _frequency_drift(f: Finding, zone: str, now: int) -> Sentence:
+    return _drift(f, zone, now, False)
+
+
+def _hunting(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    return Sentence(
+        title="Hunting",
+        seen=f"Its speed does not settle: hertz swing {facts['width_hz']:.2f} Hz wide inside a run, "
+        f"{facts['limit_hz']:.2f} Hz are usual; in {facts['runs']} of its last {facts['of']} runs."
+        + _checked(f),
+        do="Look at fuel, air and the governor's linkage at the next visit.",
+        cautions=CAUTIONS,
+    )
+
+
+def _unbalance(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    return Sentence(
+        title="Phases unbalanced",
+        seen=f"Its line voltages lie {facts['pct']:.2f} % apart by NEMA MG 1 "
+        f"({facts['limit_pct']:.0f} % is the limit): motors on it run hot." + _checked(f),
+        do="Look at how the load is spread, then at the windings, at the next visit.",
+        cautions=CAUTIONS,
+    )
+
+
+def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Open neutral",
+        seen=f"One leg is over 110 % of its volts while the other is under 90 %, since "
+        f"{moment(f.since, zone, now)}: the neutral is open, and what is plugged in burns."
+        + _checked(f),
+        do="Call the site: everything sensitive off at its own breakers; send a licensed person.",
+        cautions=CAUTIONS,
+    )
+
+
+def _over_voltage(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    much = f"{_volts(facts['volts'])} on" if facts.get("volts") else "Its controller says so on"
+    return Sentence(
+        title="Over-voltage",
+        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {moment(f.since, zone, now)}: "
+        "appliances on it are being destroyed." + _checked(f),
+        do="Call the site: load off at its breakers; send a van to stop the set.",
+        cautions=CAUTIONS,
+    )
+
+
+def _no_output(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Runs without output",
+        seen=f"The engine ran from {moment(f.since, zone, now)} on and gave no volts "
+        f"({_volts(f.facts.get('volts', 0))} at most seen): nobody is covered." + _checked(f),
+        do="Call the site about its output breaker, send the nearest van.",
+        cautions=CAUTIONS,
+    )
+
+
+def _volts_standing(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Volts on a standing set",
+        seen=f"{_volts(f.facts['volts'])} on the set's side since {moment(f.since, zone, now)} while "
+        "the engine stands: back-feed, or a sense lead on the mains side." + _checked(f),
+        do=f"{AWAY} A licensed person looks at the transfer gear first.",
+        cautions=CAUTIONS,
+    )
+
+
+def _stray_volts(f: Finding, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Stray volts",
+        seen=f"{_volts(f.facts['volts'])} on the set's side since {moment(f.since, zone, now)} while "
+        "the engine stands: too little for back-feed, perhaps an open lead picking it up.",
+        do="Have the sense leads looked at, at the next visit, and take the circuit for live.",
+        cautions=CAUTIONS,
+    )
+
+
+def _wrong_nominal(f: Finding, zone: str, now: int) -> Sentence:
+    facts = f.facts
+    said = _volts if f.part == "volts" else _hertz
+    return Sentence(
+        title="Nominal may be wrong",
+        seen=f"The register says {said(facts['nominal'])}, and every run was at about "
+        f"{said(facts['runs_at'])}: it is judged by a figure that is not its own.",
+        do="Read the nameplate and put it right in the register.",
+    )
+
+
+SPEAKERS: dict[str, Speaker] = {
+    "voltage_out": _voltage_out,
+    "frequency_out": _frequency_out,
+    "voltage_drift": _voltage_drift,
+    "frequency_drift": _frequency_drift,
+    "hunting": _hunting,
+    "unbalance": _unbalance,
+    "open_neutral": _open_neutral,
+    "over_voltage": _over_voltage,
+    "no_output": _no_output,
+    "volts_standing": _volts_standing,
+    "stray_volts": _stray_volts,
+    "wrong_nominal": _wrong_nominal,
+}
+SENDS_A_PERSON = frozenset(SPEAKERS) - {"wrong_nominal"}

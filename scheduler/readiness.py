@@ -1,0 +1,230 @@
+"""Readiness: would this set start now and carry its load? (ENGINEERING 14)
+
+Ready needs proof: it started by itself and made volts within its proof time, and nothing since
+speaks against it. A start by hand proves the engine, not the automatic. What is not wired is not
+seen, never good. The first that applies of set aside, not ready, unknown, doubtful, ready.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from fleet.defaults import LEARNING_DAYS
+from fleet.model import Criticality, Finding, Readiness, ReadinessNow, Run, StartDemand
+
+DAY_S = 86_400
+PROOF_S = 35 * DAY_S
+LIFE_MORE_S, LIFE_LEAST_S = 3 * DAY_S, 10 * DAY_S
+"""Proof of the automatic: 35 days, or two exercise intervals if shorter; life sites one interval
+and 3 days, at least 10, at most 35 (ENGINEERING, Defaults; common practice, no source)."""
+
+NOT_READY = ("not_in_auto", "no_output", "volts_standing")
+"""Findings that say it cannot carry its load now, whatever else is known."""
+DOUBTS = (
+    "fuel_low", "exercise_missed", "over_voltage", "open_neutral", "voltage_out", "frequency_out",
+    "harder_starting", "starts_unreliable", "service_due",
+)  # fmt: skip
+"""Findings that cast doubt, where they are more than a Note."""
+Made = Literal["yes", "no", "not_seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """A run that began by itself. sure: that it did; made: whether it gave volts, and how many."""
+
+    at: int
+    why: Literal["exercise", "outage"]
+    sure: bool
+    made: Made
+    volts: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a set at `now` (UTC seconds).
+
+    aside: why people set it aside, since when. silent_since: nothing heard since then, beyond its
+    limit; None: it is heard. fitted: a device speaks for it. begun_at: first heard of, or fitted (None: never heard).
+    demands and runs: rising. proofs: runs that began by itself, rising. halted_at: it shut itself
+    down, and nothing ran nor was anybody there since; hand_at: newest run by hand.
+    last_made: whether the newest run gave volts. battery: the verdict on it; crank_low_at: the newest
+    start, where it fell under the cranking limit. blind: not wired.
+    """
+
+    now: int
+    limit_s: int
+    aside: tuple[str, int] | None = None
+    silent_since: int | None = None
+    fitted: bool = True
+    begun_at: int | None = None
+    findings: Sequence[Finding] = ()
+    demands: Sequence[StartDemand] = ()
+    runs: Sequence[Run] = ()
+    proofs: Sequence[Proof] = ()
+    halted_at: int | None = None
+    halts: Sequence[int] = ()
+    hand_at: int | None = None
+    last_made: Made = "not_seen"
+    battery: str = ""
+    crank_low_at: int | None = None
+    out_at_last_run: bool = False
+    adopted: bool = False
+    blind: tuple[str, ...] = ()
+
+
+Reason = tuple[str, int | None]
+"""(what decided it, since when)."""
+
+
+def proof_limit_s(criticality: Criticality, interval_s: int | None) -> int:
+    """How long a proof holds [s]. interval_s: between two agreed exercises; None: none agreed."""
+    if interval_s is None:
+        return PROOF_S
+    if criticality == "life":
+        return min(PROOF_S, max(LIFE_LEAST_S, interval_s + LIFE_MORE_S))
+    return min(PROOF_S, 2 * interval_s)
+
+
+def learning_until(begun_at: int | None, now: int) -> int | None:
+    """End of the learning time of a new set (UTC seconds); None: over, or never heard."""
+    if begun_at is None:
+        return None
+    until = begun_at + LEARNING_DAYS * DAY_S
+    return until if until > now else None
+
+
+def judge(known: Known) -> ReadinessNow:
+    """The verdict, with its proof and every reason of its state, the first of which decided."""
+    proof = standing_proof(known)
+    for state, reasons in (
+        ("set_aside", [known.aside] if known.aside else []),
+        ("not_ready", not_ready(known)),
+        ("unknown", unknown(known, proof)),
+        ("doubtful", doubts(known, proof)),
+    ):
+        if reasons:
+            return _verdict(state, reasons, proof, known)  # type: ignore[arg-type]
+    assert proof is not None
+    return _verdict("ready", [("proven", proof.at)], proof, known)
+
+
+def _verdict(
+    state: Readiness, reasons: Sequence[Reason], proof: Proof | None, known: Known
+) -> ReadinessNow:
+    newest = proof or (known.proofs[-1] if known.proofs else None)
+    why, since = reasons[0]
+    return ReadinessNow(
+        state=state,
+        why=why,
+        since=since,
+        others=tuple(dict.fromkeys(kind for kind, _ in reasons[1:] if kind != why)),
+        proof_at=None if newest is None else newest.at,
+        proof_why="" if newest is None else newest.why,
+        proof_sure=newest is not None and newest.sure,
+        proof_v=None if newest is None else newest.volts,
+        proof_limit_s=known.limit_s,
+        hand_at=known.hand_at,
+        blind=known.blind,
+    )
+
+
+def standing_proof(known: Known) -> Proof | None:
+    """The newest start by itself that nothing since speaks against, however old; None: none."""
+    against = [d.at for d in known.demands if d.end == "failed"]
+    against += known.halts
+    newest = known.proofs[-1] if known.proofs else None
+    if newest is None or newest.made == "no":
+        return None
+    return newest if newest.at >= max(against, default=0) else None
+
+
+def not_ready(known: Known) -> list[Reason]:
+    """The last demand failed and none succeeded since; shut down; not in auto; no volts.
+
+    Volts that no meter has been on yet do not say that there are none.
+    """
+    found: list[Reason] = []
+    failed = _failed(known)
+    if failed is not None:
+        found.append(("failed_start", failed.at))
+    if known.halted_at is not None:
+        found.append(("shut_down", known.halted_at))
+    found += [
+        (f.kind, f.since)
+        for f in known.findings
+        if f.kind in NOT_READY and (f.kind != "no_output" or f.severity != "note")
+    ]
+    if known.last_made == "no" and known.runs and not known.adopted:
+        found.append(("no_output", known.runs[-1].start))
+    return found
+
+
+def _failed(known: Known) -> StartDemand | None:
+    told = [d for d in known.demands if d.end in ("failed", "started", "by_hand")]
+    newest = max(told, key=lambda d: d.at, default=None)
+    if newest is None or newest.end != "failed":
+        return None
+    return None if any(run.start > newest.at for run in known.runs) else newest
+
+
+def unknown(known: Known, proof: Proof | None) -> list[Reason]:
+    """Silent beyond its limit, never heard, or too new to have proven anything."""
+    if known.begun_at is None:
+        return [("never_heard", None)]
+    if not known.fitted:
+        return [("no_device", None)]
+    if known.silent_since is not None:
+        return [("not_reporting", known.silent_since)]
+    if proof is None and learning_until(known.begun_at, known.now) is not None:
+        return [("too_new", known.begun_at)]
+    return []
+
+
+def doubts(known: Known, proof: Proof | None) -> list[Reason]:
+    """Everything that speaks against being sure, want of proof first."""
+    found: list[Reason] = []
+    if proof is None:
+        found.append(_unproven(known))
+    elif known.now - proof.at > known.limit_s:
+        found.append(("not_proven", proof.at + known.limit_s))
+    elif proof.made == "not_seen":
+        found.append(("volts_not_seen", proof.at))
+    if known.battery in ("replace", "charger_fault"):
+        found.append(("charger_fault" if known.battery == "charger_fault" else "battery_replace",
+                      _since(known, "battery", "charger")))  # fmt: skip
+    if known.crank_low_at is not None:
+        found.append(("crank_limit", known.crank_low_at))
+    found += [(f.kind, f.since) for f in known.findings if _doubts(f)]
+    if known.out_at_last_run:
+        found.append(("out_of_band", known.runs[-1].start if known.runs else None))
+    if known.adopted:
+        found.append(("adopted", known.begun_at))
+    return found
+
+
+def _unproven(known: Known) -> Reason:
+    """Never by itself, not since its last failure, or by hand only."""
+    against = [*(d.at for d in known.demands if d.end == "failed"), *known.halts]
+    against += [proof.at for proof in known.proofs if proof.made == "no"]
+    failed = max(against, default=None)
+    if failed is not None and known.proofs:
+        return "not_proven_since", failed
+    if known.hand_at is not None and not known.proofs:
+        return "by_hand_only", known.hand_at
+    return "never_proven", known.begun_at
+
+
+def _doubts(finding: Finding) -> bool:
+    if finding.kind not in DOUBTS or finding.severity == "note":
+        return False
+    if finding.kind == "exercise_missed":
+        return int(finding.facts.get("times") or 1) >= 2
+    return finding.kind != "service_due" or finding.severity == "same_day"
+
+
+def _since(known: Known, *families: str) -> int | None:
+    """Since when a family of findings holds."""
+    found = [f.since for f in known.findings if f.kind.split("_")[0] in families]
+    return min(found, default=None)

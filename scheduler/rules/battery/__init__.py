@@ -1,0 +1,49 @@
+"""The starter battery: at rest, on charge, cranking; its charger, its trend (ENGINEERING 7)."""
+
+from scheduler.rules.battery.charger import (
+    CRANKS_FROM,
+    FELL_V,
+    DayVolts,
+    Left,
+    allowed_days,
+    days_left,
+    learn,
+)
+from scheduler.rules.battery.cranking import Crank, afresh, fall, measured, weekly, worn
+from scheduler.rules.battery.cranking import look as crank_look
+from scheduler.rules.battery.seen import (
+    BatterySeen,
+    BatteryTrend,
+    ChargeLook,
+    CrankLook,
+    RestLook,
+    Verdict,
+)
+from scheduler.rules.battery.tables import (
+    REST_S,
+    charge_pct,
+    compensated_v,
+    crank_limit_v,
+    over_limit_v,
+    rested_v,
+    scale,
+)
+from scheduler.rules.battery.terms import (
+    AfterRun,
+    BatteryCarry,
+    BatteryDay,
+    Count,
+    Rest,
+    WatchedBattery,
+)
+from scheduler.rules.battery.verdict import CHARGERS, HALF_PCT, Failed, decide, failed_cell
+from scheduler.rules.battery.watch import OVER_S, UNDER_S, watch
+
+__all__ = [
+    "CHARGERS", "CRANKS_FROM", "FELL_V", "HALF_PCT", "OVER_S", "REST_S", "UNDER_S",
+    "AfterRun", "BatteryCarry", "BatteryDay", "BatterySeen", "BatteryTrend", "ChargeLook", "Count",
+    "Crank", "CrankLook", "DayVolts", "Failed", "Left", "Rest", "RestLook", "Verdict",
+    "WatchedBattery", "afresh", "allowed_days", "charge_pct", "compensated_v", "crank_limit_v",
+    "crank_look", "days_left", "decide", "failed_cell", "fall", "learn", "measured",
+    "over_limit_v", "rested_v", "scale", "watch", "weekly", "worn",
+]  # fmt: skip

@@ -1,0 +1,216 @@
+"""Volts while cranking: the newest start beside a healthy one at like temperature, and the trend."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf
+from statistics import median
+
+import msgspec
+
+from scheduler.rules import trend
+from scheduler.rules.battery.seen import BatteryTrend, CrankLook
+from scheduler.rules.battery.tables import crank_limit_v, scale
+from scheduler.rules.trend import Slope, Tendency
+
+LIKE_C = 8.0
+"""Starts are compared within 8 C (ENGINEERING 7)."""
+NO_CRANK_V = 11.5
+"""A battery that dips no lower was not cranking: a preheater takes it to about here. These numbers
+per 12 V: common practice, no source."""
+HEALTHY_V = 0.5
+"""Healthy: answered at the first attempt, over the limit, and within so much of the unit's best."""
+METER_V = 0.1
+"""Under the limit by no more is the instrument's, not the battery's."""
+NEWEST = 3
+FALLEN_V, FALLEN_BELOW_V = 0.7, 0.5
+FAR_BELOW_V, FAR_FALLEN_V = 0.5, 1.0
+STEP_UP_V, STEP_WEEKS = 0.8, 3
+WEEK_S = 7 * 86_400
+LEAST_WEEKS = 8
+SURE = 0.01
+LEAST_FALL_V = 0.3
+SPAN_TIMES = 2.0
+MONTH_DAYS = 30.0
+
+
+class Crank(msgspec.Struct, frozen=True, kw_only=True):
+    """One measured start: lowest volts of its attempts (per 12 V), temperature [C], answered at the
+    first attempt or not; segment: stretch between changes of calibration or device."""
+
+    at: int
+    v: float
+    temp_c: float | None = None
+    clean: bool = True
+    segment: int = 0
+
+    @property
+    def margin_v(self) -> float:
+        """Over the limit at its temperature, which takes the temperature out."""
+        return self.v - crank_limit_v(self.temp_c)
+
+
+def measured(cranks: Sequence[Crank]) -> list[Crank]:
+    """Those that were a crank, in time order."""
+    return sorted((c for c in cranks if c.v <= NO_CRANK_V), key=lambda c: c.at)
+
+
+def healthy_like(starts: Sequence[Crank]) -> Crank | None:
+    """Of the starts before the newest, the healthy one nearest to it in temperature (within 8 C, of
+    equals the older). Without temperatures there is none: like is compared with like."""
+    now = starts[-1]
+    if now.temp_c is None:
+        return None
+    before = [
+        c for c in starts[:-1] if c.clean and c.temp_c is not None and c.segment == now.segment
+    ]
+    if not before:
+        return None
+    margins = sorted(c.margin_v for c in before)
+    best = margins[(9 * (len(margins) - 1)) // 10]
+    fit = [c for c in before if c.margin_v >= max(-METER_V, best - HEALTHY_V)]
+    near = [(abs((c.temp_c or 0.0) - now.temp_c), c.at, c) for c in fit]
+    near = [one for one in near if one[0] <= LIKE_C]
+    return min(near, key=lambda one: one[:2])[2] if near else None
+
+
+def look(starts: Sequence[Crank], nominal_v: float = 12.0) -> tuple[CrankLook, float | None]:
+    """(the newest start beside a healthy one; how far the newest three have fallen, per 12 V).
+
+    Fallen: the median over the newest three of each one's distance to its own healthy like.
+    """
+    if not starts:
+        return CrankLook(reason="not measured"), None
+    now, by = starts[-1], scale(nominal_v)
+    like = healthy_like(starts)
+    fallen = [f for n in range(NEWEST) if (f := _fallen(starts[: len(starts) - n])) is not None]
+    below = sum(c.margin_v < -METER_V for c in starts[-NEWEST:])
+    reason = ""
+    if like is None:
+        reason = "no temperature read" if now.temp_c is None else "no healthy start within 8 °C yet"
+    seen = CrankLook(
+        at=now.at,
+        volts_v=round(now.v * by, 2),
+        temp_c=now.temp_c,
+        limit_v=round(crank_limit_v(now.temp_c, nominal_v), 2),
+        healthy_at=like.at if like else None,
+        healthy_v=round(like.v * by, 2) if like else None,
+        healthy_temp_c=like.temp_c if like else None,
+        starts=len(starts),
+        below=below,
+        reason=reason,
+    )
+    return seen, median(fallen) if fallen else None
+
+
+def _fallen(starts: Sequence[Crank]) -> float | None:
+    like = healthy_like(starts) if len(starts) > 1 else None
+    return None if like is None else like.v - starts[-1].v
+
+
+def worn(starts: Sequence[Crank], fallen_v: float | None) -> str:
+    """What the starts say: "cranking" the limit is crossed, "fallen" lower than its own healthy
+    starts, "low" under the limit but always so; "" nothing.
+
+    Without temperatures the limit is that of the coldest row, and its own usual start stands in for
+    a healthy like: a volt lower is more than a season makes.
+    """
+    if not starts:
+        return ""
+    now, like = starts[-1], healthy_like(starts)
+    below = sum(c.margin_v < -METER_V for c in starts[-NEWEST:])
+    drop = fallen_v or 0.0
+    usual = _usual_v(starts) if now.temp_c is None else like.v if like is not None else None
+    far = usual is not None and usual - now.v >= FAR_FALLEN_V
+    if below >= 2 and (drop >= FALLEN_BELOW_V or (now.temp_c is None and far)):
+        return "cranking"
+    if far and now.margin_v <= -FAR_BELOW_V:
+        return "cranking"
+    if drop >= FALLEN_V:
+        return "fallen"
+    return "low" if below >= 2 else ""
+
+
+def _usual_v(starts: Sequence[Crank]) -> float | None:
+    """Median of the earlier starts answered at once, without the newest three."""
+    now = starts[-1]
+    before = [c.v for c in starts[:-NEWEST] if c.clean and c.segment == now.segment]
+    return median(before) if len(before) >= NEWEST else None
+
+
+def afresh(starts: Sequence[Crank]) -> int | None:
+    """When a better battery was put in, as the volts tell it: a step up that stays."""
+    weeks = weekly(starts)
+    for k in range(len(weeks) - STEP_WEEKS, STEP_WEEKS - 1, -1):
+        before = [v for _, v, _ in weeks[k - STEP_WEEKS : k]]
+        after = [v for _, v, _ in weeks[k : k + STEP_WEEKS]]
+        if len({s for _, _, s in weeks[k - STEP_WEEKS : k + STEP_WEEKS]}) > 1:
+            continue
+        rise = median(after) - median(before)
+        if rise >= STEP_UP_V and min(after) > max(before):
+            return weeks[k][0]
+    return None
+
+
+def weekly(starts: Sequence[Crank]) -> list[tuple[int, float, int]]:
+    """(first start, median margin, segment) of each week and segment, in time order."""
+    groups: dict[tuple[int, int], list[Crank]] = {}
+    for one in starts:
+        groups.setdefault((one.at // WEEK_S, one.segment), []).append(one)
+    return [
+        (group[0].at, median(c.margin_v for c in group), segment)
+        for (_, segment), group in sorted(groups.items(), key=lambda item: item[1][0].at)
+    ]
+
+
+def fall(
+    weeks: Sequence[tuple[int, float, int]],
+    measure: str,
+    like_fallen_v: float | None,
+    nominal_v: float,
+) -> BatteryTrend | None:
+    """The trend of weekly medians over their limit (0), with the date of crossing; None: too few.
+
+    Falling: Mann-Kendall under 1 % by chance, the whole Theil-Sen interval falling, 0.3 V over the
+    span, and so much by starts at like temperature too (of rest there are none). Crossing from the newest
+    four weeks on, never beyond twice the span.
+    """
+    if len(weeks) < LEAST_WEEKS:
+        return None
+    days = [(at - weeks[0][0]) / 86_400 for at, _, _ in weeks]
+    values = [v for _, v, _ in weeks]
+    segments = [s for _, _, s in weeks]
+    slope = trend.theil_sen(days, values, segments=segments)
+    tends = trend.mann_kendall(values, segments=segments)
+    if not isinstance(slope, Slope) or not isinstance(tends, Tendency):
+        return None
+    span = days[-1]
+    falling = (
+        tends.p_falling < SURE
+        and slope.high < 0
+        and -slope.slope * span >= LEAST_FALL_V
+        and (measure == "rest" or (like_fallen_v or 0.0) >= LEAST_FALL_V)
+    )
+    by = scale(nominal_v)
+    found = BatteryTrend(
+        measure="cranking" if measure == "cranking" else "rest",
+        per_month_v=round(slope.slope * MONTH_DAYS * by, 4),
+        low_v=round(slope.low * MONTH_DAYS * by, 4),
+        high_v=round(slope.high * MONTH_DAYS * by, 4),
+        falling=falling,
+        chance=float(f"{tends.p_falling:.2g}"),
+        weeks=len(weeks),
+        from_at=weeks[0][0],
+        to_at=weeks[-1][0],
+    )
+    if not falling:
+        return found
+    above = max(0.0, median(values[-4:]))
+    ends = [_crossing(above, s, span) for s in (slope.slope, slope.low, slope.high)]
+    at, first, last = (None if d is None else weeks[-1][0] + round(d * 86_400) for d in ends)
+    return msgspec.structs.replace(found, crosses_at=at, crosses_from=first, crosses_to=last)
+
+
+def _crossing(above_v: float, per_day_v: float, span_days: float) -> float | None:
+    days = 0.0 if above_v <= 0 else inf if per_day_v >= 0 else above_v / -per_day_v
+    return days if days <= SPAN_TIMES * span_days else None

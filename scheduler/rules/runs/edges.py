@@ -1,0 +1,225 @@
+"""What one point or event does to the open run."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+
+from fleet.model import EdgeSeen, Run
+from scheduler.rules.runs.terms import (
+    METER_RESOLUTIONS,
+    METER_TOLERANCE,
+    Candidate,
+    OpenRun,
+    RunRules,
+    State,
+)
+
+
+def on(s: State, t: int, real: bool) -> None:
+    run = s.run
+    if run is not None and run.off_at is not None:
+        if t - run.off_at <= s.rules.hold_off_s:
+            s.run = _grow(run, t, real, s.last_at)
+            return
+        close(s, run.off_at, "observed")
+    elif run is not None:
+        bridged = _within(s, run, t)
+        if bridged is not None:
+            s.run = _grow(run, t, real, s.last_at, bridged=bridged)
+            return
+        _close_by_gap(s, run, t)
+    if s.candidate is not None:
+        silent = t - (s.last_at or t)
+        if silent <= s.rules.running_gap_s:
+            s.candidate = msgspec.structs.replace(
+                s.candidate,
+                readings=s.candidate.readings + real,
+                longest_gap_s=max(s.candidate.longest_gap_s, silent),
+            )
+            hold_on(s, t)
+            return
+    _begin(s, t, real)
+
+
+def _grow(
+    run: OpenRun, t: int, real: bool, before: int | None, *, bridged: bool = False
+) -> OpenRun:
+    return msgspec.structs.replace(
+        run,
+        last_on_at=t,
+        off_at=None,
+        stop_at=run.stop_at if run.stop_at == t else None,
+        readings=run.readings + real,
+        longest_gap_s=max(run.longest_gap_s, t - max(run.last_on_at, before or 0)),
+        bridged=run.bridged or bridged,
+    )
+
+
+def off(s: State, t: int) -> None:
+    run = s.run
+    if run is None:
+        s.candidate = None
+        if s.started_at is not None and t - s.started_at > s.rules.hold_off_s:
+            s.started_at = None
+        return
+    if run.off_at is not None:
+        return
+    bridged = _within(s, run, t) if run.stop_at is None else False
+    if run.stop_at is not None:
+        close(s, run.stop_at, "observed")
+    elif bridged is None:
+        _close_by_gap(s, run, t)
+    else:
+        s.run = msgspec.structs.replace(
+            run,
+            off_at=t,
+            longest_gap_s=max(run.longest_gap_s, t - run.last_on_at),
+            bridged=run.bridged or bridged,
+        )
+
+
+def started(s: State, t: int) -> None:
+    run = s.run
+    if run is not None:
+        tentative = run.off_at if run.off_at is not None else run.stop_at
+        if tentative is not None:
+            close(s, tentative, "observed")
+        elif _within(s, run, t) is None:
+            _close_by_gap(s, run, t)
+        else:
+            return
+    if s.last_at is None or t - s.last_at > s.rules.standing_gap_s:
+        _begin(s, t, False)
+        s.last_at, s.last_on = t, True
+    else:
+        s.started_at = t
+
+
+def stopped(s: State, t: int) -> None:
+    run = s.run
+    if run is None:
+        if s.started_at is not None and t - s.started_at <= s.rules.running_gap_s:
+            _begin(s, s.started_at, False)
+            hold_on(s, t)
+            if s.run is not None:
+                close(s, t, "observed")
+        s.started_at = None
+        s.candidate = None
+    elif run.off_at is None and run.stop_at is None:
+        bridged = _within(s, run, t)
+        if bridged is None:
+            close(s, run.last_on_at, "gap", t)
+            s.last_at, s.last_on = t, False
+        else:
+            s.run = msgspec.structs.replace(
+                run,
+                stop_at=t,
+                longest_gap_s=max(run.longest_gap_s, t - run.last_on_at),
+                bridged=run.bridged or bridged,
+            )
+
+
+def _begin(s: State, t: int, real: bool) -> None:
+    before, rules = s.last_at, s.rules
+    near = before is not None and not s.last_on and t - before <= rules.standing_gap_s
+    start, seen = t, "observed" if near else "gap"
+    if s.started_at is not None and t - s.started_at <= rules.running_gap_s:
+        start, seen = s.started_at, "observed"
+    s.candidate = Candidate(
+        start=start,
+        seen=seen,  # type: ignore[arg-type]
+        earliest=None if before is None else min(before, start),
+        readings=int(real),
+        longest_gap_s=t - start,
+    )
+    s.started_at = None
+    hold_on(s, t)
+
+
+def hold_on(s: State, t: int) -> None:
+    """Open the run once its on readings have lasted for the on hold time."""
+    c = s.candidate
+    if c is None or t - c.start < s.rules.hold_on_s:
+        return
+    s.run = OpenRun(
+        start=c.start,
+        start_seen=c.seen,
+        start_earliest=c.earliest,
+        last_on_at=t,
+        readings=c.readings,
+        longest_gap_s=c.longest_gap_s,
+    )
+    s.candidate = None
+    s.begun.append(c.start)
+
+
+def _within(s: State, run: OpenRun, t: int) -> bool | None:
+    """False: no longer gap before t. True: a longer one, bridged by the meter. None: not."""
+    last = max(run.last_on_at, run.stop_at or 0)
+    if t - last <= s.rules.running_gap_s:
+        return False
+    return True if _moved(s, run.last_on_at, t) else None
+
+
+def _moved(s: State, last_on: int, t: int) -> bool:
+    """The hour meter moved by the length of the gap (within 10 % or two resolutions).
+
+    Compared over its own readings nearest to both edges. A meter that did not move at all
+    bridges nothing, however short the gap.
+    """
+    m, slack = s.meter, s.rules.running_gap_s
+    if m is None or len(m.t) < 2:
+        return False
+    a = int(np.searchsorted(m.t, min(last_on + slack, t - 1), side="right")) - 1
+    b = int(np.searchsorted(m.t, t, side="left"))
+    if a < 0 or b >= len(m.t) or m.t[b] > t + slack or m.t[a] < last_on - slack:
+        return False
+    length_h = float(m.t[b] - m.t[a]) / 3600
+    rise_h = float(m.h[b] - m.h[a])
+    allowed = max(METER_TOLERANCE * length_h, METER_RESOLUTIONS * m.resolution_h)
+    return rise_h > 0 and abs(rise_h - length_h) <= allowed + 1e-9
+
+
+def _close_by_gap(s: State, run: OpenRun, t: int) -> None:
+    if run.stop_at is not None:
+        close(s, run.stop_at, "observed")
+    else:
+        close(s, run.last_on_at, "gap", min(t, run.last_on_at + s.rules.running_gap_s))
+
+
+def close(s: State, end: int, seen: EdgeSeen, latest: int | None = None) -> None:
+    assert s.run is not None
+    s.done.append(ended(s.run, end, seen, latest))
+    s.run = None
+
+
+def ended(run: OpenRun, end: int | None, seen: EdgeSeen, latest: int | None = None) -> Run:
+    """The open run as a Run with this end (None: still going)."""
+    energy = run.energy_ws
+    return Run(
+        start=run.start,
+        end=end,
+        start_seen=run.start_seen,
+        end_seen=seen,
+        start_earliest=run.start_earliest,
+        end_latest=latest,
+        longest_gap_s=run.longest_gap_s,
+        bridged_by_meter=run.bridged,
+        readings=run.readings,
+        last_on_at=run.last_on_at,
+        why=run.why,
+        confidence=run.confidence,
+        energy_kwh=None if energy is None else round(energy / 3_600_000, 3),
+        peak_load_kw=run.peak_load_kw,
+    )
+
+
+def as_seen(run: OpenRun, now: int, rules: RunRules) -> Run:
+    """The open run at `now`: still going; ended; or, after too long a silence, ended uncertain."""
+    tentative = run.off_at if run.off_at is not None else run.stop_at
+    if tentative is not None and now >= tentative:
+        return ended(run, tentative, "observed")
+    if now - run.last_on_at > rules.running_gap_s:
+        return ended(run, run.last_on_at, "gap", run.last_on_at + rules.running_gap_s)
+    return ended(run, None, "open")

@@ -1,0 +1,111 @@
+"""The nouns of runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.model import EdgeSeen, Run, RunWhy
+
+Confidence = Literal["high", "medium", "low"]
+METER_TOLERANCE = 0.10
+METER_RESOLUTIONS = 2
+"""The meter bridges a gap when it moved by its length within 10 % or two resolutions."""
+OFF = 0
+ON = 1
+STARTED = 2
+STOPPED = 3
+STOPS = frozenset({"stopped", "shutdown", "emergency_stop"})
+
+
+class RunRules(msgspec.Struct, frozen=True, kw_only=True):
+    """Lengths in seconds: allowed gaps while standing and running, hold times on and off."""
+
+    standing_gap_s: int
+    running_gap_s: int
+    hold_on_s: int = 0
+    hold_off_s: int = 30
+
+    def __post_init__(self) -> None:
+        if self.standing_gap_s <= 0 or self.running_gap_s <= 0:
+            raise ValueError("an allowed gap must be longer than 0 s")
+        if self.hold_on_s < 0 or self.hold_off_s < 0:
+            raise ValueError("a hold time cannot be below 0 s")
+
+
+class OpenRun(msgspec.Struct, frozen=True, kw_only=True):
+    """A run whose end is not yet known. off_at, stop_at: a tentative end by reading, by event.
+
+    energy_ws: watt seconds so far; load_at, load_kw: the newest load reading.
+    """
+
+    start: int
+    start_seen: EdgeSeen
+    start_earliest: int | None = None
+    last_on_at: int
+    off_at: int | None = None
+    stop_at: int | None = None
+    longest_gap_s: int = 0
+    bridged: bool = False
+    readings: int = 0
+    energy_ws: int | None = None
+    peak_load_kw: float | None = None
+    load_at: int | None = None
+    load_kw: float = 0.0
+    why: RunWhy = "unknown"
+    confidence: Confidence = "low"
+
+
+class Candidate(msgspec.Struct, frozen=True, kw_only=True):
+    """On readings that have not yet lasted for the on hold time."""
+
+    start: int
+    seen: EdgeSeen
+    earliest: int | None
+    readings: int = 0
+    longest_gap_s: int = 0
+
+
+class RunsCarry(msgspec.Struct, frozen=True, kw_only=True):
+    """Open state: the newest signal point, the open run, and a `started` event not yet seen on."""
+
+    last_at: int | None = None
+    last_on: bool = False
+    run: OpenRun | None = None
+    candidate: Candidate | None = None
+    started_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """Accepted hour meter readings: t UTC seconds rising, h [h] gained since the first of them."""
+
+    t: NDArray[np.int64]
+    h: NDArray[np.float64]
+    resolution_h: float
+
+
+@dataclass(slots=True)
+class State:
+    rules: RunRules
+    meter: Meter | None
+    last_at: int | None
+    last_on: bool
+    run: OpenRun | None
+    candidate: Candidate | None
+    started_at: int | None
+    done: list[Run] = field(default_factory=list)
+    begun: list[int] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Runs whose end became known, starts of the runs that began, and the open state."""
+
+    runs: tuple[Run, ...]
+    begun: tuple[int, ...]
+    carry: RunsCarry

@@ -1,0 +1,36 @@
+"""Volts and hertz of a set: bands, settled samples, delays, drift, and volts where none belong."""
+
+from scheduler.rules.supply.bands import (
+    hertz_band,
+    hertz_like,
+    other_hertz,
+    other_nominal,
+    volts_band,
+    volts_like,
+)
+from scheduler.rules.supply.drift import Point, alike, drift
+from scheduler.rules.supply.legs import UNBALANCE_PCT
+from scheduler.rules.supply.settled import no_load_kw
+from scheduler.rules.supply.terms import (
+    Band,
+    Delay,
+    Drift,
+    Measured,
+    OutSpell,
+    Plate,
+    Quantity,
+    RunPoint,
+    SupplyCarry,
+    SupplyDay,
+    SupplySeen,
+    Trouble,
+)
+from scheduler.rules.supply.watch import CHANNELS, watch
+from scheduler.rules.supply.watch import Day as WatchedDay
+
+__all__ = [
+    "CHANNELS", "UNBALANCE_PCT", "Band", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
+    "Quantity", "RunPoint", "SupplyCarry", "SupplyDay", "SupplySeen", "Trouble", "WatchedDay",
+    "alike", "drift", "hertz_band", "hertz_like", "no_load_kw", "other_hertz", "other_nominal",
+    "volts_band", "volts_like", "watch",
+]  # fmt: skip

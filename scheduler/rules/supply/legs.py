@@ -1,0 +1,62 @@
+"""Circuits compared with each other: legs of a split-phase set, lines of a three-phase one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fleet.model import Series
+from scheduler.rules.supply.points import unbalance_pct
+from scheduler.rules.supply.terms import Plate
+
+LEG_HIGH = 1.10
+LEG_LOW = 0.90
+"""One leg over 110 % of nominal while the other is under 90 %: the neutral is open
+(ENGINEERING 9; common practice, no source)."""
+UNBALANCE_PCT = 3.0
+"""Next visit from here on: the most ANSI C84.1 allows a supply at no load. NEMA MG 1 derates motors
+from 1 % on, and says not to run them above 5 %."""
+CLEAR_SHARE = 0.02
+
+Floats = NDArray[np.float64]
+
+
+def leg_nominal(plate: Plate) -> float:
+    """Nominal volts of one leg: half of a nominal that names both (200 V and more)."""
+    return plate.nominal_v / 2 if plate.nominal_v >= 200 else plate.nominal_v
+
+
+def open_neutral(plate: Plate, one: Floats, two: Floats) -> Floats:
+    """How far the legs have moved apart, above 1 where one is over and the other under its limit.
+
+    The smaller of the two legs' parts, so that uneven load with healthy legs stays under 1. NaN
+    where a leg was not read.
+    """
+    nominal = leg_nominal(plate)
+    high, low = np.fmax(one, two) / nominal, np.fmin(one, two) / nominal
+    over, under = (high - 1) / (LEG_HIGH - 1), (1 - low) / (1 - LEG_LOW)
+    found: Floats = np.minimum(over, under)
+    return found
+
+
+def line_unbalance(series: Mapping[str, Series]) -> tuple[NDArray[np.int64], Floats]:
+    """(times, unbalance [%]) of the seconds at which all three lines were read line to line."""
+    found = [series.get(name) for name in ("ac_l12_v", "ac_l23_v", "ac_l31_v")]
+    a, b, c = found
+    if a is None or b is None or c is None or not (len(a) and len(b) and len(c)):
+        return np.empty(0, np.int64), np.empty(0, np.float64)
+    t = np.intersect1d(np.intersect1d(a.t, b.t), c.t)
+    one, two, three = (x.v[np.searchsorted(x.t, t)] for x in (a, b, c))
+    live = np.minimum(np.minimum(one, two), three) > 0
+    return t[live], unbalance_pct(one[live], two[live], three[live])
+
+
+def both_legs(series: Mapping[str, Series]) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """(times, first leg, second leg) of the seconds at which both were read."""
+    one, two = series.get("ac_l1_v"), series.get("ac_l2_v")
+    if one is None or two is None:
+        return np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0, np.float64)
+    t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
+    return t, one.v[a], two.v[b]

@@ -1,0 +1,182 @@
+"""The nouns of volts and hertz: the plate they are judged by, what a day saw, what is open."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+Quantity = Literal["volts", "hertz"]
+Trouble = Literal[
+    "volts", "hertz", "over_voltage", "open_neutral", "no_output", "standing", "stray",
+]  # fmt: skip
+"""What has an on-delay and an off-delay. A circuit over its limit is one of these."""
+
+
+class Plate(msgspec.Struct, frozen=True, kw_only=True):
+    """What volts and hertz of one set are held to.
+
+    nominal_v: between the two conductors `ac_v` is read at [V]. small: one or two cylinders.
+    volts_pct, hertz_pct: the installer's own bands, percent each way (None: by class).
+    """
+
+    nominal_v: float
+    nominal_hz: float
+    phases: Literal["1", "split", "3"] = "1"
+    performance_class: Literal["", "G1", "G2", "G3", "G4"] = ""
+    small: bool = True
+    inverter: bool = False
+    idle_down: bool = False
+    rated_kw: float | None = None
+    volts_pct: float | None = None
+    hertz_pct: float | None = None
+
+
+class Band(msgspec.Struct, frozen=True, kw_only=True):
+    """Limits of one quantity in its unit. steady_pct: allowed width inside a run, full, in %.
+
+    by: whose limits these are, in the trade's words.
+    """
+
+    nominal: float
+    low: float
+    high: float
+    steady_pct: float
+    by: str
+
+
+class RunPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What one run read on one UTC day, from settled samples at governed speed only.
+
+    start: of the run [UTC s]. Medians: volts [V, as nominal_v names them], hertz [Hz], load [kW].
+    hertz_width: from the 5th to the 95th percentile [Hz], load's part taken out where it is
+    measured. volts_slope, hertz_slope: change with load inside the run [V/kW, Hz/kW], where the
+    load moved enough. unbalance_pct: NEMA MG 1, line to line.
+    """
+
+    start: int
+    volts_n: int = 0
+    volts: float | None = None
+    hertz_n: int = 0
+    hertz: float | None = None
+    hertz_width: float | None = None
+    load_kw: float | None = None
+    volts_slope: float | None = None
+    hertz_slope: float | None = None
+    unbalance_pct: float | None = None
+
+
+class OutSpell(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A trouble that was met and has ended: first sample beyond, when met, ended, the worst."""
+
+    kind: Trouble
+    since: int
+    met_at: int
+    until: int
+    worst: float
+
+
+class SupplyDay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What a day says of volts and hertz; None on the Day where there is nothing to say.
+
+    channel: where the volts were read. untold: set-side volts were there and nothing but these
+    volts tells running from standing.
+    """
+
+    channel: str = ""
+    points: tuple[RunPoint, ...] = ()
+    ended: tuple[OutSpell, ...] = ()
+    untold: bool = False
+
+
+class Delay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One trouble waiting to be met, met, or waiting to end (Defaults table).
+
+    since: first sample at or beyond the limit; n of them so far; met_at: when it was met.
+    back_at, back_n: samples in a row beyond the clear limit. worst: the farthest value.
+    """
+
+    since: int
+    n: int = 1
+    met_at: int | None = None
+    last_at: int = 0
+    worst: float = 0.0
+    last: float = 0.0
+    back_at: int | None = None
+    back_n: int = 0
+
+
+class SupplyCarry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The delays that are open at the end of a day, by trouble."""
+
+    delays: dict[str, Delay] = {}
+
+
+class Drift(msgspec.Struct, frozen=True, kw_only=True):
+    """How a quantity has moved away from the as-commissioned runs.
+
+    runs: compared, of which `base` as commissioned; moved: from them to the newest average;
+    per_month with its 95 % interval (None: not bounded); share: of the way from the
+    as-commissioned level to the limit; crosses_*: UTC seconds (None: not within twice the span
+    seen). by: what like was compared with like on. found: worth a person's time; since: the first run
+    of those that have been beyond the usual without a break.
+    """
+
+    runs: int
+    base: int
+    from_at: int
+    to_at: int
+    moved: float
+    per_month: float
+    low: float | None
+    high: float | None
+    share: float
+    by: Literal["droop line", "no load", "like load", "runs without an outage"]
+    found: bool = False
+    since: int | None = None
+    crosses_from: int | None = None
+    crosses_at: int | None = None
+    crosses_to: int | None = None
+
+
+class Measured(msgspec.Struct, frozen=True, kw_only=True):
+    """Volts or hertz of one unit: its band, its last run, its usual range, its drift.
+
+    last: median of the newest run with settled samples, n of them; usual_*: from the 10th to the
+    90th percentile of its runs of a year. supply: a comparison with what a network would deliver.
+    not_judged: why not ("too few samples", "not reported", "electronics", ...). checked: a meter
+    was on it since its device was fitted. points: (start, median) of the newest runs.
+    """
+
+    quantity: Quantity
+    channel: str
+    band: Band
+    last: float | None = None
+    last_at: int | None = None
+    n: int = 0
+    width_pct: float | None = None
+    usual_low: float | None = None
+    usual_high: float | None = None
+    runs: int = 0
+    supply: str = ""
+    out: bool = False
+    checked: bool = False
+    not_judged: str = ""
+    drift: Drift | None = None
+    drift_not_judged: str = ""
+    points: tuple[tuple[int, float], ...] = ()
+
+
+class SupplySeen(msgspec.Struct, frozen=True, kw_only=True):
+    """Volts and hertz of one unit. out_at_last_run: either was out of its band then.
+
+    standing_untold: its own volts are the only sign of running, so volts on a standing set could
+    not be told from a run.
+    """
+
+    volts: Measured | None = None
+    hertz: Measured | None = None
+    out_at_last_run: bool = False
+    unbalance_pct: float | None = None
+    standing_untold: bool = False
+    wrong_nominal: tuple[float, ...] = ()

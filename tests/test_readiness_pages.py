@@ -1,0 +1,185 @@
+"""Today, Units and the API answer: which sets would carry their load, and which would not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+from looking import as_owner, as_reader
+from register_rows import NOW, row, take
+
+from dashboard.app import create_app
+from dashboard.pages.today import TILES_AT_MOST
+from fleet.history import History
+from fleet.model import (
+    EVERYTHING,
+    EngineHours,
+    Finding,
+    MainsNow,
+    ReadinessNow,
+    Scope,
+    UnitSummary,
+)
+from fleet.registry import pages, work
+from fleet.registry.engine import Registry, open_registry
+from fleet.registry.types import UnitTurn
+from fleet.settings import Settings
+from fleet.store.opening import open_store
+
+DAY = 86_400
+WHY = {"ready": "proven", "doubtful": "not_proven", "not_ready": "failed_start",
+       "unknown": "not_reporting", "set_aside": "laid_up"}  # fmt: skip
+
+
+def summary(unit: str, state: str, why: str = "", grave: str = "") -> UnitSummary:
+    """A verdict as the scheduler would write it."""
+    found = (Finding(kind="not_in_auto", severity=grave, since=NOW - 900),) if grave else ()  # type: ignore[arg-type]
+    held = ReadinessNow(state=state, why=why or WHY[state], since=NOW - 9999,  # type: ignore[arg-type]
+                        proof_at=NOW - 6 * DAY, proof_sure=True, proof_v=231.0)  # fmt: skip
+    return UnitSummary(
+        unit=unit, at=NOW, condition="standing_by", condition_since=NOW - DAY, heard_at=NOW - 60,
+        newest_at=NOW - 60, hours=EngineHours(hours_h=400.0, source="meter"), findings=found,
+        readiness=held, mains=MainsNow(state="present", last="present", at=NOW - 60),
+    )  # fmt: skip
+
+
+def write(registry: Registry, summaries: list[UnitSummary], customer: str = "mill-farm") -> None:
+    """As the scheduler writes them at the end of a turn; new units carry their first facts_seq."""
+    turns = [
+        UnitTurn(unit=one.unit, customer=customer, look_again_at=NOW + 3600, summary=one,
+                 facts_seq=1)
+        for one in summaries
+    ]  # fmt: skip
+    assert work.write_turn(registry, turns, NOW) == []
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[tuple[Registry, TestClient]]:
+    """An empty office and its pages."""
+    settings = Settings(data=tmp_path)
+    open_store(settings, writing=True).close()
+    registry = open_registry(settings)
+    store = open_store(settings, writing=False)
+    app = create_app(settings, registry, History(registry, store), now=lambda: NOW)
+    as_owner(app)
+    yield registry, TestClient(app, base_url="http://127.0.0.1:8080")
+    store.close()
+    registry.close()
+
+
+STATES = {
+    "U1": ("ready", ""), "U2": ("ready", ""), "U3": ("doubtful", ""), "U4": ("not_ready", ""),
+    "U5": ("unknown", "not_reporting"), "U6": ("unknown", "too_new"), "U7": ("set_aside", ""),
+}  # fmt: skip
+
+
+@pytest.fixture
+def eight(desk: tuple[Registry, TestClient]) -> tuple[Registry, TestClient]:
+    """Eight sets, one of each kind, two ready, one never looked at."""
+    registry, client = desk
+    rows = [row(f"U{n}", site=f"Yard {n}", area="Lakes" if n < 4 else "Coast") for n in range(1, 9)]
+    take(registry, *rows)
+    write(registry, [summary(unit, *state) for unit, state in STATES.items()])
+    return registry, client
+
+
+def listed(client: TestClient, query: str) -> set[str]:
+    page = client.get(f"/units?{query}").text
+    return set(re.findall(r'<a class="un" href="/units/(U\d+)">', page))
+
+
+def test_each_part_of_the_sentence_opens_its_list(eight: tuple[Registry, TestClient]) -> None:
+    _, client = eight
+    page = client.get("/").text
+    text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
+    assert "2 of 8 sets have lately proven to start and carry their load" in text
+    lists = {
+        "ready": {"U1", "U2"}, "doubtful": {"U3"}, "not_ready": {"U4"},
+        "unknown": {"U5", "U6", "U8"}, "silent": {"U5"}, "too_new": {"U6", "U8"},
+        "set_aside": {"U7"},
+    }  # fmt: skip
+    for word, units in lists.items():
+        assert f'href="/units?readiness={word}"' in page
+        assert listed(client, f"readiness={word}") == units
+    assert listed(client, "readiness=ready&area=Coast") == set()
+    assert listed(client, "area=Lakes") == {"U1", "U2", "U3"}
+    assert len(listed(client, "readiness=nonsense")) == 8
+
+
+def test_the_numbers_of_the_api_are_those_of_the_sentence(
+    eight: tuple[Registry, TestClient],
+) -> None:
+    _, client = eight
+    assert client.get("/api/readiness").json() == {
+        "units": 8, "ready": 2, "doubtful": 1, "not_ready": 1, "unknown": 3, "unknown_silent": 1,
+        "unknown_too_new": 2, "set_aside": 1,
+    }  # fmt: skip
+    found = client.get("/api/units?readiness=doubtful").json()["items"]
+    assert [item["unit"] for item in found] == ["U3"]
+    assert found[0]["readiness"]["sentence"].startswith("Doubtful: not proven for 6 days")
+    assert found[0]["mains"]["state"] == "present"
+    assert client.get("/api/units?readiness=perhaps").status_code == 422
+
+
+def test_a_reader_counts_his_own_sets_only(eight: tuple[Registry, TestClient]) -> None:
+    registry, client = eight
+    take(registry, row("X1", customer="Other", site="Elsewhere"))
+    write(registry, [summary("X1", "ready")], "other")
+    as_reader(client.app, "other")  # type: ignore[arg-type]
+    assert client.get("/api/readiness").json()["units"] == 1
+    assert "1 of 1 set has lately proven to start and carry its load" in " ".join(
+        re.sub(r"<[^>]+>", " ", client.get("/").text).split()
+    )
+    assert listed(client, "readiness=doubtful") == set()
+    assert pages.areas(registry, Scope(frozenset({"other"}))) == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "found"),
+    [
+        ("01632 960012", True), ("01632960012", True), ("960012", True), ("01632-960-012", True),
+        ("+44 1632 960012", True), ("0044 1632 960012", True), ("(01632) 960 012", True),
+        ("01632 960013", False), ("+44 1632 960013", False),
+        ("0800 1110", True), ("08001110", True), ("Yard 77", False), ("0176/555-123", True),
+    ],
+)  # fmt: skip
+def test_a_phone_number_is_found_however_it_is_typed(
+    desk: tuple[Registry, TestClient], typed: str, found: bool
+) -> None:
+    """The unit's, the site's or the customer's."""
+    registry, _ = desk
+    take(
+        registry,
+        row("U1", site="Yard", phone="01632 960012"),
+        row("U2", site="Quay", phone="0800 1110"),
+        row("U3", site="Mill", phone="0176 555 123"),
+    )
+    assert bool(pages.units(registry, EVERYTHING, search=typed)) == found
+
+
+def test_at_3000_sets_only_what_is_not_normal_is_shown(desk: tuple[Registry, TestClient]) -> None:
+    """Every fortieth left out of automatic, every hundredth not ready with nothing to act on."""
+    n = 3000
+    registry, client = desk
+    take(registry, *(row(f"G{k}", site=f"Yard {k}", area=f"Area {k % 40}") for k in range(n)))
+    summaries, abnormal = [], set()
+    for k in range(n):
+        grave = k % 40 == 0
+        bare = not grave and k % 100 == 7
+        state = "not_ready" if grave or bare else "ready" if k % 2 else "doubtful"
+        summaries.append(summary(f"G{k}", state, grave="act_now" if grave else ""))
+        abnormal |= {f"G{k}"} if grave or bare else set()
+    for begin in range(0, n, 500):
+        write(registry, summaries[begin : begin + 500])
+    answer = client.get("/")
+    tiles = re.findall(r'<a class="tile[^"]*" href="/units/([^"]+)"', answer.text)
+    assert len(tiles) == len(set(tiles))
+    assert set(tiles) == abnormal
+    assert len(tiles) <= TILES_AT_MOST
+    assert len(answer.content) < 400_000
+    assert f"{sum(1 for k in range(n) if k % 2 and k % 40 and k % 100 != 7)}" in re.sub(
+        r"[^0-9]+", " ", re.sub("\u2009", "", answer.text)
+    )
