@@ -1,0 +1,63 @@
+"""An outage of the mains, and how each set carries it."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from fleet.model.register import Criticality
+
+Cover = Literal["failed", "no_voltage", "unproven", "low_fuel", "covered", "aside", "mains_back"]
+"""How a set's site fares: it failed to start; runs without volts; no proof (nothing heard since the
+mains went); carries its load with little fuel; carries it; is out for work; has mains again."""
+
+
+class OutageMember(msgspec.Struct, frozen=True, kw_only=True):
+    """One set in an outage. All moments UTC seconds.
+
+    lost_at: when its mains was gone, within (lost_earliest, lost_at]; here: seen by the set itself,
+    not only at its neighbours. since: when its cover became so. covered_s, uncovered_s, unproven_s:
+    how long its mains was off and the site had cover, none, or none proven, up to accrued_at.
+    """
+
+    unit: str
+    site: str
+    customer: str
+    criticality: Criticality
+    cover: Cover
+    since: int
+    lost_at: int
+    lost_earliest: int | None = None
+    here: bool = True
+    back_at: int | None = None
+    heard_at: int | None = None
+    fuel_h: float | None = None
+    accrued_at: int = 0
+    covered_s: int = 0
+    uncovered_s: int = 0
+    unproven_s: int = 0
+
+
+class Outage(msgspec.Struct, frozen=True, kw_only=True):
+    """An outage: an episode of subject area:NAME (or site:ID, where it is that site's own).
+
+    began_at: the first loss, within (began_earliest, began_at]. told_at: the newest step that people
+    were told of; told: those steps so far. members: in no order; see `scheduler.outage.call_list`.
+    """
+
+    id: str
+    subject: str
+    area: str
+    began_at: int
+    began_earliest: int | None = None
+    ended_at: int | None = None
+    zone: str = "UTC"
+    told_at: int = 0
+    told: int = 0
+    members: tuple[OutageMember, ...] = ()
+
+    @property
+    def alone(self) -> bool:
+        """Whether one site alone has lost its mains: its own main switch or a fuse."""
+        return self.subject.startswith("site:")
