@@ -135,13 +135,15 @@ class MainsNow(msgspec.Struct, frozen=True, kw_only=True):
 
     The change to this state came in (since_earliest, since]: since is the first report that showed
     it, since_earliest the last that showed the other state (None: never seen). `at` is the newest
-    report of the mains. All UTC seconds.
+    report of the mains. All UTC seconds. last: what was said last, however old; since,
+    since_earliest and at belong to it.
     """
 
     state: Mains = "unknown"
     since: int | None = None
     since_earliest: int | None = None
     at: int | None = None
+    last: Mains = "unknown"
 
 
 class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):

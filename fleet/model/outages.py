@@ -8,17 +8,29 @@ import msgspec
 
 from fleet.model.register import Criticality
 
-Cover = Literal["failed", "no_voltage", "unproven", "low_fuel", "covered", "aside", "mains_back"]
-"""How a set's site fares: it failed to start; runs without volts; no proof (nothing heard since the
-mains went); carries its load with little fuel; carries it; is out for work; has mains again."""
+Cover = Literal[
+    "failed",
+    "not_running",
+    "no_voltage",
+    "unproven",
+    "waiting",
+    "low_fuel",
+    "covered",
+    "aside",
+    "mains_back",
+]
+"""How a set's site fares: it failed to start; stands though it is heard; runs without volts; no
+proof (nothing heard since the mains went); not long enough gone to tell; carries its load with
+little fuel; carries it; is out for work; has mains again."""
 
 
 class OutageMember(msgspec.Struct, frozen=True, kw_only=True):
     """One set in an outage. All moments UTC seconds.
 
     lost_at: when its mains was gone, within (lost_earliest, lost_at]; here: seen by the set itself,
-    not only at its neighbours. since: when its cover became so. covered_s, uncovered_s, unproven_s:
-    how long its mains was off and the site had cover, none, or none proven, up to accrued_at.
+    not only at its neighbours. since: when its cover became so. ran: spans it was seen to run.
+    covered_s, uncovered_s, unproven_s: how long its mains was off so far and the site had cover,
+    none, or none proven. heard_again_at: first word after the mains was back.
     """
 
     unit: str
@@ -32,8 +44,9 @@ class OutageMember(msgspec.Struct, frozen=True, kw_only=True):
     here: bool = True
     back_at: int | None = None
     heard_at: int | None = None
+    heard_again_at: int | None = None
     fuel_h: float | None = None
-    accrued_at: int = 0
+    ran: tuple[tuple[int, int], ...] = ()
     covered_s: int = 0
     uncovered_s: int = 0
     unproven_s: int = 0
@@ -42,19 +55,26 @@ class OutageMember(msgspec.Struct, frozen=True, kw_only=True):
 class Outage(msgspec.Struct, frozen=True, kw_only=True):
     """An outage: an episode of subject area:NAME (or site:ID, where it is that site's own).
 
-    began_at: the first loss, within (began_earliest, began_at]. told_at: the newest step that people
-    were told of; told: those steps so far. members: in no order; see `scheduler.outage.call_list`.
+    began_at: the first loss, within (began_earliest, began_at]. told: how often people were told of
+    it, told_at: when last, told_open: how many sites had no cover or none proven then. into: the
+    outage of the area that this one of a single site turned out to be part of. lat, lon: where it
+    began, for sets that belong to no area.
     """
 
     id: str
     subject: str
     area: str
+    opened_at: int
     began_at: int
     began_earliest: int | None = None
     ended_at: int | None = None
     zone: str = "UTC"
-    told_at: int = 0
     told: int = 0
+    told_at: int = 0
+    told_open: int = 0
+    into: str = ""
+    lat: float | None = None
+    lon: float | None = None
     members: tuple[OutageMember, ...] = ()
 
     @property

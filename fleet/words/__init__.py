@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Any
 
 from fleet.model import Finding
-from fleet.words import exercise, reporting, service, starting
+from fleet.words import alarms, exercise, outage, reporting, service, starting
 from fleet.words.saying import (
     CAUTIONS,
     CONDITIONS,
@@ -33,7 +33,7 @@ __all__ = [
     "condition", "count", "day", "hours", "moment", "percent_range", "sentence", "severity", "span",
 ]  # fmt: skip
 
-FAMILIES = (starting, reporting, service, exercise)
+FAMILIES = (starting, reporting, service, exercise, outage, alarms)
 SPEAKERS: dict[str, Speaker] = {k: s for family in FAMILIES for k, s in family.SPEAKERS.items()}
 SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in FAMILIES))
 """Findings whose next step may bring somebody to the set."""
