@@ -10,6 +10,7 @@ from scheduler.alarms.lifecycle import (
     after,
     crossings,
     grown,
+    next_step,
     shelve,
     state_of,
     unshelve,
@@ -29,6 +30,6 @@ from scheduler.alarms.telling import Case, Office, escalate, notice_id, tell, wi
 __all__ = [
     "SILENT", "STATES", "TRANSITIONS", "Case", "Figures", "IllegalStep", "Office", "Quiet", "acknowledge",
     "after", "after_turn", "crossings", "episode_id", "escalate", "figures", "grown", "holder", "in_line",
-    "look_again", "next_morning", "notice_id", "opening", "proceed", "shelve", "state_of", "step",
+    "look_again", "next_morning", "next_step", "notice_id", "opening", "proceed", "shelve", "state_of", "step",
     "tell", "unshelve", "weeks_ahead", "withdrawn",
 ]  # fmt: skip

@@ -175,9 +175,9 @@ def _gone(episode: Episode, now: int, quiet: Quiet) -> list[Step]:
         if ended is not None and now - ended.at >= wait_s:
             return [next_step(episode, "acknowledged", now, cause="nobody answered")]
         return []
-    if _stale(episode, quiet):
-        return []
     since, off_s = lapsed_at(episode), rule_of(episode.kind).off_s
+    if since is None and _stale(episode, quiet):
+        return []
     if since is None and off_s > 0:
         return [next_step(episode, "lapsed", now)]
     if since is not None and now - since < off_s:

@@ -133,8 +133,8 @@ def _fare(member: OutageMember, held: SetNow, now: int) -> OutageMember:
         member, cover=cover, since=member.since if cover == member.cover else now, here=here,
         back_at=back, heard_at=held.heard_at, fuel_h=held.fuel_h,
     )  # fmt: skip
-    if changed == member:
-        return member
+    if msgspec.structs.replace(changed, heard_at=member.heard_at) == member:
+        return member  # a covered set that is heard again and again is no news
     return _heard_again(minutes(changed, held, now), held)
 
 
@@ -255,6 +255,7 @@ def finding(outage: Outage) -> Finding:
     first = call_list(outage.members)[0] if outage.members else None
     return Finding(
         kind="mains_outage",
+        part=str(outage.began_at),
         severity=severity_of(outage.members),
         since=outage.began_at,
         facts={
