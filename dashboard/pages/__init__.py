@@ -1,17 +1,21 @@
 """The pages people read, one file a page."""
 
 from dashboard.pages import (
+    alert,
     alerts,
     charts,
     due,
     live,
     more,
+    outage,
     record,
+    rota,
     service,
     signal,
     today,
     unit,
     units,
+    waking,
 )
 
 ROUTERS = tuple(
@@ -24,6 +28,10 @@ ROUTERS = tuple(
         signal,
         due,
         alerts,
+        alert,
+        outage,
+        rota,
+        waking,
         service,
         more,
         charts,

@@ -100,7 +100,7 @@ def work_out(
     cases: list[Case] = []
     for one in changed:
         was = open_now.get(one.id)
-        made, more = _episode(one, was, one.id in before, now)
+        made, more = _episode(one, was, one.id in before, _name(one, by_site), now)
         opened += made
         steps += more
         episode = next(iter(made), None) or (alarms.grown(was, more) if was else None)
@@ -117,10 +117,11 @@ def work_out(
 
 
 def _episode(
-    one: Outage, was: Episode | None, known: bool, now: int
+    one: Outage, was: Episode | None, known: bool, place: str, now: int
 ) -> tuple[list[Episode], list[Step]]:
     """The episode of an outage: opened, changed when it is told again, over when it has ended."""
     found = outage.finding(one)
+    found = msgspec.structs.replace(found, facts=found.facts | {"place": place, "zone": one.zone})
     if was is None:
         return ([] if known else [alarms.opening(one.subject, found, now, name=one.id)]), []
     if one.into:  # held back by the outage of its area, and over with that
@@ -153,11 +154,10 @@ def _case(
     opened = [m for m in one.members if m.cover in OPEN]
     there = {m.criticality for m in opened}
     critical: Criticality = next((c for c in CRITICALITIES if c in there), "home")
-    named = row.site.name if one.alone and row is not None else one.area
     return Case(
         episode=episode,
         steps=episode.steps if made else tuple(steps),
-        place=named or "sets nearby",
+        place=_name(one, by_site),
         zone=one.zone,
         criticality=critical,
         mains_off=True,
@@ -166,6 +166,16 @@ def _case(
         customer=first.customer if one.alone and first is not None else "",
         path=f"/outages/{one.id}",
     )
+
+
+def _name(one: Outage, by_site: dict[str, SetRow]) -> str:
+    """What people call where it is: the site's name, or the area's."""
+    row = by_site.get(one.members[0].site) if one.members else None
+    if one.alone and row is not None:
+        return row.site.name or row.customer.name
+    if one.lat is not None:
+        return f"Near {row.site.name}" if row is not None else "Sets nearby"
+    return one.area
 
 
 def _phone(row: SetRow) -> str:
