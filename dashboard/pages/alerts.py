@@ -65,10 +65,11 @@ def alerts(
 def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
     """The last 30 days beside the published figures, and which rule was wrong most."""
     since = now - MONTH_S
-    f = alarms.figures(kept.history(desk.registry, scope, since), since, now)
+    f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
+    sent, people = kept.messages(desk.registry, since)
     ours = (
-        f"{f.a_day:.1f}", str(f.most_10_min), f"{f.flood_share:.1%}", str(f.chattering),
-        str(f.stale), f"{f.top_10_share:.0%}",
+        f"{f.a_day:.1f}", str(f.most_10_min), f"{100 * f.flood_share:.1f} %", str(f.chattering),
+        str(f.stale), f"{100 * f.top_10_share:.0f} %",
         " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
     )  # fmt: skip
     marked = kept.marks_by_kind(desk.registry, scope, since)
@@ -76,5 +77,6 @@ def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
         "rows": [
             (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)
         ],
+        "a_person": f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
         "marked": [(m.kind.replace("_", " ").capitalize(), m) for m in marked],
     }

@@ -145,6 +145,15 @@ def notices(reg: Registry, cause: str) -> list[tuple[Notice, str]]:
     return sorted(found, key=lambda pair: (pair[0].made_at, pair[0].id))
 
 
+def messages(reg: Registry, since: int) -> tuple[int, int]:
+    """(messages, people they went to) since a moment; one told by several ways counts once."""
+    c = t.notice.c
+    query = sa.select(c.person, c.cause, c.not_before).where(c.not_before >= since).distinct()
+    with reg.read() as connection:
+        rows = connection.execute(query).all()
+    return len(rows), len({row.person for row in rows})
+
+
 def unanswered(reg: Registry, since: int) -> list[Notice]:
     """Waking notices made since a moment, of alerts that nobody has taken yet."""
     e, n = t.episode.c, t.notice.c
