@@ -229,7 +229,7 @@ def test_a_value_that_swings_about_its_limit() -> None:
     episodes: list[Episode] = []
     for n in range(145):
         low = n % 2 == 0 and n < 144
-        found_now = [found("battery_low", "same_day")] if low else []
+        found_now = [found("battery_weak", "same_day")] if low else []
         for now in (n * 600, n * 600 + 300):
             episodes = looked(episodes, found_now, now)
     (episode,) = looked(episodes, [], 144 * 600 + HOLD_S + 600)

@@ -125,7 +125,7 @@ COVERS: list[tuple[str, SetNow, int, Cover]] = [
     ("not in auto", off(1, heard=T0 + 20, kinds=frozenset({"not_in_auto"})), 100, "failed"),
     ("failed once, then started", on_load(1, T0, T0 + 60, kinds=frozenset({"failed_start"})), 60,
      "covered"),
-    ("runs without volts", on_load(1, T0, T0 + 60, kinds=frozenset({"no_voltage"})), 60,
+    ("runs without volts", on_load(1, T0, T0 + 60, kinds=frozenset({"no_output"})), 60,
      "no_voltage"),
     ("its last will came", off(1, offline_at=T0 + 20), 30, "unproven"),
     ("a will from before", off(1, heard=T0, offline_at=T0 - 500), 30, "waiting"),

@@ -58,8 +58,20 @@ RULES: dict[str, Rule] = _table(
     Rule(kind="volts_standing", early=True, danger=True),
     Rule(kind="open_neutral", early=True, danger=True),
     Rule(kind="over_voltage", early=True, danger=True),
-    Rule(kind="no_voltage", stale=True),
-    *_measured("battery_low", "cranking_limit", "charger_fault", "over_charge", "fuel_low"),
+    Rule(kind="no_output", off_s=0),
+    Rule(kind="shut_down", off_s=0, stale=False),
+    *_measured(
+        "battery_weak",
+        "battery_failed_cell",
+        "battery_runs_down",
+        "charger_fault",
+        "over_charge",
+        "fuel_low",
+        "voltage_out",
+        "frequency_out",
+        "unbalance",
+        "hunting",
+    ),
 )
 USUAL = Rule(kind="")
 """A kind without a row of its own: five minutes, open while silent, not told of a new set."""

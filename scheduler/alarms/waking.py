@@ -14,9 +14,7 @@ from fleet.model import Criticality, Finding, Severity, Waking, WakingRow
 CRITICALITIES: tuple[Criticality, ...] = get_args(Criticality)
 DANGERS = frozenset({"volts_standing", "open_neutral", "over_voltage"})
 """They wake whatever the table says: people or appliances are in danger."""
-NO_COVER = frozenset(
-    {"failed_start", "no_voltage", "not_in_auto", "no_proof_of_cover", "shut_down"}
-)
+NO_COVER = frozenset({"failed_start", "no_output", "not_in_auto", "no_proof_of_cover", "shut_down"})
 CONCERNS: dict[str, str] = {
     "no_cover": "No cover: failed to start, no volts, not in auto, no proof of it",
     "silent": "Not reporting",
@@ -44,8 +42,8 @@ def concern_of(kind: str, severity: Severity) -> str:
 
 
 LOSING = frozenset(
-    {"fuel_low", "battery_replace", "battery_low", "charger_fault", "over_charge", "low_fuel",
-     "cranking_limit", "failed_cell"}
+    {"fuel_low", "battery_weak", "battery_failed_cell", "battery_runs_down", "charger_fault",
+     "over_charge"}
 )  # fmt: skip
 
 

@@ -14,7 +14,8 @@ LOW_FUEL_H = 4.0
 """Little fuel: less than this at the present load, where no finding says so. Common practice."""
 RUNNING: frozenset[Condition] = frozenset({"running", "on_load", "cooling_down"})
 NOT_STARTING = frozenset({"failed_start", "not_in_auto", "shut_down"})
-LITTLE_FUEL = frozenset({"fuel_low", "low_fuel"})
+LITTLE_FUEL = frozenset({"fuel_low"})
+NO_VOLTS = "no_output"
 STARTS_WITHIN_S = 120
 """A set that is heard standing this long after its mains went has not come on. Common practice."""
 OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unproven"})
@@ -75,7 +76,7 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
         return "unproven"
     if not runs and said_standing(held, lost_at):
         return "not_running"
-    if runs and "no_voltage" in held.kinds:
+    if runs and NO_VOLTS in held.kinds:
         return "no_voltage"
     if runs:
         low = held.fuel_h is not None and held.fuel_h < LOW_FUEL_H
