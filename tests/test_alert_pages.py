@@ -13,11 +13,12 @@ from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seed, unit_id
 
 from fleet import words
-from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Rota, Run
+from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Record, Rota, Run
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
 from fleet.registry import rota as agreed
+from fleet.registry.records import add_record
 from fleet.registry.types import UnitTurn
 from scheduler.alarms import Office, state_of
 from scheduler.turns import outages
@@ -283,3 +284,12 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
     assert "No message can reach Dee" in text
     assert post(fleet, boss, "/rota", what="unswap", n="2", swap="0").status_code == 303
     assert agreed.rota(fleet.registry)[0].swaps == ()
+
+
+def test_an_open_visit_is_shown_on_the_page_of_its_set(fleet: Fleet, dee: Caller) -> None:
+    unit = unit_id(7)
+    assert "A visit is open" not in get(fleet, dee, f"/units/{unit}").text
+    visit = Record(id="v-open", at=NOW - 1200, by="Dee", unit=unit, kind="visit",
+                   facts={"opened": NOW - 1200})  # fmt: skip
+    add_record(fleet.registry, visit, NOW)
+    assert "A visit is open by Dee since 06:45" in get(fleet, dee, f"/units/{unit}").text

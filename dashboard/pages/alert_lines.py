@@ -10,6 +10,7 @@ from dashboard.viewers import staff_name
 from fleet import words
 from fleet.model import Episode, Scope
 from fleet.registry import pages
+from fleet.registry.types import UnitInputs
 from fleet.words import alarms as said_of
 from scheduler import alarms
 from scheduler.alarms.lifecycle import newest
@@ -106,3 +107,16 @@ def life(episode: Episode, zone: str, now: int, scope: Scope) -> list[str]:
         for step in episode.steps
         if step.kind not in ("lapsed", "resumed")
     ]
+
+
+def open_visit_words(inputs: UnitInputs | None, scope: Scope, zone: str, now: int) -> str:
+    """Who is at the set now, as the open visit says; '' where nobody is known to be."""
+    found = alarms.open_visit(inputs, now) if inputs else None
+    if found is None:
+        return ""
+    record, begun = found
+    who = staff_name(scope, record.by)
+    return (
+        f"A visit is open{f' by {who}' if who else ''} {phrases.since(begun, zone, now)}: "
+        "its alerts are held back until it is closed."
+    )

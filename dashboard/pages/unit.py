@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.pages import bars, due, exercise_words, forms, use_words
+from dashboard.pages import alert_lines, bars, due, exercise_words, forms, use_words
 from dashboard.pages import unit_words as tell
 from fleet import words
 from fleet.history import StoreFault, UnitUnknown
@@ -70,6 +70,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         done=forms.DONE.get(done, ""),
         bars=bars.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=bars.unchecked(inputs, now) if inputs else [],
+        visit=alert_lines.open_visit_words(inputs, scope, zone, now),
         strip=strip(desk, scope, found, runs, verdict, zone, now),
         runs=[tell.run_line(run, zone, now) for run in runs[::-1][:RUNS_SHOWN]],
         run_strip=run_strip(runs, now),

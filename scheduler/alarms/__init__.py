@@ -26,10 +26,11 @@ from scheduler.alarms.stepping import (
     step,
 )
 from scheduler.alarms.telling import Case, Office, escalate, notice_id, tell, withdrawn
+from scheduler.alarms.visits import open_visit
 
 __all__ = [
     "SILENT", "STATES", "TRANSITIONS", "Case", "Figures", "IllegalStep", "Office", "Quiet", "acknowledge",
     "after", "after_turn", "crossings", "episode_id", "escalate", "figures", "grown", "holder", "in_line",
-    "look_again", "next_morning", "next_step", "notice_id", "opening", "proceed", "shelve", "state_of", "step",
+    "look_again", "next_morning", "next_step", "notice_id", "open_visit", "opening", "proceed", "shelve", "state_of", "step",
     "tell", "unshelve", "weeks_ahead", "withdrawn",
 ]  # fmt: skip

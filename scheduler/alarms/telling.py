@@ -205,6 +205,7 @@ def _notice(
     kind = "cleared" if over else kind
     said = words.sentence(finding, case.zone, now)
     unchecked = rule_of(finding.kind).danger and (case.learning or case.adopted)
+    unchecked = unchecked and "checked with a meter" not in said.seen
     ended = words.moment(step.at, case.zone, now) if over else ""
     return Notice(
         id=notice_id(episode.id, str(step.n), person, way), cause=episode.id, step=str(step.n),

@@ -15,13 +15,10 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
-from scheduler.assess.seen import moment
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
 """Rota, waking table and contacts are read again after this long."""
-VISIT_MOST_S = 24 * 3600
-"""A visit that nobody closed silences its set no longer than a day. Common practice, no source."""
 
 
 @dataclass(slots=True)
@@ -77,9 +74,10 @@ def of_unit(
     touched = bool(findings) or bool(episodes)
     members = _outages(registry, inputs.unit.id, now) if touched else []
     silence = _silence_of(registry, episodes, findings, members, now)
+    visit = alarms.open_visit(inputs, now)
     quiet = Quiet(
         aside=summary.condition in ("out_of_service", "laid_up"),
-        visit=open_visit(inputs, now),
+        visit=f"visit:{visit[0].id}" if visit is not None else "",
         silence_of=silence,
         silent=_nothing_new(registry, episodes, summary),
     )
@@ -135,18 +133,6 @@ def _silence_of(
         begun = silent[0].facts.get("silent_since", silent[0].since)
         if line.kind == "own_line" and window["from"] <= begun <= window["to"]:
             return line.id
-    return ""
-
-
-def open_visit(inputs: UnitInputs, now: int) -> str:
-    """`visit:ID` of a visit that was opened and not closed yet; '' for none."""
-    zone = inputs.site.time_zone
-    for record in inputs.records:
-        if record.kind != "visit" or record.facts.get("closed"):
-            continue
-        begun = moment(record.facts.get("opened"), zone, False) or record.at
-        if begun <= now < begun + VISIT_MOST_S:
-            return f"visit:{record.id}"
     return ""
 
 
