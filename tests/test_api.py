@@ -447,7 +447,7 @@ def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
     assert paths == {
         "/api/units", "/api/units/{unit}", "/api/units/{unit}/readings", "/api/units/{unit}/runs",
         "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/supply", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
-        "/api/due", "/api/alerts", "/api/readiness", "/api/quarantine", "/health", "/metrics",
+        "/api/due", "/api/alerts", "/api/outages", "/api/readiness", "/api/quarantine", "/health", "/metrics",
     }  # fmt: skip
 
 

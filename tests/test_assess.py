@@ -450,7 +450,15 @@ def test_due_work_becomes_findings_by_hours() -> None:
 def test_blind_spots_are_not_seen_never_good() -> None:
     pulse = Pulse(device="d", heard_at=NOON, latest={"mains_v": Latest(NOON, 231)})
     verdict = assess(inputs(NOON, pulses=(pulse,)), [day(0)], NOON)
-    assert set(verdict.blind) == {"starts", "switch", "fuel", "charger", "hours", "volts", "transfer"}
+    assert set(verdict.blind) == {
+        "starts",
+        "switch",
+        "fuel",
+        "charger",
+        "hours",
+        "volts",
+        "transfer",
+    }
 
 
 def test_the_verdict_is_a_document() -> None:

@@ -39,6 +39,13 @@ MAY: dict[str, int] = {
     "GET /api/units/{unit}/exercise": READER, "GET /api/units/{unit}/supply": READER, "GET /api/units/{unit}/running-signal": READER,
     "GET /units/{unit}/signal": READER,
     "GET /api/units/{unit}/records": READER, "GET /api/due": READER, "GET /api/readiness": READER, "GET /api/alerts": READER,
+    "GET /alerts/{id}": READER, "GET /outages": READER, "GET /outages/{id}": READER,
+    "GET /api/outages": READER,
+    "POST /alerts/{id}/have": TECHNICIAN, "POST /alerts/{id}/shelve": TECHNICIAN,
+    "POST /alerts/{id}/unshelve": TECHNICIAN, "POST /alerts/{id}/mark": TECHNICIAN,
+    "POST /outages/{id}/have": TECHNICIAN, "POST /outages/{id}/call": TECHNICIAN,
+    "GET /rota": TECHNICIAN, "GET /waking": TECHNICIAN, "POST /rota": OFFICE,
+    "POST /waking": OWNER,
     "GET /health-page": TECHNICIAN, "GET /api/quarantine": TECHNICIAN,
     "POST /api/units/{unit}/records": TECHNICIAN,
     "GET /units/{unit}/record/{kind}": TECHNICIAN, "POST /units/{unit}/record/{kind}": TECHNICIAN,
@@ -53,6 +60,8 @@ MAY: dict[str, int] = {
 OURS, THEIRS = unit_id(FAILED), unit_id(LATE)
 ENDLESS = {"GET /events"}
 """Asked in a test of its own: its answer never ends."""
+WHOLE = ("/health-page", "/api/quarantine", "/metrics", "/rota", "/waking")
+"""Only for who sees the whole fleet."""
 FOR_PROGRAMS = re.compile(r"/api/|/metrics|/charts/|/events$")
 
 
@@ -124,7 +133,7 @@ def expected(key: str, who: str, rank: int) -> set[str]:
         return {"sign"}
     personal = key.split()[1].startswith(("/account", "/people"))
     if who.startswith("token"):
-        if key.split()[1] in ("/health-page", "/api/quarantine", "/metrics"):
+        if key.split()[1] in WHOLE and key.startswith("GET"):
             return {"in"} if who == "token-all" else {"out"}
         return {"out"} if personal or key.startswith("POST") or "/record/" in key else {"in"}
     if who == "link":

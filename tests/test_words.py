@@ -82,6 +82,17 @@ SAMPLES = [
     finding("sequence_gaps", gaps=3),
     finding("exercise_missed", due_at=NOW - 86_400, times=1, by="counter", minutes=20.0),
     finding("exercise_missed", due_at=NOW - 86_400, times=2, by="readings", ran_at=NOW - 5000),
+    finding(
+        "mains_outage",
+        area="North",
+        sets=40,
+        sites=31,
+        earliest_at=NOW - 5000,
+        cover={"failed": 2, "unproven": 5, "covered": 33},
+    ),
+    finding("mains_outage", alone=True, sets=1, sites=1, cover={"covered": 1}),
+    finding("mains_outage", area="North", sets=9, sites=9, cover={"covered": 9}, ended_at=NOW - 60),
+    finding("own_line", units=31),
     finding("exercise_short", due_at=NOW - 3600, length_s=420, minutes=20.0),
     finding("exercise_under_loaded", mean_kw=12.3, asked_kw=36.0),
     finding(

@@ -3,6 +3,7 @@
 from dashboard.api import (
     due,
     exercise,
+    outages,
     quarantine,
     readings,
     records,
@@ -12,7 +13,7 @@ from dashboard.api import (
     units,
 )
 
-ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router,
+ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router, outages.router,
            quarantine.router, service.router, supply.router)  # fmt: skip
 
 __all__ = ["ROUTERS"]

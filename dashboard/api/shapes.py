@@ -363,6 +363,8 @@ class StepOut(BaseModel):
     at: datetime
     kind: str
     by: str
+    state: str = Field(default="", description="state after the step; empty in old ones")
+    until: datetime | None = Field(default=None, description="end of a shelf")
 
 
 class AlertOut(FindingOut):
@@ -374,7 +376,47 @@ class AlertOut(FindingOut):
     opened_at: datetime
     acknowledged_at: datetime | None
     closed_at: datetime | None
+    state: str = Field(description="after ANSI/ISA-18.2: unacknowledged, acknowledged, returned, "
+                       "shelved, suppressed, out_of_service, normal")  # fmt: skip
+    crossings: int = Field(description="how often the condition went and came back meanwhile")
     steps: list[StepOut]
+
+
+class OutageUnitOut(BaseModel):
+    """How one set fares in an outage."""
+
+    unit: str
+    site: str
+    customer: str
+    criticality: str
+    cover: str = Field(description="failed, not_running, no_voltage, unproven, waiting, low_fuel, "
+                       "covered, aside or mains_back")  # fmt: skip
+    since: datetime
+    lost_at: datetime
+    lost_earliest_at: datetime | None = Field(description="null: seen to the report")
+    lost_seen_here: bool = Field(description="false: known from its neighbours only")
+    back_at: datetime | None
+    heard_at: datetime | None
+    covered_s: int
+    uncovered_s: int
+    unproven_s: int
+
+
+class OutageOut(BaseModel):
+    """An outage, its sets in the order in which they are to be called."""
+
+    id: str
+    subject: str
+    area: str
+    one_site: bool = Field(description="one site alone: its own main switch or a fuse")
+    part_of: str | None = Field(description="the outage of the area it turned out to be part of")
+    began_at: datetime
+    began_earliest_at: datetime | None
+    ended_at: datetime | None
+    severity: str
+    sentence: str
+    cautions: list[str]
+    units: list[OutageUnitOut]
 
 
 class RecordOut(BaseModel):
@@ -431,6 +473,10 @@ class DuePage(Page):
 
 class AlertPage(Page):
     items: list[AlertOut]
+
+
+class OutagePage(Page):
+    items: list[OutageOut]
 
 
 class RecordPage(Page):

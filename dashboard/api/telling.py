@@ -34,6 +34,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry.pages import StartCount
+from scheduler import alarms
 from scheduler.assess import Assessment
 from scheduler.rules.exercise import RunReason
 from scheduler.rules.reliability import Share, pooled
@@ -186,6 +187,8 @@ def alert_out(episode: Episode, zone: str, now: int, scope: Scope) -> AlertOut:
             "opened_at": episode.opened_at,
             "acknowledged_at": episode.acknowledged_at,
             "closed_at": episode.closed_at,
+            "state": alarms.state_of(episode),
+            "crossings": alarms.crossings(episode),
             "steps": steps,
         }
     )

@@ -1,18 +1,22 @@
 """The pages people read, one file a page."""
 
 from dashboard.pages import (
+    alert,
     alerts,
     charts,
     due,
     live,
     more,
+    outage,
     record,
+    rota,
     service,
     signal,
     today,
     tolerance,
     unit,
     units,
+    waking,
 )
 
 ROUTERS = tuple(
@@ -26,6 +30,10 @@ ROUTERS = tuple(
         due,
         tolerance,
         alerts,
+        alert,
+        outage,
+        rota,
+        waking,
         service,
         more,
         charts,

@@ -1,4 +1,4 @@
-"""Alerts: one line per cause, with its life so far."""
+"""Alerts: one line per cause, with its life so far, and how many there were."""
 
 from __future__ import annotations
 
@@ -7,23 +7,35 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
-from dashboard import frames, phrases
-from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.viewers import staff_name
-from fleet import words
-from fleet.model import Episode, Scope
+from dashboard import frames
+from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
+from dashboard.pages.alert_lines import lines
+from fleet.model import Scope
+from fleet.registry import alerts as kept
 from fleet.registry import pages
+from scheduler import alarms
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 A_PAGE = 50
-STEPS = {"raised": "raised", "changed": "changed", "acknowledged": "taken by", "cleared": "cleared"}
+MONTH_S = 30 * 86_400
+PUBLISHED = (
+    ("Alerts a day", "about 144 (150 in the 2009 edition)"),
+    ("Most in 10 min", "a flood from 11 on"),
+    ("Time in a flood", "under 1 %"),
+    ("Chattering", "none (3 in a minute)"),
+    ("Standing for over a day", "fewer than 5"),
+    ("The ten most frequent", "1 to 5 % of all"),
+    ("Act now / Same day / Next visit", "5 / 15 / 80 %"),
+)
+"""What IEC 62682 and ANSI/ISA-18.2 name for one operator of a control room."""
 
 
 @router.get("/alerts", response_class=HTMLResponse)
 def alerts(
     request: Request,
     desk: AtDesk,
+    viewer: Looking,
     scope: Reader,
     show: str = "open",
     after: Annotated[str, Query(max_length=80)] = "",
@@ -31,6 +43,9 @@ def alerts(
     show = "all" if show == "all" else "open"
     found = pages.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
     now = desk.clock()
+    rows = lines(desk, scope, found[:A_PAGE], now)
+    over = [row for row in rows if row["state"] == "returned"] if show == "open" else []
+    staff = scope.everything and viewer.kind == "person"
     return frames.page(
         request,
         scope,
@@ -38,48 +53,30 @@ def alerts(
         "alerts",
         now=now,
         show=show,
-        rows=lines(desk, scope, found[:A_PAGE], now),
+        rows=[row for row in rows if row not in over],
+        over=over,
+        staff=staff,
+        figures=figures(desk, scope, now) if staff and not after else None,
         following=found[A_PAGE - 1].id if len(found) > A_PAGE else "",
         first=not after,
     )
 
 
-def lines(desk: Desk, scope: Scope, found: list[Episode], now: int) -> list[dict[str, Any]]:
-    """One line per cause: due work of one set, one severity and one state stands together."""
-    rows: dict[tuple[object, ...], dict[str, Any]] = {}
-    for episode in found:
-        apart = "" if episode.kind == "service_due" else episode.id
-        key = (episode.subject, episode.kind, episode.severity, episode.closed_at, apart)
-        row = line(desk, scope, episode, now)
-        if key in rows:
-            rows[key]["seen"] += row["seen"]
-        else:
-            rows[key] = row
-    return list(rows.values())
-
-
-def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> dict[str, Any]:
-    """One episode: whose, what was seen, and what became of it."""
-    kind, _, name = episode.subject.partition(":")
-    row = pages.unit(desk.registry, scope, name) if kind == "unit" else None
-    zone = row[1].time_zone if row else "UTC"
-    named = frames.named(*row[:3]) if row else {"title": episode.subject, "href": "", "id": ""}
-    return named | {
-        "severity": episode.severity,
-        "seen": [words.sentence(episode.finding, zone, now).seen],
-        "since": phrases.since(episode.finding.since, zone, now),
-        "closed": episode.closed_at is not None,
-        "life": [
-            " ".join(
-                filter(
-                    None,
-                    (
-                        STEPS[step.kind],
-                        staff_name(scope, step.by),
-                        words.moment(step.at, zone, now),
-                    ),
-                )
-            )
-            for step in episode.steps
+def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
+    """The last 30 days beside the published figures, and which rule was wrong most."""
+    since = now - MONTH_S
+    f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
+    sent, people = kept.messages(desk.registry, since)
+    ours = (
+        f"{f.a_day:.1f}", str(f.most_10_min), f"{100 * f.flood_share:.1f} %", str(f.chattering),
+        str(f.stale), f"{100 * f.top_10_share:.0f} %",
+        " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
+    )  # fmt: skip
+    marked = kept.marks_by_kind(desk.registry, scope, since)
+    return {
+        "rows": [
+            (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)
         ],
+        "a_person": f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
+        "marked": [(m.kind.replace("_", " ").capitalize(), m) for m in marked],
     }

@@ -13,6 +13,7 @@ from dashboard import frames, logbook, phrases, svg
 from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.pages import (
+    alert_lines,
     answer,
     bars,
     battery_words,
@@ -86,6 +87,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         done=forms.DONE.get(done, ""),
         bars=bars.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=bars.unchecked(inputs, now) if inputs else [],
+        visit=alert_lines.open_visit_words(inputs, scope, zone, now),
         strip=strip(desk, scope, found, runs, verdict, zone, now),
         runs=[tell.run_line(run, zone, now) for run in runs[::-1][:RUNS_SHOWN]],
         run_strip=run_strip(runs, now),

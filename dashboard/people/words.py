@@ -35,6 +35,9 @@ AUDIT_WORDS: dict[AuditKind, str] = {
     "share_revoked": "Share link revoked",
     "record_added": "Record added",
     "setting_changed": "Setting changed",
+    "alert_answered": "Alert answered",
+    "alert_marked": "Alert marked",
+    "call_made": "Call made",
 }
 BROWSERS: Mapping[str, str] = {
     "Firefox/": "Firefox", "Edg/": "Edge", "OPR/": "Opera", "Chrome/": "Chrome", "Safari/": "Safari",

@@ -1,5 +1,17 @@
 """Frozen nouns. Nothing here computes, reads a clock or touches a disk."""
 
+from fleet.model.duty import (
+    Call,
+    CallOutcome,
+    Contact,
+    Mark,
+    MarkWord,
+    Rota,
+    Swap,
+    Wake,
+    Waking,
+    WakingRow,
+)
 from fleet.model.engine import (
     Condition,
     DemandEnd,
@@ -19,6 +31,7 @@ from fleet.model.engine import (
 )
 from fleet.model.findings import (
     SEVERITIES,
+    AlertState,
     Episode,
     Evidence,
     Finding,
@@ -27,6 +40,7 @@ from fleet.model.findings import (
     StepKind,
 )
 from fleet.model.notices import Notice, NoticeKind, Way
+from fleet.model.outages import Cover, Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
     Calibration,
@@ -69,13 +83,15 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "SEVERITIES", "Calibration", "Charger", "Chemistry", "Clock", "Condition",
-    "Cooling", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
+    "EVERYTHING", "SEVERITIES", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
+    "Chemistry", "Clock", "Condition", "Contact",
+    "Cooling", "Cover", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
     "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "ExerciseBefore", "Facts", "Finding",
     "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Kit", "Latest", "Mains", "MainsNow",
-    "MeterEvent", "Notice", "NoticeKind", "Placement",
+    "Mark", "MarkWord", "MeterEvent", "Notice", "NoticeKind", "Outage", "OutageMember", "Placement",
     "Pulse", "Quarantined", "Readiness",
-    "ReadinessNow", "Reading", "Record", "RecordKind", "Run", "RunWhy", "RunningSignal",
+    "ReadinessNow", "Reading", "Record", "RecordKind", "Rota", "Run", "RunWhy", "RunningSignal",
     "Scope", "Series", "ServicePlan", "Severity", "SignalChannel", "Site", "StartDemand",
-    "Status", "Step", "StepKind", "Task", "Unit", "UnitSummary", "Way", "Window", "no_series",
+    "Status", "Step", "StepKind", "Swap", "Task", "Unit", "UnitSummary", "Wake", "Waking",
+    "WakingRow", "Way", "Window", "no_series",
 ]  # fmt: skip

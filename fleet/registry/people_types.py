@@ -17,6 +17,7 @@ AuditKind = Literal[
     "owner_made", "sign_in", "sign_in_failed", "sign_out", "session_ended", "password_changed",
     "person_added", "person_invited", "person_changed", "token_made", "token_revoked",
     "share_made", "share_opened", "share_revoked", "record_added", "setting_changed",
+    "alert_answered", "alert_marked", "call_made",
 ]  # fmt: skip
 
 

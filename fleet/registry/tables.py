@@ -23,6 +23,7 @@ from sqlalchemy import (
     text,
 )
 
+from fleet.registry.tables_alerts import agreed, call, mark, notice, outage, outage_member
 from fleet.registry.tables_base import Counted, Seconds, metadata
 from fleet.registry.tables_people import (
     api_token,
@@ -34,9 +35,10 @@ from fleet.registry.tables_people import (
 )
 
 __all__ = [
-    "api_token", "assessment", "audit", "calibration", "change", "claim", "counter", "customer",
+    "agreed", "api_token", "assessment", "audit", "calibration", "call", "change", "claim",
+    "counter", "customer",
     "day", "device", "device_event", "due", "episode", "fitting", "heartbeat", "inbox",
-    "invitation", "metadata", "person", "plan", "pulse", "quarantine", "quarantine_count",
+    "invitation", "mark", "metadata", "notice", "outage", "outage_member", "person", "plan", "pulse", "quarantine", "quarantine_count",
     "receipt", "record", "session", "share_link", "site", "step", "summary", "touch", "unit",
 ]  # fmt: skip
 

@@ -15,6 +15,7 @@ from fleet.model import (
     Episode,
     Fitting,
     Habit,
+    Notice,
     Pulse,
     Quarantined,
     Readiness,
@@ -142,7 +143,8 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     touches: as read, (day, onward, seq), to be cleared where seq is unchanged.
     days to write and drop_days to delete; others stay. due replaces all due items of the unit.
     opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
-    facts_seq: as read with the inputs.
+    notices: what people are told of these steps; withdrawn: episodes whose notices that have not
+    left yet need not any more. facts_seq: as read with the inputs.
     """
 
     unit: str
@@ -156,6 +158,8 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     due: list[DueItem] = []
     steps: list[Step] = []
     opened: list[Episode] = []
+    notices: list[Notice] = []
+    withdrawn: list[str] = []
     facts_seq: int
 
 

@@ -10,11 +10,12 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
-from fleet.model import SEVERITIES, DueItem, Episode, Step, UnitSummary
+from fleet.model import SEVERITIES, DueItem, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.types import UnitTurn
+from fleet.registry.work_alerts import closes, write_episodes, write_notices
 from fleet.registry.work_touches import clear_touches
 
 CHANGES_KEPT_S = 7 * 86_400
@@ -44,7 +45,7 @@ def write_turn(reg: Registry, turns: Sequence[UnitTurn], now: int) -> list[str]:
             changed = _write(connection, taken)
             rows = [{"at": now, "unit": u, "customer": customers[u]} for u in sorted(changed)]
             note_changes(connection, rows)
-            _write_alerts(connection, taken, customers)
+            _write_alerts(connection, taken, customers, now)
             tidied = _tidy(reg, connection, now)
     except IntegrityError:  # another writer came between, which only PostgreSQL allows
         return sorted(turn.unit for turn in turns)
@@ -92,7 +93,7 @@ def _clash(
     steps: set[tuple[str, int]],
     is_open: dict[tuple[str, str, str], str],
 ) -> bool:
-    closing = {step.episode for step in turn.steps if step.kind == "cleared"}
+    closing = {step.episode for step in turn.steps if closes(step)}
     for episode in turn.opened:
         other = is_open.get((episode.subject, episode.kind, episode.part))
         if episode.id in present or (other is not None and other not in closing):
@@ -179,49 +180,12 @@ def _due_row(unit: str, item: DueItem, doc: bytes) -> dict[str, Any]:
 
 
 def _write_alerts(
-    connection: sa.Connection, turns: Sequence[UnitTurn], customers: dict[str, str]
+    connection: sa.Connection, turns: Sequence[UnitTurn], customers: dict[str, str], now: int
 ) -> None:
-    closing = [s for turn in turns for s in turn.steps if s.kind == "cleared"]
-    for step in closing:  # first, so that the same kind may be open anew
-        _apply(connection, step)
     opened = [(episode, customers[turn.unit]) for turn in turns for episode in turn.opened]
-    if opened:
-        connection.execute(sa.insert(t.episode), [_episode_row(e, c) for e, c in opened])
-    steps = {(s.episode, s.n): s for episode, _ in opened for s in episode.steps}
-    steps.update({(s.episode, s.n): s for turn in turns for s in turn.steps})
-    if steps:
-        connection.execute(sa.insert(t.step), [_step_row(steps[key]) for key in sorted(steps)])
-    for key in sorted(steps):
-        _apply(connection, steps[key])
-
-
-def _apply(connection: sa.Connection, step: Step) -> None:
-    """Bring the episode's row to what its step says."""
-    values: dict[str, Any] = {}
-    if step.finding is not None:
-        values = {"severity": step.finding.severity, "doc": _encode(step.finding)}
-    if step.kind == "cleared":
-        values["closed_at"] = step.at
-    elif step.kind == "acknowledged":
-        values["acknowledged_at"] = step.at
-    if values:
-        connection.execute(sa.update(t.episode).where(t.episode.c.id == step.episode), values)
-
-
-def _episode_row(episode: Episode, customer: str) -> dict[str, Any]:
-    return {
-        "id": episode.id, "subject": episode.subject, "kind": episode.kind,
-        "part": episode.part, "customer": customer, "severity": episode.severity,
-        "opened_at": episode.opened_at, "closed_at": episode.closed_at,
-        "acknowledged_at": episode.acknowledged_at, "doc": _encode(episode.finding),
-    }  # fmt: skip
-
-
-def _step_row(step: Step) -> dict[str, Any]:
-    return {
-        "episode": step.episode, "n": step.n, "at": step.at,
-        "kind": step.kind, "doc": _encode(step),
-    }  # fmt: skip
+    write_episodes(connection, opened, [step for turn in turns for step in turn.steps])
+    notices = [notice for turn in turns for notice in turn.notices]
+    write_notices(connection, notices, [c for turn in turns for c in turn.withdrawn], now)
 
 
 def _tidy(reg: Registry, connection: sa.Connection, now: int) -> bool:

@@ -12,10 +12,12 @@ from typing import Any
 
 from fleet.model import Finding
 from fleet.words import (
+    alarms,
     battery,
     exercise,
     fuel,
     mains,
+    outage,
     readiness,
     reporting,
     service,
@@ -43,7 +45,9 @@ __all__ = [
     "condition", "count", "day", "hours", "moment", "percent_range", "sentence", "severity", "span",
 ]  # fmt: skip
 
-FAMILIES = (battery, starting, reporting, service, exercise, mains, fuel, readiness, supply)
+FAMILIES = (
+    battery, starting, reporting, service, exercise, mains, fuel, readiness, supply, outage, alarms,
+)  # fmt: skip
 SPEAKERS: dict[str, Speaker] = {k: s for family in FAMILIES for k, s in family.SPEAKERS.items()}
 SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in FAMILIES))
 """Findings whose next step may bring somebody to the set."""

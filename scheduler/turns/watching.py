@@ -17,10 +17,11 @@ from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
 from fleet.store import StoreDown
-from scheduler import alarms
+from scheduler.alarms import Office
 from scheduler.assess import assess, encode
 from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
+from scheduler.turns import alerting, outages
 from scheduler.turns.recompute import recompute
 
 log = logging.getLogger("hourhand.scheduler")
@@ -37,6 +38,9 @@ RETRY_S = 5
 RETRY_MOST_S = 900
 PRIOR_S = 3600
 """How sets of an area are used is looked up again after an hour."""
+
+TOGETHER = "(several, outages)"
+"""Stands for a unit where rules on several of them failed."""
 
 Touch = tuple[int, bool, int]
 
@@ -59,6 +63,8 @@ class Memory:
     troubles: dict[str, Trouble] = field(default_factory=dict)
     priors: dict[str, tuple[int, Prior]] = field(default_factory=dict)
     triggers: Triggers = AT_95
+    desk: alerting.Desk = field(default_factory=alerting.Desk)
+    places: outages.Places = field(default_factory=outages.Places)
     faults: int = 0
 
 
@@ -72,6 +78,7 @@ class Turn:
     refused: int = 0
     failed: int = 0
     opened: int = 0
+    outages: int = 0
     seconds: float = 0.0
     more: bool = False
     behind_s: int = 0
@@ -97,8 +104,24 @@ def watch(registry: Registry, history: History, now: int, budget_s: float, memor
         tried.update(unit for unit, _ in waiting)
         if turn.more or len(waiting) < UNITS:
             break
+    _together(registry, now, memory, turn)
     turn.seconds = time.monotonic() - began
     return turn
+
+
+def _together(registry: Registry, now: int, memory: Memory, turn: Turn) -> None:
+    """After the units of a turn: what concerns several of them, and who has not answered."""
+    try:
+        office = memory.desk.now(registry, now)
+        turn.outages = outages.look(registry, memory.places, office, now)
+        outages.own_line(registry, memory.places, office, now)
+        outages.escalate(registry, memory.places, office, now)
+        memory.troubles.pop(TOGETHER, None)
+    except (RegistryDown, StoreDown):
+        raise
+    except Exception as fault:
+        turn.failed += 1
+        _remember(memory, TOGETHER, fault, now)
 
 
 def _batch(
@@ -181,7 +204,9 @@ def _one(
             turn.failed += 1
             return None
         prior = _prior(registry, inputs.unit.area, now, memory)
-        result = compute(registry, history, inputs, touches, now, prior, memory.triggers)
+        office = memory.desk.now(registry, now)
+        result = compute(registry, history, inputs, touches, now, prior, office, memory.triggers)
+        memory.places.note(inputs, result.summary)
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
@@ -200,6 +225,7 @@ def compute(
     touches: tuple[Touch, ...],
     now: int,
     prior: Prior | None = None,
+    office: Office | None = None,
     triggers: Triggers = AT_95,
 ) -> UnitTurn:
     """Days, verdict and alert steps of one unit, written by nobody yet."""
@@ -212,9 +238,10 @@ def compute(
         now // 86_400,
     )
     verdict = assess(inputs, result.days, now, prior, triggers)
-    subject = f"unit:{inputs.unit.id}"
-    episodes = work.open_episodes(registry, [subject])
-    opened, steps = alarms.step(episodes, subject, verdict.findings, now)
+    told = alerting.of_unit(
+        registry, inputs, verdict.summary, verdict.findings, now, office or Office()
+    )
+    again = verdict.look_again_at
     return UnitTurn(
         unit=inputs.unit.id,
         customer=inputs.customer.id,
@@ -222,11 +249,13 @@ def compute(
         days=result.rows,
         drop_days=result.drops,
         assessment=encode(verdict),
-        look_again_at=verdict.look_again_at,
+        look_again_at=min(again, told.look_again_at or again),
         summary=verdict.summary,
         due=list(verdict.due),
-        steps=steps,
-        opened=opened,
+        steps=told.steps,
+        opened=told.opened,
+        notices=told.notices,
+        withdrawn=told.withdrawn,
         facts_seq=inputs.facts_seq,
     )
 

@@ -1,0 +1,210 @@
+"""Outages as they are kept, and what is known of the sets of an area for the next look at them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+import msgspec
+import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
+
+from fleet.model import (
+    Customer,
+    Episode,
+    Notice,
+    Outage,
+    OutageMember,
+    Pulse,
+    Scope,
+    Site,
+    Step,
+    Unit,
+    UnitSummary,
+)
+from fleet.registry import tables as t
+from fleet.registry.engine import Registry
+from fleet.registry.pages_unit import unit_row, units_query
+from fleet.registry.scoped import customer_in
+from fleet.registry.statements import note_changes, upsert
+from fleet.registry.work_alerts import write_episodes, write_notices
+
+_encode = msgspec.json.Encoder().encode
+_outage = msgspec.json.Decoder(Outage).decode
+_member = msgspec.json.Decoder(OutageMember).decode
+_pulse = msgspec.json.Decoder(Pulse).decode
+
+
+class SetRow(NamedTuple):
+    """A set with its place, its summary and what was last heard of its device."""
+
+    unit: Unit
+    site: Site
+    customer: Customer
+    summary: UnitSummary
+    pulse: Pulse | None
+
+
+class OutageTurn(msgspec.Struct, frozen=True, kw_only=True):
+    """What one look at the outages found. outages: with the members to write only."""
+
+    outages: tuple[Outage, ...] = ()
+    opened: tuple[Episode, ...] = ()
+    steps: tuple[Step, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    withdrawn: tuple[str, ...] = ()
+    customers: dict[str, str] = {}
+    """Customer of each episode that belongs to one."""
+
+
+def going_on(reg: Registry, since: int) -> list[Outage]:
+    """Outages that are open, or ended since that moment, with all their members."""
+    c = t.outage.c
+    query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since))
+    with reg.read() as connection:
+        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+        members = _members(connection, [outage.id for outage in found], Scope())
+    return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
+
+
+def any_open(reg: Registry, since: int) -> bool:
+    """Whether an outage is open, or ended since that moment."""
+    c = t.outage.c
+    query = sa.select(c.id).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since)).limit(1)
+    with reg.read() as connection:
+        return connection.execute(query).first() is not None
+
+
+def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:
+    """Every assessed set of these areas and sites. The area '' is all sets without one."""
+    query = units_query(Scope()).where(
+        sa.or_(t.unit.c.area.in_(sorted(set(areas))), t.unit.c.site.in_(sorted(set(sites))))
+    )
+    with reg.read() as connection:
+        rows = [unit_row(row) for row in connection.execute(query.order_by(t.unit.c.id))]
+        pulses = _pulses_of(connection, [row.unit.device for row in rows if row.unit.device])
+    return [
+        SetRow(r.unit, r.site, r.customer, r.summary, pulses.get(r.unit.device))
+        for r in rows
+        if r.summary is not None
+    ]
+
+
+def _pulses_of(connection: sa.Connection, devices: list[str]) -> dict[str, Pulse]:
+    found: dict[str, Pulse] = {}
+    for start in range(0, len(devices), 500):
+        some = devices[start : start + 500]
+        query = sa.select(t.pulse.c.doc).where(t.pulse.c.device.in_(some))
+        for doc in connection.execute(query).scalars():
+            pulse = _pulse(doc)
+            found[pulse.device] = pulse
+    return found
+
+
+def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, OutageMember]]:
+    """The outages a set is or was in that are open or ended since that moment, newest first."""
+    query = _of_unit(unit).where(
+        sa.or_(t.outage.c.ended_at.is_(None), t.outage.c.ended_at >= since)
+    )
+    with reg.read() as connection:
+        return [(_outage(r.doc), _member(r.member)) for r in connection.execute(query)]
+
+
+def past_of(reg: Registry, unit: str, limit: int = 5) -> list[OutageMember]:
+    """How a set fared in its newest outages that are over, the oldest of them first."""
+    query = _of_unit(unit).where(t.outage.c.ended_at.is_not(None)).limit(limit)
+    with reg.read() as connection:
+        return [_member(r.member) for r in connection.execute(query)][::-1]
+
+
+def _of_unit(unit: str) -> sa.Select[Any]:
+    joined = t.outage_member.join(t.outage, t.outage.c.id == t.outage_member.c.outage)
+    return (
+        sa.select(t.outage.c.doc, t.outage_member.c.doc.label("member"))
+        .select_from(joined)
+        .where(t.outage_member.c.unit == unit)
+        .order_by(t.outage.c.began_at.desc(), t.outage.c.id)
+    )
+
+
+def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
+    """Write one look in one short transaction; False where another program's step came between:
+    nothing was written, look again."""
+    dialect = reg.dialect
+    try:
+        with reg.write() as connection:
+            opened = [(e, turn.customers.get(e.id)) for e in turn.opened]
+            write_episodes(connection, opened, turn.steps)
+            rows = [_row(outage) for outage in turn.outages]
+            members = [_member_row(o.id, m) for o in turn.outages for m in o.members]
+            if rows:
+                connection.execute(upsert(dialect, t.outage), rows)
+            if members:
+                connection.execute(upsert(dialect, t.outage_member), members)
+            write_notices(connection, turn.notices, turn.withdrawn, now)
+            changed = {m.unit: m.customer for o in turn.outages for m in o.members}
+            note_changes(
+                connection,
+                [{"at": now, "unit": u, "customer": c} for u, c in sorted(changed.items())],
+            )
+    except IntegrityError:
+        return False
+    return True
+
+
+def _row(outage: Outage) -> dict[str, Any]:
+    alone = msgspec.structs.replace(outage, members=())
+    return {
+        "id": outage.id, "began_at": outage.began_at, "ended_at": outage.ended_at,
+        "doc": _encode(alone),
+    }  # fmt: skip
+
+
+def _member_row(outage: str, member: OutageMember) -> dict[str, Any]:
+    return {
+        "outage": outage, "unit": member.unit, "customer": member.customer, "doc": _encode(member),
+    }  # fmt: skip
+
+
+def _members(
+    connection: sa.Connection, outages: Sequence[str], scope: Scope
+) -> dict[str, list[OutageMember]]:
+    c = t.outage_member.c
+    query = sa.select(c.outage, c.doc).where(
+        c.outage.in_(list(outages)), customer_in(scope, c.customer)
+    )
+    found: dict[str, list[OutageMember]] = defaultdict(list)
+    for row in connection.execute(query.order_by(c.outage, c.unit)):
+        found[row.outage].append(_member(row.doc))
+    return found
+
+
+def outages(reg: Registry, scope: Scope, limit: int = 50, cursor: str = "") -> list[Outage]:
+    """Outages with the members the scope sees, open ones first, then the newest; those without a
+    member in the scope are left out, as are single sites' that went into their area's."""
+    c = t.outage.c
+    mine = sa.select(t.outage_member.c.outage).where(customer_in(scope, t.outage_member.c.customer))
+    query = sa.select(c.doc).where(c.id.in_(mine))
+    place = (c.ended_at.is_not(None), -c.began_at, c.id)
+    with reg.read() as connection:
+        if cursor:
+            at = connection.execute(sa.select(*place).where(c.id == cursor)).first()
+            if at is None:
+                return []
+            query = query.where(sa.tuple_(*place) > sa.tuple_(*[sa.literal(x) for x in at]))
+        docs = connection.execute(query.order_by(*place).limit(limit)).scalars()
+        found = [_outage(doc) for doc in docs]
+        members = _members(connection, [outage.id for outage in found], scope)
+    return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
+
+
+def outage(reg: Registry, scope: Scope, id: str) -> Outage | None:
+    """One outage with the members the scope sees; None where it sees none of it."""
+    c = t.outage.c
+    with reg.read() as connection:
+        doc = connection.execute(sa.select(c.doc).where(c.id == id)).scalar()
+        members = _members(connection, [id], scope)[id] if doc is not None else []
+    if doc is None or (not members and not scope.everything):
+        return None
+    return msgspec.structs.replace(_outage(doc), members=tuple(members))

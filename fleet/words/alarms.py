@@ -1,0 +1,104 @@
+"""What is said of an alert's life, and the texts of the messages that tell of it."""
+
+from __future__ import annotations
+
+import re
+
+from fleet.model import AlertState, Finding, MarkWord, Step, Way
+from fleet.words.saying import Sentence, Speaker, moment, severity
+
+STATES: dict[AlertState, str] = {
+    "normal": "Over",
+    "unacknowledged": "Nobody has it yet",
+    "acknowledged": "Somebody has it",
+    "returned": "Over, nobody has said they saw it",
+    "shelved": "Shelved",
+    "out_of_service": "Its set is out of service",
+    "suppressed": "Held back by its cause",
+}
+MARKS: dict[MarkWord, str] = {"right": "Right", "wrong": "Wrong", "known": "Known already"}
+
+STEPS: dict[str, str] = {
+    "raised": "raised",
+    "changed": "changed",
+    "realarmed": "again, graver or once more",
+    "acknowledged": "taken",
+    "lapsed": "not seen any more",
+    "resumed": "seen again",
+    "returned": "over",
+    "recurred": "back again",
+    "cleared": "over",
+    "shelved": "shelved",
+    "unshelved": "off the shelf, still so",
+    "removed": "its set was taken out of service",
+    "restored": "its set is in service again, still so",
+    "suppressed": "held back",
+    "unsuppressed": "told again, still so",
+}
+
+UNCHECKED = "This reading has not been checked with a meter."
+"""Added to a danger on a set that is new or was taken over without commissioning."""
+SMS_CAUTION = (
+    "It can start by itself: OFF and lock out before touching it; all cautions on the page."
+)
+SHORT: frozenset[Way] = frozenset({"sms", "push"})
+
+
+def step_words(step: Step, by: str, zone: str, now: int) -> str:
+    """One step of an alert's life: "taken by Dee 07:12", "shelved until 18:00 by Dee 07:12"."""
+    parts = [STEPS[step.kind]]
+    if step.kind == "acknowledged" and not step.by:
+        parts = ["closed, nobody answered" if step.cause else "taken"]
+    if step.kind == "shelved" and step.until is not None:
+        parts.append(f"until {moment(step.until, zone, now)}")
+    if by:
+        parts.append(f"by {by}")
+    if step.kind == "suppressed":
+        parts.append("by an open visit" if step.cause.startswith("visit:") else "by its cause")
+    parts.append(moment(step.at, zone, now))
+    return " ".join(parts)
+
+
+def crossings_words(times: int) -> str:
+    """How often a condition went and came back: '' for never."""
+    if not times:
+        return ""
+    return f"It went and came back {'once' if times == 1 else f'{times} times'} meanwhile."
+
+
+def one_line(text: str, most: int = 150) -> str:
+    """Text from outside as one plain line: no line breaks, no control characters, cut at `most`."""
+    plain = re.sub(r"[\s\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text).strip()
+    return plain if len(plain) <= most else plain[: most - 1].rstrip() + "…"
+
+
+def subject(finding: Finding, said: Sentence, place: str, kind: str) -> str:
+    """The subject of a message, one line: "Act now: Alder House: Would not start"."""
+    if kind == "cleared":
+        return one_line(f"Over: {place}: {said.title}")
+    word = "Nobody has answered" if kind == "escalated" else severity(finding.severity)
+    return one_line(f"{word}: {place}: {said.title}")
+
+
+def body(
+    said: Sentence, place: str, phone: str, way: Way, *, ended: str = "", unchecked: bool = False
+) -> str:
+    """The text of a message: what was seen, what to do, whom to call, the cautions.
+
+    ended: the moment it was over, for an all-clear. A text message and a push are short, their
+    cautions in one line; every other way carries them all.
+    """
+    lines = [one_line(place, 200), said.seen]
+    if unchecked:
+        lines.append(UNCHECKED)
+    if ended:
+        return "\n".join([*lines, f"It was over at {ended}."])
+    lines += [said.do] if said.do else []
+    lines += [f"Phone at the site: {one_line(phone, 40)}"] if phone else []
+    if said.cautions:
+        lines += [SMS_CAUTION] if way in SHORT else ["", *said.cautions]
+    return "\n".join(lines)
+
+
+SPEAKERS: dict[str, Speaker] = {}
+SENDS_A_PERSON: frozenset[str] = frozenset()

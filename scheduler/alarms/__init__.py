@@ -1,0 +1,36 @@
+"""Alerts that are believed at 3 a.m.: their life, what holds them back, who is told. Pure."""
+
+from scheduler.alarms.figures import Figures, figures
+from scheduler.alarms.lifecycle import (
+    SILENT,
+    STATES,
+    TRANSITIONS,
+    IllegalStep,
+    acknowledge,
+    after,
+    crossings,
+    grown,
+    next_step,
+    shelve,
+    state_of,
+    unshelve,
+)
+from scheduler.alarms.rota import holder, in_line, next_morning, weeks_ahead
+from scheduler.alarms.stepping import (
+    Quiet,
+    after_turn,
+    episode_id,
+    look_again,
+    opening,
+    proceed,
+    step,
+)
+from scheduler.alarms.telling import Case, Office, escalate, notice_id, tell, withdrawn
+from scheduler.alarms.visits import open_visit
+
+__all__ = [
+    "SILENT", "STATES", "TRANSITIONS", "Case", "Figures", "IllegalStep", "Office", "Quiet", "acknowledge",
+    "after", "after_turn", "crossings", "episode_id", "escalate", "figures", "grown", "holder", "in_line",
+    "look_again", "next_morning", "next_step", "notice_id", "open_visit", "opening", "proceed", "shelve", "state_of", "step",
+    "tell", "unshelve", "weeks_ahead", "withdrawn",
+]  # fmt: skip

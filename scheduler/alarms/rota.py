@@ -1,0 +1,79 @@
+"""Who holds the duty phone: weeks in order, swaps, the next in line, and the hour of the morning."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, time, timedelta
+
+from fleet.calendar import instant, local, local_date
+from fleet.model import Contact, Rota
+
+MORNING = time(6, 30)
+"""When what can wait is told."""
+
+
+def holder(rota: Rota, at: int) -> str:
+    """Id of the holder at a moment (UTC seconds); '' where the rota is empty.
+
+    A swap goes before the week; of two swaps the later entered one. Weeks change at the handover's
+    local time, clock changes or not.
+    """
+    on = duty_date(rota, at)
+    for swap in reversed(rota.swaps):
+        if swap.from_on <= on.isoformat() < swap.to_on:
+            return swap.person
+    if not rota.people:
+        return rota.last
+    weeks = (on - date.fromisoformat(rota.start)).days // 7
+    return rota.people[weeks % len(rota.people)]
+
+
+def duty_date(rota: Rota, at: int) -> date:
+    """The local date whose duty holds at a moment: before the handover it is still yesterday's."""
+    moment = local(at, rota.zone)
+    handover = time.fromisoformat(rota.handover)
+    return moment.date() - timedelta(days=int(moment.time() < handover))
+
+
+def in_line(rota: Rota, at: int) -> tuple[str, ...]:
+    """The holder, then who is asked next: those of the coming weeks, and the last resort."""
+    on = duty_date(rota, at)
+    weeks = len(rota.people)
+    coming = [holder(rota, _noon(rota, on + timedelta(days=7 * n))) for n in range(1, weeks)]
+    named = [holder(rota, at), *coming, *rota.people, rota.last]
+    return tuple(dict.fromkeys(name for name in named if name))
+
+
+def _noon(rota: Rota, day: date) -> int:
+    """A moment at which the duty of that date holds: just before the next handover."""
+    handover = time.fromisoformat(rota.handover)
+    return instant(day + timedelta(days=1), handover, rota.zone) - 60
+
+
+def weeks_ahead(rota: Rota, at: int, weeks: int) -> list[tuple[str, str, str]]:
+    """(from, to, person) of the running week and those after it; local ISO dates of handovers."""
+    if not rota.people:
+        return []
+    start = date.fromisoformat(rota.start)
+    begun = start + timedelta(days=(duty_date(rota, at) - start).days // 7 * 7)
+    found: list[tuple[str, str, str]] = []
+    for n in range(7 * weeks):
+        day = begun + timedelta(days=n)
+        person, after = holder(rota, _noon(rota, day)), day + timedelta(days=1)
+        if found and found[-1][2] == person and n % 7:
+            found[-1] = (found[-1][0], after.isoformat(), person)
+        else:
+            found.append((day.isoformat(), after.isoformat(), person))
+    return found
+
+
+def next_morning(at: int, zone: str) -> int:
+    """The first 06:30 at or after a moment in a zone (UTC seconds)."""
+    day = local_date(at, zone)
+    today = instant(day, MORNING, zone)
+    return today if today >= at else instant(day + timedelta(days=1), MORNING, zone)
+
+
+def contact_of(people: Sequence[Contact], person: str) -> Contact | None:
+    """How a person is reached; None where nobody of that id is known."""
+    return next((contact for contact in people if contact.person == person), None)

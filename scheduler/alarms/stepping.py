@@ -1,0 +1,211 @@
+"""What changes in the alerts of one subject: the findings of now against the episodes that are open.
+
+At most one episode is open per (subject, kind, part). What was told is never recomputed: an
+episode is its appended steps. A finding that comes back before anybody has seen that it was over
+is the same episode again. A Note is information and opens none.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+
+import msgspec
+
+from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
+from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of
+from scheduler.alarms.rules import ANSWER_S, FORGET_S, rule_of
+
+NEW_TURN_IS_NEWS = frozenset({"failed_start"})
+"""Kinds that happen at a moment: another one while the episode is open is a step of its life."""
+SILENCE = frozenset({"not_reporting"})
+"""Kinds that are held back while the mains is out there, or our own line is to blame."""
+
+
+class Quiet(msgspec.Struct, frozen=True, kw_only=True):
+    """Why alerts of a subject may be silent now.
+
+    aside: out of service for work, or laid up. visit: id of an open visit, which silences its set.
+    silence_of: id of the outage or of the alert on our own line that explains its silence. silent:
+    nothing is heard of it, so what was measured last stays.
+    """
+
+    aside: bool = False
+    visit: str = ""
+    silence_of: str = ""
+    silent: bool = False
+
+
+LOUD = Quiet()
+
+
+def step(
+    open_episodes: Iterable[Episode],
+    subject: str,
+    findings: Iterable[Finding],
+    now: int,
+    quiet: Quiet = LOUD,
+) -> tuple[list[Episode], list[Step]]:
+    """What changes between the open episodes of a subject and what is found of it now.
+
+    Returns the episodes to open, each with its first steps inside, and the steps to append to
+    those that are open. Nothing for what stays as it was, so a restart tells nobody anything twice.
+    """
+    standing = _by_key(findings)
+    known = {(e.kind, e.part): e for e in open_episodes if e.subject == subject and not e.closed_at}
+    opened = [
+        opening(subject, finding, now, quiet)
+        for key, finding in standing.items()
+        if key not in known
+    ]
+    steps: list[Step] = []
+    for key, episode in sorted(known.items()):
+        steps += proceed(episode, standing.get(key), now, quiet)
+    return opened, steps
+
+
+def opening(
+    subject: str, finding: Finding, now: int, quiet: Quiet = LOUD, name: str = ""
+) -> Episode:
+    """A new episode: raised, and held back at once where it has a cause. name: its id, if any."""
+    name = name or episode_id(subject, finding.kind, finding.part, now)
+    empty = Episode(
+        id=name, subject=subject, kind=finding.kind, part=finding.part,
+        severity=finding.severity, opened_at=now, finding=finding,
+    )  # fmt: skip
+    made = grown(empty, [next_step(empty, "raised", now, finding=finding)])
+    kind, cause = _held_back(finding.kind, quiet)
+    if kind == "suppressed":
+        made = grown(made, [next_step(made, kind, now, cause=cause)])
+    return made
+
+
+def proceed(episode: Episode, found: Finding | None, now: int, quiet: Quiet = LOUD) -> list[Step]:
+    """The steps of one open episode, given what is found of it now (None: nothing)."""
+    state = state_of(episode)
+    if state in SILENT:
+        return _leave(episode, found, now, quiet)
+    hold, cause = _held_back(episode.kind, quiet)
+    if hold == "removed" and found is not None:
+        hold = None  # due work and the like go on being said of a set that is set aside
+    if hold is not None and state != "returned":
+        return [next_step(episode, hold, now, cause=cause)]
+    if found is not None:
+        return _holds(episode, found, now)
+    return _gone(episode, now, quiet)
+
+
+def episode_id(subject: str, kind: str, part: str, opened_at: int) -> str:
+    """The same id whenever the same episode is worked out again."""
+    text = "\x1f".join((subject, kind, part, str(opened_at)))
+    return "e" + hashlib.sha256(text.encode()).hexdigest()[:31]
+
+
+def look_again(episodes: Iterable[Episode], now: int) -> int | None:
+    """The next moment at which an episode changes by itself: off-delay met, shelf over."""
+    moments: list[int] = []
+    for episode in episodes:
+        since, shelf = lapsed_at(episode), newest(episode, "shelved")
+        if since is not None:
+            moments.append(since + rule_of(episode.kind).off_s)
+        if state_of(episode) == "shelved" and shelf is not None and shelf.until is not None:
+            moments.append(shelf.until)
+    return min((moment for moment in moments if moment > now), default=None)
+
+
+def after_turn(
+    episodes: Sequence[Episode], opened: Sequence[Episode], steps: Sequence[Step]
+) -> list[Episode]:
+    """Every episode of a turn as it will be kept: those opened, and those that were open, grown."""
+    return [*opened, *(grown(episode, steps) for episode in episodes)]
+
+
+def _held_back(kind: str, quiet: Quiet) -> tuple[StepKind | None, str]:
+    """The step that holds back such a finding now, and its cause; None: nothing does."""
+    if quiet.visit:
+        return "suppressed", quiet.visit
+    if quiet.silence_of and kind in SILENCE:
+        return "suppressed", quiet.silence_of
+    if quiet.aside:
+        return "removed", ""
+    return None, ""
+
+
+RELEASE: Mapping[str, StepKind] = {
+    "shelved": "unshelved", "out_of_service": "restored", "suppressed": "unsuppressed",
+}  # fmt: skip
+
+
+def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> list[Step]:
+    """Out of a silent state once its reason has ended; judged anew then."""
+    state = state_of(episode)
+    hold, _ = _held_back(episode.kind, quiet)
+    if state == "shelved":
+        shelf = newest(episode, "shelved")
+        if shelf is not None and shelf.until is not None and now < shelf.until:
+            return []
+    elif hold is not None:
+        return []
+    if found is None and not _stale(episode, quiet):
+        return [next_step(episode, "cleared", now)]
+    return [next_step(episode, RELEASE[state], now, finding=found)]
+
+
+def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
+    state = state_of(episode)
+    if state == "returned":
+        return [next_step(episode, "recurred", now, finding=found)]
+    steps: list[Step] = []
+    if lapsed_at(episode) is not None:
+        steps.append(next_step(episode, "resumed", now))
+        episode = grown(episode, steps)
+    if _is_news(episode, found):
+        graver = SEVERITIES.index(found.severity) < SEVERITIES.index(episode.severity)
+        again = state == "acknowledged" and (graver or found.severity == episode.severity)
+        kind: StepKind = "realarmed" if again else "changed"
+        steps.append(next_step(episode, kind, now, finding=found))
+    return steps
+
+
+def _gone(episode: Episode, now: int, quiet: Quiet) -> list[Step]:
+    state = state_of(episode)
+    if state == "returned":
+        ended = newest(episode, "returned")
+        wait_s = ANSWER_S if episode.severity == "act_now" else FORGET_S
+        if ended is not None and now - ended.at >= wait_s:
+            return [next_step(episode, "acknowledged", now, cause="nobody answered")]
+        return []
+    since, off_s = lapsed_at(episode), rule_of(episode.kind).off_s
+    if since is None and _stale(episode, quiet):
+        return []
+    if since is None and off_s > 0:
+        return [next_step(episode, "lapsed", now)]
+    if since is not None and now - since < off_s:
+        return []
+    return [next_step(episode, "returned" if state == "unacknowledged" else "cleared", now)]
+
+
+def _stale(episode: Episode, quiet: Quiet) -> bool:
+    """Whether it is only not seen any more because nothing is heard."""
+    return quiet.silent and rule_of(episode.kind).stale
+
+
+def _by_key(findings: Iterable[Finding]) -> dict[tuple[str, str], Finding]:
+    """By (kind, part), the gravest of each; without Notes; in a fixed order."""
+    kept: dict[tuple[str, str], Finding] = {}
+    order = sorted(findings, key=lambda f: (f.kind, f.part, SEVERITIES.index(f.severity), f.since))
+    for finding in order:
+        if finding.severity != "note":
+            kept.setdefault((finding.kind, finding.part), finding)
+    return kept
+
+
+def _is_news(episode: Episode, found: Finding) -> bool:
+    last = episode.finding
+    for told in episode.steps:
+        last = told.finding or last
+    if found.severity != last.severity:
+        return True
+    if found.facts.get("told") != last.facts.get("told"):
+        return True
+    return found.kind in NEW_TURN_IS_NEWS and found.since > last.since

@@ -1,0 +1,217 @@
+"""Who is told of a step in an alert's life, when, and in which words.
+
+A notice's id is a hash of cause, step, person and way: the same step worked out again is the same
+notice. Nothing is told of an alert in a silent state, of a finding that a new set may not tell yet,
+or of a set's own trouble inside an outage of its area, whose call list says it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from datetime import time
+
+import msgspec
+
+from fleet import words
+from fleet.calendar import local
+from fleet.model import (
+    Contact,
+    Criticality,
+    Episode,
+    Notice,
+    NoticeKind,
+    Rota,
+    Step,
+    Waking,
+    Way,
+)
+from fleet.words import alarms as said_of
+from scheduler.alarms.lifecycle import SILENT, state_of
+from scheduler.alarms.rota import MORNING, contact_of, holder, in_line, next_morning
+from scheduler.alarms.rules import rule_of
+from scheduler.alarms.waking import NO_COVER, wakes
+
+EVENING = time(20, 0)
+"""After it what does not wake waits for 06:30. Common practice, no source."""
+SENT = frozenset({"act_now", "same_day", "no_word"})
+"""Next visit and Note are for the pages; they send nobody a message."""
+NEWS = frozenset({"raised", "recurred", "realarmed", "changed", "unshelved", "restored",
+                  "unsuppressed"})  # fmt: skip
+OVER = frozenset({"returned", "cleared"})
+STILL_UP_S = 3 * 3600
+"""Who was woken hears at once that it is over for so long; later it waits for the morning."""
+ESCALATE_FOR_S = 6 * 3600
+
+
+class Office(msgspec.Struct, frozen=True, kw_only=True):
+    """Who can be told, whose week it is, and who is woken for what."""
+
+    people: tuple[Contact, ...] = ()
+    rota: Rota = Rota()
+    waking: Waking = Waking()
+
+
+class Case(msgspec.Struct, frozen=True, kw_only=True):
+    """An episode with the steps it took just now (inside it already), and where it is.
+
+    place: what the site is called; zone: the site's; path: the page a message opens. grouped: an
+    outage of the area tells of this set. learning, adopted: as the unit's summary says. life:
+    a critical site among several, for an outage.
+    """
+
+    episode: Episode
+    steps: tuple[Step, ...]
+    place: str
+    zone: str = "UTC"
+    criticality: Criticality = "home"
+    mains_off: bool = False
+    grouped: bool = False
+    learning: bool = False
+    adopted: bool = False
+    phone: str = ""
+    unit: str = ""
+    customer: str = ""
+    path: str = ""
+
+
+def tell(cases: Iterable[Case], office: Office, now: int) -> list[Notice]:
+    """The notices of these steps, for whoever holds the duty phone when they may leave.
+
+    Act now and Same day leave at once by day (06:30 to 20:00), what wakes at any hour, the rest at
+    06:30. An all-clear goes to whoever holds the phone then; the registry keeps only those for
+    people who were told of the alert.
+    """
+    found: list[Notice] = []
+    for case in cases:
+        step = _newsworthy(case)
+        if step is not None:
+            found += _notices(case, step, office, now)
+    return found
+
+
+def withdrawn(cases: Iterable[Case]) -> list[str]:
+    """Episodes whose notices that have not left yet are news no more: over, or held back."""
+    return [
+        case.episode.id
+        for case in cases
+        if case.steps and (case.steps[-1].kind in OVER or state_of(case.episode) in SILENT)
+    ]
+
+
+def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice]:
+    """For waking notices that nobody answered: the next in line is told, then the one after.
+
+    notices: of alerts that are still unanswered, their escalations among them or not.
+    """
+    found: list[Notice] = []
+    rota = office.rota
+    first = [n for n in notices if n.wakes and n.kind in ("alert", "changed", "outage")]
+    for notice in {(n.cause, n.step): n for n in first}.values():
+        if now - notice.made_at > ESCALATE_FOR_S:
+            continue
+        line = in_line(rota, notice.made_at)
+        due = min(len(line) - 1, (now - notice.made_at) // max(60, rota.escalate_s))
+        for turn in range(1, due + 1):
+            contact = contact_of(office.people, line[turn])
+            for way in contact.ways if contact else ():
+                step = f"{notice.step}.{turn}"
+                found.append(
+                    msgspec.structs.replace(
+                        notice, id=notice_id(notice.cause, step, line[turn], way), step=step,
+                        person=line[turn], way=way, kind="escalated", made_at=now, not_before=now,
+                        subject=said_of.one_line(f"Nobody has answered: {notice.subject}"),
+                    )
+                )  # fmt: skip
+    return found
+
+
+def notice_id(cause: str, step: str, person: str, way: str) -> str:
+    """The same id whenever the same notice is worked out again."""
+    text = "\x1f".join((cause, step, person, way))
+    return "n" + hashlib.sha256(text.encode()).hexdigest()[:31]
+
+
+def is_woken(case: Case, office: Office) -> bool:
+    """Whether this alert wakes: an outage by the sites in it, any other by the waking table."""
+    finding = case.episode.finding
+    if finding.kind == "mains_outage":
+        kind = msgspec.structs.replace(finding, kind="no_proof_of_cover")
+        return finding.severity == "act_now" and wakes(
+            office.waking, kind, case.criticality, mains_off=True
+        )
+    return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
+
+
+def by_day(at: int, zone: str) -> bool:
+    """Whether people are up anyway."""
+    return MORNING <= local(at, zone).time() < EVENING
+
+
+def _newsworthy(case: Case) -> Step | None:
+    """The newest of the steps that is told, if any."""
+    finding = case.episode.finding
+    if not case.steps or state_of(case.episode) in SILENT or finding.severity not in SENT:
+        return None
+    if case.learning and not rule_of(finding.kind).early:
+        return None
+    if case.grouped and finding.kind in NO_COVER | {"mains_lost"}:
+        return None
+    if finding.kind == "mains_outage" and not finding.facts.get("told"):
+        return None
+    told = [s for s in case.steps if s.kind in NEWS | OVER]
+    return told[-1] if told else None
+
+
+def _notices(case: Case, step: Step, office: Office, now: int) -> list[Notice]:
+    over = step.kind in OVER
+    woken = not over and is_woken(case, office)
+    who = contact_of(office.people, holder(office.rota, now))
+    zone = (who.zone if who else "") or office.rota.zone
+    not_before = _when(case, step, office, now, zone)
+    if not_before > now:
+        who = contact_of(office.people, holder(office.rota, not_before))
+    if who is None:
+        return []
+    ways: Sequence[Way] = who.ways if woken or _was_woken(case, step, office) else who.ways[:1]
+    return [_notice(case, step, who.person, way, woken, now, not_before) for way in ways]
+
+
+def _was_woken(case: Case, step: Step, office: Office) -> bool:
+    return step.kind in OVER and is_woken(case, office)
+
+
+def _when(case: Case, step: Step, office: Office, now: int, zone: str) -> int:
+    severity = case.episode.finding.severity
+    if step.kind in OVER:
+        begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
+        soon = is_woken(case, office) and now - begun < STILL_UP_S
+        return now if soon or by_day(now, zone) else next_morning(now, zone)
+    if is_woken(case, office):
+        return now
+    if severity != "no_word" and by_day(now, zone):
+        return now
+    return next_morning(now, zone)
+
+
+def _notice(
+    case: Case, step: Step, person: str, way: Way, woken: bool, now: int, not_before: int
+) -> Notice:
+    episode, finding = case.episode, case.episode.finding
+    over = step.kind in OVER
+    kind: NoticeKind = "alert" if step.kind != "changed" else "changed"
+    if finding.kind == "mains_outage":
+        kind = "outage"
+    kind = "cleared" if over else kind
+    said = words.sentence(finding, case.zone, now)
+    unchecked = rule_of(finding.kind).danger and (case.learning or case.adopted)
+    unchecked = unchecked and "checked with a meter" not in said.seen
+    ended = words.moment(step.at, case.zone, now) if over else ""
+    return Notice(
+        id=notice_id(episode.id, str(step.n), person, way), cause=episode.id, step=str(step.n),
+        person=person, way=way, kind=kind,
+        subject=said_of.subject(finding, said, case.place, kind),
+        body=said_of.body(said, case.place, case.phone, way, ended=ended, unchecked=unchecked),
+        made_at=now, not_before=not_before, wakes=woken,
+        path=case.path or f"/alerts/{episode.id}", unit=case.unit, customer=case.customer,
+    )  # fmt: skip

@@ -1,0 +1,6 @@
+"""Outages: which sets lost their mains together, and how each of them carries it. Pure."""
+
+from scheduler.outage.cover import SetNow, call_list, cover_of, tally
+from scheduler.outage.stepping import comeback_s, finding, step
+
+__all__ = ["SetNow", "call_list", "comeback_s", "cover_of", "finding", "step", "tally"]

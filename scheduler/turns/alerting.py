@@ -1,0 +1,164 @@
+"""The alerts of one unit in a turn: what may be silent and why, the steps, who is told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+
+from fleet.model import EVERYTHING, Episode, Finding, Notice, OutageMember, Step, UnitSummary
+from fleet.registry import outages as kept
+from fleet.registry import pages, work
+from fleet.registry import rota as agreed
+from fleet.registry.engine import Registry
+from fleet.registry.types import UnitInputs
+from scheduler import alarms, outage
+from scheduler.alarms import Case, Office, Quiet
+from scheduler.outage.stepping import COMEBACK_MOST_S
+
+OFFICE_S = 20
+"""Rota, waking table and contacts are read again after this long."""
+
+
+@dataclass(slots=True)
+class Alerts:
+    """What became of a unit's alerts."""
+
+    opened: list[Episode] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    withdrawn: list[str] = field(default_factory=list)
+    look_again_at: int | None = None
+
+
+@dataclass(slots=True)
+class Desk:
+    """What a scheduler process remembers of people between turns."""
+
+    at: int = 0
+    office: Office = field(default_factory=Office)
+
+    def now(self, registry: Registry, now: int) -> Office:
+        """Rota, waking table and contacts, at most 20 s old."""
+        if not self.at or not 0 <= now - self.at < OFFICE_S:
+            self.office = Office(
+                people=agreed.contacts(registry),
+                rota=agreed.rota(registry)[0],
+                waking=agreed.waking(registry)[0],
+            )
+            if not self.office.rota.people and not self.office.rota.last:
+                self.office = _somebody(self.office)
+            self.at = now
+        return self.office
+
+
+def _somebody(office: Office) -> Office:
+    """Before there is a rota, the first who can be reached at all is told."""
+    reached = next((c.person for c in office.people if c.ways), "")
+    rota = msgspec.structs.replace(office.rota, last=reached)
+    return msgspec.structs.replace(office, rota=rota)
+
+
+def of_unit(
+    registry: Registry,
+    inputs: UnitInputs,
+    summary: UnitSummary,
+    findings: Sequence[Finding],
+    now: int,
+    office: Office,
+) -> Alerts:
+    """The steps in the alerts of one unit, and what people are told of them."""
+    subject = f"unit:{inputs.unit.id}"
+    episodes = work.open_episodes(registry, [subject])
+    touched = bool(findings) or bool(episodes)
+    members = _outages(registry, inputs.unit.id, now) if touched else []
+    silence = _silence_of(registry, episodes, findings, members, now)
+    visit = alarms.open_visit(inputs, now)
+    quiet = Quiet(
+        aside=summary.condition in ("out_of_service", "laid_up"),
+        visit=f"visit:{visit[0].id}" if visit is not None else "",
+        silence_of=silence,
+        silent=_nothing_new(registry, episodes, summary),
+    )
+    opened, steps = alarms.step(episodes, subject, findings, now, quiet)
+    after = alarms.after_turn(episodes, opened, steps)
+    grouped = any(not o.alone for o, _ in members if o.ended_at is None)
+    cases = [_case(e, opened, steps, inputs, summary, members, grouped) for e in after]
+    return Alerts(
+        opened=opened,
+        steps=steps,
+        notices=alarms.tell(cases, office, now),
+        withdrawn=alarms.withdrawn(cases),
+        look_again_at=alarms.look_again(after, now),
+    )
+
+
+def _nothing_new(registry: Registry, episodes: Sequence[Episode], summary: UnitSummary) -> bool:
+    """Whether nothing was heard of the set since it was looked at last."""
+    if not episodes or summary.condition != "not_reporting":
+        return False
+    row = pages.unit(registry, EVERYTHING, summary.unit)
+    return row is not None and row.summary is not None and row.summary.heard_at == summary.heard_at
+
+
+Membership = tuple[kept.Outage, OutageMember]
+
+
+def _outages(registry: Registry, unit: str, now: int) -> list[Membership]:
+    return kept.member_of(registry, unit, now - COMEBACK_MOST_S)
+
+
+def _silence_of(
+    registry: Registry,
+    episodes: Sequence[Episode],
+    findings: Sequence[Finding],
+    members: Sequence[Membership],
+    now: int,
+) -> str:
+    """What explains the set's silence: its outage, until its own comeback time after the mains is
+    back; else an alert on our own line that it fell silent with; '' for nothing."""
+    about = [*findings, *(e.finding for e in episodes)]
+    silent = [f for f in about if f.kind == "not_reporting" and f.severity != "note"]
+    if not silent:
+        return ""
+    for out, member in members:
+        if out.ended_at is None:
+            return out.id
+        wait_s = outage.comeback_s(kept.past_of(registry, member.unit))
+        if member.heard_again_at is None and now < out.ended_at + wait_s:
+            return out.id
+    for line in work.open_episodes(registry, ["service"]):
+        window = line.finding.facts
+        begun = silent[0].facts.get("silent_since", silent[0].since)
+        if line.kind == "own_line" and window["from"] <= begun <= window["to"]:
+            return line.id
+    return ""
+
+
+def _case(
+    episode: Episode,
+    opened: Sequence[Episode],
+    steps: Sequence[Step],
+    inputs: UnitInputs,
+    summary: UnitSummary,
+    members: Sequence[Membership],
+    grouped: bool,
+) -> Case:
+    unit, site, customer = inputs.unit, inputs.site, inputs.customer
+    born = episode.steps if any(e.id == episode.id for e in opened) else ()
+    said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
+    return Case(
+        episode=episode,
+        steps=born or tuple(s for s in steps if s.episode == episode.id),
+        place=site.name or customer.name or unit.id,
+        zone=site.time_zone,
+        criticality=unit.criticality,
+        mains_off=said == "absent" or any(o.ended_at is None for o, _ in members),
+        grouped=grouped,
+        learning=summary.learning_until is not None and summary.at < summary.learning_until,
+        adopted=summary.adopted,
+        phone=site.phone or unit.phone or customer.phone,
+        unit=unit.id,
+        customer=customer.id,
+    )

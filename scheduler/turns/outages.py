@@ -1,0 +1,286 @@
+"""The outages of a turn: looked at after its units, written in one transaction of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+
+from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
+from fleet.registry import alerts as told
+from fleet.registry import outages as kept
+from fleet.registry import pages, work
+from fleet.registry.engine import Registry
+from fleet.registry.outages import OutageTurn, SetRow
+from fleet.registry.types import UnitInputs
+from scheduler import alarms, outage
+from scheduler.alarms import Case, Office
+from scheduler.alarms.telling import ESCALATE_FOR_S
+from scheduler.alarms.waking import CRITICALITIES
+from scheduler.outage import SetNow
+from scheduler.outage.cover import OPEN, key
+from scheduler.outage.stepping import RECENT_S
+
+EVERY_S = 10
+"""While an outage goes on it is looked at so often, besides at every news of its sets."""
+ESCALATE_EVERY_S = 15
+TRIES = 3
+LINE_SETS_LEAST = 5
+LINE_SHARE_LEAST = 0.2
+LINE_WITHIN_S = 600
+"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice."""
+
+
+@dataclass(slots=True)
+class Places:
+    """What a turn heard of that concerns outages, and when they were last looked at."""
+
+    areas: set[str] = field(default_factory=set)
+    sites: set[str] = field(default_factory=set)
+    silent: int = 0
+    looked_at: int = 0
+    escalated_at: int = 0
+
+    def note(self, inputs: UnitInputs, summary: UnitSummary) -> None:
+        """Remember a unit whose mains is gone, or that fell silent."""
+        if "absent" in (summary.mains.state, summary.mains.last):
+            self.areas.add(inputs.unit.area)
+            self.sites.add(inputs.site.id)
+        self.silent += summary.condition == "not_reporting"
+
+
+def look(registry: Registry, places: Places, office: Office, now: int) -> int:
+    """Look at the outages where something is known of them; returns how many were written.
+
+    A step of somebody else in between makes it look again, at most three times; the rest comes in
+    the next turn.
+    """
+    due = bool(places.areas) or not 0 <= now - places.looked_at < EVERY_S
+    if not due:
+        return 0
+    areas, sites = set(places.areas), set(places.sites)
+    places.areas.clear()
+    places.sites.clear()
+    going = kept.going_on(registry, now - RECENT_S)
+    places.looked_at = now
+    if not areas and not going:
+        return 0
+    for _ in range(TRIES):
+        turn = work_out(registry, going, areas, sites, office, now)
+        if not turn.outages or kept.write_outages(registry, turn, now):
+            return len(turn.outages)
+        going = kept.going_on(registry, now - RECENT_S)
+    places.areas |= areas
+    places.sites |= sites
+    return 0
+
+
+def work_out(
+    registry: Registry,
+    going: Sequence[Outage],
+    areas: set[str],
+    sites: set[str],
+    office: Office,
+    now: int,
+) -> OutageTurn:
+    """What one look finds, written by nobody yet."""
+    here = areas | {o.area for o in going if not o.alone and o.lat is None}
+    here |= {""} if any(o.lat is not None for o in going) else set()
+    where = sites | {o.subject.partition(":")[2] for o in going if o.alone}
+    rows = kept.sets_of(registry, here, where)
+    changed = outage.step(going, [set_now(row) for row in rows], now)
+    by_site = {row.site.id: row for row in rows}
+    before = {o.id: o for o in going}
+    open_now = {
+        e.id: e for e in work.open_episodes(registry, {o.subject for o in changed})
+    }  # fmt: skip
+    opened: list[Episode] = []
+    steps: list[Step] = []
+    cases: list[Case] = []
+    for one in changed:
+        was = open_now.get(one.id)
+        made, more = _episode(one, was, one.id in before, _name(one, by_site), now)
+        opened += made
+        steps += more
+        episode = next(iter(made), None) or (alarms.grown(was, more) if was else None)
+        if episode is not None:
+            cases.append(_case(one, episode, made, more, by_site))
+    return OutageTurn(
+        outages=tuple(_news_of(one, before.get(one.id)) for one in changed),
+        opened=tuple(opened),
+        steps=tuple(steps),
+        notices=tuple(alarms.tell(cases, office, now)),
+        withdrawn=tuple(alarms.withdrawn(cases)),
+        customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
+    )
+
+
+def _episode(
+    one: Outage, was: Episode | None, known: bool, place: str, now: int
+) -> tuple[list[Episode], list[Step]]:
+    """The episode of an outage: opened, changed when it is told again, over when it has ended."""
+    found = outage.finding(one)
+    found = msgspec.structs.replace(found, facts=found.facts | {"place": place, "zone": one.zone})
+    if was is None:
+        return ([] if known else [alarms.opening(one.subject, found, now, name=one.id)]), []
+    if one.into:  # held back by the outage of its area, and over with that
+        held = alarms.state_of(was)
+        if held in alarms.SILENT or held == "returned":
+            return [], []
+        first = alarms.next_step(was, "suppressed", now, cause=one.into)
+        return [], [first, alarms.next_step(alarms.grown(was, [first]), "cleared", now)]
+    if one.ended_at is not None:
+        return [], alarms.proceed(was, None, now)
+    return [], alarms.proceed(was, _as_told(was, found), now)
+
+
+def _as_told(was: Episode, found: Finding) -> Finding:
+    """Its severity as it was told last, until it is told again: its page says the rest."""
+    if found.facts["told"] == was.finding.facts.get("told"):
+        return msgspec.structs.replace(found, severity=was.severity)
+    return found
+
+
+def _case(
+    one: Outage,
+    episode: Episode,
+    made: Sequence[Episode],
+    steps: Sequence[Step],
+    by_site: dict[str, SetRow],
+) -> Case:
+    first = min(one.members, key=key, default=None)
+    row = by_site.get(first.site) if first is not None else None
+    opened = [m for m in one.members if m.cover in OPEN]
+    there = {m.criticality for m in opened}
+    critical: Criticality = next((c for c in CRITICALITIES if c in there), "home")
+    return Case(
+        episode=episode,
+        steps=episode.steps if made else tuple(steps),
+        place=_name(one, by_site),
+        zone=one.zone,
+        criticality=critical,
+        mains_off=True,
+        phone=_phone(row) if one.alone and row is not None else "",
+        unit=first.unit if one.alone and first is not None else "",
+        customer=first.customer if one.alone and first is not None else "",
+        path=f"/outages/{one.id}",
+    )
+
+
+def _name(one: Outage, by_site: dict[str, SetRow]) -> str:
+    """What people call where it is: the site's name, or the area's."""
+    row = by_site.get(one.members[0].site) if one.members else None
+    if one.alone and row is not None:
+        return row.site.name or row.customer.name
+    if one.lat is not None:
+        return f"Near {row.site.name}" if row is not None else "Sets nearby"
+    return one.area
+
+
+def _phone(row: SetRow) -> str:
+    return row.site.phone or row.unit.phone or row.customer.phone
+
+
+def _news_of(one: Outage, before: Outage | None) -> Outage:
+    """The outage with only the members that are new or changed: those are written."""
+    if before is None:
+        return one
+    old = {m.unit: m for m in before.members}
+    fresh = tuple(m for m in one.members if m != old.get(m.unit))
+    return msgspec.structs.replace(one, members=fresh)
+
+
+def set_now(row: SetRow) -> SetNow:
+    """What an outage asks of a set, from what is kept of it."""
+    unit, site, summary, pulse = row.unit, row.site, row.summary, row.pulse
+    declared = (pulse.habit if pulse else None) or unit.habit
+    report_s = declared.standing_s if declared else (summary.silent_limit_s or 1200) // 3
+    offline = pulse.status_at if pulse is not None and pulse.online is False else None
+    heard = max(filter(None, (summary.heard_at, pulse.heard_at if pulse else None)), default=None)
+    return SetNow(
+        unit=unit.id, site=site.id, customer=unit.customer, area=unit.area, lat=site.lat,
+        lon=site.lon, zone=site.time_zone, criticality=unit.criticality,
+        condition=summary.condition, mains=summary.mains, heard_at=heard, report_s=report_s,
+        offline_at=offline, kinds=frozenset(f.kind for f in summary.findings if
+                                            f.severity != "note"),
+        last_run=summary.last_run,
+    )  # fmt: skip
+
+
+def escalate(registry: Registry, places: Places, office: Office, now: int) -> int:
+    """Tell the next in line of waking alerts that nobody answered; returns how many notices."""
+    if 0 <= now - places.escalated_at < ESCALATE_EVERY_S:
+        return 0
+    places.escalated_at = now
+    waiting = told.unanswered(registry, now - ESCALATE_FOR_S)
+    made = alarms.escalate(waiting, office, now)
+    if made:
+        kept.write_outages(registry, OutageTurn(notices=tuple(made)), now)
+    return len(made)
+
+
+def own_line(registry: Registry, places: Places, office: Office, now: int) -> int:
+    """One alert on our own line where many sets fell silent together and no mains was lost first."""
+    many, places.silent = places.silent, 0
+    known = next(
+        (e for e in work.open_episodes(registry, ["service"]) if e.kind == "own_line"), None
+    )
+    if many < LINE_SETS_LEAST and known is None:
+        return 0
+    found = line_finding(_silent(registry), pages.counts(registry, EVERYTHING).units)
+    opened: list[Episode] = []
+    steps: list[Step] = []
+    if known is None and found is not None:
+        opened = [alarms.opening("service", found, now)]
+    elif known is not None:
+        steps = alarms.proceed(known, found, now)
+    if not opened and not steps:
+        return 0
+    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
+    assert grown is not None
+    born = grown.steps if opened else tuple(steps)
+    case = Case(episode=grown, steps=born, place="All sets", zone=office.rota.zone,
+                criticality="life")  # fmt: skip
+    turn = OutageTurn(
+        opened=tuple(opened), steps=tuple(steps), notices=tuple(alarms.tell([case], office, now)),
+        withdrawn=tuple(alarms.withdrawn([case])),
+    )  # fmt: skip
+    return int(kept.write_outages(registry, turn, now))
+
+
+def _silent(registry: Registry) -> list[int]:
+    """When each set that is silent now was last heard, those aside that lost their mains first."""
+    found: list[int] = []
+    cursor: str | None = None
+    while True:
+        rows = pages.units(
+            registry, EVERYTHING, limit=1000, cursor=cursor, condition="not_reporting"
+        )
+        for row in rows:
+            summary = row.summary
+            if summary is None or summary.heard_at is None or summary.mains.last == "absent":
+                continue
+            found.append(summary.heard_at)
+        if len(rows) < 1000:
+            return found
+        cursor = rows[-1].unit.id
+
+
+def line_finding(silent: Iterable[int], units: int) -> Finding | None:
+    """Act now on the service itself: the most sets that were last heard within 10 min, if they are
+    at least five and a fifth of all. silent: when each silent set was last heard (UTC seconds)."""
+    at = sorted(silent)
+    best: tuple[int, int, int] = (0, 0, 0)
+    first = 0
+    for last, moment in enumerate(at):
+        while at[first] < moment - LINE_WITHIN_S:
+            first += 1
+        best = max(best, (last - first + 1, at[first], moment))
+    number, start, end = best
+    if number < LINE_SETS_LEAST or number < LINE_SHARE_LEAST * units:
+        return None
+    return Finding(
+        kind="own_line", severity="act_now", since=start,
+        facts={"units": number, "of": units, "from": start, "to": end},
+    )  # fmt: skip
