@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from demo_fleet import faults
+from demo_fleet import condition, faults
 from demo_fleet.customers import AREAS, Place, places
 from demo_fleet.machine import Machine
 from demo_fleet.machine_mains import area_outages, site_outages
@@ -17,6 +17,7 @@ from demo_fleet.machine_runs import Life, build_life
 from demo_fleet.schedule import (
     DAY_S,
     HISTORY_DAYS,
+    HOUR_S,
     Exercise,
     agreed_exercise,
     exercise_starts,
@@ -111,8 +112,11 @@ def build_fleet(
     days: int = HISTORY_DAYS,
     until: int | None = None,
     called: tuple[tuple[int, int], ...] = (),
+    without: frozenset[int] = frozenset(),
 ) -> Fleet:
     """The fleet of a seed as of `origin`. The same arguments give the same fleet.
+
+    without: numbers of sets on which nothing is planted.
 
     days: length of the history, at most a year. until: a moment the calendar must reach (default
     origin). called: runs of the showcase set, called for when a demo was started again.
@@ -128,7 +132,7 @@ def build_fleet(
     sets = tuple(
         _build_set(
             seed, origin, last_day, place, outages[place.area],
-            place.n == shown, called if place.n == shown else (),
+            place.n == shown, called if place.n == shown else (), place.n in without,
         )
         for place in places(units)
     )  # fmt: skip
@@ -162,26 +166,35 @@ def _build_set(
     area: list[tuple[int, int]],
     shown: bool,
     called: tuple[tuple[int, int], ...],
+    plain: bool,
 ) -> DemoSet:
-    plays = faults.CAST.get(place.n, "")
+    plays = "" if plain else faults.CAST.get(place.n, "")
+    place = replace(place, model=condition.model_of(plays, place.model))
     own = _seed(seed, place.n)
     first_day = first_second(origin, HISTORY_DAYS) // DAY_S
     sure = [faults.last_outage(origin), faults.storm(origin)]
     outages = site_outages(_seed(seed, 500 + place.site_n), first_day, last_day, area, sure)
     exercise = soon_after(origin) if shown else agreed_exercise(own, place)
-    if plays in faults.EXERCISES:
-        exercise = planted_exercise(own)
-        recent = origin - faults.QUIET_DAYS * DAY_S
-        outages = [o for o in outages if plays not in faults.QUIET or o[0] < recent]
+    if plays in faults.EXERCISES and not shown:
+        exercise = planted_exercise(own, 0.3 if plays == "heavier_customer" else 0.0)
+    recent = origin - faults.QUIET_DAYS * DAY_S
+    outages = [o for o in outages if plays not in faults.QUIET or o[0] < recent]
+    if plays in condition.NO_EXERCISE:
+        exercise = None
+    if plays == "own_main_switch":
+        outages = [o for o in outages if o[1] < origin - DAY_S]
+        outages.append((origin - 2 * HOUR_S - 754, origin + 2 * DAY_S))
     starts = exercise_starts(own, exercise, first_day, last_day)
     stage = faults.Stage(origin, tuple(t for t, _, _ in starts), sure[0], tuple(outages))
-    script = faults.script_for(plays, stage)
     plate = _plate(seed, own, place, plays)
     first = first_day * DAY_S
     serviced = serviced_at(
-        own, place, plays, origin, lambda: build_life(plate, first, outages, starts, script)
-    )
+        own, place, plays, origin,
+        lambda: build_life(plate, first, outages, starts, faults.script_for(plays, stage)),
+    )  # fmt: skip
     visits = visits_of(own, plays, serviced, first, origin)
+    stage = replace(stage, visits=tuple((t, t + HOUR_S) for t in visits))
+    script = faults.script_for(plays, stage)
     script = faults.joined(script, tuple((t + 1500, t + 2220) for t in visits), 900)
     script = replace(script, called=script.called + called)
     life = build_life(plate, first, outages, starts, script)
@@ -219,11 +232,15 @@ def _plate(seed: int, own: int, place: Place, plays: str) -> Nameplate:
         charger=charger,
         tank_l=model.tank_l,
         charge_out_v=10.6 if plays == "charging_output_10_6_v" else 14.2,
+        charge_tied=plays == "charging_output_tied",
+        inverter=plays == "inverter",
+        idle_down=plays == "idle_down",
     )
 
 
 def _reporter(own: int, place: Place, plays: str, origin: int) -> Reporter:
     mode = "on_change" if place.n in ON_CHANGE else "sleeping" if place.n in SLEEPING else "steady"
+    mode = "steady" if plays in condition.STEADY else mode
     fine = origin - FINE_DAYS * DAY_S if place.n in FINE_SETS else FOREVER
     return Reporter(
         mode=mode,
@@ -254,6 +271,9 @@ def _channels(own: int, place: Place, plays: str) -> tuple[str, ...]:
         named += ["fuel_pct", "engine_temp_c"]
     if place.model.rated_kw >= 80:
         named += ["load_kw", "ambient_temp_c"]
+    named += [one for one in condition.WIRED.get(plays, ()) if one not in named]
+    if place.model.fuel == "natural_gas" and "fuel_pct" in named:
+        named.remove("fuel_pct")
     return tuple(named)
 
 

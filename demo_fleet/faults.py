@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
+from demo_fleet import condition
 from demo_fleet.machine_plate import FOREVER, Script
 
 DAY_S = 86_400
@@ -31,11 +32,17 @@ CAST: dict[int, str] = {
     28: "soon_by_date", 31: "soon_by_date", 32: "exercise_missed_twice", 42: "exercise_short",
     17: "harder_starting", 25: "starts_unreliable", 29: "oil_check_in_run", 37: "long_run_liquid",
     58: "cold_cranks", 43: "exercise_drifted", 45: "exercise_failed", 53: "exercise_excused", 57: "exercise_unseen",
+    **condition.CAST,
 }  # fmt: skip
 """Which set (its number in `customers.places`) plays what."""
-EXERCISES = frozenset(kind for kind in CAST.values() if kind.startswith("exercise_"))
-"""Kinds whose set exercises weekly, 20 min."""
-QUIET, QUIET_DAYS = frozenset({"exercise_missed_twice", "exercise_failed"}), 40
+EXERCISES = frozenset(
+    {"harder_starting", "starts_unreliable", "failed_start_then_started", "cold_cranks"}
+    | condition.WEEKLY
+    | {kind for kind in CAST.values() if kind.startswith("exercise_")}
+)
+"""Kinds whose set exercises weekly, 20 min: what is promised of them needs so many starts."""
+QUIET = frozenset({"exercise_missed_twice", "exercise_failed"}) | condition.QUIET
+QUIET_DAYS = 40
 """Kinds without an outage in the last weeks: a run in one would make up for the exercise."""
 DRIFT_S = 75 * 60
 
@@ -62,12 +69,22 @@ class Truth:
 @dataclass(frozen=True)
 class Stage:
     """What a fault may look at: origin [s UTC], exercise starts, last evening's outage, and all
-    outages of its site as (lost, back)."""
+    outages and visits of its site as (from, to)."""
 
     origin: int
     exercises: tuple[int, ...]
     last_outage: tuple[int, int]
     outages: tuple[tuple[int, int], ...] = ()
+    visits: tuple[tuple[int, int], ...] = ()
+
+    def demanded(self, before: int) -> list[int]:
+        """Exercises before a moment that nothing else stood in the way of, oldest first."""
+        busy = (*self.outages, *self.visits)
+        return [
+            t
+            for t in self.exercises
+            if t < before and not any(a - HOUR_S < t < b + HOUR_S for a, b in busy)
+        ]
 
 
 def last_outage(origin: int) -> tuple[int, int]:
@@ -84,7 +101,7 @@ def storm(origin: int) -> tuple[int, int]:
 def script_for(kind: str, stage: Stage) -> Script:
     """What befalls the set that plays this kind; an empty script where its kind is in its papers."""
     make = _SCRIPTS.get(kind)
-    return make(stage) if make else Script()
+    return make(stage) if make else condition.script_for(kind, stage) or Script()
 
 
 def _failed_start(stage: Stage) -> Script:
@@ -92,8 +109,7 @@ def _failed_start(stage: Stage) -> Script:
 
 
 def _failed_then_started(stage: Stage) -> Script:
-    wanted = [t for t in stage.exercises if t < stage.origin - 40 * DAY_S]
-    at = wanted[-1] if wanted else stage.origin - 47 * DAY_S
+    at = stage.demanded(stage.origin - 40 * DAY_S)[-1]
     mended = (at // DAY_S + 2) * DAY_S + 11 * HOUR_S
     hand = ((mended, mended + 900),)
     manual = ((mended - 1200, mended + 1800),)
@@ -116,7 +132,7 @@ def _harder(stage: Stage) -> Script:
 
 
 def _unreliable(stage: Stage) -> Script:
-    past = [t for t in stage.exercises if t < stage.origin]
+    past = stage.demanded(stage.origin)
     at = [past[-back] for back in FAILED_EXERCISES if back <= len(past)]
     return Script(fail=tuple((t - 60, t + 60) for t in at), resets_itself=True)
 
@@ -245,6 +261,7 @@ EXPECT: dict[str, tuple[str, str, str]] = {
     "exercise_short": ("exercise_short", "next_visit", "the last four exercises ran 8 of 20 min"),
     "exercise_drifted": ("exercise_time", "note", "its exercise clock is 75 min late"),
     "exercise_failed": ("failed_start", "act_now", "cranked for its last exercise, never started; locked out since"),
+    **condition.EXPECT,
 }  # fmt: skip
 HEALTHY: dict[str, str] = {
     "failed_start_then_started": "a start failed weeks ago, was mended and started since: history",
@@ -263,4 +280,5 @@ HEALTHY: dict[str, str] = {
     "long_run_liquid": "a liquid-cooled set has run for 13 h: no oil check asked for",
     "cold_cranks": "cranks longer in the cold, year after year: no harder starting",
     "long_outage": "a 30 h outage of a whole area: long runs, no fault",
+    **condition.HEALTHY,
 }

@@ -12,16 +12,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from demo_fleet import machine_supply as supply
 from demo_fleet.machine_battery import battery_v, charging_v, crank_low_v
 from demo_fleet.machine_moments import Moments
-from demo_fleet.machine_noise import Floats, Ints, normal, one, smooth
+from demo_fleet.machine_noise import Floats, Ints, normal, smooth
 from demo_fleet.machine_plate import Nameplate, Reporter, Script
 from demo_fleet.machine_runs import Life
 
 DECIMALS = {
     "battery_v": 2, "ac_v": 1, "frequency_hz": 2, "charge_v": 2, "mains_v": 1, "run_hours_h": 1,
     "start_attempts": 0, "in_auto": 0, "fuel_pct": 1, "engine_temp_c": 1, "ambient_temp_c": 1,
-    "load_kw": 1,
+    "load_kw": 1, "running": 0, "ac_l1_v": 1, "ac_l2_v": 1, "ac_l12_v": 1, "ac_l23_v": 1, "ac_l31_v": 1,
 }  # fmt: skip
 YEAR_S = 365.25 * 86_400
 SENTINEL = 6553.5
@@ -44,11 +45,11 @@ def values(machine: Machine, t: Ints, quiet: bool = False) -> dict[str, Floats]:
     m = moments(machine, t)
     scale = 0.0 if quiet else 1.0
     makers: dict[str, Callable[[], Floats]] = {
-        "battery_v": lambda: battery_v(machine.plate, m, scale),
-        "charge_v": lambda: charging_v(machine.plate, m, scale),
-        "ac_v": lambda: machine.reporter.sense_gain * true_ac_v(machine, m, scale),
-        "frequency_hz": lambda: _frequency_hz(machine.plate, m, scale),
-        "mains_v": lambda: _mains_v(machine.plate, m, scale),
+        "battery_v": lambda: battery_v(machine.plate, machine.script.ails, m, scale),
+        "charge_v": lambda: charging_v(machine.plate, machine.script.ails, m, scale),
+        **supply.channels(machine.plate, machine.script.ails, m, scale),
+        "ac_v": lambda: true_ac_v(machine, m, scale) * machine.reporter.sense_gain,
+        "running": lambda: m.on.astype(np.float64),
         "run_hours_h": lambda: meter_h(machine, t),
         "start_attempts": lambda: _attempts(machine, t),
         "in_auto": lambda: _in_auto(machine.life, t),
@@ -71,7 +72,11 @@ def moments(machine: Machine, t: Ints) -> Moments:
     ended = np.where(on, run - 1, run)
     loaded = on & (t >= start + 15) & (t < _at(life.load_until, run))
     wander = 1 + 0.25 * smooth(machine.plate.seed, 30, t, 420)
-    load = np.where(loaded, _at(life.load, run, 0.0) * wander, 0.0)
+    share = _at(life.load, run, 0.0) * wander
+    ails = machine.script.ails
+    share = np.where(t >= ails.heavier[0], np.minimum(share * ails.heavier[1], 0.95), share)
+    load = np.where(loaded, share, 0.0)
+    cold = np.where((t >= ails.cold[0]) & (t < ails.cold[1]), ails.cold[2], 0.0)
     lost = np.searchsorted(life.lost, t, "right") - 1
     back_at, lost_at = _at(life.back, lost), _at(life.lost, lost)
     return Moments(
@@ -84,8 +89,13 @@ def moments(machine: Machine, t: Ints) -> Moments:
         mains=(lost < 0) | (t >= back_at),
         since_lost=(t - lost_at).astype(np.float64),
         since_back=(t - back_at).astype(np.float64),
-        ambient_c=ambient_c(machine.plate.weather, t),
+        ambient_c=ambient_c(machine.plate.weather, t) - cold,
     )
+
+
+def true_ac_v(machine: Machine, m: Moments, scale: float) -> Floats:
+    """Volts on the set's side [V], as a good meter reads them."""
+    return supply.ac_v(machine.plate, machine.script.ails, m, scale)
 
 
 def _at(array: np.ndarray, index: Ints, missing: float = -(2.0**40)) -> np.ndarray:
@@ -102,36 +112,6 @@ def ambient_c(weather: int, t: Ints) -> Floats:
     fronts = smooth(weather, 31, t, 3 * 86_400)
     found: Floats = 9.0 + 5.5 * season + (2.6 + season) * hour + 4.0 * fronts
     return found
-
-
-def true_ac_v(machine: Machine, m: Moments, scale: float) -> Floats:
-    """Volts on the set's side [V]: regulator within 1 % of nominal, 1.5 % lower at full load."""
-    plate = machine.plate
-    bias = 1 + 0.016 * (one(plate.seed, 32) - 0.5)
-    level = bias - 0.015 * m.load + 0.0012 * scale * normal(plate.seed, 33, m.t)
-    rising = np.clip(m.since_start / 4.0, 0.0, 1.0)
-    return np.where(m.on, plate.nominal_v * level * rising, 0.0)
-
-
-def _frequency_hz(plate: Nameplate, m: Moments, scale: float) -> Floats:
-    """Hertz: isochronous 50.0, mechanical governors 51 at no load falling by 2 at full load."""
-    noise = normal(plate.seed, 34, m.t) * scale
-    if plate.isochronous:
-        level = 50.0 + 0.02 * noise
-    else:
-        idle = 51.0 + 0.5 * (one(plate.seed, 35) - 0.5)
-        cold = 0.35 * np.exp(-np.maximum(m.since_start, 0) / 45.0)
-        level = idle - 2.0 * m.load - cold + 0.06 * noise
-    rising = np.clip(m.since_start / 4.0, 0.0, 1.0)
-    return np.where(m.on, level * rising, 0.0)
-
-
-def _mains_v(plate: Nameplate, m: Moments, scale: float) -> Floats:
-    """Mains [V]: about 2.5 % over nominal as in rural supply, lower in the evening."""
-    evening = np.exp(-(((m.t % 86_400 - 18.5 * 3600) / 9000.0) ** 2))
-    share = 1.025 + 0.012 * smooth(plate.weather, 36, m.t, 5 * 3600) - 0.012 * evening
-    noise = 0.0015 * scale * normal(plate.seed, 37, m.t)
-    return np.where(m.mains, plate.nominal_v * (share + noise), 0.0)
 
 
 def meter_h(machine: Machine, t: Ints) -> Floats:
@@ -166,6 +146,8 @@ def _in_auto(life: Life, t: Ints) -> Floats:
 
 def _fuel_pct(machine: Machine, m: Moments, scale: float) -> Floats:
     level = np.interp(m.t, machine.life.fuel_t, machine.life.fuel_pct)
+    taken, left = machine.script.ails.fuel_taken
+    level = np.where(m.t >= taken, np.minimum(level, left), level)
     slosh = np.where(m.on, 0.5, 0.08) * normal(machine.plate.seed, 38, m.t) * scale
     shown = np.clip(level + slosh, 0.0, 100.0)
     for begin, end in machine.script.sentinel:
@@ -203,7 +185,7 @@ def crank_values(machine: Machine, at: int, crank_s: float, weak: bool) -> dict[
     """What a device reads in one attempt: lowest volts [V] and seconds cranked [s]."""
     t = np.array([at], np.int64)
     m, script = moments(machine, t), machine.script
-    low = crank_low_v(machine.plate, m, weak)
+    low = crank_low_v(machine.plate, script.ails, m, weak)
     if crank_s < machine.plate.longest_crank_s:
         since, per_day = script.crank_grows
         crank_s += per_day * max(0, at - since) / 86_400

@@ -8,25 +8,38 @@ from __future__ import annotations
 
 import numpy as np
 
+from demo_fleet.machine_ails import Ails
 from demo_fleet.machine_moments import Moments
 from demo_fleet.machine_noise import Floats, normal, one, smooth
 from demo_fleet.machine_plate import Nameplate
+from demo_fleet.machine_supply import grown
 
 REST_V = 12.70
 FLOAT_V = 13.60
 FLOAT_PER_C = -0.018
 SAG_V_DAY = 0.009
+OVER_V = 16.4
+CELL_V = 2.2
 LONG_S = 90 * 86_400.0
 
 
-def battery_v(plate: Nameplate, m: Moments, scale: float) -> Floats:
+def battery_v(plate: Nameplate, ails: Ails, m: Moments, scale: float) -> Floats:
     """Battery [V] at each moment."""
-    standing = np.where(m.mains, _charged(plate, m), _flat(m.since_lost, plate))
+    charged = np.where(m.mains, _charged(plate, ails, m), _flat(m.since_lost, plate))
+    charged = np.where((m.t >= ails.over_charged) & m.mains, OVER_V, charged)
+    standing = np.where(m.t >= ails.charger_lost, _unfed(plate, ails, m), charged)
     surface = 0.55 * np.exp(-np.clip(m.since_end, 0, LONG_S) / 5400.0)
     standing = np.maximum(standing, np.minimum(standing + surface, 13.4))
     running = np.where(m.on, _alternator(plate, m), standing)
+    running = np.where(m.t >= ails.cell_failed, running - CELL_V, running)
     noise = np.where(m.on, 0.03, 0.012) * scale * normal(plate.seed, 51, m.t)
     return (running + noise) * (plate.battery_v / 12.0)
+
+
+def _unfed(plate: Nameplate, ails: Ails, m: Moments) -> Floats:
+    """Since its charger was lost, or since the run that filled it again: to rest, then slowly on."""
+    since = np.clip(np.minimum(m.t - ails.charger_lost, m.since_end), 0, LONG_S)
+    return REST_V - 0.03 * since / 86_400.0 + 0.7 * np.exp(-since / 3600.0)
 
 
 def _alternator(plate: Nameplate, m: Moments) -> Floats:
@@ -40,7 +53,7 @@ def _flat(since_lost: Floats, plate: Nameplate) -> Floats:
     return rest + 0.7 * np.exp(-np.clip(since_lost, 0, LONG_S) / 900.0)
 
 
-def _charged(plate: Nameplate, m: Moments) -> Floats:
+def _charged(plate: Nameplate, ails: Ails, m: Moments) -> Floats:
     """Standing with the mains on, by the kind of charger."""
     bias = 0.12 * (one(plate.seed, 53) - 0.5)
     warm = FLOAT_PER_C * (m.ambient_c - 15.0)
@@ -54,7 +67,7 @@ def _charged(plate: Nameplate, m: Moments) -> Floats:
     elif plate.charger == "solar":
         level = _sun(plate, m)
     else:
-        return _sagging(plate, m)
+        return _sagging(plate, ails, m)
     recovering = 0.7 * np.exp(-np.clip(m.since_back, 0, LONG_S) / 3600.0)
     return level - recovering
 
@@ -76,21 +89,26 @@ def _sun(plate: Nameplate, m: Moments) -> Floats:
     return 12.72 + np.clip(light, 0, None) * cloud * (0.8 + 0.35 * season)
 
 
-def _sagging(plate: Nameplate, m: Moments) -> Floats:
+def _sagging(plate: Nameplate, ails: Ails, m: Moments) -> Floats:
     """No charger: falls by the device's own draw until a run fills it again."""
     days = np.clip(m.since_end, 0, LONG_S) / 86_400.0
-    return REST_V - 0.04 - SAG_V_DAY * (0.7 + 0.6 * one(plate.seed, 58)) * days
+    per_day = SAG_V_DAY * ails.draws * (0.7 + 0.6 * one(plate.seed, 58))
+    return np.maximum(REST_V - 0.04 - per_day * days, 9.0)
 
 
-def charging_v(plate: Nameplate, m: Moments, scale: float) -> Floats:
-    """The set's own charging output [V]: 0 V at rest."""
+def charging_v(plate: Nameplate, ails: Ails, m: Moments, scale: float) -> Floats:
+    """The set's own charging output [V]: 0 V at rest, the battery's volts where it is tied to it."""
     level = plate.charge_out_v - 1.0 * np.exp(-np.maximum(m.since_start, 0) / 30.0)
     noise = 0.05 * scale * normal(plate.seed, 59, m.t)
-    return np.where(m.on, (level + noise) * (plate.battery_v / 12.0), 0.0)
+    turning = (level + noise) * (plate.battery_v / 12.0)
+    rest = battery_v(plate, ails, m, scale) if plate.charge_tied else 0.0
+    return np.where(m.on, turning, rest)
 
 
-def crank_low_v(plate: Nameplate, m: Moments, weak: bool) -> Floats:
+def crank_low_v(plate: Nameplate, ails: Ails, m: Moments, weak: bool) -> Floats:
     """Lowest volts in an attempt: about 9.9 V at 15 degC, lower in the cold and when weak."""
     low = 9.9 + 0.5 * (one(plate.seed, 60) - 0.5) + 0.025 * (m.ambient_c - 15.0)
     low = low + 0.06 * normal(plate.seed, 61, m.t) - (2.2 if weak else 0.0)
-    return low * (plate.battery_v / 12.0)
+    low = low - grown(ails.battery_ages, m) - np.where(m.t >= ails.cell_failed, 0.8 * CELL_V, 0.0)
+    low = low + np.where(m.t >= ails.new_battery[0], ails.new_battery[1], 0.0)
+    return np.maximum(low, 3.0) * (plate.battery_v / 12.0)

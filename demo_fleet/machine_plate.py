@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-FOREVER = 2**40
+from demo_fleet.machine_ails import FOREVER, Ails
+
+__all__ = ["FOREVER", "Ails", "Nameplate", "Reporter", "Script", "Spans"]
 Spans = tuple[tuple[int, int], ...]
 
 
@@ -23,6 +25,10 @@ class Nameplate:
     tank_l: float
     charge_out_v: float = 14.2
     """The charging output of a running set, per 12 V of battery."""
+    charge_tied: bool = False
+    """The charging output is wired to the battery: it reads the battery's volts at rest."""
+    inverter: bool = False
+    idle_down: bool = False
 
     @property
     def isochronous(self) -> bool:
@@ -79,6 +85,7 @@ class Script:
     resets_itself: a failed start does not lock the set out.
     exercise_off: spans in which its exercise clock starts nothing. exercise_cut: from this moment on
     an exercise runs for a share of its minutes. exercise_late: from then on so many seconds late.
+    ails: what is wrong with battery, charger, alternator, governor or tank.
     """
 
     fail: Spans = ()
@@ -101,3 +108,4 @@ class Script:
     exercise_off: Spans = ()
     exercise_cut: tuple[int, float] = (FOREVER, 1.0)
     exercise_late: tuple[int, int] = (FOREVER, 0)
+    ails: Ails = field(default_factory=Ails)

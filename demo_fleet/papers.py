@@ -10,7 +10,7 @@ from uuid import UUID
 
 import numpy as np
 
-from demo_fleet import faults
+from demo_fleet import condition, faults
 from demo_fleet.assembly import TWO_SIGNALS, WRAPS_H, DemoSet, Fleet
 from demo_fleet.customers import ZONE
 from demo_fleet.machine import values
@@ -81,15 +81,16 @@ def _register_row(fleet: Fleet, s: DemoSet) -> dict[str, Any]:
         "make": "Make A" if model.cooling == "air" else "Make B", "model": model.name,
         "serial": f"{model.name[-2:].strip()}-{20_400 + 37 * place.n}",
         "cooling": model.cooling, "fuel": model.fuel, "cylinders": model.cylinders,
-        "idle_down": "no", "inverter": "no", "rated_kw": model.rated_kw,
+        "idle_down": "yes" if s.machine.plate.idle_down else "no",
+        "inverter": "yes" if s.machine.plate.inverter else "no", "rated_kw": model.rated_kw,
         "nominal_v": model.nominal_v, "nominal_hz": 50,
-        "phases": "3" if model.nominal_v == 400 else "1",
+        "phases": {230: "1", 400: "3", 460: "split"}[model.nominal_v],
         "performance_class": model.performance_class, "battery_nominal_v": model.battery_v,
         "battery_chemistry": "agm" if place.n % 4 == 1 else "flooded",
         "battery_ah": model.battery_ah, "charger": s.charger,
         "battery_fitted": day_of(fleet.origin) - timedelta(days=200 + place.n * 37 % 1100),
         "service_plan": model.engine_class,
-        "tank_l": model.tank_l, "criticality": place.criticality,
+        "tank_l": "" if model.fuel == "natural_gas" else model.tank_l, "criticality": place.criticality,
         "placement": "engine_room" if model.rated_kw >= 80 else
         "portable" if model.name == "Set A 6" else "outdoors",
         "contact": place.contact, "phone": place.phone, "technician": place.technician,
@@ -114,17 +115,19 @@ def _habit_cell(s: DemoSet) -> str:
 
 
 def _signal_cells(s: DemoSet) -> dict[str, Any]:
-    if s.plays == "charging_output_10_6_v":
+    if s.plays == "charging_output_10_6_v" or s.plays in condition.BY_CHARGE:
         return {
             "running_signal": "charge_v",
             "running_on": 9 * s.place.model.battery_v // 12,
             "running_hold_s": 30,
         }
+    if s.plays in condition.BY_ENGINE:
+        return {"running_signal": "running", "running_on": 1, "running_off": 0}
     cells: dict[str, Any] = {
         "running_signal": "ac_v",
         "running_on": round(s.place.model.nominal_v * AC_ON_SHARE),
     }
-    if s.place.n in TWO_SIGNALS:
+    if s.place.n in TWO_SIGNALS or s.plays in condition.BOTH_SIGNALS:
         second = {"running_signal_2": "charge_v", "running_on_2": 9 * s.place.model.battery_v // 12}
         cells |= second | {"running_join": "either"}
     return cells
@@ -172,8 +175,10 @@ def _visit_rows(s: DemoSet, visit: int) -> list[dict[str, Any]]:
     for task in tasks:
         row = {**base, "at": iso(done), "kind": "task_done", "task": task}
         rows.append(row | {"hours": s.engine_h(done)})
-    if s.place.n % 3 != 2 or s.plays == "volts_corrected":
+    metered = s.place.n % 3 != 2 or s.plays == "volts_corrected"
+    if yearly if s.plays in condition.UNTOUCHED else metered:
         rows += _meter_check(s, base, visit + 1860)
+        rows += _battery_check(s, base, visit + 900)
     return rows
 
 
@@ -187,6 +192,13 @@ def _meter_check(s: DemoSet, base: dict[str, Any], at: int) -> list[dict[str, An
     return [row | {"meter": meter, "raw": raw, "instrument": INSTRUMENT}]
 
 
+def _battery_check(s: DemoSet, base: dict[str, Any], at: int) -> list[dict[str, Any]]:
+    """The battery input against a meter at its posts; both read the same."""
+    raw = float(values(s.machine, np.array([at], np.int64))["battery_v"][0])
+    row = {**base, "at": iso(at), "kind": "meter_check", "channel": "battery_v"}
+    return [row | {"meter": raw, "raw": raw, "instrument": INSTRUMENT}]
+
+
 def _own_rows(fleet: Fleet, s: DemoSet) -> list[dict[str, Any]]:
     base = {"by": s.place.technician, "unit": s.place.unit}
     rows: list[dict[str, Any]] = []
@@ -195,8 +207,11 @@ def _own_rows(fleet: Fleet, s: DemoSet) -> list[dict[str, Any]]:
         fitted = {**base, "at": iso(swap), "kind": "fitting", "device": s.place.device}
         rows.append(fitted | {"from": iso(swap)})
         rows.append({**base, "at": iso(swap), "kind": "hour_meter", "hours": s.engine_h(swap)})
-    if one(s.machine.plate.seed, 90) < 0.15 and s.visits:
-        at = s.visits[0] + 2000
+    new = s.machine.script.ails.new_battery[0]
+    if s.plays == "new_battery" or (
+        one(s.machine.plate.seed, 90) < 0.15 and s.visits and s.plays not in condition.CAST.values()
+    ):
+        at = new if new < FOREVER else s.visits[0] + 2000
         changed = {**base, "at": iso(at), "kind": "part_changed", "part": "battery"}
         chemistry = "agm" if s.place.n % 4 == 1 else "flooded"
         rows.append(changed | {"date": day_of(at), "chemistry": chemistry})
@@ -262,6 +277,24 @@ def _exercise_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     return fleet.first, {}
 
 
+def _condition_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
+    """When battery, charger, alternator, governor, tank or mains began to ail."""
+    a = s.machine.script.ails
+    if s.plays == "own_main_switch":
+        return int(s.machine.life.lost[-1]), {"seen_after_s": 700}
+    if s.plays == "battery_runs_down":
+        return s.machine.script.hand[0][1], {"seen_after_s": 10 * DAY_S}
+    begun = (
+        a.battery_ages[0], a.cell_failed, a.charger_lost, a.over_charged, a.hertz_drifts[0],
+        a.volts_drift[0], a.hunts[0], a.neutral_open, a.unbalanced, a.over_volts, a.no_output,
+        a.standing_volts, a.fuel_taken[0],
+    )  # fmt: skip
+    at = min(begun)
+    slow = {"battery_ages": 200, "governor_drifts": 200, "regulator_drifts": 200, "hunting": 15,
+            "unbalance": 15, "failed_cell": 3, "charger_lost": 2, "over_charge": 1}  # fmt: skip
+    return at, {"seen_after_s": slow.get(s.plays, 0) * DAY_S + 1800}
+
+
 def _moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     """When it begins, and the facts a finding should name; seen_after_s where it shows later."""
     script, origin = s.machine.script, fleet.origin
@@ -298,6 +331,8 @@ def _moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
         return script.meter_reset, {"before_h": int(before * 10) / 10, "after_h": 0.0}
     if s.plays == "meter_rolled_over":
         return _rolled_at(s), {"before_h": 9999.9, "after_h": 0.0}
+    if s.plays in condition.EXPECT:
+        return _condition_moment(fleet, s)
     moments = {
         "clock_lost": script.clock_lost, "clock_blink": script.clock_blink,
         "left_out_of_auto": max((a for a, b in script.manual if b >= FOREVER), default=origin),

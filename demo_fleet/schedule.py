@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from demo_fleet import condition
 from demo_fleet.customers import ZONE, Place
 from demo_fleet.machine_noise import one
 from demo_fleet.machine_runs import Life
 
-DAY_S = 86_400
+DAY_S, HOUR_S = 86_400, 3_600
 HISTORY_DAYS = 365
 OIL_H = {"air_spark": 100.0, "liquid_diesel": 250.0}
 """Hours between oil changes in the shipped plans, by engine class (common practice)."""
@@ -49,9 +50,9 @@ def agreed_exercise(own: int, place: Place) -> Exercise | None:
     )
 
 
-def planted_exercise(own: int) -> Exercise:
+def planted_exercise(own: int, load: float = 0.0) -> Exercise:
     """Weekly, 20 min: for sets whose exercise something happens to."""
-    return Exercise(int(one(own, 76) * 5), 9 + int(one(own, 77) * 4), 0, 1, 20, 0.0)
+    return Exercise(int(one(own, 76) * 5), 9 + int(one(own, 77) * 4), 0, 1, 20, load)
 
 
 def soon_after(origin: int) -> Exercise:
@@ -97,7 +98,9 @@ def serviced_at(
     """When the last yearly service began [s UTC]: on a weekday between nine and three."""
     share = one(own, 82)
     days_ago = int(12 + 250 * share) if share < 0.5 else int(60 + 255 * share)
-    if plays == "due_by_date":
+    if plays in condition.UNTOUCHED:
+        days_ago = condition.UNTOUCHED_DAYS
+    elif plays == "due_by_date":
         days_ago = 365 + 9
     elif plays == "late_beyond_tolerance":
         days_ago = 365 + 76

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from dateutil.relativedelta import relativedelta
 from dateutil.rrule import rrulestr
+from examiner_condition import condition
 from truth import DAY_S, HOUR_S, Cast, Heard
 
 from demo_fleet.machine_plate import FOREVER
@@ -67,7 +68,17 @@ class At:
 def expected(at: At) -> Expected:
     """What the examiner says of this moment."""
     found = Expected()
-    for examine in (_failed, _switch, _silence, _meter, _clock, _service, _exercise, _starting):
+    for examine in (
+        _failed,
+        _switch,
+        _silence,
+        _meter,
+        _clock,
+        _service,
+        _exercise,
+        _starting,
+        condition,
+    ):
         examine(at, found)
     return found
 

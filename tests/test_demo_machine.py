@@ -23,6 +23,15 @@ NOW = 1_795_197_000
 """2026-11-20T17:50:00Z."""
 
 
+CRANKS_OTHERWISE = frozenset(
+    {"failed_start", "battery_ages", "failed_cell", "new_battery", "cold_week"}
+)
+RUNS_OTHERWISE = frozenset(
+    {"no_output", "over_voltage", "volts_standing", "idle_down", "hunting", "governor_drifts",
+     "regulator_drifts"}
+)  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def fleet() -> Fleet:
     return build_fleet(1, NOW)
@@ -178,7 +187,7 @@ def test_float_charged_battery_stays_near_13_6_v(fleet: Fleet) -> None:
 
 def test_battery_without_charger_rests_and_sags(fleet: Fleet) -> None:
     """Rests between 12.3 and 12.8 V, and falls between two runs a week apart."""
-    s = plain(fleet, "none")
+    s = next(s for s in fleet.sets if s.charger == "none" and s.machine.script.ails.draws == 1)
     life = s.machine.life
     gap = int(np.argmax(np.diff(life.start)))
     a, b = int(life.end[gap]) + 24 * 3600, int(life.start[gap + 1]) - 600
@@ -194,15 +203,15 @@ def test_healthy_cranks_dip_and_a_weak_one_dips_lower(fleet: Fleet) -> None:
     for s in fleet.sets:
         scale = 12 / s.place.model.battery_v
         for e in events(s.machine, NOW - 300 * DAY_S, NOW):
-            if e["event"] == "crank" and not s.machine.script.weak_battery:
-                assert 9.0 < e["values"]["crank_min_v"] * scale < 10.6, s.place.unit
+            if e["event"] == "crank" and s.plays not in CRANKS_OTHERWISE:
+                assert 8.9 < e["values"]["crank_min_v"] * scale < 10.6, s.place.unit
     told = events(playing(fleet, "failed_start").machine, NOW - 2 * DAY_S, NOW)
     assert [e["values"]["crank_min_v"] < 8.5 for e in told if e["event"] == "crank"] == [True] * 3
 
 
 def test_volts_and_hertz_of_a_running_set(fleet: Fleet) -> None:
     """Within 3 % of nominal and 47.9 to 51.5 Hz once it has run 30 s; 0 when it stands."""
-    for s in fleet.sets:
+    for s in (s for s in fleet.sets if s.plays not in RUNS_OTHERWISE):
         life = s.machine.life
         t = np.concatenate(
             [np.arange(a + 30, b, 97) for a, b in zip(life.start, life.end, strict=True)]
@@ -214,7 +223,7 @@ def test_volts_and_hertz_of_a_running_set(fleet: Fleet) -> None:
         assert seen["frequency_hz"].max() < 51.7
         after = values(s.machine, life.end + 10)
         assert not after["ac_v"].any()
-        assert not after["charge_v"].any()
+        assert not after["charge_v"].any() or s.machine.plate.charge_tied
 
 
 def test_running_signals_part_running_from_standing(fleet: Fleet) -> None:
@@ -301,8 +310,63 @@ def test_each_habit_sends_as_often_as_it_says(
 
 def test_a_running_set_reports_each_minute(fleet: Fleet) -> None:
     machine = fleet.sets[36].machine
-    a, b = int(machine.life.start[-5]), int(machine.life.end[-5])
+    run = int(np.flatnonzero(machine.life.end < NOW)[-5])
+    a, b = int(machine.life.start[run]), int(machine.life.end[run])
     t, seen = readings(machine, a, b + 60)
     assert t[0] - a <= 10
-    assert np.diff(t).max() <= 60
+    assert np.diff(t[t < b]).max() <= 60
     assert seen["ac_v"][-1] == 0
+
+
+def ailing(fleet: Fleet, part: str, days: float) -> tuple[DemoSet, np.ndarray]:
+    """A set that plays a part, and the moments of its newest days."""
+    return playing(fleet, part), np.arange(NOW - int(days * DAY_S), NOW, 60, dtype=np.int64)
+
+
+def test_an_ageing_battery_cranks_lower_at_like_temperature(fleet: Fleet) -> None:
+    """What the air does is 0.025 V a degree here; beyond it 2.2 V are lost in 200 days."""
+    s = playing(fleet, "battery_ages")
+    lows = [
+        (e["at"], e["values"]["crank_min_v"])
+        for e in events(s.machine, NOW - 365 * DAY_S, NOW)
+        if e["event"] == "crank"
+    ]
+    t, v = (np.array(column) for column in zip(*lows, strict=True))
+    like = v - 0.025 * moments(s.machine, t.astype(np.int64)).ambient_c
+    before, newest = like[t < NOW - 200 * DAY_S].mean(), like[t > NOW - 14 * DAY_S].mean()
+    assert before - newest == pytest.approx(2.1, abs=0.25)
+
+
+def test_a_failed_cell_takes_more_than_a_lost_charger(fleet: Fleet) -> None:
+    s, t = ailing(fleet, "failed_cell", 2)
+    m = moments(s.machine, t)
+    still = ~m.on & m.mains & (m.since_end > 12 * 3600)
+    by = 12 / s.place.model.battery_v
+    assert (values(s.machine, t[still])["battery_v"] * by).max() < 11.8
+    s, t = ailing(fleet, "charger_lost", 2)
+    by = 12 / s.place.model.battery_v
+    still = ~moments(s.machine, t).on
+    volts = values(s.machine, t[still])["battery_v"] * by
+    assert 12.2 < np.median(volts) < 12.8
+
+
+def test_with_an_open_neutral_the_legs_part_and_their_sum_stays(fleet: Fleet) -> None:
+    s = playing(fleet, "open_neutral")
+    life = s.machine.life
+    run = int(np.flatnonzero(life.end < NOW)[-1])
+    t = np.arange(life.start[run] + 60, life.end[run], 60, dtype=np.int64)
+    seen = values(s.machine, t)
+    assert (seen["ac_l1_v"] > 1.1 * 230).all()
+    assert (seen["ac_l2_v"] < 0.9 * 230).all()
+    both = (seen["ac_l1_v"] + seen["ac_l2_v"]) / s.place.model.nominal_v
+    assert both == pytest.approx(np.ones(len(t)), abs=0.03)
+
+
+def test_volts_stand_on_a_set_that_does_not_turn(fleet: Fleet) -> None:
+    s, t = ailing(fleet, "volts_standing", 1)
+    m, seen = moments(s.machine, t), values(s.machine, t)
+    still = ~m.on & m.mains
+    assert still.any()
+    assert (seen["ac_v"][still] > 0.9 * s.place.model.nominal_v).all()
+    assert not seen["running"][still].any()
+    assert not seen["frequency_hz"][still].any()

@@ -12,12 +12,14 @@ from collections import Counter
 import pytest
 from truth import DAY_S, cast_of, heard, papers_of, verdicts
 
-SETS = int(os.environ.get("HOURHAND_READINESS_SETS", "24"))
+SETS = int(os.environ.get("HOURHAND_READINESS_SETS", "10"))
+"""Those that fail at some demand of theirs come first."""
 SEED = 1
 LEARNT_S = 30 * DAY_S
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 def test_what_was_said_the_day_before_a_demand(capsys: pytest.CaptureFixture[str]) -> None:
     fleet, casts = cast_of(SEED)
     inputs = papers_of(fleet, casts)
@@ -25,7 +27,7 @@ def test_what_was_said_the_day_before_a_demand(capsys: pytest.CaptureFixture[str
     not_ready: Counter[bool] = Counter()
     asked = ready = 0
     never_ready: list[str] = []
-    for c in casts[:SETS]:
+    for c in sorted(casts, key=lambda c: all(d.start for d in c.s.machine.life.demands))[:SETS]:
         unit, life = c.s.place.unit, c.s.machine.life
         got = heard(c, inputs[unit], fleet.first, fleet.origin)
         demands = [

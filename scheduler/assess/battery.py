@@ -13,6 +13,7 @@ from fleet.registry.types import UnitInputs
 from scheduler.assess import battery_findings
 from scheduler.assess.battery_known import Known, known_of
 from scheduler.assess.condition import Now
+from scheduler.assess.habit import habit_of
 from scheduler.assess.seen import covers, newest
 from scheduler.day import Day
 from scheduler.rules import battery
@@ -31,6 +32,9 @@ LEAST_USUAL = 5
 SAG_DAYS = 60
 REST_DAYS = 30
 LOW_DAYS_LEFT = 21.0
+"""Told only where the slowest sag of the interval runs out within what can be foretold too."""
+SELDOM_S, SELDOM_V = 2 * 3600, 0.2
+"""Common practice, no source."""
 NO_RISE_V = 0.1
 """A solar panel that lifts the battery by less than this on any day of a week does not charge it.
 Common practice, no source."""
@@ -99,20 +103,39 @@ def _charge(inputs: UnitInputs, known: Known, now: int) -> tuple[ChargeLook, lis
     )  # fmt: skip
     if over is not None and over.s >= battery.OVER_S:
         seen = msgspec.structs.replace(seen, fault="over", fault_since=over.since)
-    elif under is not None and _not_charged(kind, known.points, before, under.s):
+    elif under is not None and _not_charged(
+        kind, known.points, before, under.s, _seldom(inputs, known)
+    ):
         seen = msgspec.structs.replace(seen, fault="low", fault_since=under.since)
     low, high = _usual(before or known.points, known.by)
     return msgspec.structs.replace(seen, usual_low_v=low, usual_high_v=high), before or known.points
 
 
 def _not_charged(
-    kind: Charger, points: Sequence[DayVolts], before: Sequence[DayVolts], under_s: int
+    kind: Charger,
+    points: Sequence[DayVolts],
+    before: Sequence[DayVolts],
+    under_s: int,
+    seldom: bool,
 ) -> bool:
-    """Under 13.0 V for as long as its kind of charger never leaves it."""
+    """Under 13.0 V for as long as its kind of charger never leaves it.
+
+    A charger that works once a day may fall between seldom reports for weeks: its set must then
+    lie under its own usual lowest volts too.
+    """
     if kind in ("none", "unknown") or under_s < 86_400 * battery.allowed_days(kind, before):
         return False
+    if kind == "on_off" and seldom:
+        usual_low, _ = _usual(before, 1.0)
+        return usual_low is not None and points[-1].high_v < usual_low - SELDOM_V
     week = points[-7:]
     return kind != "solar" or (len(week) == 7 and all(p.high_v - p.low_v < NO_RISE_V for p in week))
+
+
+def _seldom(inputs: UnitInputs, known: Known) -> bool:
+    """Whether its device reports less often than a charger's turn lasts."""
+    reports = habit_of(inputs, known.days)
+    return reports.mode != "on_change" and reports.standing_s > SELDOM_S
 
 
 def _noon_s(inputs: UnitInputs, now: int) -> int:
@@ -183,7 +206,7 @@ def _left(known: Known, charge: ChargeLook, rest: RestLook) -> ChargeLook:
     if found is None:
         return charge
     charge = _with_left(charge, found)
-    low = found.days is not None and found.days <= LOW_DAYS_LEFT
+    low = found.days is not None and found.days <= LOW_DAYS_LEFT and found.high is not None
     if not charge.fault and low:
         charge = msgspec.structs.replace(
             charge, fault="running_down", fault_since=rests[-1].at - rests[-1].rested_s
