@@ -214,6 +214,27 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     assert [state_of(e) for e in alone.opened] == ["unacknowledged"]
 
 
+def test_outages_page_by_page(reg: Registry) -> None:
+    """Single sites one after the other: open ones first, then the newest; none twice, none lost."""
+    fleet(reg, 30)
+    places = Places()
+    for n in range(5):
+        write(reg, places, NOW + 2000 * n, summary(n, NOW + 2000 * n, NOW + 2000 * n - 30))
+        outages.look(reg, places, OFFICE, NOW + 2000 * n)
+    end = NOW + 9000
+    back = MainsNow(state="present", since=end, since_earliest=end - 5, at=end)
+    write(reg, places, end + 5, summary(3, end + 5, None, mains=back))
+    outages.look(reg, places, OFFICE, end + 20)
+    found: list[Outage] = []
+    while page := kept.outages(reg, EVERYTHING, 2, found[-1].id if found else ""):
+        found += page
+    assert [o.ended_at is None for o in found] == [True] * 4 + [False]
+    began = [o.began_at for o in found[:4]]
+    assert began == sorted(began, reverse=True)
+    assert len({o.id for o in found}) == 5
+    assert kept.outages(reg, EVERYTHING, 2, "nothing") == []
+
+
 def test_our_own_line() -> None:
     """Five sets and a fifth of all, last heard within ten minutes."""
     assert line_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
