@@ -66,6 +66,8 @@ MISTAKES = [
     ("scheduler/rules/hours.py", "import scheduler.rules.runs", "Rules are strangers"),
     ("scheduler/rules/runs/edges.py", "import time", "Pure rooms"),
     ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
+    ("scheduler/outage/cover.py", "import time", "Pure rooms"),
+    ("scheduler/alarms/telling.py", "import scheduler.outage", "Rooms of scheduler"),
     ("ingest/wire.py", "import os", "Pure rooms"),
     ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),
     ("dashboard/deps.py", "import fleet.store.embedded", "dashboard reads"),

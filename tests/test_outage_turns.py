@@ -33,9 +33,10 @@ from fleet.registry.types import UnitTurn
 from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
-from scheduler.turns import outages
+from scheduler.turns import outages, own_line
 from scheduler.turns.alerting import of_unit
-from scheduler.turns.outages import Places, line_finding
+from scheduler.turns.outages import Places
+from scheduler.turns.own_line import line_finding
 
 pytest_plugins = ["databases"]
 
@@ -213,6 +214,27 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     assert [state_of(e) for e in alone.opened] == ["unacknowledged"]
 
 
+def test_outages_page_by_page(reg: Registry) -> None:
+    """Single sites one after the other: open ones first, then the newest; none twice, none lost."""
+    fleet(reg, 30)
+    places = Places()
+    for n in range(5):
+        write(reg, places, NOW + 2000 * n, summary(n, NOW + 2000 * n, NOW + 2000 * n - 30))
+        outages.look(reg, places, OFFICE, NOW + 2000 * n)
+    end = NOW + 9000
+    back = MainsNow(state="present", since=end, since_earliest=end - 5, at=end)
+    write(reg, places, end + 5, summary(3, end + 5, None, mains=back))
+    outages.look(reg, places, OFFICE, end + 20)
+    found: list[Outage] = []
+    while page := kept.outages(reg, EVERYTHING, 2, found[-1].id if found else ""):
+        found += page
+    assert [o.ended_at is None for o in found] == [True] * 4 + [False]
+    began = [o.began_at for o in found[:4]]
+    assert began == sorted(began, reverse=True)
+    assert len({o.id for o in found}) == 5
+    assert kept.outages(reg, EVERYTHING, 2, "nothing") == []
+
+
 def test_our_own_line() -> None:
     """Five sets and a fifth of all, last heard within ten minutes."""
     assert line_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
@@ -231,17 +253,43 @@ def test_many_silent_without_an_outage_are_one_alert_on_our_line(reg: Registry) 
         summary(n, NOW + 2000, None, condition="not_reporting", heard_at=NOW + n) for n in range(7)
     ]
     write(reg, places, NOW + 2000, *silent, summary(7, NOW + 2000, None))
-    assert outages.own_line(reg, places, OFFICE, NOW + 2000) == 1
+    assert own_line.look(reg, places, OFFICE, NOW + 2000) == 1
     (line,) = work.open_episodes(reg, ["service"])
     assert (line.kind, line.severity) == ("own_line", "act_now")
     assert [n.wakes for n in sent(reg, line.id)] == [True]
-    assert outages.own_line(reg, places, OFFICE, NOW + 2002) == 0, "nothing new"
+    assert own_line.look(reg, places, OFFICE, NOW + 2002) == 0, "nothing new"
     write(reg, places, NOW + 3000, *(summary(n, NOW + 3000, None) for n in range(8)))
-    outages.own_line(reg, places, OFFICE, NOW + 3000)
-    outages.own_line(reg, places, OFFICE, NOW + 3001)
+    own_line.look(reg, places, OFFICE, NOW + 3000)
+    own_line.look(reg, places, OFFICE, NOW + 3001)
     (line,) = work.open_episodes(reg, ["service"])
     assert state_of(line) == "returned"
     assert [n.kind for n in sent(reg, line.id)] == ["alert", "cleared"]
+
+
+def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None:
+    """A life site's silence woke somebody a moment before; it is held back once the cause is seen."""
+    fleet(reg, 6)
+    places, now = Places(), NOW + 2000
+    silent = [summary(n, now, None, condition="not_reporting", heard_at=NOW + n) for n in range(6)]
+    finding = Finding(kind="not_reporting", severity="no_word", since=NOW + 1,
+                      facts={"silent_since": NOW + 1, "heard_at": NOW + 1})  # fmt: skip
+    inputs = work.unit_inputs(reg, "U0001")
+    assert inputs is not None
+    found = of_unit(reg, inputs, silent[1], (finding,), now, OFFICE)
+    turn = UnitTurn(unit="U0001", customer=inputs.customer.id, assessment=b"{}",
+                    look_again_at=now + 60, summary=silent[1], facts_seq=inputs.facts_seq,
+                    opened=found.opened, notices=found.notices)  # fmt: skip
+    assert work.write_turn(reg, [turn], now) == []
+    (before,) = work.open_episodes(reg, ["unit:U0001"])
+    assert [n.not_before > now for n in sent(reg, before.id)] == [True]
+    write(reg, places, now, *silent)
+    own_line.look(reg, places, OFFICE, now + 2)
+    (line,) = work.open_episodes(reg, ["service"])
+    (held,) = work.open_episodes(reg, ["unit:U0001"])
+    assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)
+    assert sent(reg, held.id) == [], "it had not left yet"
+    again = of_unit(reg, inputs, silent[1], (finding,), now + 4, OFFICE)
+    assert (again.steps, again.notices) == ([], [])
 
 
 @pytest.mark.long

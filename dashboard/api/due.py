@@ -43,11 +43,17 @@ def alerts(
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Any:
-    """Alert episodes with their steps: the open ones gravest first, or all, newest first."""
+    """Alert episodes with their steps: the open ones gravest first, or all, newest first.
+
+    Open is what is not closed: of `state` returned, it is over and nobody has said they saw it.
+    """
     found = pages.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
-    items = [telling.alert_out(e, zones.get(e.subject, "UTC"), now, scope) for e in found[:limit]]
+    items = [
+        telling.alert_out(e, zones.get(e.subject) or e.finding.facts.get("zone", "UTC"), now, scope)
+        for e in found[:limit]
+    ]
     return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
 
 

@@ -71,7 +71,7 @@ def of_unit(
     """The steps in the alerts of one unit, and what people are told of them."""
     subject = f"unit:{inputs.unit.id}"
     episodes = work.open_episodes(registry, [subject])
-    touched = bool(findings) or bool(episodes)
+    touched = bool(episodes) or any(f.severity != "note" for f in findings)
     members = _outages(registry, inputs.unit.id, now) if touched else []
     silence = _silence_of(registry, episodes, findings, members, now)
     visit = alarms.open_visit(inputs, now)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import msgspec
 
-from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
+from fleet.model import Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
-from fleet.registry import pages, work
+from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.outages import OutageTurn, SetRow
 from fleet.registry.types import UnitInputs
@@ -26,10 +26,6 @@ EVERY_S = 10
 """While an outage goes on it is looked at so often, besides at every news of its sets."""
 ESCALATE_EVERY_S = 15
 TRIES = 3
-LINE_SETS_LEAST = 5
-LINE_SHARE_LEAST = 0.2
-LINE_WITHIN_S = 600
-"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice."""
 
 
 @dataclass(slots=True)
@@ -218,69 +214,3 @@ def escalate(registry: Registry, places: Places, office: Office, now: int) -> in
     if made:
         kept.write_outages(registry, OutageTurn(notices=tuple(made)), now)
     return len(made)
-
-
-def own_line(registry: Registry, places: Places, office: Office, now: int) -> int:
-    """One alert on our own line where many sets fell silent together and no mains was lost first."""
-    many, places.silent = places.silent, 0
-    known = next(
-        (e for e in work.open_episodes(registry, ["service"]) if e.kind == "own_line"), None
-    )
-    if many < LINE_SETS_LEAST and known is None:
-        return 0
-    found = line_finding(_silent(registry), pages.counts(registry, EVERYTHING).units)
-    opened: list[Episode] = []
-    steps: list[Step] = []
-    if known is None and found is not None:
-        opened = [alarms.opening("service", found, now)]
-    elif known is not None:
-        steps = alarms.proceed(known, found, now)
-    if not opened and not steps:
-        return 0
-    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
-    assert grown is not None
-    born = grown.steps if opened else tuple(steps)
-    case = Case(episode=grown, steps=born, place="All sets", zone=office.rota.zone,
-                criticality="life")  # fmt: skip
-    turn = OutageTurn(
-        opened=tuple(opened), steps=tuple(steps), notices=tuple(alarms.tell([case], office, now)),
-        withdrawn=tuple(alarms.withdrawn([case])),
-    )  # fmt: skip
-    return int(kept.write_outages(registry, turn, now))
-
-
-def _silent(registry: Registry) -> list[int]:
-    """When each set that is silent now was last heard, those aside that lost their mains first."""
-    found: list[int] = []
-    cursor: str | None = None
-    while True:
-        rows = pages.units(
-            registry, EVERYTHING, limit=1000, cursor=cursor, condition="not_reporting"
-        )
-        for row in rows:
-            summary = row.summary
-            if summary is None or summary.heard_at is None or summary.mains.last == "absent":
-                continue
-            found.append(summary.heard_at)
-        if len(rows) < 1000:
-            return found
-        cursor = rows[-1].unit.id
-
-
-def line_finding(silent: Iterable[int], units: int) -> Finding | None:
-    """Act now on the service itself: the most sets that were last heard within 10 min, if they are
-    at least five and a fifth of all. silent: when each silent set was last heard (UTC seconds)."""
-    at = sorted(silent)
-    best: tuple[int, int, int] = (0, 0, 0)
-    first = 0
-    for last, moment in enumerate(at):
-        while at[first] < moment - LINE_WITHIN_S:
-            first += 1
-        best = max(best, (last - first + 1, at[first], moment))
-    number, start, end = best
-    if number < LINE_SETS_LEAST or number < LINE_SHARE_LEAST * units:
-        return None
-    return Finding(
-        kind="own_line", severity="act_now", since=start,
-        facts={"units": number, "of": units, "from": start, "to": end},
-    )  # fmt: skip

@@ -21,7 +21,7 @@ from scheduler.alarms import Office
 from scheduler.assess import assess, encode
 from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
-from scheduler.turns import alerting, outages
+from scheduler.turns import alerting, outages, own_line
 from scheduler.turns.recompute import recompute
 
 log = logging.getLogger("hourhand.scheduler")
@@ -114,7 +114,7 @@ def _together(registry: Registry, now: int, memory: Memory, turn: Turn) -> None:
     try:
         office = memory.desk.now(registry, now)
         turn.outages = outages.look(registry, memory.places, office, now)
-        outages.own_line(registry, memory.places, office, now)
+        own_line.look(registry, memory.places, office, now)
         outages.escalate(registry, memory.places, office, now)
         memory.troubles.pop(TOGETHER, None)
     except (RegistryDown, StoreDown):

@@ -1,0 +1,104 @@
+"""Many sets silent together without an outage: one alert on our own line, not one on each set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from fleet.model import EVERYTHING, Episode, Finding, Step
+from fleet.registry import outages as kept
+from fleet.registry import pages, work
+from fleet.registry.engine import Registry
+from fleet.registry.outages import OutageTurn
+from scheduler import alarms
+from scheduler.alarms import Case, Office
+from scheduler.outage.stepping import RECENT_S
+from scheduler.turns.outages import Places
+
+LINE_SETS_LEAST = 5
+LINE_SHARE_LEAST = 0.2
+LINE_WITHIN_S = 600
+"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice."""
+
+
+def look(registry: Registry, places: Places, office: Office, now: int) -> int:
+    """One alert where many sets fell silent together and no mains was lost first."""
+    many, places.silent = places.silent, 0
+    known = next(
+        (e for e in work.open_episodes(registry, ["service"]) if e.kind == "own_line"), None
+    )
+    if many < LINE_SETS_LEAST and known is None:
+        return 0
+    found = line_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
+    opened: list[Episode] = []
+    steps: list[Step] = []
+    if known is None and found is not None:
+        opened = [alarms.opening("service", found, now)]
+    elif known is not None:
+        steps = alarms.proceed(known, found, now)
+    if not opened and not steps:
+        return 0
+    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
+    assert grown is not None
+    afresh = bool(opened) or any(s.kind == "recurred" for s in steps)
+    held = _hold_back(registry, grown, now) if afresh else []
+    born = grown.steps if opened else tuple(steps)
+    case = Case(episode=grown, steps=born, place="All sets", zone=office.rota.zone,
+                criticality="life")  # fmt: skip
+    turn = OutageTurn(
+        opened=tuple(opened), steps=(*steps, *held),
+        notices=tuple(alarms.tell([case], office, now)),
+        withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
+    )  # fmt: skip
+    return int(kept.write_outages(registry, turn, now))
+
+
+def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:
+    """The steps that hold back the alerts on sets that fell silent with our line."""
+    window = line.finding.facts
+    found = pages.episodes(registry, EVERYTHING, True, None, 1000, kinds=["not_reporting"])
+    return [
+        alarms.next_step(e, "suppressed", now, cause=line.id)
+        for e in found
+        if window["from"] <= e.finding.facts.get("silent_since", 0) <= window["to"]
+        and alarms.state_of(e) in ("unacknowledged", "acknowledged")
+    ]
+
+
+def _silent(registry: Registry, now: int) -> list[int]:
+    """When each set that is silent now was last heard, but those that an outage explains."""
+    out = {m.unit for o in kept.going_on(registry, now - RECENT_S) for m in o.members}
+    found: list[int] = []
+    cursor: str | None = None
+    while True:
+        rows = pages.units(
+            registry, EVERYTHING, limit=1000, cursor=cursor, condition="not_reporting"
+        )
+        for row in rows:
+            summary = row.summary
+            if summary is None or summary.heard_at is None or row.unit.id in out:
+                continue
+            if summary.mains.last == "absent":
+                continue
+            found.append(summary.heard_at)
+        if len(rows) < 1000:
+            return found
+        cursor = rows[-1].unit.id
+
+
+def line_finding(silent: Iterable[int], units: int) -> Finding | None:
+    """Act now on the service itself: the most sets that were last heard within 10 min, if they are
+    at least five and a fifth of all. silent: when each silent set was last heard (UTC seconds)."""
+    at = sorted(silent)
+    best: tuple[int, int, int] = (0, 0, 0)
+    first = 0
+    for last, moment in enumerate(at):
+        while at[first] < moment - LINE_WITHIN_S:
+            first += 1
+        best = max(best, (last - first + 1, at[first], moment))
+    number, start, end = best
+    if number < LINE_SETS_LEAST or number < LINE_SHARE_LEAST * units:
+        return None
+    return Finding(
+        kind="own_line", severity="act_now", since=start,
+        facts={"units": number, "of": units, "from": start, "to": end},
+    )  # fmt: skip
