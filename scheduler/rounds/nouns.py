@@ -1,0 +1,447 @@
+"""What the planner takes and gives: frozen nouns, no solver type among them.
+
+Times are whole UTC seconds; days are ISO dates of the office's zone ("2026-11-30"); money is in
+whole units of the installer's currency (float), computed inside in ten-thousandths of it; lengths
+are metres, durations seconds. Site hours, promises and shifts are moments, not patterns:
+`scheduler.rounds.spans` makes them from weekly hours and half-days.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import Literal, Protocol
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+Matrix = NDArray[np.int32]
+PinLevel = Literal["frozen", "retold", "told", "published"]
+Half = Literal["morning", "afternoon"]
+ChangeKind = Literal["dropped", "moved_day", "moved_technician", "moved_hour", "added"]
+
+
+class Span(msgspec.Struct, frozen=True):
+    """From start to end, UTC seconds, both ends belong to it."""
+
+    start: int
+    end: int
+
+
+class RoundSite(msgspec.Struct, frozen=True, kw_only=True):
+    """A place to go to: a customer's site, or the place of an errand.
+
+    hours: when one is let in; None: always. test_hours: when an engine may be run there; None:
+    whenever one is let in. access_s: gate and sign-in, once an arrival. extra_s and extra_money:
+    ferry or toll, once an arrival. over_water: the way leads over water, so times are estimates.
+    lat and lon: WGS 84 degrees; None: unknown, nothing there can be planned.
+    """
+
+    id: str
+    lat: float | None
+    lon: float | None
+    name: str = ""
+    access_s: int = 600
+    hours: tuple[Span, ...] | None = None
+    test_hours: tuple[Span, ...] | None = None
+    extra_s: int = 0
+    extra_money: float = 0.0
+    over_water: bool = False
+
+
+class RoundJob(msgspec.Struct, frozen=True, kw_only=True):
+    """A piece of work at a place; an errand is one without units.
+
+    due: to be done by then; None: no date, then it is worth only a trip saved. hard: pointless
+    after (of work not due in the horizon). sigma_days: uncertainty of a forecast due date.
+    parts_ready: when the parts are in hand; None: nobody knows. duration_s: own minutes where
+    known. test_s: the last so many seconds of the work run the engine. promises: agreed half-days
+    or appointments, work begins inside one of them; empty: none. technician: who was there last.
+    only: the one technician who may do it. call_first: one call before a drive. routine: can wait
+    out a storm week. urgent: worth less by the hour since `reported`. people: hands needed.
+    on_stop: the customer is on stop.
+    """
+
+    id: str
+    site: str
+    duration_s: int
+    earliest: int = 0
+    due: int | None = None
+    hard: int | None = None
+    sigma_days: float = 0.0
+    skills: frozenset[str] = frozenset()
+    parts_ready: int | None = 0
+    safety: bool = False
+    urgent: bool = False
+    reported: int = 0
+    routine: bool = True
+    on_stop: bool = False
+    people: int = 1
+    call_first: bool = False
+    interval_days: float = 182.0
+    cost: float = 250.0
+    test_s: int = 0
+    promises: tuple[Span, ...] = ()
+    technician: str = ""
+    only: str = ""
+    units: tuple[str, ...] = ()
+
+
+class Shift(msgspec.Struct, frozen=True, kw_only=True):
+    """One technician-day. reserve_s: kept free at its end for what nobody planned.
+
+    start_site: where the technician is when the shift begins (re-planning in mid-day); "" : base.
+    lunch_s: 0 where lunch was had already.
+    """
+
+    day: str
+    start: int
+    end: int
+    lunch_s: int = 1800
+    overtime_s: int = 0
+    reserve_s: int = 3600
+    start_site: str = ""
+
+
+class Skill(msgspec.Struct, frozen=True):
+    """A skill and the last day it is valid; "" : for good."""
+
+    name: str
+    until: str = ""
+
+
+class Technician(msgspec.Struct, frozen=True, kw_only=True):
+    """Who drives. Shifts after the horizon are read for the load of later weeks only."""
+
+    id: str
+    lat: float
+    lon: float
+    name: str = ""
+    skills: tuple[Skill, ...] = ()
+    shifts: tuple[Shift, ...] = ()
+
+    def can(self, day: str) -> frozenset[str]:
+        """Skills valid on a day (ISO dates compare as text)."""
+        return frozenset(s.name for s in self.skills if not s.until or day <= s.until)
+
+
+class Economics(msgspec.Struct, frozen=True, kw_only=True):
+    """What things are worth, in whole units of currency. Common practice, no source.
+
+    due: a due job done in time; safety_factor times that for a set life depends on; late_day: less
+    for each day late; floor: never less. urgent: a no-cover call at once, urgent_hour less each
+    hour. z_sigma: a forecast due date is brought in by so many sigmas. keep_*: what leaving a
+    standing arrangement costs the plan. same_technician: who knows the set comes again.
+    """
+
+    km: float = 0.40
+    hour: float = 36.0
+    due: float = 400.0
+    safety_factor: float = 2.5
+    late_day: float = 20.0
+    floor: float = 5.0
+    urgent: float = 1500.0
+    urgent_hour: float = 30.0
+    overtime_hour: float = 18.0
+    z_sigma: float = 1.0
+    keep_published: float = 20.0
+    keep_told: float = 60.0
+    keep_retold: float = 600.0
+    same_technician: float = 10.0
+
+
+class Pin(msgspec.Struct, frozen=True, kw_only=True):
+    """A standing arrangement: this job, with this technician, on this day, beginning then.
+
+    frozen: does not move. told: the customer knows the half-day. retold: told anew after an
+    upset, so not again. published: technicians know it. What has no pin is free.
+    """
+
+    job: str
+    level: PinLevel
+    technician: str
+    day: str
+    start: int
+
+
+class Limits(msgspec.Struct, frozen=True, kw_only=True):
+    """How long to search. iterations given: the same plan every time; seconds: not promised."""
+
+    seconds: float = 30.0
+    iterations: int | None = None
+    no_improvement: int | None = None
+    seed: int = 1
+    memory_mb: int = 1800
+    solver: bool = True
+
+
+class Reason(Enum):
+    """Why a job is in no round: the first that applies."""
+
+    ON_STOP = "on_stop"
+    NEEDS_TWO = "needs_two"
+    NOT_YET_USEFUL = "not_yet_useful"
+    PARTS = "parts"
+    NO_SKILL = "no_skill"
+    NO_WINDOW = "no_window"
+    UNREACHABLE = "unreachable"
+    NOT_WORTH_IT = "not_worth_it"
+    NO_CAPACITY = "no_capacity"
+    SEARCH_LIMIT = "search_limit"
+
+
+class Unplanned(msgspec.Struct, frozen=True, kw_only=True):
+    """A job in no round and the one reason. detail: a plain sentence, from our own words only.
+
+    blocking: jobs that stand in its way. earliest: first possible date (ISO), None: not known.
+    """
+
+    job: str
+    reason: Reason
+    detail: str = ""
+    blocking: tuple[str, ...] = ()
+    earliest: str | None = None
+
+
+class Stop(msgspec.Struct, frozen=True, kw_only=True):
+    """One arrival at a place and all the work done there then.
+
+    arrive: at the gate; start: first work begins; finish: last work ends. starts: begin of each
+    job, in the order of `jobs`. estimate: the way there leads over water or was not seen by a
+    road table. call_first: jobs of these that want a call before the drive.
+    """
+
+    site: str
+    jobs: tuple[str, ...]
+    arrive: int
+    start: int
+    finish: int
+    starts: tuple[int, ...]
+    metres: int = 0
+    travel_s: int = 0
+    late_days: int = 0
+    pulled_forward: tuple[str, ...] = ()
+    call_first: tuple[str, ...] = ()
+    estimate: bool = True
+
+
+class Round(msgspec.Struct, frozen=True, kw_only=True):
+    """One technician's day: leave, stops, home. lunch: None where none is due or it was had."""
+
+    technician: str
+    day: str
+    depart: int
+    back: int
+    stops: tuple[Stop, ...]
+    lunch: Span | None = None
+    metres: int = 0
+    travel_s: int = 0
+    wait_s: int = 0
+    work_s: int = 0
+
+    @property
+    def jobs(self) -> tuple[str, ...]:
+        return tuple(job for stop in self.stops for job in stop.jobs)
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True):
+    """What is different about one job. Old and new place: technician, day, start; "" and 0: none.
+
+    why: shift_gone, job_gone, made_room, better_round, new. price: value this costs (money).
+    """
+
+    job: str
+    kind: ChangeKind
+    technician: str = ""
+    day: str = ""
+    start: int = 0
+    new_technician: str = ""
+    new_day: str = ""
+    new_start: int = 0
+    why: str = ""
+    price: float = 0.0
+
+
+class Changes(msgspec.Struct, frozen=True, kw_only=True):
+    """The difference between two plans. kept: jobs in both. moved: an hour and less is none."""
+
+    kept: int = 0
+    changes: tuple[Change, ...] = ()
+
+    def of(self, *kinds: ChangeKind) -> tuple[Change, ...]:
+        return tuple(change for change in self.changes if change.kind in kinds)
+
+    @property
+    def disturbed(self) -> tuple[Change, ...]:
+        """Dropped, or moved to another day or technician."""
+        return self.of("dropped", "moved_day", "moved_technician")
+
+
+class TechnicianHours(msgspec.Struct, frozen=True, kw_only=True):
+    """One technician's share of the plan, in hours."""
+
+    technician: str
+    days: int
+    shift_h: float
+    work_h: float
+    travel_h: float
+    wait_h: float
+
+
+class WeekLoad(msgspec.Struct, frozen=True, kw_only=True):
+    """A week after the horizon, by hours only. monday: ISO date. jobs: put there, not ordered."""
+
+    monday: str
+    shift_h: float
+    needed_h: float
+    jobs: tuple[str, ...] = ()
+
+
+class Metrics(msgspec.Struct, frozen=True, kw_only=True):
+    """The same for every planner. value: worth of the work less the cost of the way (money).
+
+    backlog_days: late job-days done plus, for due work left open, the days late at the horizon's
+    end. by_hand_*: the by-hand plan of the same request; None where it was not made.
+    """
+
+    value: float = 0.0
+    cost: float = 0.0
+    km: float = 0.0
+    travel_h: float = 0.0
+    wait_h: float = 0.0
+    work_h: float = 0.0
+    rounds: int = 0
+    stops: int = 0
+    jobs: int = 0
+    due: int = 0
+    due_done: int = 0
+    safety_open: int = 0
+    pulled_forward: int = 0
+    late: int = 0
+    late_days: int = 0
+    backlog_days: int = 0
+    technicians: tuple[TechnicianHours, ...] = ()
+    by_hand_value: float | None = None
+    by_hand_km: float | None = None
+
+
+class Question(msgspec.Struct, frozen=True, kw_only=True):
+    """Something in the request that looks wrong and is left out until somebody answers.
+
+    kind: too_far (beyond the radius), swapped (fits once latitude and longitude change places),
+    no_place (no coordinates). km: to the nearest base.
+    """
+
+    kind: Literal["too_far", "swapped", "no_place"]
+    site: str
+    km: float | None = None
+
+
+class RoundPlan(msgspec.Struct, frozen=True, kw_only=True):
+    """Rounds, and a reason for every job that is in none.
+
+    travel_source: "estimate", "table", or "table, N % estimated". engine: "pyvrp 0.14.1", "by
+    hand" (fallback or asked for), "stopped" added where the watchdog ended it.
+    """
+
+    first_day: str
+    days: int
+    zone: str
+    rounds: tuple[Round, ...] = ()
+    unplanned: tuple[Unplanned, ...] = ()
+    changes: Changes = Changes()
+    metrics: Metrics = Metrics()
+    questions: tuple[Question, ...] = ()
+    load: tuple[WeekLoad, ...] = ()
+    travel_source: str = "estimate"
+    seed: int = 0
+    engine: str = ""
+    fingerprint: str = ""
+
+
+class PlanRequest(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything a plan depends on. days: planned finely; later shifts: as load only.
+
+    now: nothing begins before it. previous: the plan in force. radius_km: a site farther from
+    every base is asked about, never driven to; None: no limit.
+    """
+
+    first_day: str
+    zone: str
+    sites: tuple[RoundSite, ...]
+    jobs: tuple[RoundJob, ...]
+    technicians: tuple[Technician, ...]
+    days: int = 14
+    economics: Economics = Economics()
+    pins: tuple[Pin, ...] = ()
+    previous: RoundPlan | None = None
+    now: int = 0
+    limits: Limits = Limits()
+    radius_km: float | None = 250.0
+
+
+class Violation(msgspec.Struct, frozen=True, kw_only=True):
+    """A rule that a plan breaks. kind: see `scheduler.rounds.checker`; detail: a plain sentence."""
+
+    kind: str
+    detail: str
+    job: str = ""
+    technician: str = ""
+    day: str = ""
+
+
+class Proposal(msgspec.Struct, frozen=True, kw_only=True):
+    """One way to fit an urgent job in: the whole plan, and what it does to others.
+
+    kind: "least" disturbs fewest, "soonest" is there first. price: value it costs (money),
+    the urgent job's own worth left out.
+    """
+
+    kind: Literal["least", "soonest"]
+    plan: RoundPlan
+    technician: str
+    day: str
+    arrive: int
+    changes: Changes
+    price: float
+    uses_reserve: bool = False
+
+
+class Verdict(msgspec.Struct, frozen=True, kw_only=True):
+    """A plan changed by hand, and what the checker says of it at once; empty: nothing broken."""
+
+    plan: RoundPlan
+    violations: tuple[Violation, ...]
+    changes: Changes
+
+
+class Offer(msgspec.Struct, frozen=True, kw_only=True):
+    """A promise to be made anew, in the order of the calls. new_day "" : none yet, job stays open."""
+
+    n: int
+    job: str
+    day: str
+    half: Half
+    new_day: str = ""
+    new_half: Half | None = None
+    earliest: str | None = None
+
+
+class Distances(msgspec.Struct, frozen=True, kw_only=True):
+    """Metres and seconds between places, from row to column; zero on the diagonal.
+
+    estimated: share of cells that no road table answered [0..1]. guessed: those cells; None: all.
+    """
+
+    metres: Matrix
+    seconds: Matrix
+    estimated: float = 1.0
+    guessed: NDArray[np.bool_] | None = None
+
+
+class Travel(Protocol):
+    """Where distances come from."""
+
+    def between(self, lat: NDArray[np.float64], lon: NDArray[np.float64]) -> Distances:
+        """Distances between all pairs of places, in the order given (degrees)."""
+        ...
