@@ -1,6 +1,7 @@
 """Service rounds: which technician does which job on which day, in what order.
 
     plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
+    plan_by_hand(request, travel=None) -> RoundPlan; judge(plan, request, travel=None) -> Metrics
     insert(plan, request, urgent, now=None, travel=None) -> tuple[Proposal, ...]
     move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
     remove(plan, request, job, travel=None) -> Verdict
@@ -55,7 +56,7 @@ from scheduler.rounds.nouns import (
     Violation,
     WeekLoad,
 )
-from scheduler.rounds.planning import PlanFault, explain, plan
+from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
 from scheduler.rounds.spans import half_day, half_of, weekly
 from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
@@ -69,6 +70,6 @@ __all__ = [
     "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop", "Table",
     "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
     "before_storm", "check", "diff", "explain", "fingerprint", "half_day", "half_of", "insert",
-    "move", "own_minutes", "pins_of", "plan", "re_offer", "remainder", "remove", "storm",
+    "judge", "move", "own_minutes", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "storm",
     "told_anew", "weekly",
 ]  # fmt: skip

@@ -33,7 +33,7 @@ class Reason(Enum):
     SEARCH_LIMIT = "search_limit"
 
 
-class Unplanned(msgspec.Struct, frozen=True, kw_only=True):
+class Unplanned(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A job in no round and the one reason. detail: a plain sentence; it may name a skill, so escape it.
 
     blocking: jobs that stand in its way. earliest: first possible date (ISO), None: not known.
@@ -46,7 +46,7 @@ class Unplanned(msgspec.Struct, frozen=True, kw_only=True):
     earliest: str | None = None
 
 
-class Stop(msgspec.Struct, frozen=True, kw_only=True):
+class Stop(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One arrival at a place and all the work done there then.
 
     arrive: at the gate; start: first work begins; finish: last work ends. starts: begin of each
@@ -68,7 +68,7 @@ class Stop(msgspec.Struct, frozen=True, kw_only=True):
     estimate: bool = True
 
 
-class Round(msgspec.Struct, frozen=True, kw_only=True):
+class Round(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One technician's day: leave, stops, home. lunch: None where none is due or it was had."""
 
     technician: str
@@ -87,7 +87,7 @@ class Round(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(job for stop in self.stops for job in stop.jobs)
 
 
-class Change(msgspec.Struct, frozen=True, kw_only=True):
+class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What is different about one job. Old and new place: technician, day, start; "" and 0: none.
 
     why: shift_gone, job_gone, made_room, better_round, new. price: value this costs (money).
@@ -140,7 +140,7 @@ class WeekLoad(msgspec.Struct, frozen=True, kw_only=True):
     jobs: tuple[str, ...] = ()
 
 
-class Metrics(msgspec.Struct, frozen=True, kw_only=True):
+class Metrics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """The same for every planner. value: worth of the work less the cost of the way (money).
 
     backlog_days: late job-days done plus, for due work left open, the days late at the horizon's
@@ -180,7 +180,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
     km: float | None = None
 
 
-class RoundPlan(msgspec.Struct, frozen=True, kw_only=True):
+class RoundPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Rounds, and a reason for every job that is in none.
 
     travel_source: "estimate", "table", or "table, N % estimated". engine: "pyvrp 0.14.1", "by

@@ -39,7 +39,7 @@ Matrix = NDArray[np.int32]
 PinLevel = Literal["frozen", "retold", "told", "published"]
 
 
-class RoundSite(msgspec.Struct, frozen=True, kw_only=True):
+class RoundSite(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A place to go to: a customer's site, or the place of an errand.
 
     hours: when one is let in; None: always. test_hours: when an engine may be run there; None:
@@ -60,7 +60,7 @@ class RoundSite(msgspec.Struct, frozen=True, kw_only=True):
     over_water: bool = False
 
 
-class RoundJob(msgspec.Struct, frozen=True, kw_only=True):
+class RoundJob(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A piece of work at a place; an errand is one without units.
 
     due: to be done by then; None: no date, then it is worth only a trip saved. hard: pointless
@@ -98,7 +98,7 @@ class RoundJob(msgspec.Struct, frozen=True, kw_only=True):
     units: tuple[str, ...] = ()
 
 
-class Shift(msgspec.Struct, frozen=True, kw_only=True):
+class Shift(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One technician-day. reserve_s: kept free at its end for what nobody planned.
 
     start_site: where the technician is when the shift begins (re-planning in mid-day); "" : base.
@@ -121,7 +121,7 @@ class Skill(msgspec.Struct, frozen=True):
     until: str = ""
 
 
-class Technician(msgspec.Struct, frozen=True, kw_only=True):
+class Technician(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Who drives. Shifts after the horizon are read for the load of later weeks only."""
 
     id: str
@@ -136,7 +136,7 @@ class Technician(msgspec.Struct, frozen=True, kw_only=True):
         return frozenset(s.name for s in self.skills if not s.until or day <= s.until)
 
 
-class Economics(msgspec.Struct, frozen=True, kw_only=True):
+class Economics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What things are worth, in whole units of currency. Common practice, no source.
 
     due: a due job done in time; safety_factor times that for a set life depends on; late_day: less
@@ -161,7 +161,7 @@ class Economics(msgspec.Struct, frozen=True, kw_only=True):
     same_technician: float = 10.0
 
 
-class Pin(msgspec.Struct, frozen=True, kw_only=True):
+class Pin(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A standing arrangement: this job, with this technician, on this day, beginning then.
 
     frozen: does not move. told: the customer knows the half-day. retold: told anew after an
@@ -175,7 +175,7 @@ class Pin(msgspec.Struct, frozen=True, kw_only=True):
     start: int
 
 
-class Limits(msgspec.Struct, frozen=True, kw_only=True):
+class Limits(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """How long to search. iterations given: the same plan every time; seconds: not promised."""
 
     seconds: float = 30.0
@@ -186,7 +186,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
     solver: bool = True
 
 
-class PlanRequest(msgspec.Struct, frozen=True, kw_only=True):
+class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Everything a plan depends on. days: planned finely; later shifts: as load only.
 
     now: nothing begins before it. previous: the plan in force. radius_km: a site farther from

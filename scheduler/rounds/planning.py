@@ -16,6 +16,7 @@ from scheduler.rounds.metrics import load, metrics
 from scheduler.rounds.nouns import (
     Changes,
     Limits,
+    Metrics,
     PlanRequest,
     Reason,
     RoundPlan,
@@ -71,6 +72,28 @@ def plan(
     if broken:
         raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
     return made
+
+
+def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
+    """What an installer would do by hand, with nothing repaired: the yardstick."""
+    sound(request)
+    terms = Terms(request)
+    early = {job: early_reason(terms, job) for job in terms.jobs}
+    jobs = [job for job, reason in early.items() if reason is None]
+    view = view_of(terms, travel or Estimate(), jobs)
+    days = by_hand(view, jobs)
+    reasons = [r for r in early.values() if r is not None]
+    reasons += [why(view, days, job)[0] for job in _open(days, jobs)]
+    made = assemble(view, days, reasons, None, "by hand")
+    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+
+
+def judge(made: RoundPlan, request: PlanRequest, travel: Travel | None = None) -> Metrics:
+    """Figures of a plan, whoever made it: its rounds are driven again."""
+    terms = Terms(request)
+    jobs = [job for r in made.rounds for job in r.jobs]
+    view = view_of(terms, travel or Estimate(), jobs)
+    return metrics(view, days_of(view, made), None)
 
 
 def view_of(terms: Terms, travel: Travel, jobs: Iterable[str]) -> View:

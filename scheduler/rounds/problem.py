@@ -140,6 +140,7 @@ def _clients(view: View, job: str, number: int, place: int) -> list[Client]:
     kept = terms.keeping(pin) if pin else 0
     usual = terms.jobs[job].technician in terms.technicians
     known = money(terms.economics.same_technician) if usual else 0
+    always = kept + known  # leaving the technician is taken off again on the way there
     labour = duration * view.per_s
     windows = terms.worth.windows(job)
     if pin:
@@ -153,7 +154,7 @@ def _clients(view: View, job: str, number: int, place: int) -> list[Client]:
     return [
         Client(
             number, place, a - terms.begin, b - terms.begin, duration,
-            min(MOST_WORTH, worth + kept + known + labour),
+            min(MOST_WORTH, worth + always + labour),
         )
         for a, b, worth in windows
     ]  # fmt: skip
