@@ -83,6 +83,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("tls_key", "", "private key (PEM, without a passphrase) of tls_cert", "file"),
     Setting("tls_in_front", False, "a proxy in front speaks HTTPS to browsers and passes the Host name on; say so only where nobody gets past it", "yes_no"),
     Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
+    Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
 
@@ -121,6 +122,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     tls_key: str = ""
     tls_in_front: bool = False
     trusted_proxies: str = ""
+    codes_key: str = ""
     log_level: str = "info"
 
     @property

@@ -34,6 +34,14 @@ AUDIT_WORDS: dict[AuditKind, str] = {
     "share_opened": "Share link opened",
     "share_revoked": "Share link revoked",
     "record_added": "Record added",
+    "job_changed": "Job changed",
+    "contract_changed": "Contract changed",
+    "technician_changed": "Technician changed",
+    "site_card_changed": "Site card changed",
+    "codes_seen": "Key and codes looked at",
+    "round_published": "Rounds published",
+    "feed_made": "Calendar address made",
+    "feed_revoked": "Calendar address revoked",
     "setting_changed": "Setting changed",
 }
 BROWSERS: Mapping[str, str] = {

@@ -26,6 +26,23 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
+from fleet.model.jobs import (
+    JOB_STATES,
+    OPEN_STATES,
+    Contact,
+    Contract,
+    FoundBy,
+    HandPin,
+    Job,
+    JobState,
+    JobStep,
+    Leave,
+    Promise,
+    SiteCard,
+    SkillHeld,
+    Technician,
+    Week,
+)
 from fleet.model.notices import Notice, NoticeKind, Way
 from fleet.model.register import (
     EVERYTHING,
@@ -68,7 +85,10 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "SEVERITIES", "Calibration", "Charger", "Chemistry", "Clock", "Condition",
+    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contact", "Contract", "FoundBy",
+    "HandPin", "Job", "JobState", "JobStep", "Leave", "Promise", "SiteCard", "SkillHeld",
+    "Technician", "Week",
+    "Calibration", "Charger", "Chemistry", "Clock", "Condition",
     "Cooling", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
     "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "Facts", "Finding",
     "Fitting", "Fuel", "Habit", "HabitMode", "HoursRise", "Kit", "Latest", "Mains", "MainsNow",

@@ -24,6 +24,17 @@ from sqlalchemy import (
 )
 
 from fleet.registry.tables_base import Counted, Seconds, metadata
+from fleet.registry.tables_jobs import (
+    contract,
+    feed,
+    feed_event,
+    job,
+    job_step,
+    round_ask,
+    round_plan,
+    site_card,
+    technician,
+)
 from fleet.registry.tables_people import (
     api_token,
     audit,
@@ -34,10 +45,12 @@ from fleet.registry.tables_people import (
 )
 
 __all__ = [
-    "api_token", "assessment", "audit", "calibration", "change", "claim", "counter", "customer",
-    "day", "device", "device_event", "due", "episode", "fitting", "heartbeat", "inbox",
-    "invitation", "metadata", "person", "plan", "pulse", "quarantine", "quarantine_count",
-    "receipt", "record", "session", "share_link", "site", "step", "summary", "touch", "unit",
+    "api_token", "assessment", "audit", "calibration", "change", "claim", "contract",
+    "counter", "customer",
+    "day", "device", "device_event", "due", "episode", "feed", "feed_event", "fitting",
+    "heartbeat", "inbox", "invitation", "job", "job_step", "metadata", "person", "plan", "pulse",
+    "quarantine", "quarantine_count", "receipt", "record", "round_ask", "round_plan", "session",
+    "share_link", "site", "site_card", "step", "summary", "technician", "touch", "unit",
 ]  # fmt: skip
 
 counter = Table(
