@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping
 
 import msgspec
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.terms import Key, View
@@ -162,6 +161,8 @@ def settle_days(view: View, days: Days) -> None:
 
     The engine sees lateness in steps and takes days for interchangeable; this does not.
     """
+    from scipy.optimize import linear_sum_assignment  # here: see terms
+
     for technician in view.terms.technicians:
         keys = [key for key in view.terms.shifts if key[0] == technician]
         rounds = [days[key].jobs for key in keys if key in days and days[key].jobs]

@@ -29,6 +29,7 @@ from scheduler.rounds.request import fingerprint, fingerprint_for, sound
 from scheduler.rounds.terms import Key, Terms, View, places
 from scheduler.rounds.territory import Territory, sites_of, territories
 from scheduler.rounds.travel import Estimate
+from scheduler.rounds.value import UNIT
 
 MOST_REPAIRS = 200
 
@@ -62,9 +63,12 @@ def plan(
     view = view_of(terms, travel, kept)
     hand = by_hand(view, kept)
     if progress:
-        progress(Progress(0.0, _worth(view, hand), "planned by hand"))
-    days, engine = _searched(view, areas, _warm(view, kept, hand), request.limits, progress, cancel)
-    days, unplanned = _repaired(view, days, candidates)
+        progress(Progress(0.0, _worth(view, hand) / UNIT, "planned by hand"))
+    warm = _warm(view, kept, hand)
+    found, engine = _searched(view, areas, warm, request.limits, progress, cancel)
+    days, unplanned = _repaired(view, found, candidates)
+    if _worth(view, days) < _worth(view, warm):
+        days, unplanned = _repaired(view, dict(warm), candidates)
     reasons = [r for r in early.values() if r is not None] + unplanned
     made = assemble(view, days, reasons, hand, engine)
     made = msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
@@ -159,9 +163,9 @@ def _searched(
     progress: Tell | None,
     cancel: Cancel | None,
 ) -> tuple[Days, str]:
-    """The rounds the engine finds for each territory, driven; never worth less than the warm ones."""
+    """The rounds the engine finds for each territory, driven; the warm ones where it finds none."""
     if not limits.solver:
-        return warm, "by hand"
+        return dict(warm), "by hand"
     days: Days = {}
     stopped = ""
     total = max(1, sum(len(area.jobs) for area in areas))
@@ -173,12 +177,13 @@ def _searched(
             view, problem(view, area.jobs, mine, area.technicians), part, progress, cancel
         )
         stopped = stopped or found.stopped
-        driven: Days = {}
-        for key, jobs in (found.routes or {}).items():
+        if found.routes is None:
+            days |= mine
+            continue
+        for key, jobs in found.routes.items():
             trace = fitting(view, key, jobs)
             if trace is not None:
-                driven[key] = trace
-        days |= driven if _worth(view, driven) >= _worth(view, mine) else mine
+                days[key] = trace
     return days, f"{NAME}, {stopped}" if stopped else NAME
 
 

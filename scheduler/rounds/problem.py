@@ -39,7 +39,10 @@ class Client(msgspec.Struct, frozen=True):
 
 
 class Vehicle(msgspec.Struct, frozen=True):
-    """A technician-day. start: place it leaves from; end: base; profile: its row of distances."""
+    """A technician-day. start: place it leaves from; end: base; profile: its row of distances.
+
+    late: back by then, lunch taken off: the simulator puts it in, and all after it is later.
+    """
 
     start: int
     end: int
@@ -177,7 +180,7 @@ def _vehicle(view: View, key: Key, index: dict[Place, int], profile: int, urgent
         start=index[Place(view.leaves_from(key))],
         end=view.base[key[0]],
         early=terms.begins(key) - terms.begin,
-        late=terms.limit(key, urgent) - terms.begin,
+        late=terms.limit(key, urgent) - terms.shifts[key].lunch_s - terms.begin,
         duration=_length(view, key, urgent),
         overtime=terms.shifts[key].overtime_s,
         profile=profile,

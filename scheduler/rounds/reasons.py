@@ -41,6 +41,8 @@ def early_reason(terms: Terms, job_id: str) -> Unplanned | None:
 
 
 def _nobody(terms: Terms, job: RoundJob) -> Unplanned | None:
+    if not terms.technicians:
+        return None
     for skill in sorted(job.skills):
         if not any(skill in t.can(d) for t in terms.technicians.values() for d in terms.days):
             return _no(job, Reason.NO_SKILL, f"Nobody holds a valid skill: {skill}.")

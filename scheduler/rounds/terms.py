@@ -11,7 +11,6 @@ from datetime import date
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from fleet.calendar import day_bounds
 from scheduler.rounds.nouns import (
@@ -198,6 +197,8 @@ def _trip_later(request: PlanRequest, asked: set[str]) -> dict[str, int]:
 
 def _third_nearest_m(lat: Degrees, lon: Degrees) -> Degrees:
     """Great-circle metres to the third nearest other site (fewer sites: the farthest there is)."""
+    from scipy.spatial import cKDTree  # here: the worker has no use for it and starts sooner
+
     phi, lam = np.radians(lat), np.radians(lon)
     xyz = np.column_stack([np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)])
     chord, _ = cKDTree(xyz).query(xyz, k=min(4, len(lat)))
