@@ -66,6 +66,8 @@ MISTAKES = [
     ("scheduler/rules/hours.py", "import scheduler.rules.runs", "Rules are strangers"),
     ("scheduler/rules/runs.py", "import time", "Pure rooms"),
     ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
+    ("scheduler/rounds/drive.py", "import time", "Pure rooms"),
+    ("scheduler/rounds/checker.py", "import scheduler.rounds.engine", "Pure rooms"),
     ("ingest/wire.py", "import os", "Pure rooms"),
     ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),
     ("dashboard/deps.py", "import fleet.store.embedded", "dashboard reads"),
