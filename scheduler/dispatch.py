@@ -295,7 +295,7 @@ def with_begun(told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int) 
     return msgspec.structs.replace(made, rounds=tuple(ordered))
 
 
-def stop_jobs(plan: rounds.RoundPlan, technician: str, day: str) -> rounds.Round | None:
+def round_of(plan: rounds.RoundPlan, technician: str, day: str) -> rounds.Round | None:
     """The round of a technician's day, or None."""
     found = (one for one in plan.rounds if one.technician == technician and one.day == day)
     return next(found, None)

@@ -189,12 +189,18 @@ def _last_done(job: Job) -> str:
     return "" if said == "never" else said
 
 
-CALL_FIRST: frozenset[str] = frozenset({"not_in_auto", "not_reporting", "silent"})
+CALL_FIRST: frozenset[str] = frozenset({"not_in_auto", "not_reporting"})
 """One call before a drive settles many of these (ENGINEERING 12)."""
+
+
+OF_THE_PLAN: frozenset[str] = frozenset({"service_due"})
+"""Due work becomes a job by itself."""
 
 
 def suggests(finding: Finding) -> bool:
     """Whether a finding wants somebody to go, or to call, and so suggests a job."""
+    if finding.kind in OF_THE_PLAN:
+        return False
     return finding.severity in ("act_now", "same_day") or finding.kind in CALL_FIRST
 
 

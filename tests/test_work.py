@@ -192,6 +192,7 @@ def test_a_job_ends_when_its_record_comes_and_not_before() -> None:
         ("not_in_auto", "same_day", True, "call_first"),
         ("not_reporting", "no_word", True, "call_first"),
         ("battery_resting_low", "next_visit", False, "open"),
+        ("service_due", "same_day", False, "open"),
     ],
 )
 def test_a_finding_suggests_a_job(kind: str, severity: Any, wants: bool, state: str) -> None:

@@ -6,13 +6,13 @@ never changed: changing it is publishing another. A draft is thrown away by the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Literal
 
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import OPEN_STATES, Job, JobStep, Scope
+from fleet.model import OPEN_STATES, Customer, Job, JobStep, Scope, Site
 from fleet.model.book import Book, FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -20,6 +20,7 @@ from fleet.registry.jobs import _step_of, contracts, jobs
 from fleet.registry.people_audit import note
 from fleet.registry.people_types import Actor
 from fleet.registry.rounds_feed import tell_feeds
+from fleet.registry.scoped import customer_in
 from fleet.registry.sitecard import cards
 from fleet.registry.technicians import technicians
 from fleet.registry.types import RegistryFault
@@ -95,6 +96,21 @@ def _docs(reg: Registry, table: sa.Table, ids: set[str], decode: Any) -> list[An
         for n in range(0, len(wanted), 500):
             query = sa.select(table.c.doc).where(table.c.id.in_(wanted[n : n + 500]))
             found += [decode(doc) for doc in connection.execute(query).scalars()]
+    return found
+
+
+def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple[Site, Customer]]:
+    """Sites with their owners, those the scope sees."""
+    c, wanted = t.site.c, sorted(set(sites))
+    joined = t.site.join(t.customer, t.customer.c.id == c.customer)
+    query = sa.select(c.doc, t.customer.c.doc.label("owner")).select_from(joined)
+    query = query.where(customer_in(scope, c.customer))
+    found = {}
+    with reg.read() as connection:
+        for n in range(0, len(wanted), 500):
+            for row in connection.execute(query.where(c.id.in_(wanted[n : n + 500]))):
+                site = decode_site(row.doc)
+                found[site.id] = (site, decode_customer(row.owner))
     return found
 
 
