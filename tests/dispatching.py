@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
 from cryptography.fernet import Fernet
 from seeding import FAILED, NOW, Fleet, seed, unit_id
 
+from fleet.history import History
 from fleet.model import EVERYTHING, Contact, Job, SiteCard, SkillHeld, Technician
 from fleet.registry import jobs, pages, people, rounds, sitecard, technicians
+from fleet.registry.engine import open_registry
 from fleet.registry.people import Actor
 from fleet.registry.rounds import Ask
+from fleet.settings import Settings
+from fleet.store.opening import open_store
 from scheduler import publishing, work
 from scheduler.turns import planning
 
@@ -63,6 +70,37 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
         assert made_plan.plan is not None, made_plan.said
         publishing.publish(reg, made_plan.plan, BY, NOW, "")
     return Office(fleet, sites)
+
+
+@pytest.fixture(scope="session")
+def told_office(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The data folder of an office whose plan is published; to be copied."""
+    data = tmp_path_factory.mktemp("office") / "data"
+    close(opened(data))
+    return data
+
+
+@pytest.fixture
+def office(tmp_path: Path, told_office: Path) -> Iterator[Office]:
+    """A copy of it for one test."""
+    made = copied(told_office, tmp_path / "data")
+    yield made
+    close(made)
+
+
+def copied(told: Path, data: Path, demo: bool = False) -> Office:
+    """Another office that begins as this one stands. SQLite only."""
+    shutil.copytree(told, data)
+    settings = Settings(data=data, firm="Harrow & Finch", demo=demo)
+    registry = open_registry(settings)
+    history = History(registry, open_store(settings, writing=False))
+    sites = {row.unit.id: row.site.id for row in pages.units(registry, EVERYTHING)}
+    return Office(Fleet(settings, registry, history), sites)
+
+
+def close(office: Office) -> None:
+    office.fleet.history.store.close()
+    office.fleet.registry.close()
 
 
 def belongs(office: Office, technician: str, person: people.Person) -> None:

@@ -6,10 +6,11 @@ import csv
 import io
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from uuid import uuid4
 
 import pytest
-from dispatching import BY, CALL, Office, opened
+from dispatching import BY, CALL, Office, close, copied
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
@@ -20,13 +21,15 @@ from fleet.registry import jobs
 from fleet.registry.jobs_find import find_sets
 from scheduler import work
 
+pytest_plugins = ["dispatching"]
+pytestmark = pytest.mark.sqlite_only
+
 
 @pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
-    made = opened(tmp_path_factory.mktemp("jobs"), plan=False)
+def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
+    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
     yield made
-    made.fleet.history.store.close()
-    made.fleet.registry.close()
+    close(made)
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from dispatching import CODE, Office, belongs, in_force, opened
+from dispatching import CODE, Office, belongs, close, copied, in_force
 from roles import HERE, Caller, add, app_of, signed_in, with_token
 from seeding import FAILED, unit_id
 
@@ -13,13 +14,15 @@ from fleet.model import EVERYTHING
 from fleet.registry import jobs, people, sitecard
 from scheduler import dispatch
 
+pytest_plugins = ["dispatching"]
+pytestmark = pytest.mark.sqlite_only
+
 
 @pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
-    made = opened(tmp_path_factory.mktemp("cards"))
+def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
+    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
     yield made
-    made.fleet.history.store.close()
-    made.fleet.registry.close()
+    close(made)
 
 
 def tap(office: Office, caller: Caller) -> tuple[int, str, str]:

@@ -72,7 +72,7 @@ def _day(view: View, key: Key, left: set[str], jobs: tuple[str, ...]) -> tuple[s
     for job in left:
         noun = terms.jobs[job]
         due = noun.reported if noun.urgent else noun.due
-        if due is not None and due < until and noun.earliest < tomorrow and key in terms.able(job):
+        if due is not None and due < until and noun.earliest < tomorrow and terms.may(job, key):
             soon.append((due // DAY_S, job))
     if not jobs:
         jobs = _first(view, key, soon)

@@ -46,7 +46,7 @@ def drive(
     checker then judges). Leaving is put off while that costs nothing.
     """
     terms = view.terms
-    if not lenient and any(key not in terms.able(job) for job in jobs):
+    if not lenient and any(not terms.may(job, key) for job in jobs):
         return None
     trace = _run(view, key, jobs, terms.begins(key), lenient, lunch)
     if trace is None:

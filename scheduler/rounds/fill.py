@@ -6,7 +6,7 @@ gain could beat what is known; then the whole day is driven again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 import numpy as np
@@ -41,7 +41,7 @@ class Bound(msgspec.Struct, frozen=True, order=True):
 def bounds(view: View, key: Key, trace: Trace | None, jobs: Iterable[str]) -> list[Bound]:
     """Places of a day whose slack may take one of the jobs, with an upper bound of the gain."""
     terms = view.terms
-    wanted = [job for job in jobs if view.has(job) and key in terms.able(job)]
+    wanted = [job for job in jobs if view.has(job) and terms.may(job, key)]
     if not wanted:
         return []
     jobs_in = trace.jobs if trace else ()
@@ -118,17 +118,29 @@ def best_of_day(
     return found
 
 
-def best_place(
-    view: View, days: Mapping[Key, Trace], job: str, keys: Iterable[Key] | None = None
-) -> Place | None:
+def best_place(view: View, days: Mapping[Key, Trace], job: str) -> Place | None:
     """The best place for one job over all days, however little it gains; None: fits nowhere."""
+    return best_of(view, days, possible(view, days, [job]).get(job, []))
+
+
+def possible(
+    view: View, days: Mapping[Key, Trace], jobs: Sequence[str]
+) -> dict[str, list[tuple[Bound, Key]]]:
+    """Every place each of the jobs may have, day by day for all at once."""
+    found: dict[str, list[tuple[Bound, Key]]] = {}
+    for key in view.terms.shifts:
+        for bound in bounds(view, key, days.get(key), jobs):
+            found.setdefault(bound.job, []).append((bound, key))
+    return found
+
+
+def best_of(view: View, days: Mapping[Key, Trace], found: list[tuple[Bound, Key]]) -> Place | None:
+    """The best of some places, driven; those that cannot be better are not driven."""
     best: Place | None = None
-    open_keys = view.terms.able(job) if keys is None else keys
-    found = [(bound, key) for key in open_keys for bound in bounds(view, key, days.get(key), [job])]
     for bound, key in sorted(found, key=lambda f: (-f[0].most, f[1], f[0].position)):
         if best and best.gain >= bound.most:
             break
-        place = place_at(view, key, days.get(key), job, bound.position)
+        place = place_at(view, key, days.get(key), bound.job, bound.position)
         if place and (best is None or place.gain > best.gain):
             best = place
     return best

@@ -51,7 +51,7 @@ def remove(
     """Take a job out of its round; it waits with a reason. Raises RequestFault where unknown."""
     view, days = _opened(plan, request, job, travel)
     _take_out(view, days, job)
-    reason = early_reason(view.terms, job) or why(view, days, job)[0]
+    reason = early_reason(view.terms, job) or why(view, days, job)
     if reason.reason is Reason.SEARCH_LIMIT:
         detail = "Taken out by hand; it would fit and pay where it was."
         reason = msgspec.structs.replace(reason, reason=Reason.NOT_WORTH_IT, detail=detail)

@@ -24,7 +24,7 @@ from scheduler.rounds.nouns import (
     Unplanned,
 )
 from scheduler.rounds.problem import problem
-from scheduler.rounds.reasons import dated, early_reason, why
+from scheduler.rounds.reasons import dated, early_reason, reasons_of
 from scheduler.rounds.request import fingerprint, fingerprint_for, sound
 from scheduler.rounds.terms import Key, Terms, View, places
 from scheduler.rounds.territory import Territory, sites_of, territories
@@ -87,7 +87,7 @@ def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPla
     view = view_of(terms, travel or Estimate(), jobs)
     days = by_hand(view, jobs)
     reasons = [r for r in early.values() if r is not None]
-    reasons += [why(view, days, job)[0] for job in _open(days, jobs)]
+    reasons += [reason for reason, _ in reasons_of(view, days, _open(days, jobs))]
     made = assemble(view, days, reasons, None, "by hand")
     return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
 
@@ -122,7 +122,7 @@ def days_of(view: View, made: RoundPlan) -> Days:
 
 def fitting(view: View, key: Key, jobs: Sequence[str]) -> Trace | None:
     """Drive a day's jobs, leaving out the least worth until it goes; None: nothing goes."""
-    left = [job for job in jobs if key in view.terms.able(job)]
+    left = [job for job in jobs if view.terms.may(job, key)]
     standing, at = view.terms.worth.standing, view.terms.begins(key)
     while left:
         trace = drive(view, key, left)
@@ -194,7 +194,7 @@ def _repaired(view: View, days: Days, candidates: Sequence[str]) -> tuple[Days, 
     settle_days(view, days)
     for _ in range(MOST_REPAIRS):
         fill(view, days, _open(days, candidates))
-        answers = [why(view, days, job) for job in _open(days, candidates)]
+        answers = reasons_of(view, days, _open(days, candidates))
         missed = [
             place for reason, place in answers if reason.reason is Reason.SEARCH_LIMIT and place
         ]
@@ -269,5 +269,5 @@ def explain(
     rest = [job for job, reason in early.items() if reason is None]
     view = view_of(terms, travel or Estimate(), [*rest, *(j for j in done if j in terms.jobs)])
     days = days_of(view, made)
-    found += [why(view, days, job)[0] for job in rest]
+    found += [reason for reason, _ in reasons_of(view, days, rest)]
     return tuple(sorted(found, key=lambda u: u.job))

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from itertools import islice
 
 import msgspec
 
 from fleet.calendar import local_date
 from scheduler.rounds.drive import Trace, drive
-from scheduler.rounds.fill import Place, best_place
+from scheduler.rounds.fill import Place, best_of, possible
 from scheduler.rounds.nouns import Reason, RoundJob, Unplanned, WeekLoad
 from scheduler.rounds.terms import Key, Terms, View
-from scheduler.rounds.travel import Estimate
 from scheduler.rounds.value import UNIT, meets
 
 IN_THE_WAY = 3
@@ -91,48 +91,59 @@ def _too_soon(terms: Terms, job: RoundJob) -> Unplanned | None:
 
 def _reachable(terms: Terms, job: RoundJob) -> bool:
     """By the estimate, from base and back, on some shift."""
-    import numpy as np
-
     site = terms.sites[job.site]
-    there = np.array([site.lat], np.float64), np.array([site.lon], np.float64)
-    for key in terms.able(job.id):
-        base = terms.technicians[key[0]]
-        _, seconds = Estimate().from_to(np.array([base.lat]), np.array([base.lon]), *there)
-        needs = 2 * int(seconds[0, 0]) + site.access_s + site.extra_s + job.duration_s
-        if terms.begins(key) + needs <= terms.limit(key):
-            return True
-    return False
+    work = site.access_s + site.extra_s + job.duration_s
+    way = terms.way_s(job.site)
+    able = {key[0] for key in terms.able(job.id)}
+    return any(2 * way[name] + work <= terms.longest(name) for name in able)
 
 
-def why(view: View, days: Mapping[Key, Trace], job_id: str) -> tuple[Unplanned, Place | None]:
-    """The reason of a candidate, and with SEARCH_LIMIT the place where it pays."""
+def reasons_of(
+    view: View, days: Mapping[Key, Trace], jobs: Sequence[str]
+) -> list[tuple[Unplanned, Place | None]]:
+    """The reason of each candidate, and with SEARCH_LIMIT the place where it pays."""
+    found = possible(view, days, jobs)
+    return [_reason(view, days, job, best_of(view, days, found.get(job, []))) for job in jobs]
+
+
+def why(view: View, days: Mapping[Key, Trace], job_id: str) -> Unplanned:
+    """The reason of one candidate."""
+    return reasons_of(view, days, [job_id])[0][0]
+
+
+def _reason(
+    view: View, days: Mapping[Key, Trace], job_id: str, place: Place | None
+) -> tuple[Unplanned, Place | None]:
     terms, job = view.terms, view.terms.jobs[job_id]
     if job.site not in view.node:
         return _no(job, Reason.NO_CAPACITY, "More work than the technicians can do."), None
-    place = best_place(view, days, job_id)
     if place is not None:
         if place.gain > 0:
             detail = f"Gains {place.gain / UNIT:.2f} where it fits; the search did not see it."
             return _no(job, Reason.SEARCH_LIMIT, detail, place.key[1]), place
         detail = f"Its cheapest place costs {-place.gain / UNIT:.2f} more than it is worth now."
         return _no(job, Reason.NOT_WORTH_IT, detail, place.key[1]), None
-    alone = [key for key in terms.able(job_id) if drive(view, key, (job_id,)) is not None]
-    if not alone:
+    if not any(_goes_alone(view, key, job_id) for key in terms.able(job_id)):
         return _no(job, Reason.UNREACHABLE, "There, the work and back exceed every shift."), None
-    blocking = _in_the_way(view, days, job_id, alone)
     detail = "Every day it could go to is full of work worth more."
-    return msgspec.structs.replace(_no(job, Reason.NO_CAPACITY, detail), blocking=blocking), None
+    found = _no(job, Reason.NO_CAPACITY, detail)
+    return msgspec.structs.replace(found, blocking=_in_the_way(view, days, job_id)), None
 
 
-def _in_the_way(
-    view: View, days: Mapping[Key, Trace], job_id: str, keys: Iterable[Key]
-) -> tuple[str, ...]:
+def _goes_alone(view: View, key: Key, job_id: str) -> bool:
+    return drive(view, key, (job_id,)) is not None
+
+
+def _in_the_way(view: View, days: Mapping[Key, Trace], job_id: str) -> tuple[str, ...]:
     """The nearest jobs on the days it could go to."""
     here = view.at(job_id)
-    there = [
-        (int(view.s[here, view.at(j)]), j) for key in keys if key in days for j in days[key].jobs
-    ]
-    return tuple(job for _, job in sorted(there)[:IN_THE_WAY])
+    near = sorted(
+        (int(view.s[here, view.at(job)]), job, key)
+        for key in view.terms.able(job_id)
+        for job in (days[key].jobs if key in days else ())
+    )
+    found = (job for _, job, key in near if _goes_alone(view, key, job_id))
+    return tuple(islice(found, IN_THE_WAY))
 
 
 def dated(unplanned: Iterable[Unplanned], load: Iterable[WeekLoad]) -> tuple[Unplanned, ...]:

@@ -65,6 +65,10 @@ class Terms:
         self.worth = Worth(self)
         self._starts: dict[str, list[tuple[int, int]]] = {}
         self._able: dict[str, tuple[Key, ...]] = {}
+        self._sets: dict[tuple[frozenset[str], str, str], tuple[Key, ...]] = {}
+        self._members: dict[int, frozenset[Key]] = {}
+        self._longest: dict[str, int] = {}
+        self._way: dict[str, dict[str, int]] = {}
 
     def day_of(self, at: int) -> int:
         """Days from the first midnight of the horizon; below 0 before it."""
@@ -92,11 +96,24 @@ class Terms:
         if job_id not in self._able:
             job, pin = self.jobs[job_id], self.pins.get(job_id)
             frozen = pin.technician if pin and pin.level == "frozen" else ""
-            self._able[job_id] = tuple(
-                key for key, skills in self.skills.items()
-                if job.skills <= skills and job.only in ("", key[0]) and frozen in ("", key[0])
-            )  # fmt: skip
+            self._able[job_id] = self._who(job.skills, job.only, frozen)
         return self._able[job_id]
+
+    def may(self, job_id: str, key: Key) -> bool:
+        """Whether somebody holds every skill for the job on that technician-day."""
+        able = self.able(job_id)
+        if id(able) not in self._members:
+            self._members[id(able)] = frozenset(able)
+        return key in self._members[id(able)]
+
+    def _who(self, skills: frozenset[str], only: str, frozen: str) -> tuple[Key, ...]:
+        asked = (skills, only, frozen)
+        if asked not in self._sets:
+            self._sets[asked] = tuple(
+                key for key, held in self.skills.items()
+                if skills <= held and only in ("", key[0]) and frozen in ("", key[0])
+            )  # fmt: skip
+        return self._sets[asked]
 
     def limit(self, key: Key, urgent: bool = False) -> int:
         """Latest moment back at base: an urgent job may use the day's reserve."""
@@ -106,6 +123,25 @@ class Terms:
     def begins(self, key: Key) -> int:
         """Earliest moment to leave on a technician-day."""
         return max(self.shifts[key].start, self.request.now)
+
+    def longest(self, technician: str) -> int:
+        """Seconds of the technician's longest day, its reserve taken off."""
+        if not self._longest:
+            for key in self.shifts:
+                room = self.limit(key) - self.begins(key)
+                self._longest[key[0]] = max(room, self._longest.get(key[0], 0))
+        return self._longest.get(technician, 0)
+
+    def way_s(self, site: str) -> dict[str, int]:
+        """Seconds from each base to a site, by the estimate."""
+        if site not in self._way:
+            place, bases = self.sites[site], list(self.technicians.values())
+            _, seconds = Estimate().from_to(
+                np.array([place.lat], np.float64), np.array([place.lon], np.float64),
+                np.array([t.lat for t in bases]), np.array([t.lon for t in bases]),
+            )  # fmt: skip
+            self._way[site] = {t.id: int(s) for t, s in zip(bases, seconds[0], strict=True)}
+        return self._way[site]
 
     def kept(self, pin: Pin, technician: str, at: int) -> int:
         """Money earned by keeping what was arranged: the half-day (told) or day, the technician."""

@@ -167,5 +167,5 @@ def _made(view: View, changed: Days, way: Way, previous: RoundPlan) -> RoundPlan
             changed[place.key] = place.trace
     listed = {u.job for u in waiting} | {j for t in changed.values() for j in t.jobs}
     for job in sorted(terms.jobs.keys() - listed):
-        waiting.append(early_reason(terms, job) or why(view, changed, job)[0])
+        waiting.append(early_reason(terms, job) or why(view, changed, job))
     return assemble(view, changed, waiting, None, "inserted")

@@ -29,6 +29,7 @@ from pyvrp import (
     solve,
 )
 from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks
+from pyvrp.search import PerturbationParams
 from pyvrp.stop import (
     MaxIterations,
     MaxRuntime,
@@ -43,6 +44,9 @@ from scheduler.rounds.problem import Problem
 FAR_S, FAR_M = 40 * 86_400, 5_000_000
 """Edges into a place whose skills are lacking: far, but modest numbers (ROUNDS 3)."""
 MAX_PENALTY = 1e7
+HISTORY, PERTURBED = 100, 10
+"""Shorter memory and smaller steps than the engine's 300 and 25: 2 % more worth at 500 sites in 30 s,
+0.1 % at 200 (areas of tests/rounds, one seed, processor time)."""
 TELL_EVERY_S = 0.5
 NICE = 5
 Ints = Any
@@ -67,8 +71,9 @@ def main() -> int:
     if wanted["no_improvement"] is not None:
         criteria.append(NoImprovement(wanted["no_improvement"]))
     params = SolveParams(
-        ils=IteratedLocalSearchParams(callbacks=telling),
+        ils=IteratedLocalSearchParams(history_length=HISTORY, callbacks=telling),
         penalty=PenaltyParams(max_penalty=MAX_PENALTY),
+        perturbation=PerturbationParams(max_perturbations=PERTURBED),
     )
     result = solve(
         data,
