@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+
 import msgspec
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool

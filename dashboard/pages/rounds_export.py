@@ -43,7 +43,7 @@ def export(
     if told is None:
         raise Problem(404, "There are no rounds yet.")
     sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
-    found = legs(sheet, day, technician if whose is None else whose)
+    found = legs(sheet, day, (technician or None) if whose is None else whose)
     body: bytes | str
     if kind == "geojson":
         body = orjson.dumps(visits.geojson(found))
@@ -62,7 +62,7 @@ def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> lis
     found = []
     for one in sheet.plan.rounds:
         who = sheet.technicians.get(one.technician)
-        wanted = not technician or one.technician == technician
+        wanted = technician is None or one.technician == technician
         on = one.day == day if day else one.day >= sheet.today.isoformat()
         if who is not None and wanted and on:
             found.append(
