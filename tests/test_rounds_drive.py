@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from round_cases import HOUR_S, at, changed, job, kinds, request, site, technician
+from round_cases import HOUR_S, at, changed, job, kinds, planned, request, site, technician
 
 from scheduler.rounds import (
     Estimate,
@@ -242,3 +242,41 @@ def test_what_cannot_be_driven_breaks_a_rule_when_driven_all_the_same(asked: Pla
     elif not broken:
         # the simulator may have lunch earlier than a lenient day would: never the other way round
         assert drive(seen, KEY, jobs, lunch=False) is not None
+
+
+@st.composite
+def weeks(draw: st.DrawFn) -> PlanRequest:
+    """Two technicians, three days, every kind of condition, and arrangements that may be absurd."""
+    asked = draw(days())
+    people = [
+        technician(f"T{n}", days=3, skills=("x",) if draw(st.booleans()) else ()) for n in range(2)
+    ]
+    jobs, pins = [], []
+    for j in asked.jobs:
+        start = at(draw(st.integers(0, 3)), draw(st.sampled_from([7.5, 9.0, 11.0, 14.0])))
+        more = draw(st.sampled_from([
+            {}, {}, {"skills": frozenset({"x"})}, {"due": at(40, 0), "hard": at(60, 0)},
+            {"on_stop": True}, {"people": 2}, {"only": "T1"}, {"safety": True}, {"due": None},
+            {"promises": (Span(start, start + 4 * HOUR_S),)}, {"technician": "T0"},
+        ]))  # fmt: skip
+        jobs.append(changed(j, **more))
+        level = draw(st.sampled_from(["", "", "frozen", "told", "published", "retold"]))
+        if level:
+            day = f"2026-05-{4 + (start - at(0, 0)) // 86_400:02d}"
+            who = draw(st.sampled_from(["T0", "T1", "gone"]))
+            pins.append(Pin(job=j.id, level=level, technician=who, day=day, start=start))
+    return changed(
+        asked, jobs=tuple(jobs), technicians=tuple(people), pins=tuple(pins), days=4,
+        now=draw(st.sampled_from([0, at(0, 9)])), radius_km=draw(st.sampled_from([None, 45.0])),
+    )  # fmt: skip
+
+
+@settings(max_examples=80, deadline=None)
+@given(weeks())
+def test_whatever_is_asked_every_job_is_planned_soundly_or_has_one_reason(
+    asked: PlanRequest,
+) -> None:
+    """The whole core without the solver: the partition, the checker, and no gap that pays."""
+    made = planned(asked)
+    assert "search_limit" not in {u.reason.value for u in made.unplanned}
+    assert all(u.detail for u in made.unplanned)

@@ -69,13 +69,12 @@ def plan(
     days, unplanned = _repaired(view, found, candidates)
     if _worth(view, days) < _worth(view, warm):
         days, unplanned = _repaired(view, dict(warm), candidates)
-    reasons = [r for r in early.values() if r is not None] + unplanned
-    made = assemble(view, days, reasons, hand, engine)
-    made = msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+    known = [r for r in early.values() if r is not None]
+    made = assemble(view, days, known + unplanned, hand, engine)
     broken = check(made, request, travel)
     if broken:
         raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
-    return made
+    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
 
 
 def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
@@ -167,15 +166,15 @@ def _searched(
     if not limits.solver:
         return dict(warm), "by hand"
     days: Days = {}
-    stopped = ""
+    stopped, begun = "", 0.0
     total = max(1, sum(len(area.jobs) for area in areas))
     for area in areas:
         share = len(area.jobs) / total
         mine = {key: trace for key, trace in warm.items() if key[0] in area.technicians}
         part = msgspec.structs.replace(limits, seconds=max(1.0, limits.seconds * share))
-        found = search(
-            view, problem(view, area.jobs, mine, area.technicians), part, progress, cancel
-        )
+        tell = _scaled(progress, begun, share)
+        found = search(view, problem(view, area.jobs, mine, area.technicians), part, tell, cancel)
+        begun += share
         stopped = stopped or found.stopped
         if found.routes is None:
             days |= mine
@@ -185,6 +184,13 @@ def _searched(
             if trace is not None:
                 days[key] = trace
     return days, f"{NAME}, {stopped}" if stopped else NAME
+
+
+def _scaled(tell: Tell | None, begun: float, share: float) -> Tell | None:
+    """Progress of one territory as progress of the whole search."""
+    if tell is None:
+        return None
+    return lambda p: tell(msgspec.structs.replace(p, share=begun + share * p.share))
 
 
 def _repaired(view: View, days: Days, candidates: Sequence[str]) -> tuple[Days, list[Unplanned]]:
