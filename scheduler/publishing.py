@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fleet.model import EVERYTHING
+from fleet.model import EVERYTHING, Job
 from fleet.model.book import Book
 from fleet.registry import rounds as kept
 from fleet.registry.engine import Registry
@@ -40,6 +40,18 @@ def changing(
         asked = rounds.remainder(asked, plan, now)
     draft = kept.draft(registry)
     return book, asked, dispatch.decode(draft.doc) if draft else plan
+
+
+def proposals(registry: Registry, job: Job, now: int) -> tuple[rounds.Proposal, ...]:
+    """Two ways at most to fit a job into the plan in force, from now on; no solver."""
+    book = kept.book(registry, EVERYTHING)
+    told = kept.in_force(registry)
+    plan = dispatch.decode(told.doc) if told else None
+    asked = dispatch.request(book, now, told=plan)
+    wanted = next((one for one in asked.jobs if one.id == job.id), None)
+    if plan is None or wanted is None:
+        return ()
+    return rounds.insert(plan, asked, wanted, now)
 
 
 def publish(

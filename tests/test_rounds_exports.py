@@ -6,6 +6,9 @@ import csv
 import io
 import json
 import re
+import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,13 +24,16 @@ from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.exports import paper, visits
+from dashboard.exports.__main__ import main as exports_main
 from dashboard.exports.calendars import calendar_of
 from dashboard.exports.visits import Leg, Visit
+from fleet.cli import main as front_door
 from fleet.model.book import FeedEvent
-from fleet.registry import people, rounds_feed
+from fleet.registry import people, rounds_feed, technicians
 from fleet.registry.rounds_feed import ToldEvent
 from scheduler import dispatch, publishing
 from scheduler.rounds import RoundPlan
+from scheduler.turns import rounds_program
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -271,3 +277,67 @@ def test_nothing_secret_leaves_the_house(
         assert "960999" not in body
     assert unit_id(FAILED) in bodies[2]
     assert rounds_feed.feeds(office.fleet.registry, one.technician)
+
+
+# --- the command line --------------------------------------------------------------------------
+
+
+def test_the_commands_plan_show_fit_in_and_export(
+    told_office: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = tmp_path / "data"
+    shutil.copytree(told_office, data)
+    where = ["--data", str(data)]
+
+    def planner(*words: str) -> tuple[int, str]:
+        code = rounds_program.main([*words[:1], *where, *words[1:]])
+        return code, capsys.readouterr().out
+
+    def export(*words: str) -> tuple[int, str]:
+        code = exports_main([*where, *words])
+        return code, capsys.readouterr().out
+
+    code, said = planner("plan", "--seconds", "1", "--json")
+    assert code == 0
+    assert json.loads(said)["plan"]["rounds"]
+    assert planner("plan", "--seconds", "0") == (2, "")
+    code, said = planner("show")
+    assert (code, "Would not start" in said) == (0, True)
+    code, said = planner("insert", CALL, "--json")
+    assert code == 0
+    assert {way["kind"] for way in json.loads(said)} <= {"least", "soonest", "other"}
+    assert planner("insert", "nothing")[0] == 1
+    file = tmp_path / "rounds.gpx"
+    code, said = export("gpx", str(file), "--day", "2026-11-25", "--json")
+    assert json.loads(said)["bytes"] == file.stat().st_size
+    assert len(gpxpy.parse(file.read_text()).routes) >= 1
+    assert export("ics", str(file))[0] == 2
+    assert export("ics", str(file), "--technician", "ana")[0] == 0
+    assert Calendar.from_ical(file.read_bytes()).walk("VEVENT")
+
+
+def test_the_front_door_starts_them(told_office: Path, tmp_path: Path) -> None:
+    data = tmp_path / "data"
+    shutil.copytree(told_office, data)
+    shown = subprocess.run(
+        [sys.executable, "-m", "fleet.cli", "rounds", "show", "--json", "--data", str(data)],
+        capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert shown.returncode == 0, shown.stderr
+    assert json.loads(shown.stdout)["published"] is True
+
+
+def test_technicians_come_in_by_command(told_office: Path, tmp_path: Path) -> None:
+    data, file = tmp_path / "data", tmp_path / "technicians.csv"
+    shutil.copytree(told_office, data)
+    file.write_text("id,name,lat,lon\ncy,Cy Dunn,54.5,-1.6\nbad id,X,1,1\n")
+    command = ["technicians", "import", str(file), "--data", str(data)]
+    assert front_door(command) == 3
+    assert front_door([*command, "--partial"]) == 3
+    office = copied(data, tmp_path / "again")
+    assert [one.id for one in technicians.technicians(office.fleet.registry)] == [
+        "ana",
+        "ben",
+        "cy",
+    ]
+    close(office)

@@ -17,7 +17,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet.calendar import local_date
-from fleet.model import EVERYTHING, HandPin, Job, Scope
+from fleet.model import HandPin, Job, Scope
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
 from fleet.registry.jobs import JobRefused
@@ -236,7 +236,7 @@ def _insert_page(
     now = desk.clock()
     place = kept.places(desk.registry, scope, [job.site]).get(job.site)
     ways = []
-    for one in proposals(desk, job):
+    for one in publishing.proposals(desk.registry, job, now):
         sheet = tell.sheet_of(desk, scope, one.plan)
         who = sheet.technicians.get(one.technician)
         others = [c for c in tell.changed(sheet, one.changes) if c["id"] != job.id]
@@ -254,19 +254,6 @@ def _insert_page(
     )  # fmt: skip
 
 
-def proposals(desk: Desk, job: Job) -> tuple[rounds.Proposal, ...]:
-    """Two ways at most to fit a job into the plan in force, from now on."""
-    now = desk.clock()
-    book = kept.book(desk.registry, EVERYTHING)
-    told = kept.in_force(desk.registry)
-    plan = dispatch.decode(told.doc) if told else None
-    asked = dispatch.request(book, now, told=plan)
-    wanted = next((one for one in asked.jobs if one.id == job.id), None)
-    if plan is None or wanted is None:
-        return ()
-    return rounds.insert(plan, asked, wanted, now)
-
-
 @router.post("/rounds/insert/{id}", response_class=HTMLResponse)
 async def insert(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
     posted = await read_form(request, viewer)
@@ -276,7 +263,14 @@ async def insert(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Re
 def _insert(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     job = found(desk, viewer.scope, id)
     wanted = posted.text("kind")
-    chosen = next((one for one in proposals(desk, job) if one.kind == wanted), None)
+    chosen = next(
+        (
+            one
+            for one in publishing.proposals(desk.registry, job, desk.clock())
+            if one.kind == wanted
+        ),
+        None,
+    )
     if chosen is None:
         text = "This proposal no longer stands; here are the present ones."
         return _insert_page(request, desk, viewer.scope, job, text, 409)

@@ -17,6 +17,7 @@ from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
 from fleet.registry import sitecard, technicians
+from fleet.registry.engine import Registry
 from fleet.words import jobs as say
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
@@ -43,16 +44,21 @@ class Sheet:
 
 def sheet_of(desk: Desk, scope: Scope, plan: RoundPlan) -> Sheet:
     """Everything the pages need of a plan."""
+    return gather(desk.registry, scope, plan, desk.clock())
+
+
+def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet:
+    """A plan with the names of all that is in it."""
     ids = {job for one in plan.rounds for job in one.jobs} | {u.job for u in plan.unplanned}
     ids |= {c.job for c in plan.changes.changes} | {j for u in plan.unplanned for j in u.blocking}
-    jobs = kept_jobs.by_id(desk.registry, scope, ids)
+    jobs = kept_jobs.by_id(registry, scope, ids)
     return Sheet(
         plan=plan,
         jobs=jobs,
-        places=kept.places(desk.registry, scope, {job.site for job in jobs.values() if job.site}),
-        cards=sitecard.cards(desk.registry, scope),
-        technicians={one.id: one for one in technicians.technicians(desk.registry)},
-        now=desk.clock(),
+        places=kept.places(registry, scope, {job.site for job in jobs.values() if job.site}),
+        cards=sitecard.cards(registry, scope),
+        technicians={one.id: one for one in technicians.technicians(registry)},
+        now=now,
     )
 
 
