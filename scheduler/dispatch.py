@@ -229,9 +229,9 @@ def events(plan: rounds.RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
                     uid=uid_of(stop.jobs), technician=one.technician, start=stop.start,
                     end=max(stop.finish, stop.start + 60),
                     summary=f"{site.name if site else stop.site}: "
-                    + ", ".join(job.title for job in here),
+                    + ", ".join(work.outward(job.title) for job in here),
                     place=site.address if site else "",
-                    text="\n".join(f"{job.unit} {job.title}".strip() for job in here),
+                    text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
                     lat=site.lat if site else None, lon=site.lon if site else None,
                 )
             )  # fmt: skip
@@ -248,12 +248,13 @@ def told_step(
 ) -> tuple[Job, JobStep] | None:
     """The step "the customer was told the half-day" of a planned job; None where it is in no round.
 
-    A half-day told before counts as told again. Raises NotPossible.
+    It is the half-day of the arrival, also of work that begins later there. A half-day told before
+    counts as told again. Raises NotPossible.
     """
-    at = places(plan).get(job.id)
-    if at is None:
+    arrivals = [s.start for one in plan.rounds for s in one.stops if job.id in s.jobs]
+    if not arrivals:
         return None
-    day, half = half_of(at[2], zone)
+    day, half = half_of(arrivals[0], zone)
     before = job.promise
     if before and (before.day, before.half) == (day, half) and before.at is None:
         return None

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from statistics import median
@@ -33,6 +34,7 @@ OWN_AFTER = 10
 WIDE_SIGMAS = 2.563
 """Width of a normal distribution from its 10 % to its 90 % point, in standard deviations."""
 SAME: JobState | None = None
+_NUMBER = re.compile(r"\+?\d(?:[\s/().-]*\d){6,}")
 
 _ALWAYS: dict[StepKind, JobState | None] = {"note": SAME, "change": SAME}
 _AHEAD: dict[StepKind, JobState | None] = {
@@ -239,6 +241,11 @@ def to_order(parts: Mapping[str, float], stock: Mapping[str, float]) -> dict[str
     """What is lacking once the stock is used up."""
     lacking = {part: amount - stock.get(part, 0.0) for part, amount in parts.items()}
     return {part: amount for part, amount in lacking.items() if amount > 0}
+
+
+def outward(title: str) -> str:
+    """A job's title for calendars and exports: a number that may be a telephone's is left out."""
+    return _NUMBER.sub("…", title)
 
 
 def is_open(job: Job) -> bool:

@@ -320,3 +320,22 @@ def test_the_map_keeps_shapes_and_escapes_names() -> None:
     # cos(54.25 deg) = 0.5842 (tables): one degree east against half a degree north
     assert (x2 - x0) / (y0 - y1) == pytest.approx(2 * 0.5842, rel=2e-3)
     assert round_map([], []) == ""
+
+
+def test_work_that_begins_after_noon_is_told_by_its_arrival(office: Office) -> None:
+    """One visit is one promise, however long the work there takes."""
+    plan = told(office)
+    one = max((s for r in plan.rounds for s in r.stops), key=lambda stop: len(stop.jobs))
+    noon = NOW // 86_400 * 86_400 + 12 * 3600
+    long = msgspec.structs.replace(
+        one, start=noon - 60, starts=(noon - 60,) * (len(one.jobs) - 1) + (noon + 60,)
+    )
+    changed = msgspec.structs.replace(
+        plan, rounds=(msgspec.structs.replace(plan.rounds[0], stops=(long,)),)
+    )
+    last = job(office, one.jobs[-1])
+    step = dispatch.told_step(last, changed, "Europe/London", NOW, "Dee")
+    assert step is not None
+    promise = step[0].promise
+    assert promise is not None
+    assert (promise.day, promise.half) == ("2026-11-25", "morning")

@@ -213,3 +213,14 @@ def test_parts_to_load_and_to_order() -> None:
     jobs = [one, msgspec.structs.replace(one, id="b")]
     assert work.needed(jobs) == {"oil_filter": 2, "oil_l": 3.0}
     assert work.to_order(work.needed(jobs), {"oil_l": 10, "oil_filter": 1}) == {"oil_filter": 1}
+
+
+@pytest.mark.parametrize(
+    ("title", "said"),
+    [
+        ("Ring +44 1632 960001 first", "Ring … first"), ("Ring 01632/960001", "Ring …"),
+        ("Oil at 250 h, 2 filters", "Oil at 250 h, 2 filters"), ("Since 2026-11", "Since 2026-11"),
+    ],
+)  # fmt: skip
+def test_a_telephone_number_in_a_title_stays_in_the_house(title: str, said: str) -> None:
+    assert work.outward(title) == said

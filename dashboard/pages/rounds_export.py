@@ -20,7 +20,7 @@ from fleet import words
 from fleet.registry import rounds as kept
 from fleet.registry import rounds_feed, technicians
 from fleet.words import jobs as say
-from scheduler import dispatch
+from scheduler import dispatch, work
 from scheduler.rounds import Round
 from scheduler.rounds.spans import half_of
 
@@ -86,7 +86,7 @@ def _visits(sheet: tell.Sheet, one: Round) -> list[Visit]:
                 day=one.day, technician=one.technician, n=n, site=site.name or site.id,
                 address=site.address, arrive=stop.arrive, start=stop.start, finish=stop.finish,
                 half=half_of(stop.start, site.time_zone)[1],
-                work=tuple(job.title for job in jobs),
+                work=tuple(work.outward(job.title) for job in jobs),
                 units=tuple(sorted({job.unit for job in jobs if job.unit})),
                 jobs=tuple(job.id for job in jobs), metres=stop.metres, lat=site.lat, lon=site.lon,
             )

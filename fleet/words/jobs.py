@@ -78,7 +78,7 @@ WHY: dict[str, str] = {
 }
 ON_ROUND: tuple[str, ...] = (
     "These times are a plan, drawn up from estimated driving times; the road decides.",
-    "Before work: the set to OFF, locked out, your own lock. Afterwards: back to AUTO, lamp checked.",
+    "Put your own lock on before work; back to AUTO only when the last lock is off and all agree.",
 )
 """Said on top of a day sheet, above the cautions."""
 
