@@ -27,6 +27,9 @@ from fleet.model import (
 )
 from fleet.model.jobs import StepKind
 
+DUE_NOW = ("late_beyond", "late", "due")
+MOVED_DAYS = 7
+"""A forecast that moves less is no news; common practice, no source."""
 HORIZON_DAYS = 42
 """Due work becomes a job so many days before; common practice, no source."""
 OWN_AFTER = 10
@@ -131,10 +134,24 @@ def cycle(item: DueItem) -> str:
 
 def enters(item: DueItem, today: date, days: int = HORIZON_DAYS) -> bool:
     """Whether a due task is near enough to be a job. today: local date at the site."""
-    if item.state in ("late_beyond", "late", "due"):
+    if item.state in DUE_NOW:
         return True
     on = min(filter(None, (item.due_on, item.likely_on)), default=None)
     return on is not None and date.fromisoformat(on) <= today + timedelta(days=days)
+
+
+def due_day(item: DueItem, today: date) -> str:
+    """The local day a job of a due task counts from; "" where none is known.
+
+    The earlier of its date and the likely one; of work due by hours already: today, or the day it
+    became late.
+    """
+    on = min(filter(None, (item.due_on, item.likely_on)), default="")
+    if item.late_days:
+        return (today - timedelta(days=item.late_days)).isoformat()
+    if item.state in DUE_NOW:
+        return min(on or today.isoformat(), today.isoformat())
+    return on
 
 
 def job_of(
@@ -143,11 +160,6 @@ def job_of(
 ) -> Job:  # fmt: skip
     """The job a due task becomes. minutes: the set's own, where known."""
     task = next((t for t in plan.tasks if t.id == item.task), None) if plan else None
-    on = min(filter(None, (item.due_on, item.likely_on)), default="")
-    if item.late_days:
-        on = (local_date(now, zone) - timedelta(days=item.late_days)).isoformat()
-    elif item.state in ("due", "late", "late_beyond") and not on:
-        on = local_date(now, zone).isoformat()
     return Job(
         id=id,
         title=item.name,
@@ -160,7 +172,7 @@ def job_of(
         symptom=item.reason,
         safety=unit.criticality == "life",
         routine=True,
-        due_on=on,
+        due_on=due_day(item, local_date(now, zone)),
         sigma_days=_sigma(item),
         interval_days=30.44 * item.every_months if item.every_months else 182.0,
         parts=item.parts,
@@ -176,14 +188,23 @@ def _sigma(item: DueItem) -> float:
     return round(wide / WIDE_SIGMAS, 1)
 
 
-def outcome(job: Job, item: DueItem | None) -> StepKind | None:
+def outcome(job: Job, item: DueItem | None, today: date) -> StepKind | None:
     """What the due list says of a job made from it: finish (its record came), change (the record
-    it counts from was put right), drop (no longer in the plan), None (still to be done)."""
+    it counts from was put right, or the forecast moved), drop (no longer in the plan), None."""
     if item is None:
         return "drop"
     if cycle(item) == job.origin:
-        return None
+        return "change" if _moved(job.due_on, item, today) else None
     return "finish" if (item.last_done_on or "") > _last_done(job) else "change"
+
+
+def _moved(was: str, item: DueItem, today: date) -> bool:
+    """Whether the day came a week nearer, or (of work not due yet) went a week away."""
+    now = due_day(item, today)
+    if not was or not now:
+        return bool(now) and not was
+    days = (date.fromisoformat(now) - date.fromisoformat(was)).days
+    return days <= -MOVED_DAYS or (days >= MOVED_DAYS and item.state not in DUE_NOW)
 
 
 def _last_done(job: Job) -> str:

@@ -166,6 +166,23 @@ def test_a_dropped_job_does_not_come_back_in_the_same_cycle(reg: Registry) -> No
     assert [j.state for j in jobs.jobs(reg, EVERYTHING)] == ["dropped"]
 
 
+def test_a_record_put_right_moves_the_job_or_ends_it(reg: Registry) -> None:
+    stocked(reg)
+    put_due(reg, due())
+    planning.sync_jobs(reg, NOW)
+    put_due(reg, due(last_done_on="2025-11-20", due_on="2026-11-20", state="late", late_days=5))
+    assert planning.sync_jobs(reg, NOW + 60) == 1
+    (job,) = jobs.jobs(reg, EVERYTHING)
+    assert (job.state, job.due_on) == ("open", "2026-11-20")
+    jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "sold")])
+    put_due(reg, due(last_done_on="2026-01-01", due_on="2026-12-01"))
+    assert planning.sync_jobs(reg, NOW + 120) == 1, "another cycle"
+    put_due(reg, due(last_done_on="2025-11-20", due_on="2026-11-20", state="late", late_days=5))
+    assert planning.sync_jobs(reg, NOW + 180) == 1, "that cycle had its job"
+    assert [j.state for j in jobs.jobs(reg, EVERYTHING)] == ["dropped", "dropped"]
+    assert planning.sync_jobs(reg, NOW + 240) == 0
+
+
 # --- technicians -------------------------------------------------------------------------------
 
 

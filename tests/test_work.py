@@ -175,14 +175,29 @@ def test_late_work_keeps_the_day_it_was_due() -> None:
     assert late.due_on == "2026-11-12"
 
 
+def test_work_due_by_hours_is_due_today_whatever_the_calendar_says() -> None:
+    made = work.job_of(item(state="due", due_on="2027-04-15"), unit(), PLAN, "j", NOW, "UTC")
+    assert made.due_on == "2026-11-25"
+
+
 def test_a_job_ends_when_its_record_comes_and_not_before() -> None:
     job = work.job_of(item(), unit(), PLAN, "j", NOW, "UTC")
-    assert work.outcome(job, item(share=1.2)) is None
-    assert work.outcome(job, item(last_done_on="2026-11-24")) == "finish"
-    assert work.outcome(job, item(last_done_on="2025-12-01")) == "change"  # a correction
-    assert work.outcome(job, None) == "drop"
+    assert work.outcome(job, item(share=1.2), TODAY) is None
+    assert work.outcome(job, item(last_done_on="2026-11-24"), TODAY) == "finish"
+    assert work.outcome(job, item(last_done_on="2025-12-01"), TODAY) == "change"  # a correction
+    assert work.outcome(job, None, TODAY) == "drop"
     never = work.job_of(item(last_done_on=None), unit(), PLAN, "j", NOW, "UTC")
-    assert work.outcome(never, item(last_done_on="2026-11-24")) == "finish"
+    assert work.outcome(never, item(last_done_on="2026-11-24"), TODAY) == "finish"
+
+
+def test_a_forecast_that_moves_a_week_changes_the_job() -> None:
+    job = work.job_of(item(likely_on="2026-12-10"), unit(), PLAN, "j", NOW, "UTC")
+    assert work.outcome(job, item(likely_on="2026-12-04"), TODAY) is None
+    assert work.outcome(job, item(likely_on="2026-12-03"), TODAY) == "change"
+    assert work.outcome(job, item(likely_on="2026-12-17"), TODAY) == "change"
+    due = work.job_of(item(state="due"), unit(), PLAN, "j", NOW, "UTC")
+    later = date(2026, 12, 15)
+    assert work.outcome(due, item(state="due"), later) is None, "due work does not get younger"
 
 
 @pytest.mark.parametrize(

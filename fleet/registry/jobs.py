@@ -130,6 +130,13 @@ def by_id(reg: Registry, scope: Scope, ids: Iterable[str]) -> dict[str, Job]:
     return found
 
 
+def origins(reg: Registry) -> set[str]:
+    """What jobs were made from, of all there ever were."""
+    with reg.read() as connection:
+        found = connection.execute(sa.select(t.job.c.origin).where(t.job.c.origin.is_not(None)))
+        return {str(origin) for origin in found.scalars()}
+
+
 def steps(reg: Registry, scope: Scope, id: str) -> list[JobStep]:
     """A job's life, in order; empty where the scope has no such job."""
     joined = t.job_step.join(t.job, t.job.c.id == t.job_step.c.job)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from datetime import date
 from uuid import uuid4
 
 import msgspec
 import sqlalchemy as sa
 
-from fleet.calendar import day_bounds, local, local_date
+from fleet.calendar import DAY_S, day_bounds, local, local_date, utc_date
 from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, JobStep
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import pages
@@ -52,9 +53,12 @@ def sync_jobs(registry: Registry, now: int) -> int:
     Doing it twice does it once. Returns how many jobs were opened or changed.
     """
     due = pages.due(registry, EVERYTHING)
-    items = {(item.unit, item.task): item for item, _, _, _ in due}
+    items = {
+        (item.unit, item.task): (item, local_date(now, site.time_zone)) for item, _, site, _ in due
+    }
     there = [job for job in kept_jobs.jobs(registry, EVERYTHING, states=OPEN_STATES) if job.origin]
-    steps = [step for job in there if (step := _closing(job, items, now)) is not None]
+    taken = kept_jobs.origins(registry)
+    steps = [step for job in there if (step := _closing(job, items, taken, now)) is not None]
     for n in range(0, len(steps), AT_ONCE):
         kept_jobs.add_steps(registry, steps[n : n + AT_ONCE])
     known = {job.origin for job in there} | {after.origin for after, _ in steps}
@@ -76,22 +80,23 @@ def sync_jobs(registry: Registry, now: int) -> int:
 
 
 def _closing(
-    job: Job, items: dict[tuple[str, str], DueItem], now: int
+    job: Job, items: dict[tuple[str, str], tuple[DueItem, date]], taken: set[str], now: int
 ) -> tuple[Job, JobStep] | None:
-    item = items.get((job.unit, job.task))
-    said = work.outcome(job, item)
-    if said is None or (said == "drop" and job.state == "under_way"):
-        return None
+    item, today = items.get((job.unit, job.task), (None, utc_date(now // DAY_S)))
+    said = work.outcome(job, item, today)
     by = "the service plan"
-    if said == "finish":
-        assert item is not None
-        return work.advance(job, "finish", now, by, f"Its record came: {item.last_done_on}.")
-    if said == "drop":
+    if said is None or (said != "finish" and job.state == "under_way"):
+        return None
+    if said == "drop" or item is None:
         return work.advance(job, "drop", now, by, "The task is no longer in the set's plan.")
-    assert item is not None
+    if said == "finish":
+        return work.advance(job, "finish", now, by, f"Its record came: {item.last_done_on}.")
+    origin = work.cycle(item)
+    if origin != job.origin and origin in taken:
+        return work.advance(job, "drop", now, by, "A record was put right: there was a job before.")
     return work.advance(
-        job, "change", now, by, "The record it counts from was put right.",
-        {"origin": work.cycle(item), "due_on": item.due_on or job.due_on},
+        job, "change", now, by, "Its day was worked out anew.",
+        {"origin": origin, "due_on": work.due_day(item, today) or job.due_on},
     )  # fmt: skip
 
 
