@@ -49,6 +49,15 @@ NAV: tuple[Entry, ...] = (
     ("due", "/due", "Due", ""),
     ("alerts", "/alerts", "Alerts", "wide"),
 )
+OFFICE: tuple[Entry, ...] = (
+    ("today", "/", "Today", ""),
+    ("units", "/units", "Units", ""),
+    ("due", "/due", "Due", "wide"),
+    ("rounds", "/rounds", "Rounds", ""),
+    ("jobs", "/jobs", "Jobs", ""),
+    ("alerts", "/alerts", "Alerts", "wide"),
+)
+"""What the firm's own people see; customers see no rounds and no jobs."""
 HEALTH: Entry = ("health", "/health-page", "Health", "wide")
 PEOPLE: Entry = ("people", "/people", "People", "wide")
 SHARES: Entry = ("people", "/people/shares", "Share links", "wide")
@@ -123,7 +132,7 @@ def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
     """The pages this viewer may open."""
     if viewer is None:
         return ()
-    found = NAV + ((HEALTH,) if viewer.scope.everything else ())
+    found = (*OFFICE, HEALTH) if viewer.scope.everything else NAV
     if viewer.kind == "person":
         found += {"owner": (PEOPLE,), "office": (SHARES,)}.get(viewer.role, ())
     return found

@@ -33,6 +33,10 @@ from fleet.settings import SettingsFault, load
 WAITING_AT_MOST = 60_000_000
 """Bytes of history that may wait in the inbox while `run` writes: the disk is not ours alone."""
 PAUSE_S = 0.25
+IMPORTED = (
+    ("units", "register.csv"), ("records", "records.csv"), ("technicians", "technicians.csv"),
+)  # fmt: skip
+"""What is imported as a user would, in this order."""
 SHOW_AFTER_S = 180
 SHOW_S = 720
 
@@ -157,7 +161,7 @@ def _run(options: argparse.Namespace) -> int:
         fleet = fleet_of(manifest, until)
     if not manifest["imported"]:
         papers = write_papers(fleet, options.data)
-        for noun, name in (("units", "register.csv"), ("records", "records.csv")):
+        for noun, name in IMPORTED:
             code = _import(noun, papers[name], options.data)
             if code:
                 return code

@@ -13,6 +13,7 @@ import orjson
 from demo_fleet.assembly import Fleet, build_fleet
 from demo_fleet.graded import GRADED
 from demo_fleet.lines import lines, status_lines
+from demo_fleet.office import COLUMNS, technician_rows
 from demo_fleet.papers import (
     RECORD_COLUMNS,
     REGISTER_COLUMNS,
@@ -57,12 +58,13 @@ def file_name(span: Span) -> str:
 
 
 def write_papers(fleet: Fleet, data: Path) -> dict[str, Path]:
-    """register.csv, records.csv and truth.json in DATA/demo; returns their paths by name."""
+    """register.csv, records.csv, technicians.csv and truth.json in DATA/demo; returns their paths by name."""
     place = folder(data)
     place.mkdir(parents=True, exist_ok=True)
     texts = {
         "register.csv": as_csv(REGISTER_COLUMNS, register_rows(fleet)),
         "records.csv": as_csv(RECORD_COLUMNS, record_rows(fleet)),
+        "technicians.csv": as_csv(COLUMNS, technician_rows(fleet.origin)),
         "truth.json": json.dumps(truth_document(fleet), indent=1),
     }
     for name, text in texts.items():

@@ -85,6 +85,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
     Setting("start_target", "0.95", "share of demands on which a set should start; below it surely: Same day"),
     Setting("start_triggers", "3/20 5/50 8/100", "failures in the last so many demands at which a set is looked at; from MEMORY of NUMARC 87-00 appendix D and RG 1.155, read your own standard"),
+    Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
 
@@ -125,6 +126,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     trusted_proxies: str = ""
     start_target: str = "0.95"
     start_triggers: str = "3/20 5/50 8/100"
+    codes_key: str = ""
     log_level: str = "info"
 
     @property

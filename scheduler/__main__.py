@@ -36,6 +36,7 @@ from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
 from scheduler import turns
 from scheduler.rules.reliability import triggers_of
+from scheduler.turns import planning
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -44,6 +45,8 @@ STAND_BY = "scheduler standing by"
 WATCH_S = 2
 WATCH_BUDGET_S = 1.5
 HEARTBEAT_S = 5
+OFFICE_S = 120
+PLAN_S = 3
 HEALTHY_S = 30
 BACK_OFF_MOST_S = 60
 TOLD_TROUBLES = 20
@@ -74,6 +77,8 @@ class Desk:
     started_at: int = field(default_factory=clock.now)
     lead: Lead = field(init=False)
     leads: bool = False
+    demo: bool = False
+    stopping: Event = field(default_factory=Event)
 
     def __post_init__(self) -> None:
         self.lead = Lead(self.registry)
@@ -101,6 +106,30 @@ def watch(desk: Desk) -> None:
         desk.turns_done += 1
     if turn.behind_s:
         log.error("the clock of this machine is %d s behind: nothing is judged", turn.behind_s)
+
+
+def office(desk: Desk) -> None:
+    """Due work as jobs, and the night's ask for rounds. While registry is away: the next time."""
+    if not desk.leads:
+        return
+    try:
+        now = clock.now()
+        planning.sync_jobs(desk.registry, now)
+        planning.night(desk.registry, now)
+    except RegistryFault as fault:
+        log.warning("jobs: %s", str(fault))
+
+
+def plan(desk: Desk) -> None:
+    """One plan that was asked for. In the demonstration the first is made and published unasked."""
+    if not desk.leads:
+        return
+    try:
+        if desk.demo and planning.demonstrate(desk.registry, clock.now()):
+            return
+        planning.answer(desk.registry, clock.now(), desk.stopping.is_set)
+    except RegistryFault as fault:
+        log.warning("rounds: %s", str(fault))
 
 
 def beat(desk: Desk) -> None:
@@ -180,6 +209,8 @@ def tamed(desk: Desk) -> BackgroundScheduler:
 
     scheduler.add_listener(listen, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     scheduler.add_job(watch, "interval", seconds=WATCH_S, args=[desk], id="watch")
+    scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[desk], id="office")
+    scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
     scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
     return scheduler
 
@@ -215,7 +246,7 @@ def run(loaded: Settings, stop: Event) -> None:
         desk = _open(loaded, stop)
         if desk is None:
             return
-        desk.leads = desk.lead.held()
+        desk.leads, desk.demo, desk.stopping = desk.lead.held(), loaded.demo, stop
         scheduler = tamed(desk)
         scheduler.start()
         beat(desk)

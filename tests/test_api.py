@@ -448,6 +448,7 @@ def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
         "/api/units", "/api/units/{unit}", "/api/units/{unit}/readings", "/api/units/{unit}/runs",
         "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/supply", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
         "/api/due", "/api/alerts", "/api/outages", "/api/readiness", "/api/quarantine", "/health", "/metrics",
+        "/api/jobs", "/api/jobs/{id}", "/api/rounds",
     }  # fmt: skip
 
 

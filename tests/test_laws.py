@@ -68,6 +68,8 @@ MISTAKES = [
     ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
     ("scheduler/outage/cover.py", "import time", "Pure rooms"),
     ("scheduler/alarms/telling.py", "import scheduler.outage", "Rooms of scheduler"),
+    ("scheduler/rounds/drive.py", "import time", "Pure rooms"),
+    ("scheduler/rounds/checker.py", "import scheduler.rounds.engine", "Pure rooms"),
     ("ingest/wire.py", "import os", "Pure rooms"),
     ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),
     ("dashboard/deps.py", "import fleet.store.embedded", "dashboard reads"),

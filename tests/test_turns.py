@@ -593,7 +593,7 @@ def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
     scheduler.start(paused=True)
     try:
         jobs = scheduler.get_jobs()
-        assert {job.id for job in jobs} == {"watch", "heartbeat"}
+        assert {job.id for job in jobs} == {"watch", "heartbeat", "office", "plan"}
         for job in jobs:
             assert job.misfire_grace_time is None
             assert job.coalesce is True

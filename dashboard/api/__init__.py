@@ -3,6 +3,7 @@
 from dashboard.api import (
     due,
     exercise,
+    jobs,
     outages,
     quarantine,
     readings,
@@ -13,7 +14,7 @@ from dashboard.api import (
     units,
 )
 
-ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router, outages.router,
+ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router, outages.router, jobs.router,
            quarantine.router, service.router, supply.router)  # fmt: skip
 
 __all__ = ["ROUTERS"]

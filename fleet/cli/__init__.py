@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from fleet.cli import care, office, people, running
+from fleet.cli import care, office, people, rounds, running
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
@@ -35,6 +35,7 @@ def parser() -> argparse.ArgumentParser:
     running.add_commands(commands)
     office.add_commands(commands)
     people.add_commands(commands)
+    rounds.add_commands(commands)
     care.add_commands(commands)
     return top
 

@@ -24,6 +24,7 @@ ROOM_BYTES = 512 * 1024 * 1024
 BENCHES = {
     "assess": "scheduler.bench",
     "ingest": "ingest.bench_ingest",
+    "rounds": "scheduler.bench_rounds",
     "store": "ingest.bench_store",
 }
 QUIET_STATES = ("connected", "taking the inbox")

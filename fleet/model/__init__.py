@@ -39,6 +39,23 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
+from fleet.model.jobs import (
+    JOB_STATES,
+    OPEN_STATES,
+    Contract,
+    FoundBy,
+    HandPin,
+    Job,
+    JobState,
+    JobStep,
+    Leave,
+    Promise,
+    SiteCard,
+    SiteContact,
+    SkillHeld,
+    Technician,
+    Week,
+)
 from fleet.model.notices import Notice, NoticeKind, Way
 from fleet.model.outages import Cover, Outage, OutageMember
 from fleet.model.register import (
@@ -83,7 +100,9 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "SEVERITIES", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
+    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "FoundBy",
+    "HandPin", "Job", "JobState", "JobStep", "Leave", "Promise", "SiteCard", "SiteContact", "SkillHeld",
+    "Technician", "Week", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
     "Chemistry", "Clock", "Condition", "Contact",
     "Cooling", "Cover", "Criticality", "Customer", "DemandEnd", "DeviceEvent", "DueItem", "EdgeSeen",
     "EngineClass", "EngineHours", "Episode", "EventName", "Evidence", "ExerciseBefore", "Facts", "Finding",

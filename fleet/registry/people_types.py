@@ -18,6 +18,8 @@ AuditKind = Literal[
     "person_added", "person_invited", "person_changed", "token_made", "token_revoked",
     "share_made", "share_opened", "share_revoked", "record_added", "setting_changed",
     "alert_answered", "alert_marked", "call_made",
+    "job_changed", "contract_changed", "technician_changed", "site_card_changed", "codes_seen",
+    "round_published", "feed_made", "feed_revoked",
 ]  # fmt: skip
 
 

@@ -1,0 +1,147 @@
+"""GET /api/jobs and /api/rounds: the board and the plan in force, for the firm's own programs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel
+
+from dashboard.deps import AtDesk, Looking, Reader, require
+from dashboard.pages import rounds_words as tell
+from dashboard.phrases import iso
+from dashboard.problems import Problem
+from fleet.model import OPEN_STATES, Job, JobState
+from fleet.registry import jobs as kept_jobs
+from fleet.registry import rounds as kept
+from scheduler import dispatch
+from scheduler.rounds import Round
+
+router = APIRouter(
+    prefix="/api", tags=["jobs and rounds"], dependencies=[require("reader", whole=True)]
+)
+
+
+class JobOut(BaseModel):
+    job: str
+    title: str
+    state: str
+    found_by: str
+    customer: str
+    site: str
+    unit: str
+    task: str
+    opened_at: str
+    due_on: str | None
+    urgent: bool
+    safety: bool
+    minutes: int
+    minutes_used: int | None
+    parts: dict[str, float]
+    skill: str
+    promise_day: str | None
+    promise_half: str | None
+
+
+class JobPage(BaseModel):
+    items: list[JobOut]
+
+
+class StopOut(BaseModel):
+    site: str
+    jobs: list[str]
+    arrive_at: str
+    start_at: str
+    finish_at: str
+    distance_m: int
+    drive_s: int
+
+
+class RoundOut(BaseModel):
+    technician: str
+    day: str
+    depart_at: str
+    back_at: str
+    distance_m: int
+    drive_s: int
+    work_s: int
+    stops: list[StopOut]
+
+
+class UnplannedOut(BaseModel):
+    job: str
+    reason: str
+    detail: str
+    earliest_on: str | None
+
+
+class PlanOut(BaseModel):
+    published_at: str
+    published_by: str
+    zone: str
+    rounds: list[RoundOut]
+    unplanned: list[UnplannedOut]
+
+
+@router.get("/jobs", response_model=JobPage)
+def jobs(
+    desk: AtDesk, scope: Reader, state: Annotated[list[JobState] | None, Query()] = None,
+    unit: Annotated[str | None, Query(max_length=64)] = None,
+) -> Any:  # fmt: skip
+    """Jobs, the oldest first; without a state the open ones."""
+    found = kept_jobs.jobs(desk.registry, scope, states=state or OPEN_STATES, unit=unit)
+    return JobPage(items=[job_out(job) for job in found])
+
+
+@router.get("/jobs/{id}", response_model=JobOut)
+def job(desk: AtDesk, scope: Reader, id: str) -> Any:
+    """One job."""
+    found = kept_jobs.job(desk.registry, scope, id)
+    if found is None:
+        raise Problem(404, "There is no job of that id here.")
+    return job_out(found)
+
+
+def job_out(job: Job) -> JobOut:
+    """A job as programs read it; the caller's name and number stay in the house."""
+    return JobOut(
+        job=job.id, title=job.title, state=job.state, found_by=job.found_by,
+        customer=job.customer, site=job.site, unit=job.unit, task=job.task,
+        opened_at=iso(job.opened_at), due_on=job.due_on or None, urgent=job.urgent,
+        safety=job.safety, minutes=job.minutes, minutes_used=job.minutes_used, parts=job.parts,
+        skill=job.skill, promise_day=job.promise.day if job.promise else None,
+        promise_half=job.promise.half if job.promise else None,
+    )  # fmt: skip
+
+
+@router.get("/rounds", response_model=PlanOut)
+def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
+    """The plan in force; a technician's own rounds only."""
+    told = kept.in_force(desk.registry)
+    if told is None:
+        raise Problem(404, "There are no rounds yet.")
+    whose = tell.only(desk, viewer)
+    plan = dispatch.decode(told.doc)
+    return PlanOut(
+        published_at=iso(told.made_at), published_by=told.made_by, zone=plan.zone,
+        rounds=[_round(r) for r in plan.rounds if whose is None or r.technician == whose],
+        unplanned=[
+            UnplannedOut(job=u.job, reason=u.reason.value, detail=u.detail, earliest_on=u.earliest)
+            for u in plan.unplanned
+            if whose is None
+        ],
+    )  # fmt: skip
+
+
+def _round(one: Round) -> RoundOut:
+    return RoundOut(
+        technician=one.technician, day=one.day, depart_at=iso(one.depart), back_at=iso(one.back),
+        distance_m=one.metres, drive_s=one.travel_s, work_s=one.work_s,
+        stops=[
+            StopOut(
+                site=s.site, jobs=list(s.jobs), arrive_at=iso(s.arrive), start_at=iso(s.start),
+                finish_at=iso(s.finish), distance_m=s.metres, drive_s=s.travel_s,
+            )
+            for s in one.stops
+        ],
+    )  # fmt: skip

@@ -1,0 +1,80 @@
+"""`python -m dashboard.exports KIND FILE`: the plan in force as a file; what `hourhand rounds export` runs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import orjson
+
+from dashboard.exports import calendars, visits
+from dashboard.pages.rounds_export import legs
+from dashboard.pages.rounds_words import gather
+from fleet import clock, settings
+from fleet.model import EVERYTHING
+from fleet.registry import rounds as kept
+from fleet.registry import rounds_feed, technicians
+from fleet.registry.engine import Registry, open_registry
+from fleet.registry.types import RegistryFault
+from fleet.settings import SettingsFault
+from scheduler import dispatch
+
+KINDS = ("geojson", "gpx", "csv", "ics")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Exit codes: 0 written, 1 nothing to write, 2 wrong use or settings."""
+    parser = argparse.ArgumentParser(prog="hourhand rounds export")
+    parser.add_argument("kind", choices=KINDS)
+    parser.add_argument("file", type=Path)
+    parser.add_argument("--day", default="")
+    parser.add_argument("--technician", default="")
+    parser.add_argument("--data", type=Path)
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args(arguments)
+    if options.kind == "ics" and not options.technician:
+        sys.stderr.write("A calendar is one technician's: name one with --technician.\n")
+        return 2
+    try:
+        loaded = settings.load(options.data, os.environ)
+        registry = open_registry(loaded)
+    except (SettingsFault, RegistryFault) as fault:
+        sys.stderr.write(f"{fault}\n")
+        return 2
+    try:
+        body = written(registry, options.kind, options.day, options.technician, loaded.firm)
+    finally:
+        registry.close()
+    if body is None:
+        sys.stderr.write("There are no rounds yet, or no such technician.\n")
+        return 1
+    options.file.write_bytes(body)
+    said = {"file": str(options.file), "bytes": len(body)}
+    text = orjson.dumps(said).decode() if options.json else f"{options.file}: {len(body)} bytes."
+    sys.stdout.write(f"{text}\n")
+    return 0
+
+
+def written(registry: Registry, kind: str, day: str, technician: str, firm: str) -> bytes | None:
+    """The file's content; None where there is no plan in force, or no such technician."""
+    told = kept.in_force(registry)
+    who = technicians.technician(registry, technician) if technician else None
+    if told is None or (technician and who is None):
+        return None
+    if kind == "ics" and who is not None:
+        name = f"{firm}: {who.name}"
+        return calendars.calendar_of(name, who.id, rounds_feed.told_events(registry, who.id))
+    sheet = gather(registry, EVERYTHING, dispatch.decode(told.doc), clock.now())
+    found = legs(sheet, day, technician or None)
+    if kind == "geojson":
+        return orjson.dumps(visits.geojson(found))
+    if kind == "gpx":
+        return visits.gpx(found, told.made_at)
+    return visits.as_csv(found).encode()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

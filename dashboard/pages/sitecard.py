@@ -1,0 +1,231 @@
+"""The site card: whom to call, how to get in, and the codes on tap to the technician of the day."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.pages import rounds_words
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet import words
+from fleet.calendar import local_date
+from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
+from fleet.registry import jobs as kept_jobs
+from fleet.registry import rounds as kept
+from fleet.registry import sitecard
+from fleet.registry.jobs import JobRefused
+from fleet.registry.sitecard import CardRefused
+from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
+from scheduler import dispatch
+
+router = APIRouter(include_in_schema=False)
+LOOK = require("reader", whole=True)
+OFFICE = require("office", right=None, person=True)
+TECHNICIAN = require("technician", right=None, person=True)
+DONE = {"saved": "Kept.", "contract": "The agreement is kept."}
+NOT_TODAY = (
+    "Key and codes are shown to the technician who is at this site today, and to the office. "
+    "Ask the office, or have the visit put into today's round."
+)
+
+
+class CardFault(ValueError):
+    """A field of the card that cannot be used. A sentence."""
+
+
+@router.get("/sites/{id}", response_class=HTMLResponse, dependencies=[LOOK])
+def page(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, done: str = ""
+) -> HTMLResponse:
+    return _page(request, desk, viewer, scope, id, done=DONE.get(done, ""))
+
+
+def _find(desk: Desk, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
+    place = kept.places(desk.registry, scope, [id]).get(id)
+    card = sitecard.card(desk.registry, scope, id)
+    if place is None or card is None:
+        raise Problem(404, "There is no such site here.")
+    return *place, card
+
+
+def _page(
+    request: Request, desk: Desk, viewer: Viewer, scope: Scope, id: str, wrong: str = "",
+    status: int = 200, done: str = "", codes: str | None = None,
+    sent: dict[str, str] | None = None,
+) -> HTMLResponse:  # fmt: skip
+    site, customer, card = _find(desk, scope, id)
+    contract = kept_jobs.contracts(desk.registry, scope).get(customer.id)
+    answer = frames.page(
+        request, scope, "sitecard.html", "units", status=status, site=site, customer=customer,
+        card=card, wrong=wrong, done=done, codes=codes, cautions=words.CAUTIONS,
+        phones=rounds_words.phones(site, customer, card, []), hours=say_hours(card.hours),
+        tests=say_hours(card.test_hours), notes={c.phone: c.note for c in card.contacts},
+        may_look=may_look(desk, viewer, id), office=viewer.role in ("office", "owner"),
+        sent=_fields(card) | (sent or {}), contract=contract or Contract(customer=customer.id),
+        geo=f"geo:{site.lat:.6f},{site.lon:.6f}"
+        if site.lat is not None and site.lon is not None else "",
+    )  # fmt: skip
+    if codes is not None:
+        answer.headers["cache-control"] = "no-store"
+    return answer
+
+
+def _fields(card: SiteCard) -> dict[str, str]:
+    return {
+        "contacts": "\n".join(f"{c.name}; {c.phone}; {c.note}".rstrip("; ") for c in card.contacts),
+        "directions": card.directions, "parking": card.parking, "dogs": card.dogs,
+        "mains": card.mains, "hours": say_hours(card.hours), "test_hours": say_hours(card.test_hours),
+        "access_min": f"{card.access_min}", "extra_min": f"{card.extra_min}",
+        "toll": f"{card.toll:g}", "over_water": "yes" if card.over_water else "", "codes": "",
+    }  # fmt: skip
+
+
+def may_look(desk: Desk, viewer: Viewer, site: str) -> bool:
+    """Whether this viewer may see key and codes now: the office, or whose round of today goes there."""
+    if viewer.kind != "person" or viewer.role == "reader":
+        return False
+    if viewer.role in ("office", "owner"):
+        return True
+    whose = rounds_words.only(desk, viewer)
+    told = kept.in_force(desk.registry)
+    if not whose or told is None:
+        return False
+    plan = dispatch.decode(told.doc)
+    today = local_date(desk.clock(), plan.zone).isoformat()
+    one = dispatch.round_of(plan, whose, today)
+    return one is not None and any(stop.site == site for stop in one.stops)
+
+
+@router.post("/sites/{id}/codes", response_class=HTMLResponse, dependencies=[TECHNICIAN])
+async def codes(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    """Key and codes, shown once; the look is logged before they are opened."""
+    await read_form(request, viewer)
+    return await run_in_threadpool(_codes, request, desk, viewer, id)
+
+
+def _codes(request: Request, desk: Desk, viewer: Viewer, id: str) -> Response:
+    _find(desk, viewer.scope, id)
+    if not may_look(desk, viewer, id):
+        raise Problem(403, NOT_TODAY)
+    why = "the office" if viewer.role in ("office", "owner") else "round of today"
+    try:
+        key = sitecard.key_of(desk.settings)
+        found = sitecard.look_at_codes(
+            desk.registry, viewer.scope, id, key, desk.clock(), viewer.actor, why
+        )
+    except CardRefused as refusal:
+        raise Problem(409, str(refusal)) from None
+    return _page(request, desk, viewer, viewer.scope, id, codes=found)
+
+
+@router.post("/sites/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
+async def save(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_save, request, desk, viewer, id, posted)
+
+
+def _save(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    _find(desk, viewer.scope, id)
+    try:
+        card = read_card(id, posted)
+        written = posted.text("codes", 1000)
+        codes = "" if posted.text("no_codes") else written or None
+        sitecard.save_card(
+            desk.registry, viewer.scope, card, codes, sitecard.key_of(desk.settings),
+            desk.clock(), viewer.actor,
+        )  # fmt: skip
+    except (CardFault, CardRefused, HoursFault) as fault:
+        sent = posted.flat() | {"codes": ""}
+        return _page(request, desk, viewer, viewer.scope, id, str(fault), 422, sent=sent)
+    return RedirectResponse(f"/sites/{id}?done=saved", 303)
+
+
+def read_card(site: str, posted: Posted) -> SiteCard:
+    """The card a sent form describes. Raises CardFault, HoursFault."""
+    contacts = []
+    for line in posted.text("contacts", 2000).splitlines():
+        parts = [part.strip() for part in line.split(";")]
+        if not any(parts):
+            continue
+        if len(parts) < 2:
+            raise CardFault("Contacts: write one a line, such as Jo Hill; 01632 960001; mornings.")
+        contacts.append(SiteContact(parts[0][:100], parts[1][:40], "; ".join(parts[2:])[:200]))
+    return SiteCard(
+        site=site, contacts=tuple(contacts), directions=posted.text("directions", 1000),
+        parking=posted.text("parking", 300), dogs=posted.text("dogs", 300),
+        mains=posted.text("mains", 300), hours=read_hours(posted.text("hours", 500)),
+        test_hours=read_hours(posted.text("test_hours", 500)),
+        access_min=_whole(posted, "access_min", "Minutes at the gate", 240),
+        extra_min=_whole(posted, "extra_min", "Extra minutes", 480),
+        toll=_money(posted), over_water=bool(posted.text("over_water")),
+    )  # fmt: skip
+
+
+def _whole(posted: Posted, name: str, label: str, most: int) -> int:
+    text = posted.text(name) or "0"
+    if not text.isdigit() or int(text) > most:
+        raise CardFault(f"{label}: write a whole number, at most {most}.")
+    return int(text)
+
+
+def _money(posted: Posted) -> float:
+    try:
+        found = float((posted.text("toll") or "0").replace(",", "."))
+    except ValueError:
+        raise CardFault("Toll: write an amount such as 12.50.") from None
+    if not 0 <= found <= 10_000:
+        raise CardFault("Toll: write an amount from 0 to 10000.")
+    return found
+
+
+@router.post("/sites/{id}/contract", response_class=HTMLResponse, dependencies=[OFFICE])
+async def contract(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_contract, request, desk, viewer, id, posted)
+
+
+def _contract(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    _, customer, _ = _find(desk, viewer.scope, id)
+    try:
+        made = read_contract(customer.id, posted)
+        kept_jobs.save_contract(desk.registry, made, desk.clock(), viewer.actor)
+    except (CardFault, JobRefused) as fault:
+        return _page(request, desk, viewer, viewer.scope, id, str(fault), 422)
+    return RedirectResponse(f"/sites/{id}?done=contract", 303)
+
+
+def read_contract(customer: str, posted: Posted) -> Contract:
+    """The agreement a sent form describes. Raises CardFault."""
+    warranty: dict[str, str] = {}
+    for piece in posted.text("warranty", 2000).replace(",", "\n").splitlines():
+        unit, _, until = piece.strip().partition(" until ")
+        if unit:
+            warranty[unit.strip()[:64]] = _date(until.strip(), "Warranty")
+    visits, hours = posted.text("visits_a_year"), posted.text("response_h").replace(",", ".")
+    facts: dict[str, Any] = {"visits_a_year": None, "response_h": None}
+    try:
+        facts["visits_a_year"] = int(visits) if visits else None
+        facts["response_h"] = float(hours) if hours else None
+    except ValueError:
+        raise CardFault("Visits a year and hours to be there: write numbers.") from None
+    return Contract(
+        customer=customer, renewal=_date(posted.text("renewal", 10), "Renewal"),
+        on_stop=bool(posted.text("on_stop")), warranty=warranty, **facts,
+    )  # fmt: skip
+
+
+def _date(text: str, label: str) -> str:
+    if not text:
+        return ""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CardFault(f"{label}: write the day as YYYY-MM-DD.") from None

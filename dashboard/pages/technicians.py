@@ -1,0 +1,167 @@
+"""Technicians: base, days, skills with a last valid day, leave, the van's stock, the calendar."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames, phrases
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.people.everybody import link
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet.calendar import local_date
+from fleet.model import Scope, Technician
+from fleet.registry import people, rounds_feed, technicians
+from fleet.registry.technicians import (
+    TechnicianRefused,
+    read_leave,
+    read_parts,
+    read_skills,
+    say_leave,
+    say_parts,
+    say_skills,
+)
+from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
+
+router = APIRouter(include_in_schema=False)
+LOOK = require("reader", whole=True)
+OFFICE = require("office", right=None, person=True)
+NEW = Technician(id="new", name="", lat=0.0, lon=0.0)
+WEEK = "Mon-Fri 08:00-17:00"
+
+
+@router.get("/technicians", response_class=HTMLResponse, dependencies=[LOOK])
+def everybody(request: Request, desk: AtDesk, viewer: Looking, scope: Reader) -> HTMLResponse:
+    now = desk.clock()
+    return frames.page(
+        request, scope, "technicians.html", "technicians", now=now,
+        rows=[_line(one, now) for one in technicians.technicians(desk.registry)],
+        may=viewer.role in ("office", "owner"),
+    )  # fmt: skip
+
+
+def _line(one: Technician, now: int) -> dict[str, Any]:
+    today = local_date(now, one.time_zone)
+    ended = [s.name for s in one.skills if s.until and s.until < today.isoformat()]
+    away = next((lv for lv in one.leave if lv.last >= today.isoformat()), None)
+    return {
+        "id": one.id, "name": one.name, "base": one.base, "week": say_hours(one.week),
+        "skills": say_skills(one.skills), "ended": ", ".join(ended), "active": one.active,
+        "away": f"{phrases.day_words(away.first, today)} to {phrases.day_words(away.last, today)}"
+        if away else "",
+    }  # fmt: skip
+
+
+@router.get("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
+def one(request: Request, desk: AtDesk, scope: Reader, id: str, done: str = "") -> HTMLResponse:
+    said = {"saved": "Kept.", "revoked": "The old addresses no longer work."}.get(done, "")
+    return _form(request, desk, scope, _find(desk, id), done=said)
+
+
+def _find(desk: Desk, id: str) -> Technician:
+    found = NEW if id == "new" else technicians.technician(desk.registry, id)
+    if found is None:
+        raise Problem(404, "There is no technician of that id.")
+    return found
+
+
+def _form(
+    request: Request, desk: Desk, scope: Scope, one: Technician, wrong: str = "",
+    status: int = 200, sent: dict[str, str] | None = None, done: str = "", secret: str = "",
+) -> HTMLResponse:  # fmt: skip
+    new = one.id == "new"
+    kept = {
+        "id": "" if new else one.id, "name": one.name, "base": one.base, "phone": one.phone,
+        "lat": "" if new else f"{one.lat:g}", "lon": "" if new else f"{one.lon:g}",
+        "time_zone": one.time_zone, "week": WEEK if new else say_hours(one.week),
+        "skills": say_skills(one.skills), "leave": say_leave(one.leave),
+        "stock": say_parts(one.stock), "person": one.person, "lunch_min": f"{one.lunch_min}",
+        "reserve_min": f"{one.reserve_min}", "overtime_min": f"{one.overtime_min}",
+        "active": "yes" if one.active else "",
+    }  # fmt: skip
+    return frames.page(
+        request, scope, "technician.html", "technicians", status=status, new=new, wrong=wrong,
+        done=done, who=one, sent=kept | (sent or {}), secret=secret,
+        people=[(p.id, p.name) for p in people.people(desk.registry) if p.role != "reader"],
+        feeds=[] if new else rounds_feed.feeds(desk.registry, one.id),
+    )  # fmt: skip
+
+
+@router.post("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
+async def save(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_save, request, desk, viewer, id, posted)
+
+
+def _save(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    before = _find(desk, id)
+    try:
+        if id == "new" and technicians.technician(desk.registry, posted.text("id")) is not None:
+            raise TechnicianRefused("id: there is a technician of that id already.")
+        made = read_technician(before, posted)
+        technicians.save_technician(desk.registry, made, desk.clock(), viewer.actor)
+    except (TechnicianRefused, HoursFault) as fault:
+        return _form(request, desk, viewer.scope, before, str(fault), 422, posted.flat())
+    return RedirectResponse(f"/technicians/{made.id}?done=saved", 303)
+
+
+def read_technician(before: Technician, posted: Posted) -> Technician:
+    """The technician a sent form describes. Raises TechnicianRefused, HoursFault."""
+    return msgspec.structs.replace(
+        before,
+        id=posted.text("id", 64) if before.id == "new" else before.id,
+        name=posted.text("name", 100),
+        base=posted.text("base", 200),
+        phone=posted.text("phone", 40),
+        lat=_number(posted, "lat"),
+        lon=_number(posted, "lon"),
+        time_zone=posted.text("time_zone", 64) or "UTC",
+        person=posted.text("person", 64),
+        week=read_hours(posted.text("week", 500)),
+        skills=read_skills(posted.text("skills", 1000)),
+        leave=read_leave(posted.text("leave", 2000)),
+        stock=read_parts(posted.text("stock", 2000)),
+        lunch_min=_minutes(posted, "lunch_min", 120),
+        reserve_min=_minutes(posted, "reserve_min", 480),
+        overtime_min=_minutes(posted, "overtime_min", 240),
+        active=bool(posted.text("active")),
+    )
+
+
+def _number(posted: Posted, name: str) -> float:
+    try:
+        return float(posted.text(name, 30).replace(",", "."))
+    except ValueError:
+        raise TechnicianRefused(f"{name}: write degrees, such as 54.60.") from None
+
+
+def _minutes(posted: Posted, name: str, most: int) -> int:
+    text = posted.text(name) or "0"
+    if not text.isdigit() or int(text) > most:
+        raise TechnicianRefused(f"{name}: write whole minutes, at most {most}.")
+    return int(text)
+
+
+@router.post("/technicians/{id}/calendar", response_class=HTMLResponse, dependencies=[OFFICE])
+async def calendar(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    """A new secret address, shown once; `revoke` takes the old ones away."""
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_calendar, request, desk, viewer, id, posted)
+
+
+def _calendar(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    one = _find(desk, id)
+    if one.id == "new":
+        raise Problem(404, "There is no technician of that id.")
+    if posted.text("revoke"):
+        rounds_feed.revoke_feeds(desk.registry, id, viewer.actor, desk.clock())
+        return RedirectResponse(f"/technicians/{id}?done=revoked", 303)
+    _, secret = rounds_feed.make_feed(desk.registry, id, viewer.actor, desk.clock())
+    address = link(request, f"/calendar/{secret}")
+    return _form(request, desk, viewer.scope, one, secret=address, status=201)

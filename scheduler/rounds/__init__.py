@@ -1,0 +1,75 @@
+"""Service rounds: which technician does which job on which day, in what order.
+
+    plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
+    plan_by_hand(request, travel=None) -> RoundPlan; judge(plan, request, travel=None) -> Metrics
+    insert(plan, request, urgent, now=None, travel=None) -> tuple[Proposal, ...]
+    move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
+    remove(plan, request, job, travel=None) -> Verdict
+    check(plan, request, travel) -> tuple[Violation, ...]
+    explain(plan, request, travel=None) -> tuple[Unplanned, ...]
+    diff(old, new, request=None) -> Changes
+    fingerprint(request) -> str
+    remainder(request, plan, now) -> PlanRequest: what is left in mid-day
+    pins_of(plan, level, days=None) -> tuple[Pin, ...]
+    storm(request, first_day, last_day) -> PlanRequest
+    before_storm(request, plan, first_day) -> tuple of job ids
+    re_offer(request, before, after) -> tuple[Offer, ...]
+    told_anew(request, after, offers) -> PlanRequest
+    weekly, half_day, half_of: hours and promises as moments; own_minutes
+    Estimate(): distances by great circle; Table(url): from a road server
+
+The solver (`engine`, `worker`) and the road server (`table`) stand apart; all else is pure. No
+solver type crosses the border.
+"""
+
+from scheduler.rounds.by_hand import own_minutes
+from scheduler.rounds.changes import diff
+from scheduler.rounds.checker import check
+from scheduler.rounds.engine import Progress
+from scheduler.rounds.hand import move, remove
+from scheduler.rounds.nouns import (
+    Change,
+    Changes,
+    Distances,
+    Economics,
+    Limits,
+    Metrics,
+    Offer,
+    Pin,
+    PlanRequest,
+    Proposal,
+    Question,
+    Reason,
+    Round,
+    RoundJob,
+    RoundPlan,
+    RoundSite,
+    Shift,
+    Skill,
+    Span,
+    Stop,
+    Technician,
+    TechnicianHours,
+    Travel,
+    Unplanned,
+    Verdict,
+    Violation,
+    WeekLoad,
+)
+from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand
+from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
+from scheduler.rounds.spans import half_day, half_of, weekly
+from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
+from scheduler.rounds.table import Table
+from scheduler.rounds.travel import Estimate
+from scheduler.rounds.urgent import insert
+
+__all__ = [
+    "Change", "Changes", "Distances", "Economics", "Estimate", "Limits", "Metrics", "Offer", "Pin",
+    "PlanFault", "PlanRequest", "Progress", "Proposal", "Question", "Reason", "RequestFault",
+    "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop", "Table",
+    "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
+    "before_storm", "check", "diff", "explain", "fingerprint", "half_day", "half_of", "insert",
+    "judge", "move", "own_minutes", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "storm",
+    "told_anew", "weekly",
+]  # fmt: skip

@@ -1,0 +1,95 @@
+"""What an installer does by hand: the fallback, the warm start, and the yardstick.
+
+Each day each technician takes the most urgent open job, then drives on to the nearest open job
+that is due soon, until the day is full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from statistics import median
+
+from scheduler.rounds.drive import drive
+from scheduler.rounds.fill import Days
+from scheduler.rounds.terms import Key, View
+from scheduler.rounds.value import DAY_S
+
+LOOK_DAYS = 14
+"""Due within so many days is soon (ROUNDS 4: a longer look does worse)."""
+NEAREST = 25
+"""So many near jobs are tried before the day counts as full."""
+
+
+OWN_AFTER = 10
+"""Visits after which the minutes really used count instead of the book's; common practice."""
+
+
+def own_minutes(used: Sequence[float], book: int) -> int:
+    """Minutes to plan for a kind of job: the median of those used, from ten visits on."""
+    return round(median(used)) if len(used) >= OWN_AFTER else book
+
+
+def by_hand(view: View, open_jobs: Iterable[str], days: Days | None = None) -> Days:
+    """Days filled by hand, after what is pinned is in place. days: start from these instead."""
+    left = {job for job in open_jobs if view.has(job)}
+    made = dict(days) if days is not None else pinned(view, left)
+    for trace in made.values():
+        left -= set(trace.jobs)
+    for key in sorted(
+        view.terms.shifts, key=lambda k: (k[1], list(view.terms.technicians).index(k[0]))
+    ):
+        jobs = _day(view, key, left, made[key].jobs if key in made else ())
+        full = drive(view, key, jobs) if jobs else None
+        if full is not None:
+            made[key] = full
+            left -= set(full.jobs)
+    return made
+
+
+def pinned(view: View, jobs: Iterable[str]) -> Days:
+    """Days with what was arranged, where it still goes, in order of time; firmest first."""
+    firm = {"frozen": 0, "retold": 1, "told": 2, "published": 3}
+    pins = [view.terms.pins[job] for job in jobs if job in view.terms.pins]
+    made: Days = {}
+    for pin in sorted(pins, key=lambda p: (firm[p.level], p.start, p.job)):
+        key = (pin.technician, pin.day)
+        if key not in view.terms.shifts:
+            continue
+        there = made[key].jobs if key in made else ()
+        starts = {job: view.terms.pins[job].start for job in (*there, pin.job)}
+        trace = drive(view, key, sorted(starts, key=lambda job: (starts[job], job)))
+        if trace is not None:
+            made[key] = trace
+    return made
+
+
+def _day(view: View, key: Key, left: set[str], jobs: tuple[str, ...]) -> tuple[str, ...]:
+    terms = view.terms
+    today = terms.day_of(terms.begins(key))
+    tomorrow = terms.midnight(today + 1)
+    until = terms.midnight(today + LOOK_DAYS)
+    soon = []
+    for job in left:
+        noun = terms.jobs[job]
+        due = noun.reported if noun.urgent else noun.due
+        if due is not None and due < until and noun.earliest < tomorrow and terms.may(job, key):
+            soon.append((due // DAY_S, job))
+    if not jobs:
+        jobs = _first(view, key, soon)
+    names = [job for _, job in soon]
+    while jobs:
+        here = view.at(jobs[-1])
+        near = sorted(set(names) - set(jobs), key=lambda job: (view.s[here, view.at(job)], job))
+        longer = next((j for j in near[:NEAREST] if drive(view, key, (*jobs, j)) is not None), None)
+        if longer is None:
+            break
+        jobs = (*jobs, longer)
+    return jobs
+
+
+def _first(view: View, key: Key, soon: list[tuple[int, str]]) -> tuple[str, ...]:
+    base = view.leaves_from(key)
+    for _, job in sorted(soon, key=lambda pair: (pair[0], view.s[base, view.at(pair[1])], pair[1])):
+        if drive(view, key, (job,)) is not None:
+            return (job,)
+    return ()

@@ -1,0 +1,80 @@
+"""The difference between two plans, job by job, each with why and what it costs."""
+
+from __future__ import annotations
+
+from scheduler.rounds.nouns import Change, ChangeKind, Changes, PlanRequest, RoundPlan
+from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import UNIT
+
+AN_HOUR_S = 3600
+"""A begin that moved by no more than an hour inside its day is no change (ROUNDS 6)."""
+
+At = tuple[str, str, int]
+
+
+def placed(plan: RoundPlan) -> dict[str, At]:
+    """Technician, day and begin of each planned job."""
+    return {
+        job: (r.technician, r.day, start)
+        for r in plan.rounds
+        for stop in r.stops
+        for job, start in zip(stop.jobs, stop.starts, strict=True)
+    }
+
+
+def diff(old: RoundPlan, new: RoundPlan, request: PlanRequest | None = None) -> Changes:
+    """What the new plan does to the jobs of the old one. request: of the new plan, for prices."""
+    terms = Terms(request) if request is not None else None
+    return difference(placed(old), placed(new), terms)
+
+
+def difference(before: dict[str, At], after: dict[str, At], terms: Terms | None) -> Changes:
+    """The same from places; prices and reasons need the terms of the new request."""
+    found = []
+    for job in sorted(before.keys() | after.keys()):
+        old, new = before.get(job), after.get(job)
+        kind = _kind(old, new)
+        if kind is not None:
+            found.append(_change(job, kind, old, new, terms))
+    return Changes(kept=len(before.keys() & after.keys()), changes=tuple(found))
+
+
+def _kind(old: At | None, new: At | None) -> ChangeKind | None:
+    if old is None or new is None:
+        return "added" if old is None else "dropped"
+    if old[1] != new[1]:
+        return "moved_day"
+    if old[0] != new[0]:
+        return "moved_technician"
+    return "moved_hour" if abs(old[2] - new[2]) > AN_HOUR_S else None
+
+
+def _change(
+    job: str, kind: ChangeKind, old: At | None, new: At | None, terms: Terms | None
+) -> Change:
+    technician, day, start = old or ("", "", 0)
+    new_technician, new_day, new_start = new or ("", "", 0)
+    return Change(
+        job=job, kind=kind, technician=technician, day=day, start=start,
+        new_technician=new_technician, new_day=new_day, new_start=new_start,
+        why=_why(job, old, new, terms), price=_price(job, old, new, terms),
+    )  # fmt: skip
+
+
+def _why(job: str, old: At | None, new: At | None, terms: Terms | None) -> str:
+    if old is None:
+        return "new"
+    if terms is not None and job not in terms.jobs:
+        return "job_gone"
+    if terms is not None and old[:2] not in terms.shifts:
+        return "shift_gone"
+    return "made_room" if new is None else "better_round"
+
+
+def _price(job: str, old: At | None, new: At | None, terms: Terms | None) -> float:
+    """Worth lost by the change (money); below 0: gained. Of the job alone, not of its round."""
+    if terms is None or job not in terms.jobs or old is None:
+        return 0.0
+    before = terms.worth.with_technician(job, old[0], old[2])
+    after = terms.worth.with_technician(job, new[0], new[2]) if new else 0
+    return round((before - after) / UNIT, 2)

@@ -1,0 +1,111 @@
+"""A plan changed by a person's hand: moved, taken out; what the checker says of it comes at once.
+
+What was asked for is done even where it breaks a rule: then the times are those it would really
+take, and the verdict names each rule broken.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from scheduler.rounds.changes import difference, placed
+from scheduler.rounds.checker import check
+from scheduler.rounds.drive import Trace, drive, worth
+from scheduler.rounds.fill import Days
+from scheduler.rounds.nouns import PlanRequest, Reason, RoundPlan, Travel, Unplanned, Verdict
+from scheduler.rounds.planning import assemble, view_of
+from scheduler.rounds.reasons import early_reason, why
+from scheduler.rounds.request import RequestFault, sound
+from scheduler.rounds.terms import Key, Terms, View
+from scheduler.rounds.travel import Estimate
+
+
+def move(
+    plan: RoundPlan,
+    request: PlanRequest,
+    job: str,
+    technician: str,
+    day: str,
+    position: int | None = None,
+    travel: Travel | None = None,
+) -> Verdict:
+    """Put a job, planned or not, into a technician's day; position None: where it costs least.
+
+    Raises RequestFault where the request holds no such job, or nobody works on that day.
+    """
+    view, days = _opened(plan, request, job, travel)
+    key = (technician, day)
+    if key not in view.terms.shifts:
+        raise RequestFault(f"{technician} has no shift on {day} in the plan's horizon.")
+    _take_out(view, days, job)
+    jobs = days[key].jobs if key in days else ()
+    spots = range(len(jobs) + 1) if position is None else [min(max(position, 0), len(jobs))]
+    tries = [_driven(view, key, (*jobs[:p], job, *jobs[p:])) for p in spots]
+    days[key] = max(tries, key=lambda t: (_kept(view, key, t), worth(view, key, t)))
+    return _verdict(view, plan, request, days, (), travel)
+
+
+def remove(
+    plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None = None
+) -> Verdict:
+    """Take a job out of its round; it waits with a reason. Raises RequestFault where unknown."""
+    view, days = _opened(plan, request, job, travel)
+    _take_out(view, days, job)
+    reason = early_reason(view.terms, job) or why(view, days, job)
+    if reason.reason is Reason.SEARCH_LIMIT:
+        detail = "Taken out by hand; it would fit and pay where it was."
+        reason = msgspec.structs.replace(reason, reason=Reason.NOT_WORTH_IT, detail=detail)
+    return _verdict(view, plan, request, days, (reason,), travel)
+
+
+def _opened(
+    plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None
+) -> tuple[View, Days]:
+    """The view of a plan's jobs and one more, and the plan's days as they would be driven."""
+    sound(request)
+    terms = Terms(msgspec.structs.replace(request, previous=plan))
+    if job not in terms.jobs:
+        raise RequestFault(f"There is no job {job} in the request.")
+    jobs = [j for r in plan.rounds for j in r.jobs if j in terms.jobs]
+    view = view_of(terms, travel or Estimate(), [*jobs, job])
+    days: Days = {}
+    for r in plan.rounds:
+        key = (r.technician, r.day)
+        if key in terms.shifts:
+            days[key] = _driven(view, key, tuple(j for j in r.jobs if view.has(j)))
+    return view, days
+
+
+def _driven(view: View, key: Key, jobs: tuple[str, ...]) -> Trace:
+    trace = drive(view, key, jobs) or drive(view, key, jobs, lenient=True)
+    assert trace is not None
+    return trace
+
+
+def _kept(view: View, key: Key, trace: Trace) -> bool:
+    return drive(view, key, trace.jobs) is not None
+
+
+def _take_out(view: View, days: Days, job: str) -> None:
+    for key, trace in list(days.items()):
+        if job in trace.jobs:
+            days[key] = _driven(view, key, tuple(j for j in trace.jobs if j != job))
+
+
+def _verdict(
+    view: View,
+    plan: RoundPlan,
+    request: PlanRequest,
+    days: Days,
+    reasons: tuple[Unplanned, ...],
+    travel: Travel | None,
+) -> Verdict:
+    planned = {job for trace in days.values() for job in trace.jobs}
+    named = {reason.job for reason in reasons}
+    still = [u for u in plan.unplanned if u.job not in planned | named and u.job in view.terms.jobs]
+    new = assemble(view, days, (*still, *reasons), None, plan.engine)
+    if not plan.engine.endswith("by hand"):
+        new = msgspec.structs.replace(new, engine=f"{plan.engine}, changed by hand")
+    changes = difference(placed(plan), placed(new), view.terms)
+    new = msgspec.structs.replace(new, changes=changes)
+    return Verdict(plan=new, violations=check(new, request, travel or Estimate()), changes=changes)

@@ -1,0 +1,279 @@
+"""A request to a plan: candidates, territories, search, drive, repair, reasons, check, difference."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import msgspec
+
+from scheduler.rounds.by_hand import by_hand, pinned
+from scheduler.rounds.changes import difference, placed
+from scheduler.rounds.checker import check
+from scheduler.rounds.drive import Trace, as_round, drive, worth
+from scheduler.rounds.engine import NAME, Cancel, Progress, Tell, search
+from scheduler.rounds.fill import Days, fill, settle_days
+from scheduler.rounds.metrics import load, metrics
+from scheduler.rounds.nouns import (
+    Changes,
+    Limits,
+    Metrics,
+    PlanRequest,
+    Reason,
+    RoundPlan,
+    Travel,
+    Unplanned,
+)
+from scheduler.rounds.problem import problem
+from scheduler.rounds.reasons import dated, early_reason, reasons_of
+from scheduler.rounds.request import fingerprint, fingerprint_for, sound
+from scheduler.rounds.terms import Key, Terms, View, places
+from scheduler.rounds.territory import Territory, sites_of, territories
+from scheduler.rounds.travel import Estimate
+from scheduler.rounds.value import UNIT
+
+MOST_REPAIRS = 200
+
+
+class PlanFault(RuntimeError):
+    """The planner made a plan that its own checker refuses; nothing of it is shown."""
+
+
+def plan(
+    request: PlanRequest,
+    travel: Travel | None = None,
+    progress: Tell | None = None,
+    cancel: Cancel | None = None,
+) -> RoundPlan:
+    """The best plan found within the request's limits.
+
+    With the fingerprint of the plan in force that plan is returned unsolved. Without a solver
+    (Limits.solver), or where its worker falls, the by-hand plan is repaired and returned. Raises
+    RequestFault for a request no plan can be made for, PlanFault where the checker objects.
+    """
+    sound(request)
+    previous = request.previous
+    if previous is not None and previous.fingerprint == fingerprint(request):
+        return previous
+    travel = travel or Estimate()
+    terms = Terms(request)
+    early = {job: early_reason(terms, job) for job in terms.jobs}
+    candidates = [job for job, reason in early.items() if reason is None]
+    areas = territories(terms, candidates)
+    kept = [job for area in areas for job in area.jobs]
+    view = view_of(terms, travel, kept)
+    hand = by_hand(view, kept)
+    if progress:
+        progress(Progress(0.0, _worth(view, hand) / UNIT, "planned by hand"))
+    warm = _warm(view, kept, hand)
+    found, engine = _searched(view, areas, warm, request.limits, progress, cancel)
+    days, unplanned = _repaired(view, found, candidates)
+    if _worth(view, days) < _worth(view, warm):
+        days, unplanned = _repaired(view, dict(warm), candidates)
+    known = [r for r in early.values() if r is not None]
+    made = assemble(view, days, known + unplanned, hand, engine)
+    broken = check(made, request, travel)
+    if broken:
+        raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
+    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+
+
+def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
+    """What an installer would do by hand, with nothing repaired: the yardstick."""
+    sound(request)
+    terms = Terms(request)
+    early = {job: early_reason(terms, job) for job in terms.jobs}
+    jobs = [job for job, reason in early.items() if reason is None]
+    view = view_of(terms, travel or Estimate(), jobs)
+    days = by_hand(view, jobs)
+    reasons = [r for r in early.values() if r is not None]
+    reasons += [reason for reason, _ in reasons_of(view, days, _open(days, jobs))]
+    made = assemble(view, days, reasons, None, "by hand")
+    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+
+
+def judge(made: RoundPlan, request: PlanRequest, travel: Travel | None = None) -> Metrics:
+    """Figures of a plan, whoever made it: its rounds are driven again."""
+    terms = Terms(request)
+    jobs = [job for r in made.rounds for job in r.jobs]
+    view = view_of(terms, travel or Estimate(), jobs)
+    return metrics(view, days_of(view, made), None)
+
+
+def view_of(terms: Terms, travel: Travel, jobs: Iterable[str]) -> View:
+    """Terms with the distances between the sites of some jobs."""
+    sites = sites_of(terms, tuple(jobs))
+    return View(terms, sites, travel.between(*places(terms, sites)))
+
+
+def days_of(view: View, made: RoundPlan) -> Days:
+    """The rounds of a plan driven again; what no longer goes is left out, the least worth first."""
+    days: Days = {}
+    for r in made.rounds:
+        key = (r.technician, r.day)
+        if key not in view.terms.shifts:
+            continue
+        jobs = [j for j in r.jobs if view.has(j)]
+        trace = fitting(view, key, jobs)
+        if trace is not None:
+            days[key] = trace
+    return days
+
+
+def fitting(view: View, key: Key, jobs: Sequence[str]) -> Trace | None:
+    """Drive a day's jobs, leaving out the least worth until it goes; None: nothing goes."""
+    left = [job for job in jobs if view.terms.may(job, key)]
+    standing, at = view.terms.worth.standing, view.terms.begins(key)
+    while left:
+        trace = drive(view, key, left)
+        if trace is not None:
+            return trace
+        left.remove(min(left, key=lambda job: (standing(job, key[0], at), job)))
+    return None
+
+
+def _warm(view: View, jobs: Sequence[str], hand: Days) -> Days:
+    """Where the search begins: the plan in force, completed; without one the by-hand plan."""
+    terms = view.terms
+    previous = terms.request.previous
+    if previous is None:
+        return hand
+    days = days_of(view, previous)
+    placed_jobs = {job for trace in days.values() for job in trace.jobs}
+    for key, trace in pinned(view, [j for j in jobs if j not in placed_jobs]).items():
+        together = fitting(
+            view, key, _by_pin(view, (*(days[key].jobs if key in days else ()), *trace.jobs))
+        )
+        if together is not None:
+            days[key] = together
+    fill(view, days, set(jobs) - {job for trace in days.values() for job in trace.jobs})
+    return days
+
+
+def _by_pin(view: View, jobs: Sequence[str]) -> list[str]:
+    pins = view.terms.pins
+    return sorted(jobs, key=lambda j: (pins[j].start if j in pins else view.terms.end, j))
+
+
+def _searched(
+    view: View,
+    areas: Sequence[Territory],
+    warm: Days,
+    limits: Limits,
+    progress: Tell | None,
+    cancel: Cancel | None,
+) -> tuple[Days, str]:
+    """The rounds the engine finds for each territory, driven; the warm ones where it finds none."""
+    if not limits.solver:
+        return dict(warm), "by hand"
+    days: Days = {}
+    stopped, begun = "", 0.0
+    total = max(1, sum(len(area.jobs) for area in areas))
+    for area in areas:
+        share = len(area.jobs) / total
+        mine = {key: trace for key, trace in warm.items() if key[0] in area.technicians}
+        part = msgspec.structs.replace(limits, seconds=max(1.0, limits.seconds * share))
+        tell = _scaled(progress, begun, share)
+        found = search(view, problem(view, area.jobs, mine, area.technicians), part, tell, cancel)
+        begun += share
+        stopped = stopped or found.stopped
+        if found.routes is None:
+            days |= mine
+            continue
+        for key, jobs in found.routes.items():
+            trace = fitting(view, key, jobs)
+            if trace is not None:
+                days[key] = trace
+    return days, f"{NAME}, {stopped}" if stopped else NAME
+
+
+def _scaled(tell: Tell | None, begun: float, share: float) -> Tell | None:
+    """Progress of one territory as progress of the whole search."""
+    if tell is None:
+        return None
+    return lambda p: tell(msgspec.structs.replace(p, share=begun + share * p.share))
+
+
+def _repaired(view: View, days: Days, candidates: Sequence[str]) -> tuple[Days, list[Unplanned]]:
+    """Rounds on their best days, what still pays put in, and a reason for each of the rest."""
+    settle_days(view, days)
+    fill(view, days, _open(days, candidates))
+    settle_days(view, days)
+    for _ in range(MOST_REPAIRS):
+        fill(view, days, _open(days, candidates))
+        answers = reasons_of(view, days, _open(days, candidates))
+        missed = [
+            place for reason, place in answers if reason.reason is Reason.SEARCH_LIMIT and place
+        ]
+        if not missed:
+            break
+        best = max(missed, key=lambda place: (place.gain, place.key))
+        days[best.key] = best.trace
+    return days, [reason for reason, _ in answers]
+
+
+def _open(days: Mapping[Key, Trace], jobs: Iterable[str]) -> list[str]:
+    done = {job for trace in days.values() for job in trace.jobs}
+    return [job for job in jobs if job not in done]
+
+
+def _worth(view: View, days: Mapping[Key, Trace]) -> float:
+    return float(sum(worth(view, key, trace) for key, trace in days.items()))
+
+
+def assemble(
+    view: View,
+    days: Mapping[Key, Trace],
+    unplanned: Iterable[Unplanned],
+    hand: Mapping[Key, Trace] | None,
+    engine: str,
+) -> RoundPlan:
+    """The plan of driven days, with figures, load of later weeks and the difference to `previous`."""
+    terms, request = view.terms, view.terms.request
+    planned = {job for trace in days.values() for job in trace.jobs}
+    reasons = sorted(unplanned, key=lambda u: u.job)
+    backlog = [u.job for u in reasons if u.reason is Reason.NO_CAPACITY]
+    weeks = load(terms, planned, backlog)
+    rounds = tuple(
+        as_round(view, key, trace)
+        for key, trace in sorted(days.items(), key=lambda item: (item[0][1], item[0][0]))
+        if trace.jobs
+    )
+    made = RoundPlan(
+        first_day=request.first_day,
+        days=request.days,
+        zone=request.zone,
+        rounds=rounds,
+        unplanned=dated(reasons, weeks),
+        metrics=metrics(view, days, hand),
+        questions=terms.questions,
+        load=weeks,
+        travel_source=source_of(view),
+        seed=request.limits.seed,
+        engine=engine,
+    )
+    before = placed(request.previous) if request.previous is not None else {}
+    changes = difference(before, placed(made), terms) if before else Changes()
+    return msgspec.structs.replace(made, changes=changes)
+
+
+def source_of(view: View) -> str:
+    """Where distances came from, in words."""
+    share = view.distances.estimated
+    if view.distances.guessed is None:
+        return "estimate"
+    return "table" if share == 0 else f"table, {100 * share:.0f} % estimated"
+
+
+def explain(
+    made: RoundPlan, request: PlanRequest, travel: Travel | None = None
+) -> tuple[Unplanned, ...]:
+    """A reason for every job of the request that the plan leaves out, worked out afresh."""
+    terms = Terms(request)
+    done = {job for r in made.rounds for job in r.jobs}
+    early = {job: early_reason(terms, job) for job in terms.jobs if job not in done}
+    found = [reason for reason in early.values() if reason is not None]
+    rest = [job for job, reason in early.items() if reason is None]
+    view = view_of(terms, travel or Estimate(), [*rest, *(j for j in done if j in terms.jobs)])
+    days = days_of(view, made)
+    found += [reason for reason, _ in reasons_of(view, days, rest)]
+    return tuple(sorted(found, key=lambda u: u.job))

@@ -1,0 +1,171 @@
+"""What a job is worth at a moment, and when it may begin. Money, not points.
+
+Due work is worth `due` less `late_day` for each day late, more where life depends on the set; work
+due later is worth the separate trip it saves less the running time thrown away; an urgent call
+loses by the hour. Labour is left out: it is spent whenever the work is done.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from scheduler.rounds.nouns import RoundJob, Span
+
+if TYPE_CHECKING:
+    from scheduler.rounds.terms import Terms
+
+UNIT = 10_000
+"""Money units per unit of currency: costs per metre and per second must be whole numbers."""
+DAY_S = 86_400
+LATE_STEP_DAYS = 2
+"""Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
+URGENT_STEP_S = 7_200
+FROZEN_SLACK_S = 900
+"""A frozen job may begin at most so much after its moment, when the way there changed."""
+
+Pairs = list[tuple[int, int]]
+
+
+class Worth:
+    """Values of the jobs of one request, in money units."""
+
+    def __init__(self, terms: Terms) -> None:
+        self.terms = terms
+        self.due_at = lru_cache(maxsize=None)(self._due_at)
+        self.is_due = lru_cache(maxsize=None)(self._is_due)
+
+    def _due_at(self, job_id: str) -> int | None:
+        """Due date brought in by the uncertainty of a forecast; a day after earliest at least."""
+        job = self.terms.jobs[job_id]
+        if job.due is None:
+            return None
+        sigma = self.terms.economics.z_sigma * job.sigma_days * DAY_S
+        return max(job.earliest + DAY_S, int(job.due - sigma))
+
+    def _is_due(self, job_id: str) -> bool:
+        due = self.due_at(job_id)
+        return self.terms.jobs[job_id].urgent or (due is not None and due < self.terms.end)
+
+    def late_days(self, job_id: str, at: int) -> int:
+        """Whole local days after the due day; 0 for work that is not due in the horizon."""
+        due = self.due_at(job_id)
+        if due is None or not self.is_due(job_id):
+            return 0
+        return max(0, self.terms.day_of(at) - self.terms.day_of(due))
+
+    def at(self, job_id: str, at: int) -> int:
+        """Worth of beginning a job at a moment."""
+        job, e = self.terms.jobs[job_id], self.terms.economics
+        if job.urgent:
+            hours = max(0, at - job.reported) / 3600
+            return max(round((e.urgent - hours * e.urgent_hour) * UNIT), round(e.floor * UNIT))
+        if self.is_due(job_id):
+            factor = e.safety_factor if job.safety else 1.0
+            worth = factor * (e.due - self.late_days(job_id, at) * e.late_day)
+            return max(round(worth * UNIT), round(e.floor * UNIT))
+        saved = self.terms.later.get(job.site, 0)
+        due = self.due_at(job_id)
+        if due is None:
+            return saved
+        early_days = (due - at) / DAY_S
+        return round(saved - early_days / job.interval_days * job.cost * UNIT)
+
+    def with_technician(self, job_id: str, technician: str, at: int) -> int:
+        """Worth, plus that of the technician who was there last."""
+        job = self.terms.jobs[job_id]
+        known = round(self.terms.economics.same_technician * UNIT)
+        return self.at(job_id, at) + (known if job.technician == technician != "" else 0)
+
+    def standing(self, job_id: str, technician: str, at: int) -> int:
+        """Worth to the plan: with what keeping an arrangement is worth."""
+        pin = self.terms.pins.get(job_id)
+        kept = self.terms.kept(pin, technician, at) if pin else 0
+        return self.with_technician(job_id, technician, at) + kept
+
+    def windows(self, job_id: str) -> list[tuple[int, int, int]]:
+        """Mutually exclusive (first start, last start, worth) of one value each, those worth more
+        than nothing that some able technician-day meets."""
+        found = []
+        for first, last in self.terms.starts(job_id):
+            for a, b in self._pieces(job_id, first, last):
+                worth = self.at(
+                    job_id, a if a == first and not self._sloping(job_id) else (a + b) // 2
+                )
+                if worth > 0 and meets(self.terms, job_id, a, b):
+                    found.append((a, b, worth))
+        return found
+
+    def _sloping(self, job_id: str) -> bool:
+        return self.terms.jobs[job_id].urgent or not self.is_due(job_id)
+
+    def _pieces(self, job_id: str, first: int, last: int) -> Pairs:
+        terms = self.terms
+        if terms.jobs[job_id].urgent:
+            return _by_hours(first, last)
+        due = self.due_at(job_id)
+        if due is None or not self.is_due(job_id):
+            return [(first, last)]
+        pieces = []
+        in_time = terms.midnight(terms.day_of(due) + 1) - 1
+        if first <= in_time:
+            pieces.append((first, min(last, in_time)))
+            first = in_time + 1
+        while first <= last:
+            until = min(last, terms.midnight(terms.day_of(first) + LATE_STEP_DAYS) - 1)
+            pieces.append((first, until))
+            first = until + 1
+        return pieces
+
+
+def _by_hours(first: int, last: int) -> Pairs:
+    """Two-hour pieces for a day, then a day each: an urgent value falls by the hour."""
+    pieces: Pairs = []
+    at = first
+    while at <= last:
+        step = URGENT_STEP_S if at - first < DAY_S else DAY_S
+        pieces.append((at, min(last, at + step - 1)))
+        at += step
+    return pieces
+
+
+def meets(terms: Terms, job_id: str, first: int, last: int) -> bool:
+    """Whether some able technician-day could hold the work begun between the two moments."""
+    job = terms.jobs[job_id]
+    return any(
+        terms.begins(key) <= last and first + job.duration_s <= terms.limit(key, job.urgent)
+        for key in terms.able(job_id)
+    )
+
+
+def starts_of(terms: Terms, job: RoundJob) -> Pairs:
+    """When work may begin: parts, access hours, test-run hours, promises, frozen moments."""
+    site, pin = terms.sites[job.site], terms.pins.get(job.id)
+    first = max(job.earliest, job.parts_ready or 0, terms.earliest)
+    last = terms.end - 1
+    if job.hard is not None and not terms.worth.is_due(job.id):
+        last = min(last, job.hard)
+    found: Pairs = [(first, last)] if first <= last else []
+    if pin and pin.level == "frozen":
+        found = _common(found, [(pin.start, pin.start + FROZEN_SLACK_S)])
+    if job.promises:
+        found = _common(found, [(p.start, p.end) for p in job.promises])
+    if site.hours is not None:
+        found = _common(found, _inside(site.hours, 0, job.duration_s))
+    if site.test_hours is not None and job.test_s:
+        found = _common(
+            found, _inside(site.test_hours, job.duration_s - job.test_s, job.duration_s)
+        )
+    return found
+
+
+def _inside(spans: tuple[Span, ...], before_s: int, duration_s: int) -> Pairs:
+    """Starts such that the work from `before_s` on lies in a span."""
+    pairs = ((span.start - before_s, span.end - duration_s) for span in spans)
+    return sorted((a, b) for a, b in pairs if a <= b)
+
+
+def _common(left: Pairs, right: Pairs) -> Pairs:
+    """What two sets of spans share, in order."""
+    shared = ((max(a, c), min(b, d)) for a, b in left for c, d in right)
+    return sorted({(a, b) for a, b in shared if a <= b})

@@ -1,0 +1,209 @@
+"""`python -m scheduler.turns.rounds_program plan | show | insert`: what `hourhand rounds` runs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from fleet import clock, settings
+from fleet.calendar import local
+from fleet.model import EVERYTHING, Job
+from fleet.registry import jobs as kept_jobs
+from fleet.registry import rounds as kept
+from fleet.registry import technicians
+from fleet.registry.engine import Registry, open_registry
+from fleet.registry.people_types import Actor
+from fleet.registry.rounds import Ask
+from fleet.registry.types import RegistryFault
+from fleet.settings import SettingsFault
+from fleet.words import jobs as say
+from scheduler import dispatch, publishing, rounds
+from scheduler.turns import planning
+
+BY = "the command line"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Exit codes: 0 done, 1 nothing to show or not possible, 2 wrong use or settings."""
+    options = _parser().parse_args(arguments)
+    try:
+        loaded = settings.load(options.data, os.environ)
+        registry = open_registry(loaded)
+    except (SettingsFault, RegistryFault) as fault:
+        return _said(str(fault), 2)
+    try:
+        code: int = options.run(registry, options)
+    except RegistryFault as fault:
+        return _said(str(fault), 1)
+    finally:
+        registry.close()
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="hourhand rounds")
+    commands = parser.add_subparsers(dest="command", required=True)
+    plan = commands.add_parser("plan")
+    plan.add_argument("--seconds", type=float, default=30.0)
+    plan.add_argument("--days", type=int, default=dispatch.DAYS)
+    plan.add_argument("--publish", action="store_true")
+    plan.set_defaults(run=_plan)
+    show = commands.add_parser("show")
+    show.add_argument("--draft", action="store_true")
+    show.set_defaults(run=_show)
+    insert = commands.add_parser("insert")
+    insert.add_argument("job")
+    insert.set_defaults(run=_insert)
+    for command in (plan, show, insert):
+        command.add_argument("--data", type=Path)
+        command.add_argument("--json", action="store_true")
+    return parser
+
+
+def _plan(registry: Registry, options: argparse.Namespace) -> int:
+    """Plan now, here, and say how it goes; the scheduler need not run."""
+    if not 1 <= options.seconds <= 3600 or not 1 <= options.days <= 28:
+        return _said("Search 1 to 3600 seconds and plan 1 to 28 days.", 2)
+    what, now = Ask(seconds=options.seconds, days=options.days), clock.now()
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, disable=options.json) as progress:
+        bar = progress.add_task("reading the book", total=1.0)
+
+        def tell(step: rounds.Progress) -> None:
+            progress.update(bar, completed=step.share, description=step.step)
+
+        found = planning.plan_rounds(registry, now, what, BY, tell)
+        progress.update(bar, completed=1.0)
+    if found.plan is None:
+        return _said(found.said, 1)
+    if options.publish and found.draft is not None:
+        publishing.publish(registry, found.plan, Actor(BY), clock.now(), "")
+    if options.json:
+        return _json({"new": found.new, "said": found.said, "draft": found.draft,
+                      "published": options.publish and found.draft is not None,
+                      "plan": found.plan})  # fmt: skip
+    _print(f"{found.said} {_yardstick(found.plan)}".strip())
+    return 0
+
+
+def _yardstick(plan: rounds.RoundPlan) -> str:
+    m = plan.metrics
+    if not m.by_hand_km:
+        return ""
+    share = 100 * (1 - m.km / m.by_hand_km)
+    return f"{m.km:.0f} km; by hand {m.by_hand_km:.0f} km ({share:+.0f} % saved)."
+
+
+def _show(registry: Registry, options: argparse.Namespace) -> int:
+    """The plan in force, or the draft."""
+    found = kept.draft(registry) if options.draft else kept.in_force(registry)
+    if found is None:
+        return _said(
+            "There is no draft." if options.draft
+            else "There are no rounds yet: `hourhand rounds plan`.", 1,
+        )  # fmt: skip
+    plan = dispatch.decode(found.doc)
+    if options.json:
+        return _json({"published": found.published, "made_at": found.made_at,
+                      "made_by": found.made_by, "plan": plan})  # fmt: skip
+    ids = {job for one in plan.rounds for job in one.jobs} | {u.job for u in plan.unplanned}
+    jobs = kept_jobs.by_id(registry, EVERYTHING, ids)
+    _print_table(_rounds_table(registry, plan, jobs))
+    if plan.unplanned:
+        _print_table(_left_table(plan, jobs))
+    return 0
+
+
+def _table(*headings: str) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
+
+
+def _rounds_table(registry: Registry, plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
+    names = {one.id: one.name for one in technicians.technicians(registry)}
+    places = kept.places(registry, EVERYTHING, {s.site for r in plan.rounds for s in r.stops})
+    table = _table("day", "technician", "arrive", "site", "work", "km")
+    for one in plan.rounds:
+        for stop in one.stops:
+            site = places.get(stop.site)
+            table.add_row(
+                one.day, names.get(one.technician, one.technician),
+                local(stop.arrive, plan.zone).strftime("%H:%M"), site[0].name if site else stop.site,
+                ", ".join(jobs[id].title for id in stop.jobs if id in jobs),
+                f"{stop.metres / 1000:.0f}",
+            )  # fmt: skip
+    return table
+
+
+def _left_table(plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
+    table = _table("left out", "unit", "why", "", "earliest")
+    for one in plan.unplanned:
+        if one.job in jobs:
+            job = jobs[one.job]
+            table.add_row(
+                job.title, job.unit, say.REASONS[one.reason.value], one.detail, one.earliest or ""
+            )
+    return table
+
+
+def _insert(registry: Registry, options: argparse.Namespace) -> int:
+    """At most two ways to fit a job into the plan in force, from now on; nothing is changed."""
+    job = kept_jobs.job(registry, EVERYTHING, options.job)
+    told = kept.in_force(registry)
+    if job is None or told is None:
+        return _said("There is no such job, or no plan in force to fit it into.", 1)
+    now = clock.now()
+    ways = publishing.proposals(registry, job, now)
+    if options.json:
+        return _json([{"kind": w.kind, "technician": w.technician, "day": w.day,
+                       "arrive_at": w.arrive, "disturbed": len(w.changes.disturbed),
+                       "price": w.price, "uses_reserve": w.uses_reserve} for w in ways])  # fmt: skip
+    if not ways:
+        return _said("Nobody with the skill has a place for it in the planned days.", 1)
+    zone = dispatch.decode(told.doc).zone
+    table = _table("way", "technician", "day", "arrive", "disturbs", "costs")
+    for w in ways:
+        table.add_row(
+            w.kind, w.technician, w.day, local(w.arrive, zone).strftime("%H:%M"),
+            str(len(w.changes.disturbed)), f"{w.price:.0f}",
+        )  # fmt: skip
+    _print_table(table)
+    _print(f"Take one of them on the page /rounds/insert/{job.id}.")
+    return 0
+
+
+def _print_table(table: Table) -> None:
+    console = Console(markup=False, highlight=False)
+    if not console.is_terminal:
+        console = Console(markup=False, highlight=False, width=250)
+    console.print(table)
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+
+
+def _json(value: Any) -> int:
+    sys.stdout.write(msgspec.json.encode(value).decode() + "\n")
+    return 0
+
+
+def _said(text: str, code: int) -> int:
+    sys.stderr.write(f"{text}\n")
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Planning instances: a seeded generator, and what it made, committed."""

@@ -1,0 +1,157 @@
+"""Distances: the estimate held to geodesy, the road table to a server on loopback."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+from checks import Checks
+
+from scheduler.rounds import Estimate, Table
+from scheduler.rounds.travel import ROAD_FACTOR, driving_s, great_circle_m
+
+RNG = np.random.default_rng(4)
+LAT, LON = RNG.uniform(50, 51, 130), RNG.uniform(9, 10, 130)
+
+
+def test_great_circles_are_within_half_a_percent_of_the_ellipsoid(
+    shared: Path, checked: Checks
+) -> None:
+    case = json.loads((shared / "check/check-values.json").read_text())["geodesy"]
+    sphere = case["haversine_36.12,-86.67_33.94,-118.40_km"]
+    there = np.array([33.94]), np.array([-118.40])
+    got = [
+        float(great_circle_m(36.12, -86.67, *there, radius_km=r)[0]) / 1000 for r in (6371, 6372.8)
+    ]
+    checked("Great circle of the rounds' matrix [km]", "haversine example of many texts",
+            [sphere["R6371"], sphere["R6372.8"]], got, 1e-4)  # fmt: skip
+    line = float(great_circle_m(
+        -37.95103341666667, 144.42486788888888,
+        np.array([-37.65282113888889]), np.array([143.92649552777777]),
+    )[0])  # fmt: skip
+    checked("Great circle over the ellipsoid's [1]", "national geodesy agency's test line",
+            1.0, line / 54972.271, 0.005)  # fmt: skip
+
+
+def test_the_road_is_a_stated_factor_longer_and_the_diagonal_is_nothing() -> None:
+    found = Estimate().between(LAT, LON)
+    crow = great_circle_m(LAT[3], LON[3], LAT, LON)
+    assert ROAD_FACTOR == 1.3
+    assert np.abs(found.metres[3] - 1.3 * crow).max() <= 1
+    assert (np.diag(found.metres) == 0).all()
+    assert (found.metres == found.metres.T).all()
+    assert found.estimated == 1.0
+    assert found.metres.dtype == found.seconds.dtype == np.int32
+
+
+def test_the_way_over_a_third_place_is_never_quicker() -> None:
+    seconds = Estimate().between(LAT, LON).seconds.astype(int)
+    over = (seconds[:, :, None] + seconds[None, :, :]).min(axis=1)
+    assert (seconds <= over + 1).all()
+
+
+def test_speed_rises_with_the_length_of_the_way() -> None:
+    """25 km/h about town, 25 + 60 (1 - 1/e) = 62.9 km/h at 25 km."""
+    hours = driving_s(np.array([1.0, 25_000.0])) / 3600
+    assert 0.001 / hours[0] == pytest.approx(25, abs=0.01)
+    assert 25 / hours[1] == pytest.approx(62.93, abs=0.01)
+
+
+class Server:
+    """A table server on loopback. blank: cells it has no way for; broken: a block that fails."""
+
+    def __init__(self, blank: tuple[tuple[int, int], ...] = (), fails: int = 0) -> None:
+        self.blank, self.fails, self.asked = blank, fails, 0
+
+    def answer(self, path: str) -> tuple[int, bytes]:
+        self.asked += 1
+        if self.asked <= self.fails:
+            return 400, b'{"code":"TooBig"}'
+        points = re.search(r"driving/([^?]*)", path)
+        assert points is not None
+        spots = [tuple(float(x) for x in p.split(",")) for p in points[1].split(";")]
+        rows, columns = ([int(n) for n in re.search(rf"{w}=([\d;]+)", path)[1].split(";")]  # type: ignore[index]
+                         for w in ("sources", "destinations"))  # fmt: skip
+        if len(rows) * len(columns) > 10_000:
+            return 400, b'{"code":"TooBig"}'
+        table = [[self.cell(spots[a], spots[b]) for b in columns] for a in rows]
+        return 200, json.dumps({"code": "Ok", "distances": table, "durations": table}).encode()
+
+    def cell(self, a: tuple[float, ...], b: tuple[float, ...]) -> float | None:
+        here, there = (int(np.argmin(abs(LON - p[0]) + abs(LAT - p[1]))) for p in (a, b))
+        return None if (here, there) in self.blank else 1234.5 + here
+
+
+@contextmanager
+def served(server: Server) -> Iterator[str]:
+    class Handler(http.server.BaseHTTPRequestHandler):
+        def log_message(self, *_: object) -> None:
+            pass
+
+        def do_GET(self) -> None:
+            code, body = server.answer(self.path)
+            self.send_response(code)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler) as running:
+        thread = threading.Thread(target=running.serve_forever, args=(0.01,))
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{running.server_port}"
+        finally:
+            running.shutdown()
+            thread.join()
+
+
+def test_a_table_in_blocks_with_a_cell_that_has_no_way() -> None:
+    guess = Estimate().between(LAT, LON)
+    server = Server(blank=((0, 3),))
+    with served(server) as url:
+        table = Table(url)
+        found = table.between(LAT, LON)
+        assert server.asked == 4
+        assert found.metres[1, 2] == 1236
+        assert found.metres[0, 3] == guess.metres[0, 3]
+        assert found.guessed is not None
+        assert found.guessed.sum() == 1
+        assert found.estimated == pytest.approx(1 / (130 * 129))
+        assert (np.diag(found.metres) == 0).all()
+        some = table.between(LAT[5:9], LON[5:9])
+        assert server.asked == 4, "what was answered is remembered by place"
+        assert (some.metres == found.metres[5:9, 5:9]).all()
+
+
+def test_a_block_that_fails_is_estimated_and_the_rest_is_not() -> None:
+    guess = Estimate().between(LAT, LON)
+    with served(Server(fails=1)) as url:
+        found = Table(url).between(LAT, LON)
+    assert (found.metres[:100, :100] == guess.metres[:100, :100]).all()
+    assert (found.metres[100:, :100] == 1235 + np.arange(100, 130)[:, None]).all()
+    assert 0.5 < found.estimated < 0.7
+
+
+@pytest.mark.parametrize("url", ["http://127.0.0.1:1", "refusing"])
+def test_without_a_server_everything_is_estimated(url: str) -> None:
+    guess = Estimate().between(LAT, LON)
+    if url == "refusing":
+        with served(Server(fails=99)) as running:
+            found = Table(running).between(LAT, LON)
+    else:
+        found = Table(url).between(LAT, LON)
+    assert found.estimated == 1.0
+    assert (found.seconds == guess.seconds).all()
+
+
+@pytest.mark.parametrize("url", ["ftp://x/", "file:///etc/hosts", "road.example", ""])
+def test_an_address_that_is_none_is_refused(url: str) -> None:
+    with pytest.raises(ValueError, match="http"):
+        Table(url)

@@ -1,0 +1,101 @@
+"""The site card: codes on tap to the technician of the day, every look written down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from dispatching import CODE, Office, belongs, close, copied, in_force
+from roles import HERE, Caller, add, app_of, signed_in, with_token
+from seeding import FAILED, unit_id
+
+from fleet.model import EVERYTHING
+from fleet.registry import jobs, people, sitecard
+from scheduler import dispatch
+
+pytest_plugins = ["dispatching"]
+pytestmark = pytest.mark.sqlite_only
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
+    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
+    yield made
+    close(made)
+
+
+def tap(office: Office, caller: Caller) -> tuple[int, str, str]:
+    site = office.sites[unit_id(FAILED)]
+    answer = caller.client(app_of(office.fleet)).post(
+        f"/sites/{site}/codes", data={"form_token": caller.form_token}, headers={"origin": HERE}
+    )
+    return answer.status_code, answer.text, answer.headers.get("cache-control", "")
+
+
+def looks(office: Office) -> list[tuple[str, str]]:
+    return [(row.who, row.detail) for row in people.audit(office.fleet.registry, kind="codes_seen")]
+
+
+def test_only_the_technician_of_the_day_and_the_office_see_the_codes(office: Office) -> None:
+    fleet, site = office.fleet, office.sites[unit_id(FAILED)]
+    plan = dispatch.decode(in_force(office))
+    (today,) = [
+        r for r in plan.rounds if r.day == "2026-11-25" and site in [s.site for s in r.stops]
+    ]
+    there, other = today.technician, "ben" if today.technician == "ana" else "ana"
+    on, off = (add(fleet, login, "technician") for login in (there, other))
+    belongs(office, there, on)
+    belongs(office, other, off)
+    here, away = signed_in(fleet, on), signed_in(fleet, off)
+    assert tap(office, away)[0] == 403
+    assert looks(office) == []
+    code, text, kept = tap(office, here)
+    assert (code, CODE in text, kept) == (200, True, "no-store")
+    assert looks(office) == [(there.title(), "round of today")]
+    dee = signed_in(fleet, add(fleet, "dee", "office"))
+    assert CODE in tap(office, dee)[1]
+    assert looks(office)[0] == ("Dee", "the office")
+    for caller in (here, away, dee):
+        page = caller.client(app_of(fleet)).get(f"/sites/{site}").text
+        assert CODE not in page, "only a tap shows them"
+    assert "Show key and codes" in here.client(app_of(fleet)).get(f"/sites/{site}").text
+    assert "Show key and codes" not in away.client(app_of(fleet)).get(f"/sites/{site}").text
+    token = with_token(fleet, "all", {"read", "record"})
+    assert token.client(app_of(fleet)).get(f"/sites/{site}").status_code == 200
+    assert CODE not in token.client(app_of(fleet)).get(f"/sites/{site}").text
+
+
+def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
+    fleet, site = office.fleet, office.sites[unit_id(0)]
+    eve = signed_in(fleet, add(fleet, "eve", "office"))
+    client, lock = eve.client(app_of(fleet)), {"form_token": eve.form_token}
+    form = lock | {
+        "contacts": "Jo Hill; 01632 960555; mornings\nMill desk; 01632 960556",
+        "hours": "Mon-Fri 09:00-16:00", "test_hours": "Tue 10:00-12:00", "access_min": "15",
+        "extra_min": "30", "toll": "12,50", "over_water": "yes", "codes": "lock box 99",
+        "dogs": "One <b>", "directions": "Past the ford",
+    }  # fmt: skip
+    assert client.post(f"/sites/{site}", data=form, headers={"origin": HERE}).status_code == 303
+    card = sitecard.card(fleet.registry, EVERYTHING, site)
+    assert card is not None
+    assert [c.name for c in card.contacts] == ["Jo Hill", "Mill desk"]
+    assert (card.access_min, card.extra_min, card.toll, card.over_water) == (15, 30, 12.5, True)
+    assert (card.hours[0], card.test_hours) == ((("09:00", "16:00"),), {1: (("10:00", "12:00"),)})
+    page = client.get(f"/sites/{site}").text
+    assert 'href="tel:01632960555"' in page
+    assert "One &lt;b&gt;" in page
+    wrong = form | {"hours": "whenever"}
+    answer = client.post(f"/sites/{site}", data=wrong, headers={"origin": HERE})
+    assert (answer.status_code, "is not understood" in answer.text) == (422, True)
+    assert "lock box 99" not in answer.text, "codes do not come back in a form"
+    agreed = lock | {"visits_a_year": "2", "response_h": "4", "on_stop": "yes",
+                     "warranty": "gs-01 until 2027-05-01", "renewal": "2027-01-31"}  # fmt: skip
+    done = client.post(f"/sites/{site}/contract", data=agreed, headers={"origin": HERE})
+    assert done.status_code == 303
+    kept = jobs.contracts(fleet.registry, EVERYTHING)["hanna-alder"]
+    assert (kept.on_stop, kept.response_h, kept.warranty) == (True, 4.0, {"gs-01": "2027-05-01"})
+    screen = client.get("/jobs/call?unit=gs-01").text
+    assert "on stop" in screen
+    assert "under warranty until" in screen
+    assert "there within 4 h" in screen
