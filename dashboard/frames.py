@@ -197,6 +197,7 @@ def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
         "address": site.address,
         "area": unit.area,
         "href": f"/units/{unit.id}",
+        "site": site.id,
     }
 
 

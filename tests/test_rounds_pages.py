@@ -339,3 +339,13 @@ def test_work_that_begins_after_noon_is_told_by_its_arrival(office: Office) -> N
     promise = step[0].promise
     assert promise is not None
     assert (promise.day, promise.half) == ("2026-11-25", "morning")
+
+
+def test_the_demonstration_makes_its_first_plan_once(office: Office) -> None:
+    registry = office.fleet.registry
+    with registry.write() as connection:
+        connection.execute(sa.delete(t.round_plan))
+    assert planning.demonstrate(registry, NOW, seconds=1.0)
+    assert rounds.in_force(registry) is not None
+    assert job(office, CALL).promise is not None
+    assert not planning.demonstrate(registry, NOW, seconds=1.0)

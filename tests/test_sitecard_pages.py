@@ -11,7 +11,7 @@ from roles import HERE, Caller, add, app_of, signed_in, with_token
 from seeding import FAILED, unit_id
 
 from fleet.model import EVERYTHING
-from fleet.registry import jobs, people, sitecard
+from fleet.registry import jobs, pages, people, sitecard
 from scheduler import dispatch
 
 pytest_plugins = ["dispatching"]
@@ -99,3 +99,20 @@ def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
     assert "on stop" in screen
     assert "under warranty until" in screen
     assert "there within 4 h" in screen
+
+
+def test_the_sets_page_leads_to_its_card_for_the_firms_people_only(office: Office) -> None:
+    fleet, unit = office.fleet, unit_id(FAILED)
+    site = office.sites[unit]
+    app = app_of(fleet)
+    mia = signed_in(fleet, add(fleet, "mia", "technician")).client(app)
+    page = mia.get(f"/units/{unit}").text
+    assert f'href="/sites/{site}"' in page
+    assert f'href="/jobs/call?unit={unit}"' in page
+    row = pages.unit(fleet.registry, EVERYTHING, unit)
+    assert row is not None
+    customer = signed_in(fleet, add(fleet, "cust", "reader", row.customer.id)).client(app)
+    shown = customer.get(f"/units/{unit}").text
+    assert "/sites/" not in shown
+    assert "/jobs" not in shown
+    assert customer.get(f"/sites/{site}").status_code == 403

@@ -183,7 +183,7 @@ def night(registry: Registry, now: int) -> bool:
     return True
 
 
-def demonstrate(registry: Registry, now: int) -> bool:
+def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
     if kept.in_force(registry) is not None:
         return False
@@ -192,7 +192,7 @@ def demonstrate(registry: Registry, now: int) -> bool:
         days = connection.execute(sa.select(sa.func.count()).select_from(t.day)).scalar() or 0
     if waiting > QUIET_TOUCHES or not days:
         return False
-    found = plan_rounds(registry, now, Ask(seconds=8.0), DEMO.name)
+    found = plan_rounds(registry, now, Ask(seconds=seconds), DEMO.name)
     if found.plan is None or not found.new:
         return False
     publish(registry, found.plan, DEMO, now, "", tell_customers=True)
