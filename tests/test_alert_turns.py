@@ -22,6 +22,7 @@ from scheduler.alarms import state_of
 ANN = Actor("Ann", None, "")
 AT = T0 + 10 * 3600
 """By day, 12:00 in Berlin."""
+DAY_S = 86_400
 READS = {"ac_v": 0.0, "in_auto": 1.0}
 
 
@@ -30,6 +31,9 @@ def house(tmp_path: Path) -> Iterator[House]:
     made = make(tmp_path, row("u1"), row("u2"), now=T0)
     owner = Person(id="", login="ann@example.org", name="Ann", role="owner")
     people.add_person(made.registry, owner, ANN, T0, people.hash_password("four plain words"))
+    learned = AT - 20 * DAY_S  # their learning time is over
+    made.hear([Reading(unit, learned, READS) for unit in ("u1", "u2")], [], learned)
+    made.turn(T0)
     yield made
     made.store.close()
     made.registry.close()

@@ -133,6 +133,7 @@ def test_pages_are_whole_without_scripts(browser: Browser, served: Served, page:
         expect(watched.page.locator("h1")).to_be_visible()
         assert watched.page.locator("main .panel").count() >= 1
         if page == "unit":
+            watched.page.get_by_role("heading", name="History").click()
             expect(watched.page.locator("#volts svg")).to_be_visible()
 
 
@@ -159,6 +160,7 @@ def test_a_chart_comes_on_a_tap_at_a_phone_and_asks_again_for_a_closer_look(
         page.on("request", lambda request: asked.append(request.url))
         page.goto(f"{served.url}/units/{unit_id(0)}")
         assert not any("plotly" in url or "/charts/" in url for url in asked)
+        page.get_by_role("heading", name="History").click()
         page.get_by_role("button", name="Explore every reading").click()
         plot = page.locator(".canvas .main-svg").first
         expect(plot).to_be_visible(timeout=PATIENCE_MS)
@@ -188,11 +190,13 @@ def test_a_record_can_be_written_down_without_scripts(browser: Browser, served: 
     with opened(browser, PHONE, scripts=False) as watched:
         page = watched.page
         page.goto(f"{served.url}/units/{unit_id(0)}")
+        page.get_by_role("heading", name="What was recorded").click()
         page.get_by_role("link", name="Hour meter read").click()
         page.get_by_label("Your name").fill("Dee")
         page.get_by_label("Engine's own hour meter").fill("403,2")
         page.get_by_role("button", name="Write down the reading").click()
         expect(page.get_by_text("Written down: hour meter read.")).to_be_visible()
+        page.get_by_role("heading", name="What was recorded").click()
         expect(page.get_by_text("hours 403.2 h")).to_be_visible()
 
 

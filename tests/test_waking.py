@@ -41,12 +41,21 @@ NIGHT, DAY = at("2026-11-04T03:00"), at("2026-11-04T11:00")
 MORNING = at("2026-11-04T06:30")
 
 
+FACTS: dict[str, dict[str, Any]] = {
+    "failed_start": {"attempts": 3},
+    "fuel_low": {"level_pct": 9.0},
+    "volts_standing": {"volts": 230.0, "nominal_v": 230.0},
+    "open_neutral": {"high_v": 135.0, "low_v": 96.0, "nominal_v": 120.0},
+    "over_voltage": {"volts": 271.0, "nominal_v": 230.0},
+}
+
+
 def case(
     kind: str = "failed_start", severity: Severity = "act_now", now: int = NIGHT, **more: Any
 ) -> Case:
     """A case whose alert was raised at `now`."""
     finding = Finding(kind=kind, severity=severity, since=now - 30,
-                      facts=more.pop("facts", {"attempts": 3}))  # fmt: skip
+                      facts=FACTS.get(kind, {}) | more.pop("facts", {}))  # fmt: skip
     episode = alarms.opening("unit:u1", finding, now, more.pop("quiet", Quiet()))
     known: dict[str, Any] = {"place": "Alder House", "zone": ZONE, "unit": "u1", "customer": "c1"}
     return Case(episode=episode, steps=episode.steps, **known | more)

@@ -6,6 +6,7 @@ import re
 
 from fleet.model import AlertState, Finding, MarkWord, Step, Way
 from fleet.words.saying import Sentence, Speaker, moment, severity
+from fleet.words.supply import UNCHECKED
 
 STATES: dict[AlertState, str] = {
     "normal": "Over",
@@ -36,7 +37,6 @@ STEPS: dict[str, str] = {
     "unsuppressed": "told again, still so",
 }
 
-UNCHECKED = "This reading has not been checked with a meter."
 """Added to a danger on a set that is new or was taken over without commissioning."""
 SMS_CAUTION = (
     "It can start by itself: OFF and lock out before touching it; all cautions on the page."
@@ -89,7 +89,7 @@ def body(
     cautions in one line; every other way carries them all.
     """
     lines = [one_line(place, 200), said.seen]
-    if unchecked:
+    if unchecked and UNCHECKED not in said.seen:
         lines.append(UNCHECKED)
     if ended:
         return "\n".join([*lines, f"It was over at {ended}."])
