@@ -86,7 +86,8 @@ def rows(look: CrankLook, zone: str, now: int) -> list[tuple[str, str]]:
     elif look.reason:
         found.append(("A healthy start", look.reason))
     if look.limit_v is not None:
-        found.append(("Limit", f"{look.limit_v:.1f} V at that temperature"))
+        warmth = "at that temperature" if look.temp_c is not None else "in the deepest cold"
+        found.append(("Limit", f"{look.limit_v:.1f} V {warmth}"))
     return found
 
 
