@@ -62,7 +62,7 @@ def request(
     today = local_date(now, zone)
     first_day = today.isoformat()
     planned = [job for job in book.jobs if job.state in PLANNED_STATES]
-    sites = {job.site for job in planned if job.site}
+    sites = {job.where for job in planned if job.where}
     return rounds.PlanRequest(
         first_day=first_day,
         days=days,
@@ -72,7 +72,7 @@ def request(
             for id in sorted(sites)
             if id in book.sites
         ),
-        jobs=tuple(_job(job, book) for job in planned if job.site in book.sites),
+        jobs=tuple(_job(job, book) for job in planned if job.where in book.sites),
         technicians=tuple(_technician(one, first_day, zone) for one in book.technicians),
         pins=pins(planned, told, today, book, freeze_today),
         previous=told,
@@ -93,15 +93,15 @@ def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> round
 
 
 def _job(job: Job, book: Book) -> rounds.RoundJob:
-    site = book.sites[job.site]
+    site = book.sites[job.where]
     contract = book.contracts.get(job.customer)
-    card = book.cards.get(job.site)
+    card = book.cards.get(job.where)
     due = day_bounds(date.fromisoformat(job.due_on), site.time_zone)[1] - 1 if job.due_on else None
     tests = bool(job.unit and job.task and card and card.test_hours)
     unit = book.units.get(job.unit)
     return rounds.RoundJob(
         id=job.id,
-        site=job.site,
+        site=job.where,
         duration_s=60 * job.minutes,
         due=due,
         sigma_days=job.sigma_days,

@@ -66,7 +66,7 @@ def publish(
     if tell_customers:
         placed = dispatch.places(plan)
         for job in book.jobs:
-            site = book.sites.get(job.site)
+            site = book.sites.get(job.where)
             if job.id in placed and site and "tell" in work.STEPS[job.state]:
                 step = dispatch.told_step(job, plan, site.time_zone, now, by.name)
                 steps += [step] if step else []

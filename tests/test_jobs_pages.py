@@ -16,10 +16,13 @@ from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
-from fleet.model import EVERYTHING, Job
+from fleet.model import EVERYTHING, Errand, Job, Scope
 from fleet.registry import jobs
+from fleet.registry import rounds as kept
 from fleet.registry.jobs_find import find_sets
-from scheduler import work
+from fleet.registry.rounds import Ask
+from scheduler import publishing, work
+from scheduler.rounds import plan
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -246,3 +249,38 @@ def test_what_a_step_says_of_a_person_is_in_the_audit(office: Office) -> None:
     assert job is not None
     jobs.add_steps(office.fleet.registry, [work.advance(job, "note", NOW, "Dee", "rang back")], BY)
     assert people.audit(office.fleet.registry, kind="job_changed")[0].subject == CALL
+
+
+def test_an_errand_has_a_place_and_is_planned(
+    office: Office, client: TestClient, caller: Caller
+) -> None:
+    """A part to fetch: no set, a name and degrees as a map shows them."""
+    form = call_form(caller, "", symptom="Fetch the filters", found="office", minutes="15",
+                     place="Parts counter, Dock Road")  # fmt: skip
+    for there in ("", "54.6", "north of here", "95.0, 1.0", "54.6, 190"):
+        refused = client.post("/jobs/call", data=form | {"there": there}, headers={"origin": HERE})
+        assert refused.status_code == 422, there
+        assert "atitude" in refused.text
+        assert "Parts counter" in refused.text
+    id = form["id"]
+    answer = client.post(
+        "/jobs/call",
+        data=form | {"there": "54.61, -1.62"},
+        headers={"origin": HERE},
+        follow_redirects=False,
+    )
+    assert answer.status_code == 303, answer.text
+    job = jobs.job(office.fleet.registry, EVERYTHING, id)
+    assert job is not None
+    assert job.errand == Errand(name="Parts counter, Dock Road", lat=54.61, lon=-1.62)
+    assert (job.site, job.where) == ("", f"errand-{id}")
+    _, made, _ = publishing.question(office.fleet.registry, NOW, Ask(iterations=200))
+    assert job.where in {place.id for place in made.sites}
+    assert id in {one.id for one in made.jobs}
+    planned = plan(made)
+    stops = [stop for one in planned.rounds for stop in one.stops if id in stop.jobs]
+    assert len(stops) == 1, [u for u in planned.unplanned if u.job == id]
+    assert "Parts counter, Dock Road" in client.get("/jobs?q=counter").text
+    places = kept.places(office.fleet.registry, EVERYTHING, [job.where])
+    assert places[job.where][0].name == "Parts counter, Dock Road"
+    assert kept.places(office.fleet.registry, Scope(frozenset({"x"})), [job.where]) == {}

@@ -53,7 +53,7 @@ def fits(job: Job, book: Book, q: str, found: str) -> bool:
     """Whether a job holds every word that is looked for."""
     if found and job.found_by != found:
         return False
-    site, customer = book.sites.get(job.site), book.customers.get(job.customer)
+    site, customer = book.sites.get(job.where), book.customers.get(job.customer)
     text = " ".join(
         (job.title, job.unit, job.symptom, job.caller, job.phone, site.name if site else "",
          site.address if site else "", customer.name if customer else "")

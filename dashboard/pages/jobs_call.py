@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 from typing import Annotated, Any
 from uuid import UUID, uuid4
@@ -18,7 +19,18 @@ from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.calendar import local_date
-from fleet.model import Customer, FoundBy, Job, JobState, Promise, Scope, Site, Unit, UnitSummary
+from fleet.model import (
+    Customer,
+    Errand,
+    FoundBy,
+    Job,
+    JobState,
+    Promise,
+    Scope,
+    Site,
+    Unit,
+    UnitSummary,
+)
 from fleet.registry import jobs as kept
 from fleet.registry import pages
 from fleet.registry.jobs import JobRefused
@@ -38,6 +50,9 @@ NEXT: dict[str, tuple[str, JobState]] = {
     "go": ("Somebody must go", "open"), "call": ("One call first", "call_first"),
     "part": ("Wait for a part", "waiting_part"), "yes": ("Wait for the customer's yes", "waiting_yes"),
 }  # fmt: skip
+
+
+COORDINATES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*")
 
 
 class CallFault(ValueError):
@@ -93,7 +108,7 @@ def _screen(
 
 def _blank(chosen: Any) -> dict[str, str]:
     names = ("id", "title", "symptom", "caller", "phone", "parts", "skill", "minutes", "found",
-             "pressing", "next", "people", "day", "half")  # fmt: skip
+             "pressing", "next", "people", "day", "half", "place", "there")  # fmt: skip
     blank = dict.fromkeys(names, "") | {"people": "1", "minutes": "60"}
     if chosen:
         unit, site, customer, _ = chosen
@@ -202,6 +217,7 @@ def read_job(desk: Desk, scope: Scope, unit: str, posted: Posted) -> Job:
         minutes=_number(posted.text("minutes") or "60", "Minutes", 5, 960),
         people=_number(posted.text("people") or "1", "People", 1, 9),
         promise=read_promise(posted),
+        errand=None if row else read_errand(posted),
     )
 
 
@@ -225,6 +241,23 @@ def _number(text: str, label: str, least: int, most: int) -> int:
     if not text.isdigit() or not least <= int(text) <= most:
         raise CallFault(f"{label}: write a whole number from {least} to {most}.")
     return int(text)
+
+
+def read_errand(posted: Posted) -> Errand | None:
+    """Where a job without a set leads; None where nothing is written. Raises CallFault."""
+    name, there = posted.text("place", 100), posted.text("there", 60)
+    if not (name or there):
+        return None
+    numbers = COORDINATES.fullmatch(there)
+    if not name or numbers is None:
+        raise CallFault(
+            "Where the errand leads: write the place's name, and its latitude and longitude in "
+            "degrees as a map shows them, such as 55.017, -1.683."
+        )
+    lat, lon = float(numbers[1]), float(numbers[2])
+    if abs(lat) > 90 or abs(lon) > 180:
+        raise CallFault("Latitude lies between -90 and 90 degrees, longitude between -180 and 180.")
+    return Errand(name=name, lat=lat, lon=lon)
 
 
 def read_promise(posted: Posted) -> Promise | None:

@@ -94,10 +94,10 @@ def storm_words(desk: Desk, sheet: tell.Sheet) -> tuple[list[dict[str, Any]], li
     found = []
     for offer in rounds.re_offer(asked, before, sheet.plan):
         job = sheet.jobs.get(offer.job)
-        place = sheet.places.get(job.site) if job else None
+        place = sheet.places.get(job.where) if job else None
         if job is None or place is None:
             continue
-        card = sheet.cards.get(job.site) or SiteCard(site=job.site)
+        card = sheet.cards.get(job.where) or SiteCard(site=job.where)
         found.append({
             "n": offer.n, "id": job.id, "title": job.title, "place": place[0].name,
             "was": f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",

@@ -105,11 +105,11 @@ def _tell(desk: Desk, viewer: Viewer, technician: str, day: str) -> None:
         raise Problem(404, "There is no such round.")
     made = dispatch.decode(told.doc)
     jobs = kept_jobs.by_id(desk.registry, viewer.scope, one.jobs)
-    places = kept.places(desk.registry, viewer.scope, {job.site for job in jobs.values()})
+    places = kept.places(desk.registry, viewer.scope, {job.where for job in jobs.values()})
     steps = []
     for job in jobs.values():
-        if job.site in places and "tell" in work.STEPS[job.state]:
-            zone = places[job.site][0].time_zone
+        if job.where in places and "tell" in work.STEPS[job.state]:
+            zone = places[job.where][0].time_zone
             step = dispatch.told_step(job, made, zone, desk.clock(), viewer.name)
             steps += [step] if step else []
     kept_jobs.add_steps(desk.registry, steps, viewer.actor)
@@ -138,7 +138,7 @@ def _change_page(
     if at:
         where = f"{phrases.day_words(at[1], today)} {tell.clock(at[2], zone)}, {names.get(at[0], at[0])}"
     sheet = tell.sheet_of(desk, scope, verdict.plan) if verdict else None
-    place = book.sites.get(job.site)
+    place = book.sites.get(job.where)
     return frames.page(
         request, scope, "rounds_change.html", "rounds", status=status, job=job, wrong=wrong,
         where=where, place=place.name if place else "", verdict=verdict, kind=kind, to=to,
@@ -234,7 +234,7 @@ def _insert_page(
     request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     now = desk.clock()
-    place = kept.places(desk.registry, scope, [job.site]).get(job.site)
+    place = kept.places(desk.registry, scope, [job.where]).get(job.where)
     ways = []
     for one in publishing.proposals(desk.registry, job, now):
         sheet = tell.sheet_of(desk, scope, one.plan)

@@ -55,7 +55,7 @@ def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet
     return Sheet(
         plan=plan,
         jobs=jobs,
-        places=kept.places(registry, scope, {job.site for job in jobs.values() if job.site}),
+        places=kept.places(registry, scope, {job.where for job in jobs.values() if job.where}),
         cards=sitecard.cards(registry, scope),
         technicians={one.id: one for one in technicians.technicians(registry)},
         now=now,
@@ -232,7 +232,7 @@ def left_out(sheet: Sheet) -> list[dict[str, Any]]:
         job = sheet.jobs.get(one.job)
         if job is None or not is_ahead(job):
             continue
-        place = sheet.places.get(job.site)
+        place = sheet.places.get(job.where)
         found.append({
             "id": job.id, "title": job.title, "unit": job.unit,
             "place": place[0].name if place else "",
@@ -261,7 +261,7 @@ def changed(sheet: Sheet, changes: Changes) -> list[dict[str, Any]]:
         job = sheet.jobs.get(one.job)
         if job is None:
             continue
-        place = sheet.places.get(job.site)
+        place = sheet.places.get(job.where)
         found.append({
             "id": job.id, "title": job.title, "place": place[0].name if place else "",
             "kind": say.CHANGES[one.kind], "why": say.WHY.get(one.why, ""),

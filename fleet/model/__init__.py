@@ -43,6 +43,7 @@ from fleet.model.jobs import (
     JOB_STATES,
     OPEN_STATES,
     Contract,
+    Errand,
     FoundBy,
     HandPin,
     Job,
@@ -100,7 +101,7 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "FoundBy",
+    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "Errand", "FoundBy",
     "HandPin", "Job", "JobState", "JobStep", "Leave", "Promise", "SiteCard", "SiteContact", "SkillHeld",
     "Technician", "Week", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
     "Chemistry", "Clock", "Condition", "Contact",

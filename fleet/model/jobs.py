@@ -54,8 +54,16 @@ class HandPin(msgspec.Struct, frozen=True, kw_only=True):
     start: int
 
 
+class Errand(msgspec.Struct, frozen=True, kw_only=True):
+    """Where an errand leads: a name people know, and WGS 84 degrees."""
+
+    name: str
+    lat: float
+    lon: float
+
+
 class Job(msgspec.Struct, frozen=True, kw_only=True):
-    """A piece of work. customer, site and unit "" : an errand of the office's own.
+    """A piece of work. customer, site and unit "" : an errand of the office's own, to its `errand` place.
 
     origin: what it was made from, the same each time ("due:UNIT:TASK:..."); "" : taken by hand.
     symptom: in the caller's words. parts: name to amount. parts_on: local day the parts are in
@@ -93,7 +101,13 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     promise: Promise | None = None
     pin: HandPin | None = None
     reason: str = ""
+    errand: Errand | None = None
     n: int = 0
+
+    @property
+    def where(self) -> str:
+        """Id of the place to go to: the site's, or one of its own for an errand; "" : nowhere."""
+        return self.site or (f"errand-{self.id}" if self.errand else "")
 
 
 class JobStep(msgspec.Struct, frozen=True, kw_only=True):

@@ -12,11 +12,11 @@ from typing import Any, Literal
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import OPEN_STATES, Customer, Job, JobStep, Scope, Site
+from fleet.model import EVERYTHING, OPEN_STATES, Customer, Job, JobStep, Scope, Site
 from fleet.model.book import Book, FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.jobs import _step_of, contracts, jobs
+from fleet.registry.jobs import _step_of, contracts, job, jobs
 from fleet.registry.people_audit import note
 from fleet.registry.people_types import Actor
 from fleet.registry.rounds_feed import tell_feeds
@@ -74,11 +74,14 @@ _ask = msgspec.json.Decoder(Ask).decode
 def book(reg: Registry, scope: Scope) -> Book:
     """The open jobs with their places and people, and every technician at work."""
     found = jobs(reg, scope, states=OPEN_STATES)
-    wanted = {job.site for job in found if job.site}
+    wanted = {one.site for one in found if one.site}
+    people = tuple(technicians(reg, active_only=True))
+    zone = next((one.time_zone for one in people), "UTC")
     return Book(
         jobs=tuple(found),
-        technicians=tuple(technicians(reg, active_only=True)),
-        sites={one.id: one for one in _docs(reg, t.site, wanted, decode_site)},
+        technicians=people,
+        sites={one.id: one for one in _docs(reg, t.site, wanted, decode_site)}
+        | {one.where: errand_site(one, zone) for one in found if one.errand and not one.site},
         cards={id: card for id, card in cards(reg, scope).items() if id in wanted},
         customers={
             one.id: one
@@ -87,6 +90,26 @@ def book(reg: Registry, scope: Scope) -> Book:
         contracts=contracts(reg, scope),
         units={one.id: one for one in _docs(reg, t.unit, {j.unit for j in found}, decode_unit)},
     )
+
+
+def errand_site(work: Job, zone: str) -> Site:
+    """The place of an errand as a site nobody owns; zone: the office's. Raises ValueError."""
+    there = work.errand
+    if there is None:
+        raise ValueError(f"job {work.id} is no errand")
+    return Site(id=work.where, customer="", name=there.name, time_zone=zone, lat=there.lat,
+                lon=there.lon)  # fmt: skip
+
+
+def _errands(reg: Registry, ids: Iterable[str]) -> dict[str, tuple[Site, Customer]]:
+    people = technicians(reg, active_only=True)
+    zone = next((one.time_zone for one in people), "UTC")
+    found = {}
+    for id in ids:
+        one = job(reg, EVERYTHING, id.removeprefix("errand-"))
+        if one is not None and one.errand is not None:
+            found[id] = (errand_site(one, zone), Customer(id="", name="Errand"))
+    return found
 
 
 def _docs(reg: Registry, table: sa.Table, ids: set[str], decode: Any) -> list[Any]:
@@ -100,7 +123,7 @@ def _docs(reg: Registry, table: sa.Table, ids: set[str], decode: Any) -> list[An
 
 
 def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple[Site, Customer]]:
-    """Sites with their owners, those the scope sees."""
+    """Sites with their owners, those the scope sees; errands' places for who sees everything."""
     c, wanted = t.site.c, sorted(set(sites))
     joined = t.site.join(t.customer, t.customer.c.id == c.customer)
     query = sa.select(c.doc, t.customer.c.doc.label("owner")).select_from(joined)
@@ -111,6 +134,8 @@ def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple
             for row in connection.execute(query.where(c.id.in_(wanted[n : n + 500]))):
                 site = decode_site(row.doc)
                 found[site.id] = (site, decode_customer(row.owner))
+    if scope.everything:
+        found |= _errands(reg, (id for id in wanted if id.startswith("errand-")))
     return found
 
 
