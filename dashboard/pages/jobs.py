@@ -90,7 +90,7 @@ def card(
     job: Job, book: Book, at: dict[str, tuple[str, str, int]], names: dict[str, str], now: int
 ) -> dict[str, Any]:
     """One job on the board."""
-    site, customer = book.sites.get(job.site), book.customers.get(job.customer)
+    site, customer = book.sites.get(job.where), book.customers.get(job.customer)
     zone = site.time_zone if site else "UTC"
     today = local_date(now, zone)
     who = ""
