@@ -85,6 +85,13 @@ TABLE: tuple[Setting, ...] = (
     Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
     Setting("start_target", "0.95", "share of demands on which a set should start; below it surely: Same day"),
     Setting("start_triggers", "3/20 5/50 8/100", "failures in the last so many demands at which a set is looked at; from MEMORY of NUMARC 87-00 appendix D and RG 1.155, read your own standard"),
+    Setting("smtp_host", "", "mail server that messages to people leave by; empty: nobody gets e-mail"),
+    Setting("smtp_port", 587, "port of the mail server", "number", least=1, most=65_535),
+    Setting("smtp_security", "starttls", "how the way to the mail server is kept private", "choice", choices=("starttls", "tls", "none")),
+    Setting("smtp_user", "", "user name at the mail server; empty: none"),
+    Setting("smtp_password", "", "password at the mail server", "secret"),
+    Setting("smtp_from", "", "address that messages come from, such as duty@example.org"),
+    Setting("public_url", "", "address of these pages as people open them, for links in messages, such as https://hourhand.example.org"),
     Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
@@ -126,6 +133,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     trusted_proxies: str = ""
     start_target: str = "0.95"
     start_triggers: str = "3/20 5/50 8/100"
+    smtp_host: str = ""
+    smtp_port: int = 587
+    smtp_security: str = "starttls"
+    smtp_user: str = ""
+    smtp_password: str = ""
+    smtp_from: str = ""
+    public_url: str = ""
     codes_key: str = ""
     log_level: str = "info"
 

@@ -31,18 +31,22 @@ from fleet.history import History, open_history
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.lead import Lead
+from fleet.registry.sitecard import key_of
 from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
 from scheduler import turns
+from scheduler.notify import Mail
 from scheduler.rules.reliability import triggers_of
-from scheduler.turns import planning
+from scheduler.turns import planning, sending
+from scheduler.turns.faults import Fault, fault_from, no_fault
 
 log = logging.getLogger("hourhand.scheduler")
 
 PROGRAM = "scheduler"
 STAND_BY = "scheduler standing by"
 WATCH_S = 2
+SEND_S = 1
 WATCH_BUDGET_S = 1.5
 HEARTBEAT_S = 5
 OFFICE_S = 120
@@ -75,6 +79,9 @@ class Desk:
     job_missed: int = 0
     job_overlaps: int = 0
     started_at: int = field(default_factory=clock.now)
+    mail: Mail | None = None
+    key: bytes = b""
+    fault: Fault = no_fault
     lead: Lead = field(init=False)
     leads: bool = False
     demo: bool = False
@@ -130,6 +137,16 @@ def plan(desk: Desk) -> None:
         planning.answer(desk.registry, clock.now(), desk.stopping.is_set)
     except RegistryFault as fault:
         log.warning("rounds: %s", str(fault))
+
+
+def send(desk: Desk) -> None:
+    """Deliver what waits in the outbox."""
+    if not desk.leads or desk.mail is None:
+        return
+    try:
+        sending.send(desk.registry, desk.mail, desk.key, clock.now(), desk.fault)
+    except RegistryFault as fault:
+        log.warning("messages wait: %s", fault)
 
 
 def beat(desk: Desk) -> None:
@@ -211,6 +228,7 @@ def tamed(desk: Desk) -> BackgroundScheduler:
     scheduler.add_job(watch, "interval", seconds=WATCH_S, args=[desk], id="watch")
     scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[desk], id="office")
     scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
+    scheduler.add_job(send, "interval", seconds=SEND_S, args=[desk], id="send")
     scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
     return scheduler
 
@@ -292,6 +310,8 @@ def _desk(loaded: Settings) -> Desk:
         raise SettingsFault(f"start_target or start_triggers: {fault}.") from None
     desk = Desk(*_open_now(loaded))
     desk.memory.triggers = triggers
+    desk.mail, desk.key = sending.mail_of(loaded), key_of(loaded)
+    desk.fault = fault_from(os.environ)
     return desk
 
 

@@ -17,7 +17,7 @@ AuditKind = Literal[
     "owner_made", "sign_in", "sign_in_failed", "sign_out", "session_ended", "password_changed",
     "person_added", "person_invited", "person_changed", "token_made", "token_revoked",
     "share_made", "share_opened", "share_revoked", "record_added", "setting_changed",
-    "alert_answered", "alert_marked", "call_made",
+    "alert_answered", "channel_changed", "alert_marked", "call_made",
     "job_changed", "contract_changed", "technician_changed", "site_card_changed", "codes_seen",
     "round_published", "feed_made", "feed_revoked",
 ]  # fmt: skip

@@ -8,13 +8,15 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
-from fleet.model import Contact, Rota, Waking
+from fleet.model import Contact, Rota, Waking, Way
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.notices import targets
 from fleet.registry.people_audit import note
 from fleet.registry.people_types import Actor
 
 T = TypeVar("T")
+SOONEST: tuple[Way, ...] = ("push", "sms", "webhook", "email")
 STAFF = ("technician", "office", "owner")
 
 
@@ -43,14 +45,17 @@ def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> 
 
 
 def contacts(reg: Registry) -> tuple[Contact, ...]:
-    """Everybody of the firm who may come in, and how they are reached; who signs in with an
-    e-mail address is reached by it."""
+    """Everybody of the firm who may come in, and how they are reached (`notices.targets`), the
+    way that is heard soonest first."""
     c = t.person.c
-    query = sa.select(c.id, c.name, c.login).where(c.active.is_(True), c.role.in_(STAFF))
+    query = sa.select(c.id, c.name).where(c.active.is_(True), c.role.in_(STAFF))
     query = query.where(c.customers.is_(None)).order_by(c.name, c.id)
+    reached = {(one.person, one.way) for one in targets(reg)}
     with reg.read() as connection:
         return tuple(
-            Contact(person=r.id, name=r.name, ways=("email",) if "@" in r.login else ())
+            Contact(
+                person=r.id, name=r.name, ways=tuple(w for w in SOONEST if (r.id, w) in reached)
+            )
             for r in connection.execute(query)
         )
 

@@ -23,7 +23,16 @@ from sqlalchemy import (
     text,
 )
 
-from fleet.registry.tables_alerts import agreed, call, mark, notice, outage, outage_member
+from fleet.registry.tables_alerts import (
+    agreed,
+    call,
+    delivery,
+    mark,
+    notice,
+    outage,
+    outage_member,
+    target,
+)
 from fleet.registry.tables_base import Counted, Seconds, metadata
 from fleet.registry.tables_jobs import (
     contract,
@@ -58,6 +67,7 @@ __all__ = [
     "counter",
     "customer",
     "day",
+    "delivery",
     "device",
     "device_event",
     "due",
@@ -90,6 +100,7 @@ __all__ = [
     "site_card",
     "step",
     "summary",
+    "target",
     "technician",
     "touch",
     "unit",

@@ -69,7 +69,37 @@ notice = Table(
     Column("way", Text, nullable=False),
     Column("state", Text, nullable=False),
     Column("not_before", Seconds, nullable=False),
+    Column("again_at", Seconds),
+    Column("tries", Integer, nullable=False, server_default="0"),
     Column("doc", LargeBinary, nullable=False),
     Index("ix_notice_state_not_before", "state", "not_before"),
+    Index("ix_notice_state_again_at", "state", "again_at"),
 )
-"""The outbox: a Notice each. state `waiting` when written; what follows is the sender's."""
+"""The outbox: a Notice each. state: `waiting` when written, then `claimed` (until again_at, when it
+is tried again), `sent` or `failed`."""
+
+target = Table(
+    "target",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("person", Text, ForeignKey("person.id"), nullable=False, index=True),
+    Column("way", Text, nullable=False),
+    Column("shown", Text, nullable=False),
+    Column("sealed", LargeBinary, nullable=False),
+    Column("made_at", Seconds, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("removed_at", Seconds),
+)
+"""Where a person is reached. sealed: the address, encrypted; shown: what may be seen of it."""
+
+delivery = Table(
+    "delivery",
+    metadata,
+    Column("notice", Text, primary_key=True),
+    Column("n", Integer, primary_key=True),
+    Column("target", Text, nullable=False, index=True),
+    Column("at", Seconds, nullable=False, index=True),
+    Column("outcome", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+)
+"""Each try to reach a target with a notice. Appended."""

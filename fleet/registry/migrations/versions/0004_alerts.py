@@ -77,13 +77,40 @@ def _outbox() -> None:
     sa.Column('way', sa.Text(), nullable=False),
     sa.Column('state', sa.Text(), nullable=False),
     sa.Column('not_before', sa.BigInteger(), nullable=False),
+    sa.Column('again_at', sa.BigInteger(), nullable=True),
+    sa.Column('tries', sa.Integer(), server_default='0', nullable=False),
     sa.Column('doc', sa.LargeBinary(), nullable=False),
     sa.PrimaryKeyConstraint('id', name=op.f('pk_notice'))
     )
+    op.create_index('ix_notice_state_again_at', 'notice', ['state', 'again_at'], unique=False)
+    op.create_table('target',
+    sa.Column('id', sa.Text(), nullable=False),
+    sa.Column('person', sa.Text(), nullable=False),
+    sa.Column('way', sa.Text(), nullable=False),
+    sa.Column('shown', sa.Text(), nullable=False),
+    sa.Column('sealed', sa.LargeBinary(), nullable=False),
+    sa.Column('made_at', sa.BigInteger(), nullable=False),
+    sa.Column('made_by', sa.Text(), nullable=False),
+    sa.Column('removed_at', sa.BigInteger(), nullable=True),
+    sa.ForeignKeyConstraint(['person'], ['person.id'], name=op.f('fk_target_person')),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_target'))
+    )
+    op.create_index(op.f('ix_target_person'), 'target', ['person'], unique=False)
+    op.create_table('delivery',
+    sa.Column('notice', sa.Text(), nullable=False),
+    sa.Column('n', sa.Integer(), nullable=False),
+    sa.Column('target', sa.Text(), nullable=False),
+    sa.Column('at', sa.BigInteger(), nullable=False),
+    sa.Column('outcome', sa.Text(), nullable=False),
+    sa.Column('detail', sa.Text(), nullable=False),
+    sa.PrimaryKeyConstraint('notice', 'n', name=op.f('pk_delivery'))
+    )
+    op.create_index(op.f('ix_delivery_target'), 'delivery', ['target'], unique=False)
+    op.create_index(op.f('ix_delivery_at'), 'delivery', ['at'], unique=False)
     op.create_index(op.f('ix_notice_cause'), 'notice', ['cause'], unique=False)
     op.create_index('ix_notice_state_not_before', 'notice', ['state', 'not_before'], unique=False)
 
 
 def downgrade() -> None:
-    for table in ("notice", "agreed", "mark", "call", "outage_member", "outage"):
+    for table in ("delivery", "target", "notice", "agreed", "mark", "call", "outage_member", "outage"):
         op.drop_table(table)

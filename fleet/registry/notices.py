@@ -1,0 +1,237 @@
+"""The outbox: who takes a notice to deliver it, how each try fared, and where people are reached.
+
+At least once: a notice is claimed for a while; a claim without an outcome is claimed again, under
+the same id, so that whoever gets it twice can tell. Every try is appended.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal
+from uuid import uuid4
+
+import msgspec
+import sqlalchemy as sa
+from cryptography.fernet import Fernet, InvalidToken
+
+from fleet.model import Notice, Way
+from fleet.registry import tables as t
+from fleet.registry.engine import Registry
+from fleet.registry.people_audit import note
+from fleet.registry.people_types import Actor
+from fleet.registry.types import RegistryFault
+
+LEASE_S = 300
+"""A claim without an outcome is claimed again after so long. Longer than any try may take."""
+PAUSES_S = (15, 60, 300, 900, 1800)
+"""Between tries; the last one goes on."""
+GIVE_UP_S = 24 * 3600
+"""A notice that could not be delivered for a day has failed."""
+Outcome = Literal["delivered", "not_delivered", "not_allowed"]
+_notice = msgspec.json.Decoder(Notice).decode
+
+
+class TargetRefused(RegistryFault):
+    """A way to reach somebody cannot be kept. A sentence: what was wrong and what to do."""
+
+
+class Target(msgspec.Struct, frozen=True, kw_only=True):
+    """Where a person is reached. shown: what may be seen of the address; address: the whole of it,
+    '' where it was not asked for or cannot be opened with this installation's key."""
+
+    id: str
+    person: str
+    way: Way
+    shown: str
+    address: str = ""
+    made_at: int = 0
+    made_by: str = ""
+
+
+class Try(msgspec.Struct, frozen=True, kw_only=True):
+    """One try to reach a target. detail: a sentence without secrets."""
+
+    notice: str
+    n: int
+    target: str
+    at: int
+    outcome: Outcome
+    detail: str = ""
+
+
+class Claimed(msgspec.Struct, frozen=True, kw_only=True):
+    """A notice to deliver now. token: hand it back with the outcome. done: targets reached before;
+    tried: how many tries are in the book."""
+
+    notice: Notice
+    token: int
+    tries: int
+    done: frozenset[str] = frozenset()
+    tried: int = 0
+
+
+def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
+    """Take up to `limit` notices that may leave at `now`; nobody else gets them for LEASE_S."""
+    c = t.notice.c
+    due = sa.or_(
+        sa.and_(c.state == "waiting", c.not_before <= now),
+        sa.and_(c.state == "claimed", c.again_at <= now),
+    )
+    taken: list[Claimed] = []
+    with reg.write() as connection:
+        rows = connection.execute(
+            sa.select(c.id, c.state, c.again_at, c.tries, c.doc)
+            .where(due).order_by(c.not_before, c.id).limit(limit)
+        ).all()  # fmt: skip
+        for row in rows:
+            same = sa.and_(c.id == row.id, c.state == row.state, c.tries == row.tries)
+            values = {"state": "claimed", "again_at": now + LEASE_S, "tries": row.tries + 1}
+            if connection.execute(sa.update(t.notice).where(same).values(values)).rowcount:
+                taken.append(Claimed(notice=_notice(row.doc), token=row.tries + 1, tries=row.tries))
+        tries = _tries(connection, [one.notice.id for one in taken])
+    return [
+        msgspec.structs.replace(
+            one,
+            done=frozenset(
+                x.target for x in tries if x.notice == one.notice.id and x.outcome == "delivered"
+            ),
+            tried=sum(x.notice == one.notice.id for x in tries),
+        )
+        for one in taken
+    ]
+
+
+def record(
+    reg: Registry, claimed: Claimed, tries: Sequence[tuple[str, Outcome, str]], now: int
+) -> str:
+    """Write how a claimed notice fared: (target, outcome, detail) of each try. Returns its state.
+
+    sent when every target has it; failed when none is left to try, or after a day; else it is
+    tried again after a pause. A claim that somebody else has taken over meanwhile only adds its
+    tries to the book.
+    """
+    c = t.notice.c
+    left = [x for x in tries if x[1] == "not_delivered"]
+    if not left:
+        state = "sent" if claimed.done or any(x[1] == "delivered" for x in tries) else "failed"
+    else:
+        state = "failed" if now - claimed.notice.not_before >= GIVE_UP_S else "claimed"
+    pause = PAUSES_S[min(claimed.tries, len(PAUSES_S) - 1)]
+    values = {"state": state, "again_at": now + pause if state == "claimed" else None}
+    with reg.write() as connection:
+        n = connection.execute(
+            sa.select(sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)).where(
+                t.delivery.c.notice == claimed.notice.id
+            )
+        ).scalar_one()
+        rows = [
+            {"notice": claimed.notice.id, "n": n + i, "target": target, "at": now,
+             "outcome": outcome, "detail": detail[:300]}
+            for i, (target, outcome, detail) in enumerate(tries, start=1)
+        ]  # fmt: skip
+        if rows:
+            connection.execute(sa.insert(t.delivery), rows)
+        mine = sa.and_(c.id == claimed.notice.id, c.state == "claimed", c.tries == claimed.token)
+        connection.execute(sa.update(t.notice).where(mine).values(values))
+    return state
+
+
+def tries_of(reg: Registry, notices: Iterable[str]) -> list[Try]:
+    """Every try of these notices, in order."""
+    with reg.read() as connection:
+        return _tries(connection, sorted(set(notices)))
+
+
+def _tries(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
+    c = t.delivery.c
+    found: list[Try] = []
+    for begin in range(0, len(notices), 500):
+        query = sa.select(t.delivery).where(c.notice.in_(notices[begin : begin + 500]))
+        rows = connection.execute(query.order_by(c.at, c.n))
+        found += [
+            Try(notice=r.notice, n=r.n, target=r.target, at=r.at, outcome=r.outcome,
+                detail=r.detail)
+            for r in rows
+        ]  # fmt: skip
+    return found
+
+
+def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
+    """Notices by state; `late` are those that should have left over five minutes ago."""
+    c = t.notice.c
+    late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - 300)
+    with reg.read() as connection:
+        rows = connection.execute(sa.select(c.state, sa.func.count()).group_by(c.state))
+        found = {str(state): int(n) for state, n in rows}
+        found["late"] = int(connection.execute(sa.select(sa.func.count()).where(late)).scalar_one())
+    return found
+
+
+def add_target(
+    reg: Registry, person: str, way: Way, address: str, shown: str, key: bytes, by: Actor, now: int
+) -> str:
+    """Keep a way to reach a person, its address encrypted. Returns its id. Raises TargetRefused."""
+    made = str(uuid4())
+    with reg.write() as connection:
+        if not connection.execute(sa.select(t.person.c.id).where(t.person.c.id == person)).first():
+            raise TargetRefused("There is no such person: choose one from the list.")
+        row = {"id": made, "person": person, "way": way, "shown": shown,
+               "sealed": Fernet(key).encrypt(address.encode()), "made_at": now,
+               "made_by": by.name}  # fmt: skip
+        connection.execute(sa.insert(t.target), [row])
+        note(connection, now, "channel_changed", by, person, f"{way} added")
+    return made
+
+
+def remove_target(reg: Registry, id: str, by: Actor, now: int) -> bool:
+    """Use a target no more; False where it is not there."""
+    c = t.target.c
+    with reg.write() as connection:
+        where = sa.and_(c.id == id, c.removed_at.is_(None))
+        row = connection.execute(sa.select(c.person, c.way).where(where)).first()
+        if row is None:
+            return False
+        connection.execute(sa.update(t.target).where(where).values(removed_at=now, sealed=b""))
+        note(connection, now, "channel_changed", by, row.person, f"{row.way} removed")
+    return True
+
+
+def targets(
+    reg: Registry, person: str | None = None, way: Way | None = None, key: bytes | None = None
+) -> list[Target]:
+    """Ways to reach people, those of one person, or one way. key: to open their addresses.
+
+    Who signs in with an e-mail address and has no other is reached there.
+    """
+    c, p = t.target.c, t.person.c
+    query = sa.select(t.target).join(t.person, p.id == c.person)
+    query = query.where(c.removed_at.is_(None), p.active.is_(True)).order_by(c.made_at, c.id)
+    by_login = sa.select(p.id, p.login).where(p.active.is_(True)).order_by(p.id)
+    with reg.read() as connection:
+        found = [_target(row, key) for row in connection.execute(query)]
+        mailed = {one.person for one in found if one.way == "email"}
+        found += [
+            Target(id=f"login-{row.id}", person=row.id, way="email", shown=row.login,
+                   address=row.login)
+            for row in connection.execute(by_login)
+            if "@" in row.login and row.id not in mailed
+        ]  # fmt: skip
+    return [
+        one
+        for one in found
+        if (person is None or one.person == person) and (way is None or one.way == way)
+    ]
+
+
+def _target(row: sa.Row[tuple[object, ...]], key: bytes | None) -> Target:
+    held = row._mapping
+    address = ""
+    if key is not None:
+        try:
+            address = Fernet(key).decrypt(bytes(held["sealed"])).decode()
+        except InvalidToken:
+            address = ""
+    return Target(
+        id=held["id"], person=held["person"], way=held["way"], shown=held["shown"],
+        address=address, made_at=held["made_at"], made_by=held["made_by"],
+    )  # fmt: skip

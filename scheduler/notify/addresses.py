@@ -1,0 +1,76 @@
+"""Addresses of people: what may be one, and what may be seen of it.
+
+An e-mail address goes by the firm's own mail server. Everything else is an address of the carrier
+library, `scheme://...`; only schemes of this list are taken, for a library of over two hundred
+would also write files or open what nobody looked at. Addresses often hold a token, so no page, log
+or message shows more than the scheme and the host.
+"""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import urlsplit
+
+import msgspec
+
+from fleet.model import Way
+
+SCHEMES: dict[str, Way] = {
+    "json": "webhook", "jsons": "webhook", "form": "webhook", "forms": "webhook",
+    "ntfy": "push", "ntfys": "push", "gotify": "push", "gotifys": "push",
+    "clickatell": "sms", "clicksend": "sms", "bulksms": "sms", "twilio": "sms", "vonage": "sms",
+    "sinch": "sms", "smseagle": "sms", "smseagles": "sms",
+}  # fmt: skip
+"""json and form post to any server of your own; the others are general gateways."""
+MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
+LONGEST = 500
+
+
+class AddressFault(ValueError):
+    """An address that is none. A sentence: what was wrong and what to do; it repeats nothing of it."""
+
+
+class Address(msgspec.Struct, frozen=True):
+    """A way, and the address as the carrier takes it."""
+
+    way: Way
+    text: str
+
+
+def read(text: str) -> Address:
+    """The address a person wrote. Raises AddressFault."""
+    text = text.strip()
+    if not text or len(text) > LONGEST or not text.isprintable() or " " in text:
+        raise AddressFault(
+            f"Write an e-mail address, or scheme://… without blanks, at most {LONGEST} characters."
+        )
+    if "://" not in text:
+        if MAIL.fullmatch(text) is None:
+            raise AddressFault("This is no e-mail address: write it as name@example.org.")
+        return Address("email", text)
+    scheme = text.split("://", 1)[0].lower()
+    way = SCHEMES.get(scheme)
+    if way is None:
+        raise AddressFault(
+            "This kind of address is not taken. Taken are e-mail addresses and "
+            f"{', '.join(sorted(SCHEMES))}."
+        )
+    try:
+        host = urlsplit(text).hostname
+    except ValueError:
+        host = None
+    if not host:
+        raise AddressFault("This address names no host: write it as scheme://host/…")
+    return Address(way, text)
+
+
+def shown(address: Address) -> str:
+    """What may be seen of it: the whole of an e-mail address, else the scheme, and of a webhook the
+    host."""
+    if address.way == "email":
+        return address.text
+    scheme = address.text.split("://", 1)[0].lower()
+    if address.way != "webhook":
+        return f"{scheme}://…"
+    host = urlsplit(address.text).hostname or ""
+    return f"{scheme}://{host}/…"

@@ -1,0 +1,128 @@
+"""One try to reach one target with one notice, by apprise, with a time limit of our own.
+
+Measured with apprise 2.3: a second message on one object waits for seconds, so each try makes its
+own; it follows a redirect and then calls the message delivered, so redirects are off; it logs
+addresses and tokens, so its logger is silent; a server that drips bytes outlives its time limits,
+so each try has a thread that is left behind when its time is up.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from typing import Any
+
+import apprise
+import msgspec
+
+from fleet.model import Notice
+from fleet.registry.notices import Outcome, Target
+
+LIMIT_S = 20.0
+SHORT = 160
+"""A text message: GSM 03.38, 160 characters of 7 bits (memory)."""
+HEADER = "X-Hourhand-Notice"
+
+
+class Mail(msgspec.Struct, frozen=True, kw_only=True):
+    """The firm's mail server. security: starttls, tls or none."""
+
+    host: str = ""
+    port: int = 587
+    security: str = "starttls"
+    user: str = ""
+    password: str = ""
+    sender: str = ""
+    public_url: str = ""
+    firm: str = "Hourhand"
+
+    def __repr__(self) -> str:
+        return f"Mail(host={self.host!r}, port={self.port})"
+
+
+def deliver(
+    target: Target, notice: Notice, mail: Mail, limit_s: float = LIMIT_S
+) -> tuple[Outcome, str]:
+    """(outcome, a sentence without secrets). Never raises; a try that hangs is left behind."""
+    if target.way == "email" and not (mail.host and mail.sender):
+        return "not_allowed", "no mail server is set: smtp_host and smtp_from"
+    if not target.address:
+        return "not_allowed", "its address cannot be opened with this installation's key"
+    answer: list[tuple[Outcome, str]] = []
+    thread = threading.Thread(
+        target=lambda: answer.append(_try(target, notice, mail)), daemon=True, name="deliver"
+    )
+    thread.start()
+    thread.join(limit_s)
+    if not answer:
+        return "not_delivered", f"no answer within {limit_s:.0f} s"
+    return answer[0]
+
+
+def _try(target: Target, notice: Notice, mail: Mail) -> tuple[Outcome, str]:
+    _silence()
+    try:
+        plugin = _plugin(target, notice, mail)
+        if plugin is None:
+            return "not_allowed", "the carrier does not take this address"
+        subject, body = texts(notice, target, mail.public_url)
+        done = plugin.notify(body=body, title=subject, body_format=apprise.NotifyFormat.TEXT)
+    except Exception as fault:  # whatever a carrier does, the others go on
+        return "not_delivered", f"the carrier failed ({type(fault).__name__})"
+    return ("delivered", "") if done else ("not_delivered", "refused, or nobody there")
+
+
+def _plugin(target: Target, notice: Notice, mail: Mail) -> Any:
+    if target.way == "email":
+        made = apprise.Apprise.instantiate(_mail(target.address, mail), suppress_exceptions=True)
+    else:
+        made = apprise.Apprise.instantiate(target.address, suppress_exceptions=True)
+    if not made:
+        return None
+    made.request_rate_per_sec = 0
+    made.redirects = False
+    made.socket_connect_timeout = made.socket_read_timeout = LIMIT_S / 2
+    plugin: Any = made
+    if target.way in ("email", "webhook") and isinstance(getattr(plugin, "headers", None), dict):
+        plugin.headers[HEADER] = notice.id
+    if target.way == "webhook" and isinstance(getattr(plugin, "payload_extras", None), dict):
+        plugin.payload_extras |= {"notice": notice.id, "kind": notice.kind, "cause": notice.cause}
+    return plugin
+
+
+def _mail(address: str, mail: Mail) -> dict[str, Any]:
+    secure = mail.security != "none"
+    return {
+        "schema": "mailtos" if secure else "mailto", "host": mail.host, "smtp_host": mail.host,
+        "port": mail.port, "targets": [(False, address)], "from_addr": mail.sender,
+        "user": mail.user or None, "password": mail.password or None, "format": "text",
+        "secure": secure, "secure_mode": {"tls": "ssl"}.get(mail.security, "starttls"),
+    } | ({} if secure else {"secure_mode": "insecure"})  # fmt: skip
+
+
+def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
+    """(subject, body) as this way carries them: one line without control characters as subject, a
+    link that only opens a page, and the notice's id, so that who gets it twice can tell."""
+    subject = one_line(notice.subject, 150)
+    link = f"{public_url.rstrip('/')}{notice.path}" if public_url else ""
+    if target.way == "sms":
+        body = one_line(f"{subject}. {notice.body}", SHORT - len(link) - 1 if link else SHORT)
+        return "", f"{body} {link}".strip()
+    lines = [notice.body.replace("\r", "")]
+    lines += ["", f"Open it: {link}"] if link else []
+    if target.way != "push":
+        lines += ["", f"Message {notice.id}. If it comes twice it is the same one."]
+    return subject, "\n".join(lines)
+
+
+def one_line(text: str, most: int) -> str:
+    """Without line breaks and control characters, cut to so many characters."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
+
+
+def _silence() -> None:
+    """The carrier's log names addresses and tokens."""
+    log = logging.getLogger("apprise")
+    log.disabled = True
+    log.propagate = False
