@@ -28,6 +28,7 @@ from truth import DAY_S, Cast, cast_of, days_of, heard, papers_of, verdicts
 import demo_fleet.papers as papers
 from demo_fleet.assembly import Fleet
 from demo_fleet.faults import Truth
+from demo_fleet.truths import truth_of
 from fleet.model import Reading
 from fleet.registry import work
 from fleet.registry.engine import open_registry
@@ -100,7 +101,7 @@ def examine(seed: int) -> Exam:
     """A seed's fleet looked at through a year."""
     fleet, casts = cast_of(seed, SHARE)
     inputs, exam = papers_of(fleet, casts), Exam(seed)
-    planted = {t.unit: t for t in papers.truth_of(fleet) if not t.healthy}
+    planted = {t.unit: t for t in truth_of(fleet) if not t.healthy}
     rng = np.random.default_rng(seed)
     for c in casts:
         unit = c.s.place.unit
