@@ -46,5 +46,21 @@ GRADED: dict[str, Limit] = {
     ),
     "late_service": Limit("service_due", 30.0, "days over the date", 1, 395, "records"),
     "silence": Limit("not_reporting", 3.0, "reports missed, and 20 min", 3, 1, "reports"),
+    "battery_ages": Limit(
+        "battery_weak", 0.45, "V lower while cranking at like temperature (12 V)", 26, 200, "starts"
+    ),
+    "governor_drifts": Limit(
+        "frequency_drift", 0.8, "Hz away from the first eight runs (class G2, no load)", 26, 200,
+        "runs",
+    ),
+    "regulator_drifts": Limit(
+        "voltage_drift", 1.6, "% of nominal away from the first eight runs (class G2)", 26, 200,
+        "runs",
+    ),
+    "hunting": Limit(
+        "hunting", 0.75, "Hz full width inside runs (the steady band of class G2 at 50 Hz)", 3, 21,
+        "runs",
+    ),
+    "unbalance": Limit("unbalance", 3.0, "% line to line (NEMA MG 1)", 3, 21, "runs"),
     "long_run": Limit("oil_check_in_run", 8.0, "h of one run, air-cooled", 8, 1, "reports"),
 }  # fmt: skip

@@ -21,9 +21,9 @@ from demo_fleet.papers import (
     iso,
     record_rows,
     register_rows,
-    truth_of,
 )
 from demo_fleet.schedule import DAY_S
+from demo_fleet.truths import truth_of
 
 FIRST_SPANS_DAYS = (1, 2, 3, 4, 5, 5, 5, 5)
 """Days of the first files, back from the last midnight; weeks follow. 30 days in all."""

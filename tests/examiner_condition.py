@@ -38,7 +38,9 @@ def _battery(at: At, out: Expected) -> None:
         d.start is None and d.at <= now for d in s.machine.life.demands
     )
     ages = a.battery_ages[0] <= now
-    may["battery_weak"] = lambda f: ages or failing or a.cell_failed <= now or _long_unfed(at)
+    may["battery_weak"] = lambda f: (
+        ages or failing or (a.cell_failed <= now or a.draws > 1 or _long_unfed(at))
+    )
     may["battery_failed_cell"] = lambda f: a.cell_failed <= now
     may["charger_fault"] = lambda f: min(a.charger_lost, a.cell_failed) <= now
     may["over_charge"] = lambda f: a.over_charged <= now

@@ -10,20 +10,28 @@ from typing import Any
 import numpy as np
 from truth import DAY_S, HOUR_S, ORIGIN, Cast, heard, papers_of, relived, scripted, verdicts
 
+from demo_fleet import condition
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
 from demo_fleet.faults import script_for
 from demo_fleet.graded import GRADED as LIMITS
-from demo_fleet.machine_plate import FOREVER
+from demo_fleet.machine_ails import FOREVER, Ails
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
-HISTORY_DAYS = {"harder_starting": 260, "starts_unreliable": 200, "meter_counts_standing": 60}
+HISTORY_DAYS = {
+    "harder_starting": 260, "starts_unreliable": 200, "meter_counts_standing": 60,
+    "battery_ages": 290, "governor_drifts": 290, "regulator_drifts": 290, "hunting": 60,
+    "unbalance": 60,
+}  # fmt: skip
+GONE_FURTHER = {"frequency_drift": "frequency_out", "voltage_drift": "voltage_out"}
+"""What is said instead once a drift has left its band."""
 Planted = tuple[Cast, int] | None
 """A set with the fault, and the moment at which it is looked at."""
 
 
 @lru_cache(maxsize=2)
 def fleet_of(seed: int) -> Fleet:
-    return build_fleet(seed, ORIGIN + seed * 17 * DAY_S, 60)
+    plain_sets = frozenset(condition.CAST)
+    return build_fleet(seed, ORIGIN + seed * 17 * DAY_S, 60, without=plain_sets)
 
 
 def found_at(kind: str, size: float, seed: int) -> bool | None:
@@ -43,7 +51,7 @@ def found_at(kind: str, size: float, seed: int) -> bool | None:
     wanted = LIMITS[kind].finding
     if kind == "late_service":
         return ("inspection", "same_day") in {(f.part, f.severity) for f in verdict.findings}
-    return any(f.kind == wanted for f in verdict.findings)
+    return any(f.kind in (wanted, GONE_FURTHER.get(wanted)) for f in verdict.findings)
 
 
 def plain(fleet: Fleet, suits: Callable[[DemoSet], bool]) -> DemoSet | None:
@@ -200,6 +208,30 @@ def relived_without_outages(fleet: Fleet, s: DemoSet) -> DemoSet:
     return relived(fleet, replace(s, machine=replace(m, life=life, script=script)))
 
 
+def _ailing(
+    suits: Callable[[DemoSet], bool], ails: Callable[[int, float], Ails], days: int, *wired: str
+) -> Callable[[Fleet, float, float], Planted]:
+    """A set exercised weekly, on which no meter and nobody was, with what ails it since `days`."""
+
+    def plant(fleet: Fleet, size: float, share: float) -> Planted:
+        s = plain(fleet, lambda s: _weekly(s) and suits(s))
+        if s is None:
+            return None
+        channels = tuple(dict.fromkeys((*s.machine.reporter.channels, *wired)))
+        reporter = replace(s.machine.reporter, channels=channels)
+        s = replace(s, visits=(), machine=replace(s.machine, reporter=reporter))
+        return Cast(scripted(fleet, s, ails=ails(fleet.origin - days * DAY_S, size))), fleet.origin
+
+    return plant
+
+
+def _mechanical(s: DemoSet) -> bool:
+    """Class G2, a mechanical governor, its load not measured."""
+    return s.place.model.performance_class == "G2" and "load_kw" not in s.machine.reporter.channels
+
+
+NEMA_SHARE = 0.617
+"""NEMA MG 1 unbalance of lines that lie 0, 0.15 and 1 of a share low: so much of that share."""
 _PLANT: dict[str, Callable[[Fleet, float, float], Planted]] = {
     "meter_counts_standing": _standing,
     "meter_slow": _rate(-1),
@@ -212,4 +244,25 @@ _PLANT: dict[str, Callable[[Fleet, float, float], Planted]] = {
     "late_service": _late,
     "silence": _silent,
     "long_run": _long_run,
+    "battery_ages": _ailing(
+        lambda s: s.place.model.cooling == "air",
+        lambda since, size: Ails(battery_ages=(since, size / 200)),
+        200,
+        "engine_temp_c",
+    ),
+    "governor_drifts": _ailing(
+        _mechanical, lambda since, size: Ails(hertz_drifts=(since, size / 200)), 200
+    ),
+    "regulator_drifts": _ailing(
+        _mechanical, lambda since, size: Ails(volts_drift=(since, size / 100 / 200)), 200
+    ),
+    "hunting": _ailing(_mechanical, lambda since, size: Ails(hunts=(since, size / 2)), 28),
+    "unbalance": _ailing(
+        lambda s: s.place.model.nominal_v == 400,
+        lambda since, size: Ails(unbalanced=since, unbalance_share=size / 100 / NEMA_SHARE),
+        28,
+        "ac_l12_v",
+        "ac_l23_v",
+        "ac_l31_v",
+    ),
 }

@@ -28,8 +28,8 @@ from demo_fleet.papers import (
     as_csv,
     record_rows,
     register_rows,
-    truth_of,
 )
+from demo_fleet.truths import truth_of
 from demo_fleet.writing import truth_document
 from fleet import channels
 from fleet.registry import plans

@@ -10,7 +10,7 @@ from truth import DAY_S, HOUR_S, Cast
 
 from demo_fleet import faults
 from demo_fleet.assembly import build_fleet
-from demo_fleet.papers import truth_of
+from demo_fleet.truths import truth_of
 from scheduler.assess import Assessment
 from scheduler.assess import exercise as assessing
 from scheduler.rules.exercise import ExerciseVerdict
