@@ -242,7 +242,7 @@ TOKEN = st.text("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-
                 max_size=24)  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(TOKEN, TOKEN, st.sampled_from(["json", "jsons", "form", "ntfy", "gotify"]))
 def test_no_secret_of_an_address_is_told(user: str, token: str, scheme: str) -> None:
     """In what is shown, in what a try says, in the log."""
