@@ -28,6 +28,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from fleet import clock, settings
 from fleet.history import History, open_history
+from fleet.registry import notices as outbox
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.lead import Lead
@@ -38,7 +39,7 @@ from fleet.store import StoreFault
 from scheduler import turns
 from scheduler.notify import Mail
 from scheduler.rules.reliability import triggers_of
-from scheduler.turns import planning, sending
+from scheduler.turns import calendar, planning, sending
 from scheduler.turns.faults import Fault, fault_from, no_fault
 
 log = logging.getLogger("hourhand.scheduler")
@@ -47,6 +48,7 @@ PROGRAM = "scheduler"
 STAND_BY = "scheduler standing by"
 WATCH_S = 2
 SEND_S = 1
+CALENDAR_S = 60
 WATCH_BUDGET_S = 1.5
 HEARTBEAT_S = 5
 OFFICE_S = 120
@@ -82,6 +84,7 @@ class Desk:
     mail: Mail | None = None
     key: bytes = b""
     fault: Fault = no_fault
+    took_over: bool = False
     lead: Lead = field(init=False)
     leads: bool = False
     demo: bool = False
@@ -98,7 +101,7 @@ def watch(desk: Desk) -> None:
     leads = desk.lead.held()
     if leads != desk.leads:
         log.info("leading" if leads else "standing by: another scheduler leads, or we are cut off")
-        desk.leads = leads
+        desk.leads, desk.took_over = leads, False
     if not leads:
         return
     try:
@@ -144,9 +147,22 @@ def send(desk: Desk) -> None:
     if not desk.leads or desk.mail is None:
         return
     try:
+        if not desk.took_over:
+            outbox.release(desk.registry, clock.now())
+            desk.took_over = True
         sending.send(desk.registry, desk.mail, desk.key, clock.now(), desk.fault)
     except RegistryFault as fault:
         log.warning("messages wait: %s", fault)
+
+
+def by_calendar(desk: Desk) -> None:
+    """All quiet, the weekly test of the duty phone, reminders."""
+    if not desk.leads or desk.mail is None or not desk.mail.firm:
+        return
+    try:
+        calendar.tell(desk.registry, desk.mail.firm, clock.now())
+    except RegistryFault as fault:
+        log.warning("what the calendar asks for waits: %s", fault)
 
 
 def beat(desk: Desk) -> None:
@@ -229,6 +245,7 @@ def tamed(desk: Desk) -> BackgroundScheduler:
     scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[desk], id="office")
     scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
     scheduler.add_job(send, "interval", seconds=SEND_S, args=[desk], id="send")
+    scheduler.add_job(by_calendar, "interval", seconds=CALENDAR_S, args=[desk], id="calendar")
     scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
     return scheduler
 

@@ -45,7 +45,8 @@ MAY: dict[str, int] = {
     "POST /alerts/{id}/unshelve": TECHNICIAN, "POST /alerts/{id}/mark": TECHNICIAN,
     "POST /outages/{id}/have": TECHNICIAN, "POST /outages/{id}/call": TECHNICIAN,
     "GET /rota": TECHNICIAN, "GET /waking": TECHNICIAN, "POST /rota": OFFICE,
-    "POST /waking": OWNER,
+    "POST /waking": OWNER, "GET /channels": TECHNICIAN, "POST /channels": OWNER, "GET /weekly-test/{on}": TECHNICIAN, "POST /weekly-test/{on}": TECHNICIAN,
+    "POST /channels/{id}/remove": OWNER, "POST /channels/{id}/test": TECHNICIAN,
     "GET /health-page": TECHNICIAN, "GET /api/quarantine": TECHNICIAN,
     "POST /api/units/{unit}/records": TECHNICIAN,
     "GET /units/{unit}/record/{kind}": TECHNICIAN, "POST /units/{unit}/record/{kind}": TECHNICIAN,
@@ -154,7 +155,7 @@ def expected(key: str, who: str, rank: int) -> set[str]:
         return {"in", "sign"}  # those who are in already are sent on
     if who == "nobody":
         return {"sign"}
-    personal = key.split()[1].startswith(("/account", "/people"))
+    personal = key.split()[1].startswith(("/account", "/people", "/channels", "/weekly-test"))
     if who.startswith("token"):
         if key.startswith("GET") and key.split()[1] in WHOLE:
             return {"in"} if who == "token-all" else {"out"}

@@ -21,10 +21,11 @@ from fleet.model import Notice
 from fleet.registry import notices as outbox
 from fleet.registry import people, rota
 from fleet.registry.engine import Registry
+from fleet.registry.notice_addresses import AddressFault, read, shown
 from fleet.registry.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target
 from fleet.registry.people import Actor, Person
 from fleet.registry.work_alerts import write_notices
-from scheduler.notify import AddressFault, Mail, deliver, read, shown
+from scheduler.notify import Mail, deliver
 from scheduler.notify.delivering import SHORT, texts
 from scheduler.turns import sending
 

@@ -3,6 +3,7 @@
 from dashboard.pages import (
     alert,
     alerts,
+    channels,
     charts,
     due,
     jobs,
@@ -52,6 +53,7 @@ ROUTERS = tuple(
         outage,
         rota,
         waking,
+        channels,
         service,
         more,
         charts,

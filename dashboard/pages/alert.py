@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, cast, get_args
 
 from fastapi import APIRouter, Request
@@ -19,7 +19,9 @@ from dashboard.viewers import Viewer
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
 from fleet.registry import alerts as kept
+from fleet.registry import notices as outbox
 from fleet.registry import rota as agreed
+from fleet.registry.notices import Try
 from fleet.words import alarms as said_of
 from scheduler import alarms
 
@@ -57,19 +59,27 @@ def _show(
     row = line(desk, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row["zone"]).strftime("%Y-%m-%dT%H:%M")
     sent = kept.notices(desk.registry, episode.id) if scope.everything else []
+    tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
     return frames.page(
         request, scope, "alert.html", "alerts", status=status, now=now, row=row, done=done,
         wrong=wrong, may=viewer.may_record, shelf=shelf, marks=said_of.MARKS,
         mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
-        sent=[_sent(notice, state, people, row["zone"], now) for notice, state in sent],
+        sent=[_sent(notice, state, people, tries, row["zone"], now) for notice, state in sent],
     )  # fmt: skip
 
 
 def _sent(
-    notice: Notice, state: str, people: dict[str, Contact], zone: str, now: int
-) -> dict[str, Any]:
+    notice: Notice, state: str, people: dict[str, Contact], tries: Sequence[Try], zone: str,
+    now: int,
+) -> dict[str, Any]:  # fmt: skip
     contact = people.get(notice.person)
+    mine = [one for one in tries if one.notice == notice.id]
+    if mine and mine[-1].outcome == "delivered":
+        state = f"delivered {words.moment(mine[-1].at, zone, now)}"
+    elif mine:
+        state = f"not delivered after {words.count(len(mine), 'try').replace('trys', 'tries')}"
+        state += f": {mine[-1].detail}" if mine[-1].detail else ""
     later = notice.not_before > now
     when = words.moment(notice.not_before if later else notice.made_at, zone, now)
     return {

@@ -27,7 +27,7 @@ PAUSES_S = (15, 60, 300, 900, 1800)
 """Between tries; the last one goes on."""
 GIVE_UP_S = 24 * 3600
 """A notice that could not be delivered for a day has failed."""
-Outcome = Literal["delivered", "not_delivered", "not_allowed"]
+Outcome = Literal["delivered", "not_delivered", "not_allowed", "answered"]
 _notice = msgspec.json.Decoder(Notice).decode
 
 
@@ -101,6 +101,16 @@ def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
     ]
 
 
+def release(reg: Registry, now: int) -> int:
+    """Whoever begins to lead takes over what a sender before it had claimed; how many."""
+    c = t.notice.c
+    with reg.write() as connection:
+        late = sa.and_(c.state == "claimed", c.again_at > now)
+        return int(
+            connection.execute(sa.update(t.notice).where(late).values(again_at=now)).rowcount
+        )
+
+
 def record(
     reg: Registry, claimed: Claimed, tries: Sequence[tuple[str, Outcome, str]], now: int
 ) -> str:
@@ -153,6 +163,50 @@ def _tries(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
                 detail=r.detail)
             for r in rows
         ]  # fmt: skip
+    return found
+
+
+def of_cause(reg: Registry, cause: str) -> list[Notice]:
+    """The notices of a cause, the oldest first."""
+    c = t.notice.c
+    with reg.read() as connection:
+        docs = connection.execute(sa.select(c.doc).where(c.cause == cause)).scalars()
+        return sorted((_notice(doc) for doc in docs), key=lambda one: (one.made_at, one.id))
+
+
+def answers(reg: Registry, cause: str) -> list[Try]:
+    """Who answered the notices of a cause, and when; detail: the name."""
+    ids = [one.id for one in of_cause(reg, cause)]
+    return [one for one in tries_of(reg, ids) if one.outcome == "answered"]
+
+
+def answer(reg: Registry, cause: str, by: Actor, now: int) -> bool:
+    """Somebody tapped that the notices of a cause arrived; False where there are none."""
+    found = of_cause(reg, cause)
+    with reg.write() as connection:
+        for one in found:
+            n = connection.execute(
+                sa.select(sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)).where(
+                    t.delivery.c.notice == one.id
+                )
+            ).scalar_one()
+            row = {"notice": one.id, "n": n + 1, "target": "", "at": now, "outcome": "answered",
+                   "detail": by.name[:100]}  # fmt: skip
+            connection.execute(sa.insert(t.delivery), [row])
+    return bool(found)
+
+
+def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
+    """The newest try at each of these targets."""
+    c = t.delivery.c
+    found: dict[str, Try] = {}
+    with reg.read() as connection:
+        for target in wanted:
+            query = sa.select(t.delivery).where(c.target == target)
+            row = connection.execute(query.order_by(c.at.desc(), c.n.desc()).limit(1)).first()
+            if row is not None:
+                found[target] = Try(notice=row.notice, n=row.n, target=row.target, at=row.at,
+                                    outcome=row.outcome, detail=row.detail)  # fmt: skip
     return found
 
 

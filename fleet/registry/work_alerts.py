@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from fleet.model import Episode, Notice, Step
 from fleet.registry import tables as t
+from fleet.registry.engine import Registry
 from fleet.registry.statements import insert_of
 
 AFRESH = ("recurred", "realarmed", "unshelved", "restored", "unsuppressed")
@@ -89,6 +90,12 @@ def write_notices(
     if rows:
         put = insert_of(connection.dialect.name, t.notice).on_conflict_do_nothing()
         connection.execute(put, rows)
+
+
+def put_notices(reg: Registry, notices: Sequence[Notice], now: int) -> None:
+    """Put notices into the outbox in a transaction of their own; the same id again changes nothing."""
+    with reg.write() as connection:
+        write_notices(connection, notices, (), now)
 
 
 def _told(connection: sa.Connection, causes: set[str]) -> set[tuple[str, str]]:

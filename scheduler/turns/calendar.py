@@ -1,0 +1,74 @@
+"""What the calendar asks to be sent, put into the outbox once."""
+
+from __future__ import annotations
+
+from fleet import words
+from fleet.model import EVERYTHING, Notice
+from fleet.registry import notices as outbox
+from fleet.registry import pages
+from fleet.registry.engine import Registry
+from fleet.registry.work_alerts import put_notices
+from scheduler.alarms import Office, weekly
+from scheduler.turns import alerting
+
+LINES = 30
+LATE = ("late_beyond", "late", "due")
+EXERCISE = ("exercise_missed", "exercise_short")
+
+
+def tell(registry: Registry, firm: str, now: int) -> int:
+    """All quiet, the weekly test and reminders that are due at `now`; how many notices are new."""
+    office = alerting.Desk().now(registry, now)
+    if not office.people:
+        return 0
+    cause = weekly.newest(office.rota, now)
+    asked = bool(outbox.answers(registry, cause))
+    told = weekly.weekly_test(office, firm, asked, now) if office.rota.people else []
+    told += _quiet(registry, office, firm, now)
+    told += _reminders(registry, office, firm, now)
+    new = [one for one in told if not _known(registry, one)]
+    put_notices(registry, new, now)
+    return len(new)
+
+
+def _known(registry: Registry, notice: Notice) -> bool:
+    """Sent before; of all quiet and reminders, whoever it was that got it."""
+    held = outbox.of_cause(registry, notice.cause)
+    if notice.kind == "all_quiet":
+        return bool(held)
+    return any(one.id == notice.id for one in held)
+
+
+def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
+    if not weekly.all_quiet(office, firm, 0, 0, (), now):
+        return []
+    counts = pages.counts(registry, EVERYTHING)
+    silent = counts.by_condition.get("not_reporting", 0)
+    heard = counts.units - counts.not_assessed - silent
+    waiting = [
+        f"{words.severity(e.severity)}: {words.sentence(e.finding, office.rota.zone, now).title}"
+        f" ({e.subject.partition(':')[2]})"
+        for e in pages.episodes(registry, EVERYTHING, open_only=True)
+        if e.severity in ("act_now", "same_day", "no_word")
+    ]
+    more = len(waiting) - LINES
+    waiting = waiting[:LINES] + ([f"and {more} more"] if more > 0 else [])
+    return weekly.all_quiet(office, firm, heard, counts.units, waiting, now)
+
+
+def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
+    if not weekly.reminders(office.people, firm, office.rota.zone, ("",), (), now):
+        return []
+    due = pages.due(registry, EVERYTHING, states=LATE)
+    service = [
+        f"{unit.id}, {site.name}: {item.name}, {item.reason or item.state}"
+        for item, unit, site, _ in due
+    ][:LINES]
+    exercise = [
+        f"{row.unit.id}, {row.site.name}: {words.sentence(finding, row.site.time_zone, now).seen}"
+        for row in pages.units(registry, EVERYTHING, limit=100_000)
+        if row.summary is not None
+        for finding in row.summary.findings
+        if finding.kind in EXERCISE
+    ][:LINES]
+    return weekly.reminders(office.people, firm, office.rota.zone, service, exercise, now)
