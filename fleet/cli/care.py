@@ -22,6 +22,7 @@ ALIVE_S = 30
 """A heartbeat older than this is a program that does not run (they beat every 5 s)."""
 ROOM_BYTES = 512 * 1024 * 1024
 BENCHES = {
+    "alert": "ingest.bench_alert",
     "assess": "scheduler.bench",
     "ingest": "ingest.bench_ingest",
     "rounds": "scheduler.bench_rounds",

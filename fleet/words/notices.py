@@ -6,6 +6,9 @@ from collections.abc import Sequence
 
 from fleet.words.saying import CAUTIONS, count, day
 
+MOST = 30
+"""Lines of a message."""
+
 
 def channel_test(firm: str) -> tuple[str, str]:
     """(subject, body) of a test of one address."""
@@ -23,14 +26,19 @@ def weekly_test(firm: str) -> tuple[str, str]:
     )
 
 
-def all_quiet(firm: str, heard: int, sets: int, waiting: Sequence[str]) -> tuple[str, str]:
-    """(subject, body) each morning. heard: sets that report; waiting: what is open, in a line each."""
+def all_quiet(
+    firm: str, heard: int, sets: int, waiting: Sequence[str], more: int = 0
+) -> tuple[str, str]:
+    """(subject, body) each morning. heard: sets that report; waiting: what is open, a line each;
+    more: how much beyond."""
     heard_words = f"{heard} of {sets} heard"
     if not waiting:
         return f"{firm}: all quiet, {heard_words}", f"All quiet: {heard_words}. Nothing is open."
+    total = count(len(waiting) + more, "alert")
+    rest = [f"and {more} more"] if more else []
     return (
-        f"{firm}: {count(len(waiting), 'alert')} open, {heard_words}",
-        "\n".join([f"{count(len(waiting), 'alert')} open, {heard_words}:", *waiting]),
+        f"{firm}: {total} open, {heard_words}",
+        "\n".join([f"{total} open, {heard_words}:", *waiting, *rest]),
     )
 
 
@@ -38,7 +46,7 @@ def service_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, str
     """(subject, body) to the office, once a week: work that is late or due, a line each."""
     return (
         f"{firm}: {count(len(lines), 'piece')} of work late or due, {day(on)}",
-        "\n".join(["Late or due:", *lines, "", *CAUTIONS]),
+        "\n".join(["Late or due:", *listed(lines), "", *CAUTIONS]),
     )
 
 
@@ -46,5 +54,11 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     """(subject, body) to the office, once a week: exercises missed or cut short, a line each."""
     return (
         f"{firm}: {count(len(lines), 'exercise')} to look at, {day(on)}",
-        "\n".join(["Missed or cut short:", *lines, "", *CAUTIONS]),
+        "\n".join(["Missed or cut short:", *listed(lines), "", *CAUTIONS]),
     )
+
+
+def listed(lines: Sequence[str]) -> list[str]:
+    """At most MOST lines, and how many more there are."""
+    more = len(lines) - MOST
+    return [*lines[:MOST], *([f"and {more} more"] if more > 0 else [])]

@@ -17,23 +17,26 @@ from scheduler.alarms.telling import Office, notice_id
 
 TEST_AT = time(9, 0)
 TEST_WEEKDAY = 0
-REMIND_AT = time(7, 0)
+REMIND_AT, REMIND_UNTIL = time(7, 0), time(18, 0)
+QUIET_UNTIL = time(12, 0)
 ANSWER_WITHIN_S = 30 * 60
 """Monday 09:00, Monday 07:00, half an hour: common practice, no source."""
 
 
 def all_quiet(
-    office: Office, firm: str, heard: int, sets: int, waiting: Sequence[str], now: int
-) -> list[Notice]:
-    """From 06:30 of the holder of the duty phone on: how things stand, by the quietest way."""
+    office: Office, firm: str, heard: int, sets: int, waiting: Sequence[str], now: int,
+    more: int = 0,
+) -> list[Notice]:  # fmt: skip
+    """From 06:30 of the holder of the duty phone until noon: how things stand, by the way that is
+    heard last. more: alerts beyond those listed."""
     contact = contact_of(office.people, holder(office.rota, now))
     if contact is None or not contact.ways:
         return []
     zone = contact.zone or office.rota.zone
     there = local(now, zone)
-    if there.time() < MORNING:
+    if not MORNING <= there.time() < QUIET_UNTIL:
         return []
-    subject, body = say.all_quiet(firm, heard, sets, waiting)
+    subject, body = say.all_quiet(firm, heard, sets, waiting, more)
     return [_notice("all_quiet", there.date(), "1", contact, contact.ways[-1], subject, body, now)]
 
 
@@ -72,9 +75,9 @@ def reminders(
     to: Sequence[Contact], firm: str, zone: str, service: Sequence[str], exercise: Sequence[str],
     now: int,
 ) -> list[Notice]:  # fmt: skip
-    """Monday from 07:00 on: work late or due and exercises to look at, to the installer."""
+    """Monday from 07:00 to 18:00: work late or due and exercises to look at, to the installer."""
     there: datetime = local(now, zone)
-    if there.weekday() != TEST_WEEKDAY or there.time() < REMIND_AT:
+    if there.weekday() != TEST_WEEKDAY or not REMIND_AT <= there.time() < REMIND_UNTIL:
         return []
     on = there.date()
     told = []

@@ -5,9 +5,10 @@ from __future__ import annotations
 from fleet import words
 from fleet.model import EVERYTHING, Notice
 from fleet.registry import notices as outbox
-from fleet.registry import pages
+from fleet.registry import pages, people
 from fleet.registry.engine import Registry
 from fleet.registry.work_alerts import put_notices
+from fleet.words.alarms import one_line
 from scheduler.alarms import Office, weekly
 from scheduler.turns import alerting
 
@@ -48,12 +49,11 @@ def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Noti
     waiting = [
         f"{words.severity(e.severity)}: {words.sentence(e.finding, office.rota.zone, now).title}"
         f" ({e.subject.partition(':')[2]})"
-        for e in pages.episodes(registry, EVERYTHING, open_only=True)
+        for e in pages.episodes(registry, EVERYTHING, open_only=True, limit=10_000)
         if e.severity in ("act_now", "same_day", "no_word")
     ]
-    more = len(waiting) - LINES
-    waiting = waiting[:LINES] + ([f"and {more} more"] if more > 0 else [])
-    return weekly.all_quiet(office, firm, heard, counts.units, waiting, now)
+    more = max(0, len(waiting) - LINES)
+    return weekly.all_quiet(office, firm, heard, counts.units, waiting[:LINES], now, more)
 
 
 def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
@@ -61,14 +61,17 @@ def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[
         return []
     due = pages.due(registry, EVERYTHING, states=LATE)
     service = [
-        f"{unit.id}, {site.name}: {item.name}, {item.reason or item.state}"
+        one_line(f"{unit.id}, {site.name}: {item.name}, {item.reason or item.state}", 200)
         for item, unit, site, _ in due
-    ][:LINES]
+    ]
     exercise = [
         f"{row.unit.id}, {row.site.name}: {words.sentence(finding, row.site.time_zone, now).seen}"
         for row in pages.units(registry, EVERYTHING, limit=100_000)
         if row.summary is not None
         for finding in row.summary.findings
         if finding.kind in EXERCISE
-    ][:LINES]
-    return weekly.reminders(office.people, firm, office.rota.zone, service, exercise, now)
+    ]
+    owners = {one.id for one in people.people(registry) if one.role in ("owner", "office")}
+    to = [contact for contact in office.people if contact.person in owners]
+    return weekly.reminders(to, firm, office.rota.zone, service, exercise, now)
+
