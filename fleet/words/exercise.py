@@ -85,7 +85,7 @@ def _code_exercise_not_met(f: Finding, zone: str, now: int) -> Sentence:
     else:
         ran = f"its best run lasted {facts['longest_min']:g} min"
         ran += f" at {facts['load_pct']:g} %" if facts.get("load_pct") is not None else ""
-    do = "Run it under load this month."
+    do = "Plan this month's test under load with a technician at the set."
     if facts.get("diesel") and facts.get("supplemental") != "met":
         do += (
             " Unless its exhaust temperature was proved, the year asks for the supplemental run: "
