@@ -74,4 +74,3 @@ def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[
     owners = {one.id for one in people.people(registry) if one.role in ("owner", "office")}
     to = [contact for contact in office.people if contact.person in owners]
     return weekly.reminders(to, firm, office.rota.zone, service, exercise, now)
-
