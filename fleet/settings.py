@@ -91,6 +91,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("smtp_user", "", "user name at the mail server; empty: none"),
     Setting("smtp_password", "", "password at the mail server", "secret"),
     Setting("smtp_from", "", "address that messages come from, such as duty@example.org"),
+    Setting("remind_customers", False, "remind customers too, once a week by e-mail, of work due and missed exercises of their sets placed outdoors or in an engine room; their people with an e-mail address to sign in", "yes_no"),
     Setting("public_url", "", "address of these pages as people open them, for links in messages, such as https://hourhand.example.org"),
     Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
@@ -139,6 +140,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     smtp_user: str = ""
     smtp_password: str = ""
     smtp_from: str = ""
+    remind_customers: bool = False
     public_url: str = ""
     codes_key: str = ""
     log_level: str = "info"

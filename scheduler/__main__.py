@@ -85,6 +85,7 @@ class Desk:
     key: bytes = b""
     fault: Fault = no_fault
     took_over: bool = False
+    to_customers: bool = False
     lead: Lead = field(init=False)
     leads: bool = False
     demo: bool = False
@@ -160,7 +161,7 @@ def by_calendar(desk: Desk) -> None:
     if not desk.leads or desk.mail is None or not desk.mail.firm:
         return
     try:
-        calendar.tell(desk.registry, desk.mail.firm, clock.now())
+        calendar.tell(desk.registry, desk.mail.firm, clock.now(), desk.to_customers)
     except RegistryFault as fault:
         log.warning("what the calendar asks for waits: %s", fault)
 
@@ -329,6 +330,7 @@ def _desk(loaded: Settings) -> Desk:
     desk.memory.triggers = triggers
     desk.mail, desk.key = sending.mail_of(loaded), key_of(loaded)
     desk.fault = fault_from(os.environ)
+    desk.to_customers = loaded.remind_customers
     return desk
 
 

@@ -9,14 +9,15 @@ from zoneinfo import ZoneInfo
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
-from seeding import NOW, Fleet, seed
+from seeding import LATE, NOW, Fleet, _row, seed
 
 from dashboard.pages import channels
 from fleet import words
-from fleet.model import Contact, Rota
+from fleet.model import EVERYTHING, Contact, Rota
 from fleet.registry import notices as outbox
-from fleet.registry import rota
-from fleet.registry.people import Actor
+from fleet.registry import pages, people, rota
+from fleet.registry.people import Actor, Person
+from fleet.registry.register import import_units
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
@@ -132,6 +133,25 @@ def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller
     kinds = {n.kind for c in ("all_quiet", "weekly_test", "reminder")
              for n in outbox.of_cause(reg, f"{c}:2026-11-23")}  # fmt: skip
     assert kinds == {"all_quiet", "weekly_test", "reminder"}
+
+
+def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> None:
+    reg = fleet.registry
+    monday = at("2026-11-23 11:00")
+    outdoors = {**_row(LATE), "placement": "outdoors"}
+    assert import_units(reg, [outdoors], NOW, "office").ok
+    mine = next(r for r in pages.units(reg, EVERYTHING) if r.unit.placement == "outdoors")
+    reader = Person(id="", login="mo@example.org", name="Mo", role="reader",
+                    customers=frozenset({mine.customer.id}))  # fmt: skip
+    mo = people.add_person(reg, reader, BY, NOW, people.hash_password("four plain words"))
+    cause = f"reminder:{mine.customer.id}:2026-11-23"
+    calendar.tell(reg, "Harrow", monday)
+    assert outbox.of_cause(reg, cause) == []
+    assert calendar.tell(reg, "Harrow", monday, to_customers=True) == 1
+    assert calendar.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
+    (told,) = outbox.of_cause(reg, cause)
+    assert (told.person, told.customer, told.way) == (mo.id, mine.customer.id, "email")
+    assert mine.site.name in told.body
 
 
 def test_a_tap_answers_the_weekly_test_and_opening_does_not(

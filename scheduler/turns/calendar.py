@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from fleet import words
-from fleet.model import EVERYTHING, Notice
+from fleet.model import EVERYTHING, Contact, DueItem, Notice
 from fleet.registry import notices as outbox
 from fleet.registry import pages, people
 from fleet.registry.engine import Registry
 from fleet.registry.work_alerts import put_notices
 from fleet.words.alarms import one_line
-from scheduler.alarms import Office, weekly
+from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting
 
 LINES = 30
@@ -17,8 +19,11 @@ LATE = ("late_beyond", "late", "due")
 EXERCISE = ("exercise_missed", "exercise_short")
 
 
-def tell(registry: Registry, firm: str, now: int) -> int:
-    """All quiet, the weekly test and reminders that are due at `now`; how many notices are new."""
+def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) -> int:
+    """All quiet, the weekly test and reminders that are due at `now`; how many notices are new.
+
+    to_customers: whether the office lets customers be written.
+    """
     office = alerting.Desk().now(registry, now)
     if not office.people:
         return 0
@@ -27,9 +32,42 @@ def tell(registry: Registry, firm: str, now: int) -> int:
     told = weekly.weekly_test(office, firm, asked, now) if office.rota.people else []
     told += _quiet(registry, office, firm, now)
     told += _reminders(registry, office, firm, now)
+    if to_customers:
+        told += _customers(registry, firm, now)
     new = [one for one in told if not _known(registry, one)]
     put_notices(registry, new, now)
     return len(new)
+
+
+def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
+    """What customers are reminded of, those of them that may look at their sets' pages."""
+    reached = {one.person for one in outbox.targets(registry, way="email")}
+    asked = [
+        customers.Reader(
+            contact=Contact(person=one.id, name=one.name, ways=("email",)), customer=name,
+            allowed=True,
+        )
+        for one in people.people(registry)
+        if one.role == "reader" and one.active and one.id in reached
+        for name in sorted(one.customers or ())
+    ]  # fmt: skip
+    if not asked:
+        return []
+    rows = pages.units(registry, EVERYTHING, limit=100_000)
+    zones = {row.customer.id: row.site.time_zone for row in rows}
+    due: dict[str, list[DueItem]] = {}
+    for item, *_ in pages.due(registry, EVERYTHING, states=LATE):
+        due.setdefault(item.unit, []).append(item)
+    sets = [
+        customers.OwnedSet(
+            unit=row.unit.id, customer=row.customer.id, place=row.site.name,
+            placement=row.unit.placement, due=tuple(due.get(row.unit.id, ())),
+            findings=row.summary.findings if row.summary else (),
+        )
+        for row in rows
+    ]  # fmt: skip
+    zoned = [msgspec.structs.replace(one, zone=zones.get(one.customer, "UTC")) for one in asked]
+    return customers.customer_reminders(zoned, sets, firm, now)
 
 
 def _known(registry: Registry, notice: Notice) -> bool:
