@@ -84,10 +84,15 @@ def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
             .where(due).order_by(c.not_before, c.id).limit(limit)
         ).all()  # fmt: skip
         for row in rows:
+            notice = _readable(row.doc)
+            if notice is None:  # kept as it is, and in nobody's way
+                unread = sa.update(t.notice).where(c.id == row.id).values(state="failed")
+                connection.execute(unread)
+                continue
             same = sa.and_(c.id == row.id, c.state == row.state, c.tries == row.tries)
             values = {"state": "claimed", "again_at": now + LEASE_S, "tries": row.tries + 1}
             if connection.execute(sa.update(t.notice).where(same).values(values)).rowcount:
-                taken.append(Claimed(notice=_notice(row.doc), token=row.tries + 1, tries=row.tries))
+                taken.append(Claimed(notice=notice, token=row.tries + 1, tries=row.tries))
         tries = _tries(connection, [one.notice.id for one in taken])
     return [
         msgspec.structs.replace(
@@ -99,6 +104,13 @@ def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
         )
         for one in taken
     ]
+
+
+def _readable(doc: bytes) -> Notice | None:
+    try:
+        return _notice(doc)
+    except msgspec.MsgspecError:
+        return None
 
 
 def release(reg: Registry, now: int) -> int:

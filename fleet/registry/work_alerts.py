@@ -77,7 +77,8 @@ def write_notices(
 ) -> None:
     """Put notices into the outbox; the same id again changes nothing.
 
-    withdrawn: causes whose notices that wait for later than `now` need not leave any more. An
+    withdrawn: causes whose notices that wait for later than `now`, or could not be delivered yet,
+    need not leave any more: nobody is told of what is over after it is over. An
     all-clear is kept for those only who were told of what is over.
     """
     causes = sorted(set(withdrawn))
@@ -85,6 +86,10 @@ def write_notices(
     if causes:
         late = sa.and_(c.cause.in_(causes), c.state == "waiting", c.not_before > now)
         connection.execute(sa.delete(t.notice).where(late))
+        stuck = sa.and_(c.cause.in_(causes), c.state == "claimed")
+        connection.execute(
+            sa.update(t.notice).where(stuck).values(state="withdrawn", again_at=None)
+        )
     told = _told(connection, {n.cause for n in notices if n.kind == "cleared"})
     rows = [notice_row(n) for n in notices if n.kind != "cleared" or (n.cause, n.person) in told]
     if rows:
@@ -101,7 +106,8 @@ def put_notices(reg: Registry, notices: Sequence[Notice], now: int) -> None:
 def _told(connection: sa.Connection, causes: set[str]) -> set[tuple[str, str]]:
     """(cause, person) of everybody who was told, or is about to be."""
     c = t.notice.c
-    query = sa.select(c.cause, c.person).where(c.cause.in_(sorted(causes)))
+    lost = ("failed", "withdrawn")
+    query = sa.select(c.cause, c.person).where(c.cause.in_(sorted(causes)), c.state.not_in(lost))
     return {(row.cause, row.person) for row in connection.execute(query)} if causes else set()
 
 

@@ -17,8 +17,11 @@ import msgspec
 
 from fleet.model import Notice
 from fleet.registry.notices import Outcome, Target
+from fleet.words import CAUTIONS
+from fleet.words.alarms import SMS_CAUTION
+from fleet.words.short import SHORT_CAUTION, plain
 
-LIMIT_S = 20.0
+LIMIT_S = 10.0
 SHORT = 160
 """A text message: GSM 03.38, 160 characters of 7 bits (memory)."""
 HEADER = "X-Hourhand-Notice"
@@ -45,9 +48,9 @@ def deliver(
 ) -> tuple[Outcome, str]:
     """(outcome, a sentence without secrets). Never raises; a try that hangs is left behind."""
     if target.way == "email" and not (mail.host and mail.sender):
-        return "not_allowed", "no mail server is set: smtp_host and smtp_from"
+        return "not_delivered", "no mail server is set: smtp_host and smtp_from"
     if not target.address:
-        return "not_allowed", "its address cannot be opened with this installation's key"
+        return "not_delivered", "its address cannot be opened with this installation's key"
     answer: list[tuple[Outcome, str]] = []
     thread = threading.Thread(
         target=lambda: answer.append(_try(target, notice, mail)), daemon=True, name="deliver"
@@ -106,13 +109,26 @@ def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
     subject = one_line(notice.subject, 150)
     link = f"{public_url.rstrip('/')}{notice.path}" if public_url else ""
     if target.way == "sms":
-        body = one_line(f"{subject}. {notice.body}", SHORT - len(link) - 1 if link else SHORT)
-        return "", f"{body} {link}".strip()
+        return "", text_message(notice, link)
     lines = [notice.body.replace("\r", "")]
     lines += ["", f"Open it: {link}"] if link else []
     if target.way != "push":
         lines += ["", f"Message {notice.id}. If it comes twice it is the same one."]
     return subject, "\n".join(lines)
+
+
+def text_message(notice: Notice, link: str) -> str:
+    """At most 160 characters of the 7-bit alphabet: what is said is cut, the caution and the link
+    never are; a link that takes more than half is left out."""
+    last = plain(link) if len(link) <= SHORT // 2 else ""
+    caution = (
+        SHORT_CAUTION if any(line in notice.body for line in (CAUTIONS[0], SMS_CAUTION)) else ""
+    )
+    rest = " ".join(part for part in (caution, last) if part)
+    said = plain(f"{notice.subject}: {notice.body.split(CAUTIONS[0])[0].split(SMS_CAUTION)[0]}")
+    room = SHORT - len(rest) - (1 if rest else 0)
+    said = said if len(said) <= room else f"{said[: room - 3].rstrip()}..."
+    return f"{said} {rest}".strip()
 
 
 def one_line(text: str, most: int) -> str:
@@ -122,7 +138,9 @@ def one_line(text: str, most: int) -> str:
 
 
 def _silence() -> None:
-    """The carrier's log names addresses and tokens."""
+    """The logs of the carrier and of what it stands on name addresses and tokens."""
     log = logging.getLogger("apprise")
     log.disabled = True
     log.propagate = False
+    for name in ("urllib3", "requests"):
+        logging.getLogger(name).setLevel(logging.WARNING)

@@ -16,7 +16,7 @@ from scheduler.turns.faults import Fault, no_fault
 log = logging.getLogger("hourhand.notices")
 
 AT_ONCE = 8
-A_TURN = 40
+A_TURN = 16
 
 
 @dataclass(slots=True)
@@ -55,6 +55,7 @@ def send(
         return done
     fault("claimed")
     every = outbox.targets(registry, key=key)
+    taken.sort(key=lambda one: not one.notice.wakes)
     with ThreadPoolExecutor(AT_ONCE, thread_name_prefix="notices") as pool:
         waiting = [(one, pool.submit(_one, one, every, mail)) for one in taken]
         for one, answer in waiting:
