@@ -88,7 +88,11 @@ def test_an_urgent_call_goes_into_today_without_a_solver(
         assert proposal.arrive >= now
     assert least.day == told.technicians[0].shifts[2].day, "today, not tomorrow at half past seven"
     assert len(least.changes.disturbed) <= 1
-    assert all(len(least.changes.disturbed) <= len(p.changes.disturbed) for p in proposals)
+    assert all(
+        len(least.changes.disturbed) <= len(p.changes.disturbed)
+        for p in proposals
+        if p.day == least.day
+    )
     assert min(p.arrive for p in proposals) == proposals[-1].arrive or proposals[-1].kind == "other"
 
 
@@ -105,6 +109,22 @@ def test_who_gives_way_goes_elsewhere_or_waits_with_a_reason() -> None:
     assert only.plan.unplanned[0].reason.value == "no_capacity"
     assert only.price > 300
     assert kinds(only.plan, changed(asked, jobs=(*asked.jobs, urgent))) == []
+
+
+def test_a_full_today_gives_way_before_the_call_waits_for_another_day() -> None:
+    """Both days known: today full, tomorrow empty. The call is answered today; waiting is offered."""
+    jobs = [job(f"J{n}", "A", duration_s=2 * HOUR_S, due=at(0, 20)) for n in range(3)]
+    asked = request([site("A", 20), site("B", 22)], jobs, [technician("T0", days=2)], days=2)
+    made = planned(asked)
+    assert len(made.rounds) == 1
+    told = changed(asked, pins=pins_of(made, "told"), previous=made)
+    urgent = job("no-cover", "B", duration_s=3 * HOUR_S, urgent=True, reported=at(0, 7))
+    today, waits = insert(made, told, urgent)
+    assert (today.kind, today.day) == ("least", "2026-05-04")
+    assert (waits.kind, waits.day) == ("other", "2026-05-05")
+    (gave_way,) = today.changes.disturbed
+    assert gave_way.kind == "moved_day", "who gave way goes elsewhere"
+    assert waits.changes.disturbed == ()
 
 
 def test_a_frozen_job_never_gives_way() -> None:

@@ -1,7 +1,8 @@
 """An urgent call into a plan in force, at once and without a solver: two ways to do it.
 
-The first disturbs fewest, the second is there soonest. Nobody who was told is moved while a place
-without that exists; the day's reserve may be used, that is what it is for.
+The first disturbs fewest on the first day anybody can be there, the second is there soonest. Nobody
+who was told is moved while a place that day exists without it; the day's reserve may be used, that is
+what it is for.
 """
 
 from __future__ import annotations
@@ -124,11 +125,13 @@ def _places(
 
 
 def _chosen(ways: list[Way]) -> list[tuple[Kind, Way]]:
-    """Fewest giving way and most worth; and there soonest, or the next best day."""
+    """On the first day anybody can be there: fewest giving way, then most worth. Beside it whoever
+    is there soonest; where that is the same, the next best technician-day."""
     if not ways:
         return []
     order = sorted(ways, key=lambda w: (len(w.out), -w.gain, w.key, w.arrive))
-    least = order[0]
+    first = min(w.key[1] for w in ways)
+    least = next(w for w in order if w.key[1] == first)
     soonest = min(order, key=lambda w: w.arrive)
     if soonest.arrive < least.arrive:
         return [("least", least), ("soonest", soonest)]
