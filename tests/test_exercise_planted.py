@@ -11,7 +11,7 @@ from truth import DAY_S, HOUR_S, Cast
 from demo_fleet import faults
 from demo_fleet.assembly import build_fleet
 from demo_fleet.truths import truth_of
-from scheduler.assess import Assessment
+from scheduler.assess import Assessment, agreed
 from scheduler.assess import exercise as assessing
 from scheduler.rules.exercise import ExerciseVerdict
 
@@ -64,7 +64,7 @@ def test_no_verdict_of_a_year_says_what_is_not_so(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Sets befallen by silences, lost starts, hands, coarse habits; all occurrences judged."""
-    monkeypatch.setattr(assessing, "JUDGED", 400)
+    monkeypatch.setattr(agreed, "JUDGED", 400)
     monkeypatch.setattr(assessing, "SHOWN", 400)
     fleet, casts = truth.cast_of(seed)
     known = truth.papers_of(fleet, casts)
@@ -79,6 +79,10 @@ def test_no_verdict_of_a_year_says_what_is_not_so(
     assert said["done", "ran"] > 1000
     seen = sum(n for (word, really), n in said.items() if really == "ran" and word == "done")
     assert seen > 0.97 * sum(n for (_, really), n in said.items() if really == "ran")
+
+
+WHOLE_YEAR = ("battery_ages", "starts_unreliable")
+"""Their severity needs more than the 120 days of this test."""
 
 
 @pytest.mark.parametrize("kind", sorted(faults.EXERCISES))
@@ -99,6 +103,8 @@ def test_what_is_planted_is_found_and_its_look_alikes_are_left_alone(kind: str) 
             assert not [name for name in found if name.startswith("exercise")]
             continue
         finding = found[told.expect["finding"]]
+        if kind in WHOLE_YEAR:
+            continue  # how grave it is shows over the year; test_planted_truth looks at that
         assert finding.severity == told.expect["severity"]
         for name, value in told.expect["facts"].items():
             if name.startswith("crank_"):
