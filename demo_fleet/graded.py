@@ -32,7 +32,7 @@ GRADED: dict[str, Limit] = {
         "% of 22 h or more run, and 1.1 h, beyond one report at rest a run", 20, 30, "runs",
     ),
     "harder_starting": Limit(
-        "harder_starting", 1.0, "s more cranking at like temperature", 26, 200, "starts"
+        "harder_starting", 1.45, "s more cranking at like temperature", 26, 200, "starts"
     ),
     "starts_unreliable": Limit("starts_unreliable", 3.0, "failed starts", 20, 140, "start demands"),
     "exercise_short": Limit(

@@ -17,7 +17,7 @@ NEVER: Growing = (FOREVER, 0.0)
 class Ails:
     """Nothing by default.
 
-    battery_ages: volts lost while cranking. new_battery: from then on it cranks higher by so much.
+    battery_ages: volts lost while cranking, battery_until: until it is replaced. new_battery: from then on it cranks higher by so much.
     cell_failed, charger_lost, over_charged: from then on. draws: how many times the usual the set
     itself draws. cold: (from, to, degrees colder) air at this site.
     hertz_drifts: Hz; volts_drift: share of nominal. hunts: (from, half width [Hz]). heavier: (from,
@@ -28,6 +28,7 @@ class Ails:
     """
 
     battery_ages: Growing = NEVER
+    battery_until: int = FOREVER
     new_battery: tuple[int, float] = NEVER
     cell_failed: int = FOREVER
     charger_lost: int = FOREVER

@@ -109,6 +109,7 @@ def crank_low_v(plate: Nameplate, ails: Ails, m: Moments, weak: bool) -> Floats:
     """Lowest volts in an attempt: about 9.9 V at 15 degC, lower in the cold and when weak."""
     low = 9.9 + 0.5 * (one(plate.seed, 60) - 0.5) + 0.025 * (m.ambient_c - 15.0)
     low = low + 0.06 * normal(plate.seed, 61, m.t) - (2.2 if weak else 0.0)
-    low = low - grown(ails.battery_ages, m) - np.where(m.t >= ails.cell_failed, 0.8 * CELL_V, 0.0)
+    worn = np.where(m.t < ails.battery_until, grown(ails.battery_ages, m), 0.0)
+    low = low - worn - np.where(m.t >= ails.cell_failed, 0.8 * CELL_V, 0.0)
     low = low + np.where(m.t >= ails.new_battery[0], ails.new_battery[1], 0.0)
     return np.maximum(low, 3.0) * (plate.battery_v / 12.0)

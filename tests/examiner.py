@@ -112,9 +112,16 @@ def _told_failure_at(at: At, begun: int, over: int) -> int | None:
         return over + 10
     if "start_attempts" not in reporter.channels:
         return None
-    if reporter.running_s > 120 and (at.c.meter_step_h > 0.1 or _odd_meter(at.c, begun)):
+    if reporter.running_s > 120 and (_odd_meter(at.c, begun) or not _shown_fine(at, begun)):
         return None
     return over + 3 * reporter.standing_s + SLACK_S
+
+
+def _shown_fine(at: At, before: int) -> bool:
+    """Whether the hour meter has ever been seen to move by a single tenth of an hour before."""
+    read = at.got.values.get("run_hours_h", np.empty(0))[at.got.t < before]
+    steps = np.diff(read)
+    return bool((steps[steps > 0] < 0.15).any())
 
 
 def _odd_meter(c: Cast, around: int) -> bool:

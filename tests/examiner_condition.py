@@ -91,6 +91,9 @@ def _supply(at: At, out: Expected) -> None:
     }  # fmt: skip
     for kind, since in begun.items():
         may[kind] = lambda f, since=since: since <= now
+    low = abs(at.c.s.machine.reporter.sense_gain - 1) > 0.02
+    drifted = begun["voltage_out"] <= now
+    may["voltage_out"] = lambda f: drifted or (low and f.severity == "note")
     for kind, since, runs in (
         ("open_neutral", a.neutral_open, 1), ("over_voltage", a.over_volts, 1),
         ("no_output", a.no_output, 1), ("unbalance", a.unbalanced, 3), ("hunting", a.hunts[0], 3),

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from demo_fleet import condition, papers
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
-from demo_fleet.machine_plate import FOREVER, Script
+from demo_fleet.machine_ails import FOREVER, Ails
+from demo_fleet.machine_plate import Script
 from demo_fleet.machine_reports import events as told_events
 from demo_fleet.machine_reports import readings as told_readings
 from demo_fleet.machine_runs import build_life
@@ -39,6 +40,8 @@ DAY_S, HOUR_S = 86_400, 3_600
 ORIGIN = 1_760_000_000
 """2025-10-09; each seed's year ends 17 days after that of the one before."""
 TEACH_DAYS = 13
+WORN_DAYS, WORN_V = 150, 2.8
+"""A battery that ends in a failed start has lost so much while cranking, in so many days."""
 Spans = tuple[tuple[int, int], ...]
 
 
@@ -141,7 +144,10 @@ def scripted(fleet: Fleet, s: DemoSet, **over: Any) -> DemoSet:
 
 
 def _failing(fleet: Fleet, s: DemoSet, rng: np.random.Generator) -> DemoSet:
-    """One automatic start fails; somebody comes days later, or nobody does until the end."""
+    """One automatic start fails; somebody comes days later, or nobody does until the end.
+
+    Half of them fail with notice: the battery has cranked lower for months, and is then replaced.
+    """
     begin, end = fleet.first + 30 * DAY_S, fleet.origin - 2 * DAY_S
     automatic = [
         d for d in s.machine.life.demands if d.why in ("outage", "exercise") and begin < d.at < end
@@ -152,10 +158,15 @@ def _failing(fleet: Fleet, s: DemoSet, rng: np.random.Generator) -> DemoSet:
     mended = (at // DAY_S + int(rng.integers(2, 6))) * DAY_S + 11 * HOUR_S
     script = s.machine.script
     manual = ((mended - 1200, mended + 1800),)
+    ails = script.ails
+    if rng.random() < 0.5:
+        ails = Ails(battery_ages=(at - WORN_DAYS * DAY_S, WORN_V / WORN_DAYS))
     if mended > fleet.origin or _touches(manual[0], script.manual):
-        return scripted(fleet, s, fail=((at - 60, FOREVER),))
+        return scripted(fleet, s, fail=((at - 60, FOREVER),), ails=ails)
+    if ails.battery_ages[0] < FOREVER:
+        ails = replace(ails, battery_until=mended)
     return scripted(
-        fleet, s,
+        fleet, s, ails=ails,
         fail=((at - 60, mended - HOUR_S),),
         hand=(*script.hand, (mended, mended + 900)),
         manual=script.manual + manual,
