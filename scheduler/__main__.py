@@ -328,6 +328,7 @@ def _desk(loaded: Settings) -> Desk:
         raise SettingsFault(f"start_target or start_triggers: {fault}.") from None
     desk = Desk(*_open_now(loaded))
     desk.memory.triggers = triggers
+    loaded.data.mkdir(parents=True, exist_ok=True)
     desk.mail, desk.key = sending.mail_of(loaded), key_of(loaded)
     desk.fault = fault_from(os.environ)
     desk.to_customers = loaded.remind_customers
