@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -37,6 +38,10 @@ FOUND = {
 
 
 CHECKS = pytest.StashKey[checks.Checks]()
+
+hypothesis.settings.register_profile("hourhand", deadline=None)
+hypothesis.settings.load_profile("hourhand")
+# no test asserts on a clock
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
