@@ -134,7 +134,7 @@ def at_random(n: int, running: subprocess.Popen[bytes]) -> None:
 
 @pytest.mark.parametrize("point", POINTS)
 def test_killed_at_a_point_nothing_is_lost(tmp_path: Path, point: str) -> None:
-    killed(tmp_path / "data", 2, at_point, f"{point}:1")
+    killed(tmp_path / "data", 1, at_point, f"{point}:1")
 
 
 @pytest.mark.long

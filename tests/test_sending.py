@@ -51,7 +51,7 @@ def web() -> Iterator[WebServer]:
 @pytest.fixture
 def ann(reg: Registry) -> str:
     person = Person(id="", login="ann@example.org", name="Ann", role="owner")
-    return people.add_person(reg, person, ANN, NOW, people.hash_password("four plain words")).id
+    return people.add_person(reg, person, ANN, NOW).id
 
 
 def mail(server: MailServer, **over: Any) -> Mail:
