@@ -593,7 +593,14 @@ def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
     scheduler.start(paused=True)
     try:
         jobs = scheduler.get_jobs()
-        assert {job.id for job in jobs} == {"watch", "heartbeat", "office", "plan"}
+        assert {job.id for job in jobs} == {
+            "calendar",
+            "heartbeat",
+            "office",
+            "plan",
+            "send",
+            "watch",
+        }
         for job in jobs:
             assert job.misfire_grace_time is None
             assert job.coalesce is True
