@@ -22,6 +22,7 @@ Kind = Literal["text", "secret", "number", "yes_no", "folder", "file", "choice",
 
 PREFIX = "HOURHAND_"
 NAME = re.compile(r"[a-z0-9_]([a-z0-9_.-]{0,251}[a-z0-9])?")
+WEB = re.compile(r"https?://[^/\s]+")
 """A host name, or an IPv4 address."""
 FREE_PREFIX = "HOURHAND_TEST_"
 """Variables of tests and benches; never settings."""
@@ -93,6 +94,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("smtp_from", "", "address that messages come from, such as duty@example.org"),
     Setting("remind_customers", False, "remind customers too, once a week by e-mail, of work due and missed exercises of their sets placed outdoors or in an engine room; their people with an e-mail address to sign in", "yes_no"),
     Setting("public_url", "", "address of these pages as people open them, for links in messages, such as https://hourhand.example.org"),
+    Setting("road_table_url", "", "road server for service rounds that answers like OSRM's table service, such as http://127.0.0.1:5000; empty: great circles and a stated road factor"),
     Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),
     Setting("log_level", "info", "how much the programs say", "choice", choices=("debug", "info", "warning", "error")),
 )  # fmt: skip
@@ -142,6 +144,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     smtp_from: str = ""
     remind_customers: bool = False
     public_url: str = ""
+    road_table_url: str = ""
     codes_key: str = ""
     log_level: str = "info"
 
@@ -328,6 +331,9 @@ def _check_together(settings: Settings) -> None:
         raise SettingsFault("mqtt_topics names no topic: leave it out for 'hourhand/+/+/+'.")
     if settings.store == "influx":
         _check_influx(settings)
+    for name in ("road_table_url", "public_url"):
+        if getattr(settings, name) and not WEB.match(getattr(settings, name)):
+            raise SettingsFault(f"{name} must begin with http:// or https:// and name a host.")
     _check_door(settings)
 
 

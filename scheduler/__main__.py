@@ -36,8 +36,9 @@ from fleet.registry.sitecard import key_of
 from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
-from scheduler import turns
+from scheduler import publishing, turns
 from scheduler.notify import Mail
+from scheduler.rounds import Travel
 from scheduler.rules.reliability import triggers_of
 from scheduler.turns import calendar, planning, sending
 from scheduler.turns.faults import Fault, fault_from, no_fault
@@ -86,6 +87,7 @@ class Desk:
     fault: Fault = no_fault
     took_over: bool = False
     to_customers: bool = False
+    travel: Travel | None = None
     lead: Lead = field(init=False)
     leads: bool = False
     demo: bool = False
@@ -138,7 +140,7 @@ def plan(desk: Desk) -> None:
     try:
         if desk.demo and planning.demonstrate(desk.registry, clock.now()):
             return
-        planning.answer(desk.registry, clock.now(), desk.stopping.is_set)
+        planning.answer(desk.registry, clock.now(), desk.stopping.is_set, desk.travel)
     except RegistryFault as fault:
         log.warning("rounds: %s", str(fault))
 
@@ -332,6 +334,7 @@ def _desk(loaded: Settings) -> Desk:
     desk.mail, desk.key = sending.mail_of(loaded), key_of(loaded)
     desk.fault = fault_from(os.environ)
     desk.to_customers = loaded.remind_customers
+    desk.travel = publishing.road(loaded.road_table_url)
     return desk
 
 

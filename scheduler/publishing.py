@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from fleet.model import EVERYTHING, Job
 from fleet.model.book import Book
 from fleet.registry import rounds as kept
@@ -9,6 +11,15 @@ from fleet.registry.engine import Registry
 from fleet.registry.people_types import Actor
 from fleet.registry.rounds import Ask
 from scheduler import dispatch, rounds, work
+
+
+@lru_cache(maxsize=4)
+def road(url: str) -> rounds.Travel:
+    """How far places are apart: by the road server of that address, else by great circle.
+
+    One a process, for it remembers what it was answered. Raises ValueError for another address.
+    """
+    return rounds.Table(url) if url else rounds.Estimate()
 
 
 def question(
@@ -42,7 +53,9 @@ def changing(
     return book, asked, dispatch.decode(draft.doc) if draft else plan
 
 
-def proposals(registry: Registry, job: Job, now: int) -> tuple[rounds.Proposal, ...]:
+def proposals(
+    registry: Registry, job: Job, now: int, travel: rounds.Travel | None = None
+) -> tuple[rounds.Proposal, ...]:
     """Two ways at most to fit a job into the plan in force, from now on; no solver."""
     book = kept.book(registry, EVERYTHING)
     told = kept.in_force(registry)
@@ -51,7 +64,7 @@ def proposals(registry: Registry, job: Job, now: int) -> tuple[rounds.Proposal, 
     wanted = next((one for one in asked.jobs if one.id == job.id), None)
     if plan is None or wanted is None:
         return ()
-    return rounds.insert(plan, asked, wanted, now)
+    return rounds.insert(plan, asked, wanted, now, travel)
 
 
 def publish(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import http.server
 import json
 import re
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +16,8 @@ import numpy as np
 import pytest
 from checks import Checks
 
+from fleet.registry.engine import open_registry
+from scheduler import publishing
 from scheduler.rounds import Estimate, Table
 from scheduler.rounds.travel import ROAD_FACTOR, driving_s, great_circle_m
 
@@ -155,3 +159,31 @@ def test_without_a_server_everything_is_estimated(url: str) -> None:
 def test_an_address_that_is_none_is_refused(url: str) -> None:
     with pytest.raises(ValueError, match="http"):
         Table(url)
+
+
+def test_the_road_server_of_the_settings_is_asked_by_whoever_plans(tmp_path: Path) -> None:
+    """`hourhand rounds plan` on a data folder whose settings name one: its metres, not estimates."""
+    from test_jobs import ready
+
+    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    ready(registry)
+    registry.close()
+    server = Server()
+    with served(server) as url:
+        (tmp_path / "hourhand.toml").write_text(f'road_table_url = "{url}"\n')
+        said = subprocess.run(
+            [sys.executable, "-m", "scheduler.turns.rounds_program", "plan", "--seconds", "1",
+             "--json", "--data", str(tmp_path)],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+    assert said.returncode == 0, said.stderr
+    made = json.loads(said.stdout)["plan"]
+    assert made["travel_source"] == "table"
+    assert server.asked > 0
+
+
+def test_without_one_the_plan_says_it_is_estimated() -> None:
+    assert isinstance(publishing.road(""), Estimate)
+    assert publishing.road("") is publishing.road("")
+    with pytest.raises(ValueError, match="http"):
+        publishing.road("road.example")

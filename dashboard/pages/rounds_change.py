@@ -179,7 +179,7 @@ def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
         _pin(desk, viewer, job, plan if kind == "pin" else None)
         return RedirectResponse(f"/rounds/change/{id}", 303)
     try:
-        verdict = verdict_of(plan, asked, id, kind, to)
+        verdict = verdict_of(plan, asked, id, kind, to, _road(desk))
     except RequestFault as fault:
         return _change_page(request, desk, viewer.scope, job, str(fault), 422)
     if verdict.violations and not posted.text("keep"):
@@ -195,16 +195,21 @@ def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
     return RedirectResponse(f"/rounds?done={'moved' if kind == 'move' else 'removed'}", 303)
 
 
+def _road(desk: Desk) -> rounds.Travel:
+    return publishing.road(desk.settings.road_table_url)
+
+
 def verdict_of(
-    plan: rounds.RoundPlan, asked: rounds.PlanRequest, job: str, kind: str, to: str
-) -> rounds.Verdict:
+    plan: rounds.RoundPlan, asked: rounds.PlanRequest, job: str, kind: str, to: str,
+    travel: rounds.Travel | None = None,
+) -> rounds.Verdict:  # fmt: skip
     """The plan with a job moved or removed, and the checker's word. Raises RequestFault."""
     free = tuple(pin for pin in asked.pins if pin.job != job)
     asked = msgspec.structs.replace(asked, pins=free)
     if kind == "remove":
-        return rounds.remove(plan, asked, job)
+        return rounds.remove(plan, asked, job, travel)
     technician, _, day = to.partition("/")
-    return rounds.move(plan, asked, job, technician, day)
+    return rounds.move(plan, asked, job, technician, day, travel=travel)
 
 
 def _pin(desk: Desk, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:
@@ -236,7 +241,7 @@ def _insert_page(
     now = desk.clock()
     place = kept.places(desk.registry, scope, [job.where]).get(job.where)
     ways = []
-    for one in publishing.proposals(desk.registry, job, now):
+    for one in publishing.proposals(desk.registry, job, now, _road(desk)):
         sheet = tell.sheet_of(desk, scope, one.plan)
         who = sheet.technicians.get(one.technician)
         others = [c for c in tell.changed(sheet, one.changes) if c["id"] != job.id]
@@ -266,7 +271,7 @@ def _insert(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
     chosen = next(
         (
             one
-            for one in publishing.proposals(desk.registry, job, desk.clock())
+            for one in publishing.proposals(desk.registry, job, desk.clock(), _road(desk))
             if one.kind == wanted
         ),
         None,

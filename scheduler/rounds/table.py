@@ -11,6 +11,7 @@ import json
 import urllib.parse
 import urllib.request
 from http.client import HTTPException
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from scheduler.rounds.nouns import Distances
 from scheduler.rounds.travel import Degrees, Estimate
 
 BLOCK = 100
-TIMEOUT_S = 20.0
+TIMEOUT_S = 5.0
 MOST_BYTES = 32 << 20
 GIVE_UP = 3
 """After so many failed blocks in a row the server is not asked again in this call."""
@@ -42,9 +43,14 @@ class Table:
         self.estimate = Estimate()
         self._spots: dict[Spot, int] = {}
         self._known: Distances | None = None
+        self._lock = Lock()
 
     def between(self, lat: Degrees, lon: Degrees) -> Distances:
         """All pairs; cells the server did not answer are estimates and marked as such."""
+        with self._lock:  # one memory for every page that asks
+            return self._between(lat, lon)
+
+    def _between(self, lat: Degrees, lon: Degrees) -> Distances:
         guess = self.estimate.between(lat, lon)
         metres, seconds = guess.metres, guess.seconds
         guessed = np.ones(metres.shape, np.bool_)

@@ -102,7 +102,7 @@ def _closing(
 
 def plan_rounds(
     registry: Registry, now: int, ask: Ask, by: str, tell: Tell | None = None,
-    cancel: Cancel | None = None,
+    cancel: Cancel | None = None, travel: rounds.Travel | None = None,
 ) -> Outcome:  # fmt: skip
     """Plan and keep the draft; with nothing new since the plan in force or the newest draft that
     one is given back unsolved.
@@ -125,7 +125,7 @@ def plan_rounds(
     if told is not None and told.fingerprint == print_ and not ask.fresh:
         return Outcome(new=False, said="Nothing has changed since the plan in force.", plan=told)
     try:
-        made = rounds.plan(asked, progress=tell, cancel=cancel)
+        made = rounds.plan(asked, travel, progress=tell, cancel=cancel)
     except (PlanFault, RequestFault) as fault:
         log.error("rounds: %s", str(fault)[:300])
         return Outcome(new=False, said=f"No plan could be made: {str(fault)[:300]}", plan=told)
@@ -136,16 +136,21 @@ def plan_rounds(
     return Outcome(new=True, said=said, plan=made, draft=id)
 
 
-def answer(registry: Registry, now: int, cancel: Cancel | None = None) -> bool:
+def answer(
+    registry: Registry, now: int, cancel: Cancel | None = None, travel: rounds.Travel | None = None
+) -> bool:
     """Answer the oldest ask that waits. True where there was one. cancel: to end the search soon."""
     asked = kept.waiting_ask(registry)
     if asked is None:
         return False
-    _answer(registry, asked, now, cancel)
+    _answer(registry, asked, now, cancel, travel)
     return True
 
 
-def _answer(registry: Registry, asked: KeptAsk, now: int, cancel: Cancel | None) -> None:
+def _answer(
+    registry: Registry, asked: KeptAsk, now: int, cancel: Cancel | None,
+    travel: rounds.Travel | None,
+) -> None:  # fmt: skip
     last = -1
 
     def tell(progress: Progress) -> None:
@@ -157,7 +162,7 @@ def _answer(registry: Registry, asked: KeptAsk, now: int, cancel: Cancel | None)
 
     kept.note_ask(registry, asked.id, "working", "reading the book", now)
     try:
-        found = plan_rounds(registry, now, asked.ask, asked.by, tell, cancel)
+        found = plan_rounds(registry, now, asked.ask, asked.by, tell, cancel, travel)
     except Exception as fault:
         kept.note_ask(registry, asked.id, "failed", type(fault).__name__, now)
         raise

@@ -38,6 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         loaded = settings.load(options.data, os.environ)
         registry = open_registry(loaded)
+        options.travel = publishing.road(loaded.road_table_url)
     except (SettingsFault, RegistryFault) as fault:
         return _said(str(fault), 2)
     try:
@@ -82,7 +83,7 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
         def tell(step: rounds.Progress) -> None:
             progress.update(bar, completed=step.share, description=step.step)
 
-        found = planning.plan_rounds(registry, now, what, BY, tell)
+        found = planning.plan_rounds(registry, now, what, BY, tell, travel=options.travel)
         progress.update(bar, completed=1.0)
     if found.plan is None:
         return _said(found.said, 1)
@@ -165,7 +166,7 @@ def _insert(registry: Registry, options: argparse.Namespace) -> int:
     if job is None or told is None:
         return _said("There is no such job, or no plan in force to fit it into.", 1)
     now = clock.now()
-    ways = publishing.proposals(registry, job, now)
+    ways = publishing.proposals(registry, job, now, options.travel)
     if options.json:
         return _json([{"kind": w.kind, "technician": w.technician, "day": w.day,
                        "arrive_at": w.arrive, "disturbed": len(w.changes.disturbed),
