@@ -11,17 +11,17 @@ import argparse
 import fcntl
 import logging
 import os
-import re
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from fleet import clock
+from fleet.faults import Fault, fault_from
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.patience import open_when_up
@@ -33,15 +33,12 @@ from ingest.broker import Broker
 from ingest.cache import Cache
 from ingest.collector import Collector, beat, settle
 from ingest.inbox import Inbox
-from ingest.intake import Fault, no_fault
 from ingest.link import Link
 
 BEAT_EVERY_S = 5.0
 LOOK_EVERY_S = 0.5
 HEALTHY_FOR_S = 20
 """A heartbeat older than four of its periods: the program hangs or is gone."""
-FAULT_VARIABLE = "HOURHAND_TEST_FAULT"
-"""`point:n`: end the process by SIGKILL when it passes that point the n-th time (kill tests)."""
 
 _log = logging.getLogger("ingest")
 
@@ -184,23 +181,6 @@ def lock(path: Path) -> Iterator[None]:
                 "another ingest has this data folder (it takes the inbox too); stop it first"
             ) from None
         yield
-
-
-def fault_from(environ: Mapping[str, str]) -> Fault:
-    """The fault point of a kill test, or none."""
-    asked = re.fullmatch(r"([a-z_]+):([0-9]+)", environ.get(FAULT_VARIABLE, ""))
-    if asked is None:
-        return no_fault
-    point, left = asked[1], int(asked[2])
-
-    def fault(passed: str) -> None:
-        nonlocal left
-        if passed == point:
-            left -= 1
-            if left == 0:
-                os.kill(os.getpid(), signal.SIGKILL)
-
-    return fault
 
 
 def _watch(stopping: threading.Event, link: Link, collector: Collector, registry: Registry) -> int:

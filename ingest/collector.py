@@ -18,13 +18,14 @@ from typing import Any
 
 from fleet import clock
 from fleet.defaults import CLOCK_AHEAD_S
+from fleet.faults import Fault, no_fault
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryFault
 from fleet.store.port import Store, StoreDown, StoreFault
 from ingest.cache import Cache
 from ingest.inbox import Inbox
-from ingest.intake import Fault, Taken, no_fault, take
+from ingest.intake import Taken, take
 from ingest.link import Arrived, Link
 
 BATCH_AT_MOST = 4_000

@@ -6,11 +6,12 @@ A crash anywhere repeats work, never skips it: writing is idempotent in the stor
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
 from fleet.defaults import DUPLICATE_S
+from fleet.faults import Fault, no_fault
 from fleet.model import DeviceEvent, Pulse, Quarantined, Reading, Status
 from fleet.registry import work
 from fleet.registry.engine import Registry
@@ -25,7 +26,6 @@ REJECTS_AT_ONCE = 1_000
 
 _log = logging.getLogger(__name__)
 
-Fault = Callable[[str], None]
 """Called with the name of a point on the way; kill tests end the process there."""
 
 
@@ -45,10 +45,6 @@ class Taken(msgspec.Struct, frozen=True):
 
 
 astuple = msgspec.structs.astuple
-
-
-def no_fault(_point: str) -> None:
-    """The fault of ordinary days."""
 
 
 def take(

@@ -27,6 +27,7 @@ from apscheduler.jobstores.memory import MemoryJobStore
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from fleet import clock, settings
+from fleet.faults import Fault, fault_from, no_fault
 from fleet.history import History, open_history
 from fleet.registry import notices as outbox
 from fleet.registry import work
@@ -36,12 +37,12 @@ from fleet.registry.sitecard import key_of
 from fleet.registry.types import RegistryDown, RegistryFault
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
+from fleet.words import notices as say
 from scheduler import publishing, turns
 from scheduler.notify import Mail
 from scheduler.rounds import Travel
 from scheduler.rules.reliability import triggers_of
 from scheduler.turns import calendar, planning, sending
-from scheduler.turns.faults import Fault, fault_from, no_fault
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -86,6 +87,7 @@ class Desk:
     key: bytes = b""
     fault: Fault = no_fault
     took_over: bool = False
+    waiting: dict[str, int] = field(default_factory=dict)
     to_customers: bool = False
     travel: Travel | None = None
     lead: Lead = field(init=False)
@@ -172,6 +174,7 @@ def beat(desk: Desk) -> None:
     """A sign of life, with what Health shows."""
     try:
         name = PROGRAM if desk.leads else STAND_BY
+        desk.waiting = outbox.outbox_counts(desk.registry, clock.now())
         work.heartbeat(desk.registry, name, clock.now(), heartbeat_doc(desk))
     except RegistryFault as fault:
         _away(desk, fault)
@@ -212,6 +215,7 @@ def _sentences(
         )
     if desk.down:
         says.append(desk.down)
+    says += say.undelivered(desk.waiting.get("late", 0), desk.waiting.get("failed", 0))
     says += [
         f"The rules failed on unit {unit} ({trouble.fault}, {trouble.count} times). Its readings "
         "are kept and it is tried again; see the log and report it."

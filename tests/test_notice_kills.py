@@ -47,7 +47,7 @@ def start(data: Path, post: MailServer, kill_at: str = "") -> subprocess.Popen[b
         "HOURHAND_FIRM": "Harrow",
     }  # fmt: skip
     if kill_at:
-        environment["HOURHAND_TEST_KILL_AT"] = kill_at
+        environment["HOURHAND_TEST_FAULT"] = kill_at
     with (data / "said").open("ab") as out:
         return subprocess.Popen(
             [sys.executable, "-m", "scheduler", "--data", data], env=environment, stdout=out,

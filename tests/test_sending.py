@@ -26,8 +26,10 @@ from fleet.registry.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target
 from fleet.registry.people import Actor, Person
 from fleet.registry.work_alerts import write_notices
 from fleet.words import CAUTIONS
+from fleet.words import notices as say
+from fleet.words.short import MOST as SHORT
 from scheduler.notify import Mail, deliver
-from scheduler.notify.delivering import SHORT, texts
+from scheduler.notify.delivering import texts
 from scheduler.turns import sending
 
 pytest_plugins = ["databases"]
@@ -342,3 +344,36 @@ def test_one_that_cannot_be_read_is_in_nobodys_way(
         connection.execute(bad.values(doc=b"{}"))
     assert sending.send(reg, mail(post), KEY, NOW).sent == 1
     assert states(reg)[notice(ann, n=1).id] == "failed"
+
+
+def test_a_test_message_reaches_the_address_that_was_pressed(
+    reg: Registry, ann: str, post: MailServer, web: WebServer
+) -> None:
+    pressed = reach(reg, ann, f"json://127.0.0.1:{web.port}/")
+    with web_server() as other:
+        reach(reg, ann, f"json://127.0.0.1:{other.port}/")
+        put(reg, notice(ann, "webhook", kind="channel_test", cause=f"channel_test:{pressed}"))
+        assert sending.send(reg, mail(post), KEY, NOW).sent == 1
+        assert (web.asked, other.asked) == (1, 0)
+
+
+def test_taps_at_once_are_all_written_down(reg: Registry, ann: str) -> None:
+    put(reg, notice(ann))
+    with ThreadPoolExecutor(8) as pool:
+        taps = [pool.submit(outbox.answer, reg, "e1", ANN, NOW + n) for n in range(16)]
+        assert all(tap.result() for tap in taps)
+    assert sorted(one.n for one in outbox.answers(reg, "e1")) == list(range(1, 17))
+
+
+def test_what_could_not_be_delivered_is_said_of_the_service(
+    reg: Registry, ann: str, post: MailServer
+) -> None:
+    put(reg, notice(ann, "sms"), notice(ann, "email", 2, not_before=NOW - 400))
+    assert sending.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
+    found = outbox.outbox_counts(reg, NOW)
+    assert (found["failed"], found["late"]) == (1, 1)
+    late, failed = say.undelivered(found["late"], found["failed"])
+    assert late.startswith("1 message to people should have left")
+    assert failed.startswith("1 message of the last week could not be delivered")
+    assert say.undelivered(0, 0) == []
+    assert outbox.outbox_counts(reg, NOW + 8 * 86_400) == {"late": 1}, "that one is still tried"

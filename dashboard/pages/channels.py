@@ -50,6 +50,8 @@ def _show(
 ) -> HTMLResponse:  # fmt: skip
     now, owner = desk.clock(), viewer.role == "owner"
     mine = _me(viewer)
+    held_rota = rota.rota(desk.registry)[0]
+    zone = held_rota.zone
     held = [t for t in outbox.targets(desk.registry) if owner or t.person == mine]
     everybody = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
     last = outbox.last_tries(desk.registry, [t.id for t in held])
@@ -57,12 +59,12 @@ def _show(
     rows: list[dict[str, Any]] = [
         {
             "name": contact.name,
-            "targets": [_row(t, last, now) for t in held if t.person == contact.person],
+            "targets": [_row(t, last, zone, now) for t in held if t.person == contact.person],
         }
         for contact in everybody
     ]
     counts = outbox.outbox_counts(desk.registry, now)
-    tested = weekly.newest(rota.rota(desk.registry)[0], now)
+    tested = weekly.newest(held_rota, now)
     return frames.page(
         request, viewer.scope, "channels.html", "alerts", status=status, now=now, rows=rows,
         done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
@@ -112,11 +114,11 @@ def _me(viewer: Viewer) -> str:
     return viewer.session.person.id if viewer.session is not None else ""
 
 
-def _row(target: Target, last: dict[str, outbox.Try], now: int) -> dict[str, Any]:
+def _row(target: Target, last: dict[str, outbox.Try], zone: str, now: int) -> dict[str, Any]:
     tried = last.get(target.id)
     said = "never tried"
     if tried is not None:
-        said = f"{OUTCOMES[tried.outcome]} {words.moment(tried.at, 'UTC', now)} UTC"
+        said = f"{OUTCOMES[tried.outcome]} {words.moment(tried.at, zone, now)}"
         said += f": {tried.detail}" if tried.detail else ""
     return {
         "id": target.id, "way": WAYS[target.way], "shown": target.shown, "last": said,

@@ -78,6 +78,9 @@ def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
         sa.and_(c.state == "claimed", c.again_at <= now),
     )
     taken: list[Claimed] = []
+    with reg.read() as connection:  # most looks find nothing: no write lock for those
+        if connection.execute(sa.select(c.id).where(due).limit(1)).first() is None:
+            return []
     with reg.write() as connection:
         rows = connection.execute(
             sa.select(c.id, c.state, c.again_at, c.tries, c.doc)
@@ -141,11 +144,7 @@ def record(
     pause = PAUSES_S[min(claimed.tries, len(PAUSES_S) - 1)]
     values = {"state": state, "again_at": now + pause if state == "claimed" else None}
     with reg.write() as connection:
-        n = connection.execute(
-            sa.select(sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)).where(
-                t.delivery.c.notice == claimed.notice.id
-            )
-        ).scalar_one()
+        n = _last(connection, claimed.notice.id)
         rows = [
             {"notice": claimed.notice.id, "n": n + i, "target": target, "at": now,
              "outcome": outcome, "detail": detail[:300]}
@@ -197,15 +196,20 @@ def answer(reg: Registry, cause: str, by: Actor, now: int) -> bool:
     found = of_cause(reg, cause)
     with reg.write() as connection:
         for one in found:
-            n = connection.execute(
-                sa.select(sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)).where(
-                    t.delivery.c.notice == one.id
-                )
-            ).scalar_one()
-            row = {"notice": one.id, "n": n + 1, "target": "", "at": now, "outcome": "answered",
+            row = {"notice": one.id, "n": _last(connection, one.id) + 1, "target": "", "at": now, "outcome": "answered",
                    "detail": by.name[:100]}  # fmt: skip
             connection.execute(sa.insert(t.delivery), [row])
     return bool(found)
+
+
+def _last(connection: sa.Connection, notice: str) -> int:
+    """Number of the newest try; the notice is held, so that two writers number one after the other."""
+    held = sa.select(t.notice.c.id).where(t.notice.c.id == notice).with_for_update()
+    connection.execute(held)
+    newest = sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)
+    return int(
+        connection.execute(sa.select(newest).where(t.delivery.c.notice == notice)).scalar_one()
+    )
 
 
 def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
@@ -223,11 +227,14 @@ def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
 
 
 def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
-    """Notices by state; `late` are those that should have left over five minutes ago."""
+    """Notices of a week by state; `late` are those that should have left over five minutes ago."""
     c = t.notice.c
+    lately = c.not_before > now - 7 * 86_400
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - 300)
     with reg.read() as connection:
-        rows = connection.execute(sa.select(c.state, sa.func.count()).group_by(c.state))
+        rows = connection.execute(
+            sa.select(c.state, sa.func.count()).where(lately).group_by(c.state)
+        )
         found = {str(state): int(n) for state, n in rows}
         found["late"] = int(connection.execute(sa.select(sa.func.count()).where(late)).scalar_one())
     return found

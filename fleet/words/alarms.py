@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 from fleet.model import AlertState, Finding, MarkWord, Step, Way
 from fleet.words.saying import Sentence, Speaker, moment, severity
 from fleet.words.supply import UNCHECKED
@@ -67,9 +65,9 @@ def crossings_words(times: int) -> str:
 
 
 def one_line(text: str, most: int = 150) -> str:
-    """Text from outside as one plain line: no line breaks, no control characters, cut at `most`."""
-    plain = re.sub(r"[\s\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text).strip()
-    return plain if len(plain) <= most else plain[: most - 1].rstrip() + "…"
+    """Text from outside as one plain line: no line breaks, nothing unprintable, cut at `most`."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
 
 
 def subject(finding: Finding, said: Sentence, place: str, kind: str) -> str:

@@ -58,6 +58,22 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     )
 
 
+def undelivered(late: int, failed: int) -> list[str]:
+    """Sentences for Health: messages that should have left, and those of a week given up."""
+    said = []
+    if late:
+        said.append(
+            f"{count(late, 'message')} to people should have left over five minutes ago: see How "
+            "people are reached."
+        )
+    if failed:
+        said.append(
+            f"{count(failed, 'message')} of the last week could not be delivered to anybody: see "
+            "How people are reached."
+        )
+    return said
+
+
 def listed(lines: Sequence[str]) -> list[str]:
     """At most MOST lines, and how many more there are."""
     more = len(lines) - MOST

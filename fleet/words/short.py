@@ -36,18 +36,31 @@ def short(place: str, said: Sentence, link: str = "", ended: str = "") -> str:
     link: where the page opens, left out where it alone would take more than half; ended: the
     moment it was over, for an all-clear, which sends nobody.
     """
-    last = plain(link) if len(link) <= MOST // 2 else ""
-    caution = SHORT_CAUTION if said.cautions and not ended else ""
-    tail = " ".join(part for part in (caution, last) if part)
-    room = MOST - len(tail) - (1 if tail else 0)
+    cautioned = bool(said.cautions) and not ended
     where = _cut(plain(place), 30)
     if ended:
         head = f"Over at {plain(ended)}: {where}: {plain(said.title)}."
     else:
         head = f"{where}: {plain(said.text)}"
-        if len(head) > room:
+        if fitted(head, link, cautioned=cautioned) != _joined(head, _tail(link, cautioned)):
             head = f"{where}: {plain(said.title)}. {plain(said.do)}".strip()
-    return f"{_cut(head, room)} {tail}".strip()
+    return fitted(head, link, cautioned=cautioned)
+
+
+def fitted(said: str, link: str = "", *, cautioned: bool = False) -> str:
+    """What is said, the caution and the link in 160 characters; only what is said is cut. A link that
+    alone takes more than half is left out."""
+    tail = _tail(link, cautioned)
+    return _joined(_cut(said, MOST - len(tail) - (1 if tail else 0)), tail)
+
+
+def _tail(link: str, cautioned: bool) -> str:
+    last = plain(link) if len(link) <= MOST // 2 else ""
+    return " ".join(part for part in (SHORT_CAUTION if cautioned else "", last) if part)
+
+
+def _joined(head: str, tail: str) -> str:
+    return f"{head} {tail}".strip()
 
 
 def _cut(text: str, most: int) -> str:

@@ -18,12 +18,10 @@ import msgspec
 from fleet.model import Notice
 from fleet.registry.notices import Outcome, Target
 from fleet.words import CAUTIONS
-from fleet.words.alarms import SMS_CAUTION
-from fleet.words.short import SHORT_CAUTION, plain
+from fleet.words.alarms import SMS_CAUTION, one_line
+from fleet.words.short import fitted, plain
 
 LIMIT_S = 10.0
-SHORT = 160
-"""A text message: GSM 03.38, 160 characters of 7 bits (memory)."""
 HEADER = "X-Hourhand-Notice"
 
 
@@ -106,7 +104,7 @@ def _mail(address: str, mail: Mail) -> dict[str, Any]:
 def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
     """(subject, body) as this way carries them: one line without control characters as subject, a
     link that only opens a page, and the notice's id, so that who gets it twice can tell."""
-    subject = one_line(notice.subject, 150)
+    subject = one_line(notice.subject)
     link = f"{public_url.rstrip('/')}{notice.path}" if public_url else ""
     if target.way == "sms":
         return "", text_message(notice, link)
@@ -118,23 +116,10 @@ def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
 
 
 def text_message(notice: Notice, link: str) -> str:
-    """At most 160 characters of the 7-bit alphabet: what is said is cut, the caution and the link
-    never are; a link that takes more than half is left out."""
-    last = plain(link) if len(link) <= SHORT // 2 else ""
-    caution = (
-        SHORT_CAUTION if any(line in notice.body for line in (CAUTIONS[0], SMS_CAUTION)) else ""
-    )
-    rest = " ".join(part for part in (caution, last) if part)
-    said = plain(f"{notice.subject}: {notice.body.split(CAUTIONS[0])[0].split(SMS_CAUTION)[0]}")
-    room = SHORT - len(rest) - (1 if rest else 0)
-    said = said if len(said) <= room else f"{said[: room - 3].rstrip()}..."
-    return f"{said} {rest}".strip()
-
-
-def one_line(text: str, most: int) -> str:
-    """Without line breaks and control characters, cut to so many characters."""
-    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
+    """At most 160 characters: what is said is cut, the caution and the link never are."""
+    said = notice.body.split(CAUTIONS[0])[0].split(SMS_CAUTION)[0]
+    sends = len(said) < len(notice.body)
+    return fitted(plain(f"{notice.subject}: {said}"), link, cautioned=sends)
 
 
 def _silence() -> None:

@@ -6,12 +6,12 @@ import logging
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+from fleet.faults import Fault, no_fault
 from fleet.registry import notices as outbox
 from fleet.registry.engine import Registry
 from fleet.registry.notices import Claimed, Outcome, Target
 from fleet.settings import Settings
 from scheduler.notify import Mail, deliver
-from scheduler.turns.faults import Fault, no_fault
 
 log = logging.getLogger("hourhand.notices")
 
@@ -79,6 +79,8 @@ def _one(claimed: Claimed, every: list[Target], mail: Mail) -> list[tuple[str, O
         for one in every
         if one.person == notice.person and one.way == notice.way and one.id not in claimed.done
     ]
+    if notice.kind == "channel_test":  # its cause names the address that was pressed
+        mine = [one for one in mine if notice.cause == f"channel_test:{one.id}"]
     if not mine and not claimed.done:
         return [("", "not_allowed", "this person has no address of this kind")]
     return [(one.id, *deliver(one, notice, mail)) for one in mine]
