@@ -7,12 +7,17 @@ bare expressions) in wait_for_function, no bypass of the content policy.
 from __future__ import annotations
 
 import shutil
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from fastapi import FastAPI
 from playwright.sync_api import (
     Browser,
     BrowserContext,
@@ -32,6 +37,7 @@ FLAGS = [
 ]
 DESK = {"width": 1440, "height": 900}
 PHONE = {"width": 390, "height": 844}
+SIZES = {"desk": DESK, "phone": PHONE}
 LOOPBACK = ("127.0.0.1", "localhost")
 MAP_STYLE = "Applying inline style violates"
 """The plotting library's full bundle tries once to add a style for its map traces; the content
@@ -116,3 +122,47 @@ def sideways(page: Page) -> int:
         "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
     )
     return wide
+
+
+AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]}
+SMALL_TARGETS = """() => [...document.querySelectorAll(
+  '.btn, .nav a, .tabs a, .tally a, .tile, summary, .check, select, textarea, .links a, .hits a, '
+  + 'input:not([type=hidden], [type=checkbox], [type=radio], .vh)')]
+  .filter((e) => e.checkVisibility())
+  .map((e) => [e.tagName, e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
+  .filter(([, , box]) => box.height < 43.5 || box.width < 43.5)
+  .map(([tag, text, box]) => `${tag} ${text} ${box.width}x${box.height}`)"""
+
+
+@contextmanager
+def serving(app: FastAPI) -> Iterator[str]:
+    """The app on a free port of loopback, for as long as it is looked at. Its address."""
+    config = uvicorn.Config(
+        app, host="127.0.0.1", port=0, log_level="warning", timeout_graceful_shutdown=1, ws="none"
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.02)
+    try:
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(10)
+
+
+def fits(watched: Watched, phone: bool) -> None:
+    """No sideways scroll; on a phone every target can be hit."""
+    assert sideways(watched.page) == 0
+    if phone:
+        assert watched.page.evaluate(SMALL_TARGETS) == []
+
+
+def accessible(watched: Watched) -> None:
+    """axe finds nothing, everything unfolded."""
+    for box in watched.page.locator("details > summary").all():
+        if box.evaluate("e => !e.parentElement.open"):
+            box.click()
+    found = Axe().run(watched.page, options=AXE).response["violations"]
+    assert [(v["id"], [n["target"] for n in v["nodes"]][:4]) for v in found] == []

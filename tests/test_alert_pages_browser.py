@@ -2,47 +2,50 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Iterator
 
 import pytest
-import uvicorn
-from axe_playwright_python.sync_playwright import Axe
-from browsers import DESK, PHONE, opened, sideways
-from looking import as_real_owner
+from browsers import PHONE, SIZES, accessible, fits, opened, serving, sideways
+from looking import OWNER, as_real_owner
 from playwright.sync_api import Browser
+from roles import add
 from seeding import FAILED, NOW, seed, unit_id
 from test_alert_pages import alert_of, mains_off
-from test_browser import AXE, SMALL_TARGETS
 
 from dashboard.app import create_app
+from fleet.model import Rota
+from fleet.registry import notices as outbox
+from fleet.registry import rota
+from fleet.registry.notice_addresses import read, shown
+from fleet.registry.sitecard import key_of
+from scheduler.notify import Mail
+from scheduler.turns import calendar, sending
 
-SIZES = {"desk": DESK, "phone": PHONE}
-PAGES = ("alerts", "past", "alert", "outages", "outage", "rota", "waking")
+PAGES = ("alerts", "past", "alert", "outages", "outage", "rota", "waking", "channels", "weekly")
+TESTED_AT = NOW - 2 * 86_400 + 9000
+"""Monday 09:35: the weekly test of the duty phone is out."""
 
 
 @pytest.fixture(scope="module")
 def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
     fleet = seed(tmp_path_factory.mktemp("alert-browser"), demo=False)
     outage, failed = mains_off(fleet), alert_of(fleet, FAILED, "failed_start")
+    olga = add(fleet, "olga@example.org", "owner")
+    rota.agree_rota(fleet.registry, Rota(people=(olga.id,)), 0, OWNER.actor, NOW)
+    address, key = read("json://127.0.0.1:9/"), key_of(fleet.settings)
+    outbox.add_target(
+        fleet.registry, olga.id, address.way, address.text, shown(address), key, OWNER.actor, NOW
+    )
+    calendar.tell(fleet.registry, "Harrow & Finch", TESTED_AT)
+    sending.send(fleet.registry, Mail(), key, NOW)
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
-    config = uvicorn.Config(
-        app, host="127.0.0.1", port=0, log_level="warning", timeout_graceful_shutdown=1, ws="none"
-    )
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    while not server.started:
-        time.sleep(0.02)
-    base = f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
-    paths = {"alerts": "/alerts", "past": "/alerts?show=all", "alert": f"/alerts/{failed}",
-             "outages": "/outages", "outage": f"/outages/{outage}", "rota": "/rota",
-             "waking": "/waking"}  # fmt: skip
-    yield {name: base + path for name, path in paths.items()}
-    server.should_exit = True
-    thread.join(10)
+    with serving(app) as url:
+        paths = {"alerts": "/alerts", "past": "/alerts?show=all", "alert": f"/alerts/{failed}",
+                 "outages": "/outages", "outage": f"/outages/{outage}", "rota": "/rota",
+                 "waking": "/waking", "channels": "/channels",
+                 "weekly": "/weekly-test/2026-11-23"}  # fmt: skip
+        yield {name: url + path for name, path in paths.items()}
     fleet.history.store.close()
     fleet.registry.close()
 
@@ -54,8 +57,7 @@ def test_it_fits_a_phone_and_can_be_hit(
     with opened(browser, PHONE) as watched:
         watched.page.goto(addresses[page])
         assert watched.page.locator("h1").count() == 1
-        assert sideways(watched.page) == 0
-        assert watched.page.evaluate(SMALL_TARGETS) == []
+        fits(watched, phone=True)
 
 
 @pytest.mark.parametrize("page", ["alert", "outage"])
@@ -78,11 +80,7 @@ def test_axe_finds_nothing(
 def check(browser: Browser, address: str, size: str, scheme: str) -> None:
     with opened(browser, SIZES[size], scheme) as watched:
         watched.page.goto(address)
-        for box in watched.page.locator("details > summary").all():
-            if box.evaluate("e => !e.parentElement.open"):
-                box.click()
-        found = Axe().run(watched.page, options=AXE).response["violations"]
-        assert [(v["id"], [n["target"] for n in v["nodes"]][:4]) for v in found] == []
+        accessible(watched)
         assert sideways(watched.page) == 0
 
 

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import pytest
-import uvicorn
-from axe_playwright_python.sync_playwright import Axe
-from browsers import DESK, PHONE, opened, sideways
+from browsers import DESK, PHONE, SIZES, accessible, fits, opened, serving, sideways
 from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import DAY_S, FAILED, NEW, NOW, RUN_MIN, STANDING_S, Fleet, seed, unit_id
@@ -37,8 +33,6 @@ PAGES = {
     "sign_in": "/sign-in", "signed_out": "/signed-out", "account": "/account", "people": "/people",
     "tokens": "/people/tokens", "shares": "/people/shares", "done": "/people/done",
 }  # fmt: skip
-SIZES = {"desk": DESK, "phone": PHONE}
-AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]}
 PATIENCE_MS = 20_000
 
 
@@ -55,29 +49,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     fleet = seed(tmp_path_factory.mktemp("browser"))
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
-    config = uvicorn.Config(
-        app, host="127.0.0.1", port=0, log_level="warning", timeout_graceful_shutdown=1, ws="none"
-    )
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    while not server.started:
-        time.sleep(0.02)
-    port = server.servers[0].sockets[0].getsockname()[1]
-    yield Served(fleet, f"http://127.0.0.1:{port}")
-    server.should_exit = True
-    thread.join(10)
+    with serving(app) as url:
+        yield Served(fleet, url)
     fleet.history.store.close()
     fleet.registry.close()
-
-
-SMALL_TARGETS = """() => [...document.querySelectorAll(
-  '.btn, .nav a, .tabs a, .tally a, .tile, summary, .check, select, textarea, .links a, '
-  + 'input:not([type=hidden], [type=checkbox], [type=radio], .vh)')]
-  .filter((e) => e.checkVisibility())
-  .map((e) => [e.tagName, e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
-  .filter(([, , box]) => box.height < 43.5 || box.width < 43.5)
-  .map(([tag, text, box]) => `${tag} ${text} ${box.width}x${box.height}`)"""
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -87,9 +62,7 @@ def test_a_page_fits_and_keeps_to_itself(
 ) -> None:
     with opened(browser, SIZES[size]) as watched:
         watched.page.goto(served.url + PAGES[page])
-        assert sideways(watched.page) == 0
-        if size == "phone":
-            assert watched.page.evaluate(SMALL_TARGETS) == []
+        fits(watched, size == "phone")
         if page == "missing":
             watched.complaints.clear()  # the browser reports the 404 it was given
 
@@ -116,12 +89,7 @@ def test_axe_finds_nothing_on_two_of_them(
 def check(browser: Browser, served: Served, page: str, size: str, scheme: str) -> None:
     with opened(browser, SIZES[size], scheme) as watched:
         watched.page.goto(served.url + PAGES[page])
-        for box in watched.page.locator("details > summary").all():
-            if box.evaluate("e => !e.parentElement.open"):
-                box.click()
-        found = Axe().run(watched.page, options=AXE).response["violations"]
-        said = [(v["id"], [n["target"] for n in v["nodes"]][:4]) for v in found]
-        assert said == []
+        accessible(watched)
         if page == "missing":
             watched.complaints.clear()
 

@@ -34,7 +34,7 @@ DONE = {
     "tested": "A test message is on its way; how it fared stands below in a few seconds.",
 }
 OUTCOMES = {
-    "delivered": "delivered", "not_delivered": "not delivered, will be tried again",
+    "delivered": "delivered", "not_delivered": "not delivered",
     "not_allowed": "could not be sent", "answered": "answered",
 }  # fmt: skip
 
