@@ -33,11 +33,11 @@ from fleet.registry.records import add_record
 from fleet.registry.register import import_units
 from fleet.registry.types import DayRow, PulseBatch
 from fleet.store.embedded import EmbeddedStore
-from scheduler import __main__ as program
 from scheduler import turns
 from scheduler.alarms import state_of
 from scheduler.assess import decode
 from scheduler.day import decode as decode_day
+from scheduler.turns import jobs
 
 DAY = 86_400
 D0 = 20_000
@@ -575,25 +575,25 @@ def test_only_one_runs_and_it_stops_when_told(tmp_path: Path) -> None:
 
 def test_a_registry_that_is_away_is_said_and_waited_for(house: House, tmp_path: Path) -> None:
     """Another program holds the registry: nothing is lost, the wait grows, then it goes on."""
-    desk = program.Desk(house.registry, house.history)
+    desk = jobs.Desk(house.registry, house.history)
     fault = work.RegistryDown("The registry is locked.")
-    program._away(desk, fault)
-    program._away(desk, fault)
+    jobs._away(desk, fault)
+    jobs._away(desk, fault)
     assert desk.back_off_s == 2
-    assert "The registry is locked." in program.heartbeat_doc(desk)["says"]
+    assert "The registry is locked." in jobs.heartbeat_doc(desk)["says"]
     desk.wait_until = 0.0
-    program.watch(desk)
+    jobs.watch(desk)
     assert desk.down == ""
     assert desk.turns_done == 1
 
 
 def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
     """INGEST-STORE F: no grace time, runs coalesced, never two at once, UTC, memory only."""
-    scheduler = program.tamed(program.Desk(house.registry, house.history))
+    scheduler = jobs.tamed(jobs.Desk(house.registry, house.history))
     scheduler.start(paused=True)
     try:
-        jobs = scheduler.get_jobs()
-        assert {job.id for job in jobs} == {
+        planned = scheduler.get_jobs()
+        assert {job.id for job in planned} == {
             "calendar",
             "heartbeat",
             "office",
@@ -601,7 +601,7 @@ def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
             "send",
             "watch",
         }
-        for job in jobs:
+        for job in planned:
             assert job.misfire_grace_time is None
             assert job.coalesce is True
             assert job.max_instances == 1

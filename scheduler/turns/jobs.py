@@ -1,0 +1,239 @@
+"""The few jobs of the scheduler's clockwork, and what they share.
+
+Each looks at whether this process leads, does a bounded piece of work, and says what is away.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC
+from threading import Event, Lock
+from typing import Any
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED
+from apscheduler.jobstores.memory import MemoryJobStore
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from fleet import clock
+from fleet.faults import Fault, no_fault
+from fleet.history import History
+from fleet.registry import notices as outbox
+from fleet.registry import work
+from fleet.registry.engine import Registry
+from fleet.registry.lead import Lead
+from fleet.registry.types import RegistryFault
+from fleet.store import StoreFault
+from fleet.words import notices as say
+from scheduler.notify import Mail
+from scheduler.rounds import Travel
+from scheduler.turns import calendar, planning, sending, watching
+from scheduler.turns.watching import Memory, Trouble, Turn
+
+log = logging.getLogger("hourhand.scheduler")
+
+PROGRAM = "scheduler"
+STAND_BY = "scheduler standing by"
+WATCH_S = 2
+SEND_S = 1
+CALENDAR_S = 60
+WATCH_BUDGET_S = 1.5
+HEARTBEAT_S = 5
+OFFICE_S = 120
+PLAN_S = 3
+BACK_OFF_MOST_S = 60
+TOLD_TROUBLES = 20
+JOB_DEFAULTS = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+"""A late job still runs, once, and never beside itself (APScheduler's own grace is one second)."""
+
+
+@dataclass(slots=True)
+class Desk:
+    """What the jobs share: where things are, what they remember, what they have to say."""
+
+    registry: Registry
+    history: History
+    memory: Memory = field(default_factory=Memory)
+    lock: Lock = field(default_factory=Lock)
+    last: Turn = field(default_factory=Turn)
+    turns_done: int = 0
+    down: str = ""
+    back_off_s: float = 0.0
+    wait_until: float = 0.0
+    job_errors: int = 0
+    job_missed: int = 0
+    job_overlaps: int = 0
+    started_at: int = field(default_factory=clock.now)
+    mail: Mail | None = None
+    key: bytes = b""
+    fault: Fault = no_fault
+    took_over: bool = False
+    waiting: dict[str, int] = field(default_factory=dict)
+    to_customers: bool = False
+    travel: Travel | None = None
+    lead: Lead = field(init=False)
+    leads: bool = False
+    demo: bool = False
+    stopping: Event = field(default_factory=Event)
+
+    def __post_init__(self) -> None:
+        self.lead = Lead(self.registry)
+
+
+def watch(desk: Desk) -> None:
+    """One turn; when registry or store are away: say so once, wait longer each time, go on."""
+    if time.monotonic() < desk.wait_until:
+        return
+    leads = desk.lead.held()
+    if leads != desk.leads:
+        log.info("leading" if leads else "standing by: another scheduler leads, or we are cut off")
+        desk.leads, desk.took_over = leads, False
+    if not leads:
+        return
+    try:
+        turn = watching.watch(desk.registry, desk.history, clock.now(), WATCH_BUDGET_S, desk.memory)
+    except (RegistryFault, StoreFault) as fault:
+        _away(desk, fault)
+        return
+    with desk.lock:
+        if desk.down:
+            log.warning("working again")
+        desk.last, desk.down, desk.back_off_s = turn, "", 0.0
+        desk.turns_done += 1
+    if turn.behind_s:
+        log.error("the clock of this machine is %d s behind: nothing is judged", turn.behind_s)
+
+
+def office(desk: Desk) -> None:
+    """Due work as jobs, and the night's ask for rounds. While registry is away: the next time."""
+    if not desk.leads:
+        return
+    try:
+        now = clock.now()
+        planning.sync_jobs(desk.registry, now)
+        planning.night(desk.registry, now)
+    except RegistryFault as fault:
+        log.warning("jobs: %s", str(fault))
+
+
+def plan(desk: Desk) -> None:
+    """One plan that was asked for. In the demonstration the first is made and published unasked."""
+    if not desk.leads:
+        return
+    try:
+        if desk.demo and planning.demonstrate(desk.registry, clock.now()):
+            return
+        planning.answer(desk.registry, clock.now(), desk.stopping.is_set, desk.travel)
+    except RegistryFault as fault:
+        log.warning("rounds: %s", str(fault))
+
+
+def send(desk: Desk) -> None:
+    """Deliver what waits in the outbox."""
+    if not desk.leads or desk.mail is None:
+        return
+    try:
+        if not desk.took_over:
+            outbox.release(desk.registry, clock.now())
+            desk.took_over = True
+        sending.send(desk.registry, desk.mail, desk.key, clock.now(), desk.fault)
+    except RegistryFault as fault:
+        log.warning("messages wait: %s", fault)
+
+
+def by_calendar(desk: Desk) -> None:
+    """All quiet, the weekly test of the duty phone, reminders."""
+    if not desk.leads or desk.mail is None or not desk.mail.firm:
+        return
+    try:
+        calendar.tell(desk.registry, desk.mail.firm, clock.now(), desk.to_customers)
+    except RegistryFault as fault:
+        log.warning("what the calendar asks for waits: %s", fault)
+
+
+def beat(desk: Desk) -> None:
+    """A sign of life, with what Health shows."""
+    try:
+        name = PROGRAM if desk.leads else STAND_BY
+        desk.waiting = outbox.outbox_counts(desk.registry, clock.now())
+        work.heartbeat(desk.registry, name, clock.now(), heartbeat_doc(desk))
+    except RegistryFault as fault:
+        _away(desk, fault)
+
+
+def heartbeat_doc(desk: Desk) -> dict[str, Any]:
+    """The scheduler's part of the Health page; `says` are sentences, worst first."""
+    with desk.lock:
+        turn = desk.last
+        troubles = sorted(desk.memory.troubles.items())
+        return {
+            "started_at": desk.started_at,
+            "pid": os.getpid(),
+            "turns": desk.turns_done,
+            "turn_s": round(turn.seconds, 3),
+            "units": turn.units,
+            "days": turn.days,
+            "refused": turn.refused,
+            "more_waiting": turn.more,
+            "clock_behind_s": turn.behind_s,
+            "faults": desk.memory.faults,
+            "job_errors": desk.job_errors,
+            "job_missed": desk.job_missed,
+            "job_overlaps": desk.job_overlaps,
+            "units_in_trouble": len(troubles),
+            "says": _sentences(desk, turn, troubles),
+        }
+
+
+def _sentences(desk: Desk, turn: Turn, troubles: Sequence[tuple[str, Trouble]]) -> list[str]:
+    says = []
+    if turn.behind_s:
+        says.append(
+            f"This machine's clock is {turn.behind_s} s behind the newest message: nothing is "
+            "judged until it is set right."
+        )
+    if desk.down:
+        says.append(desk.down)
+    says += say.undelivered(desk.waiting.get("late", 0), desk.waiting.get("failed", 0))
+    says += [
+        f"The rules failed on unit {unit} ({trouble.fault}, {trouble.count} times). Its readings "
+        "are kept and it is tried again; see the log and report it."
+        for unit, trouble in troubles[:TOLD_TROUBLES]
+    ]
+    return says
+
+
+def _away(desk: Desk, fault: RegistryFault | StoreFault) -> None:
+    with desk.lock:
+        if desk.down != str(fault):
+            log.warning("%s Trying again.", str(fault))
+        desk.down = str(fault)
+        desk.back_off_s = min(BACK_OFF_MOST_S, max(1.0, 2 * desk.back_off_s))
+        desk.wait_until = time.monotonic() + desk.back_off_s
+
+
+def tamed(desk: Desk) -> BackgroundScheduler:
+    """The scheduler with its jobs, not yet started: UTC, in memory, errors counted."""
+    scheduler = BackgroundScheduler(
+        timezone=UTC, jobstores={"default": MemoryJobStore()}, job_defaults=JOB_DEFAULTS
+    )
+
+    def listen(event: Any) -> None:
+        with desk.lock:
+            desk.job_errors += event.code == EVENT_JOB_ERROR
+            desk.job_missed += event.code == EVENT_JOB_MISSED
+            desk.job_overlaps += event.code == EVENT_JOB_MAX_INSTANCES
+        if event.code == EVENT_JOB_ERROR:
+            log.error("job %s failed: %s", event.job_id, type(event.exception).__name__)
+
+    scheduler.add_listener(listen, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+    scheduler.add_job(watch, "interval", seconds=WATCH_S, args=[desk], id="watch")
+    scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[desk], id="office")
+    scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
+    scheduler.add_job(send, "interval", seconds=SEND_S, args=[desk], id="send")
+    scheduler.add_job(by_calendar, "interval", seconds=CALENDAR_S, args=[desk], id="calendar")
+    scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
+    return scheduler
