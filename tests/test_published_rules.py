@@ -8,7 +8,7 @@ import pytest
 
 from fleet.registry.plans import SHIPPED
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE, TESTING_H
-from scheduler.rules.reliability import AT_95, AT_975, Triggers, triggers_of
+from scheduler.rules.reliability import AT_95, AT_975, triggers_of
 from scheduler.rules.starting import CYCLES, LARGE
 
 LIMITS = {"oil_filter": 500, "air_filter": 1000, "belts_hoses": 500}
@@ -70,4 +70,3 @@ def test_values_from_memory_are_labelled_and_stand_in_the_settings() -> None:
 def test_triggers_that_cannot_be(target: str, windows: str, says: str) -> None:
     with pytest.raises(ValueError, match=says):
         triggers_of(target, windows)
-    assert isinstance(AT_95, Triggers)
