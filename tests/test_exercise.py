@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from datetime import datetime
+from typing import Any
 
 import msgspec
 import pytest
@@ -343,6 +344,20 @@ def test_a_start_that_failed_is_failed_and_so_is_what_it_locked_out() -> None:
     assert told(found) == {}, "the failed start itself is told, not its consequence"
     retried = [*weekly("2026-01-06", 2), ran(at("2026-01-20 10:20")), *weekly("2026-01-27", 1)]
     assert words(verdicts(watched(retried, failed=[at("2026-01-20 10:01")]), FOUR)) == ["done"] * 4
+
+
+def test_what_failed_before_a_silence_says_nothing_of_the_exercises_in_and_after_it() -> None:
+    """Somebody may have put it right, and it may have run, while nothing was heard."""
+    silent = [(at("2026-01-21 10:00"), at("2026-01-28 10:00"))]
+    told_of: dict[str, Any] = {
+        "runs": weekly("2026-01-06", 2), "failed": [at("2026-01-20 10:01")], "gaps": silent
+    }  # fmt: skip
+    found = verdicts(watched(**told_of), "2026-02-05 00:00")
+    assert words(found) == ["done", "done", "failed", "not_seen", "missed"]
+    ran_on = [(at("2026-01-20 00:00"), at("2026-01-30 00:00"), 0.4)]
+    found = verdicts(watched(**told_of, meter=ran_on, meter_resolution_h=0.1), FOUR)
+    assert words(found) == ["done", "done", "failed", "done"]
+    assert found[-1].by == "meter"
 
 
 # ---------------------------------------------------------------- hands

@@ -14,8 +14,8 @@ READINESS: dict[Readiness, str] = {
 }
 
 REASONS: dict[str, str] = {
-    "failed_start": "did not start {when}, and has not started since",
-    "shut_down": "stopped itself or was stopped for emergency {when}, and nothing ran since",
+    "failed_start": "did not start {when}, and no start was seen since",
+    "shut_down": "stopped itself or was stopped for emergency {when}, and no run was seen since",
     "not_in_auto": "the panel switch is not in automatic",
     "no_output": "it ran and gave no voltage",
     "volts_standing": "volts stand on its output while it stands still",
@@ -116,7 +116,7 @@ def ago(seconds: float) -> str:
 def _shut_down(f: Finding, zone: str, now: int) -> Sentence:
     pushed = f.facts.get("event") == "emergency_stop"
     seen = "Its emergency stop was pushed" if pushed else "Shut itself down"
-    seen += f" at {moment(f.since, zone, now)}, and it has not run since."
+    seen += f" at {moment(f.since, zone, now)}, and it was not seen running since."
     if f.facts.get("cause"):
         seen += f" The controller says: {f.facts['cause']}."
     return Sentence(

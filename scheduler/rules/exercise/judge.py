@@ -110,9 +110,9 @@ def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> Exercise
     excuse = _excuse(plan, one, period, window, seen)
     if excuse is not None:
         return excuse
-    locked = _locked_out(one, seen)
+    locked = _locked_out(plan, one, window, seen)
     if locked is not None:
-        said = f"a start failed on {_clock(locked, plan)} and nothing ran since"
+        said = f"a start failed on {_clock(locked, plan)} and no run was seen since"
         return _verdict(one, "failed", "medium", "counter", said)
     hidden = _hidden(plan, one, window, seen)
     if hidden is not None:
@@ -157,10 +157,13 @@ def _excuse(
     return None
 
 
-def _locked_out(one: Matched, seen: Seen) -> int | None:
-    """A start that failed before, with no run since: the controller waits for somebody."""
+def _locked_out(plan: Plan, one: Matched, window: Span, seen: Seen) -> int | None:
+    """A start that failed before, with no run since: the controller waits for somebody.
+
+    Nothing is said after a silence: somebody may have put it right meanwhile.
+    """
     before = [at for at in seen.failed if at < one.expected_at]
-    if not before:
+    if not before or not looks.by_silence(seen, (before[-1], window[1]), plan.length_s):
         return None
     since = any(before[-1] < c.run.start <= one.expected_at for c in seen.runs)
     return None if since else before[-1]
