@@ -31,7 +31,7 @@ from fleet.store import StoreFault
 from scheduler import publishing, turns
 from scheduler.rules.reliability import Triggers, triggers_of
 from scheduler.turns import Memory, sending
-from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, tamed
+from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, send, tamed
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -81,6 +81,7 @@ def run(loaded: Settings, stop: Event) -> None:
         log.info("scheduler ready")
         stop.wait()
         scheduler.shutdown(wait=True)
+        send(desk)  # what is under way is written down
         _close(desk)
         log.info("scheduler stopped")
 

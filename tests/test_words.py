@@ -93,6 +93,7 @@ SAMPLES = [
     finding("mains_outage", alone=True, sets=1, sites=1, cover={"covered": 1}),
     finding("mains_outage", area="North", sets=9, sites=9, cover={"covered": 9}, ended_at=NOW - 60),
     finding("own_line", units=31),
+    finding("undelivered", late=1, given_up=3, people=2),
     finding("exercise_short", due_at=NOW - 3600, length_s=420, minutes=20.0),
     finding("exercise_under_loaded", mean_kw=12.3, asked_kw=36.0),
     finding(

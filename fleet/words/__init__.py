@@ -17,6 +17,7 @@ from fleet.words import (
     exercise,
     fuel,
     mains,
+    notices,
     outage,
     readiness,
     reporting,
@@ -47,6 +48,7 @@ __all__ = [
 
 FAMILIES = (
     battery, starting, reporting, service, exercise, mains, fuel, readiness, supply, outage, alarms,
+    notices,
 )  # fmt: skip
 SPEAKERS: dict[str, Speaker] = {k: s for family in FAMILIES for k, s in family.SPEAKERS.items()}
 SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in FAMILIES))

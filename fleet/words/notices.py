@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.words.saying import CAUTIONS, count, day
+from fleet.model import Finding
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment
 
 MOST = 30
 """Lines of a message."""
@@ -56,6 +57,26 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
         f"{firm}: {count(len(lines), 'exercise')} to look at, {day(on)}",
         "\n".join(["Missed or cut short:", *listed(lines), "", *CAUTIONS]),
     )
+
+
+def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
+    late, given_up = int(f.facts.get("late", 0)), int(f.facts.get("given_up", 0))
+    said = []
+    if given_up:
+        said.append(f"{count(given_up, 'message')} could not be delivered within a day")
+    if late:
+        said.append(f"{count(late, 'message')} should have left over five minutes ago")
+    people = int(f.facts.get("people", 0))
+    whom = "one person" if people == 1 else f"{people} people"
+    return Sentence(
+        title="Messages do not arrive",
+        seen=f"{' and '.join(said)}, to {whom}; the oldest since {moment(f.since, zone, now)}.",
+        do="Open How people are reached, put the address or the mail server right and send a test.",
+    )
+
+
+SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
+SENDS_A_PERSON: frozenset[str] = frozenset()
 
 
 def undelivered(late: int, failed: int) -> list[str]:
