@@ -72,13 +72,12 @@ def _drift(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
         f"{moment(int(facts['from_at']), zone, now)}, over {facts['runs']} runs"
     )
     seen += f" ({like})." if like else "."
-    if facts.get("crosses_at") is not None:
-        seen += f" At this rate they leave the band about {_date(facts['crosses_at'], zone)}"
-        seen += (
-            f", not before {_date(facts['crosses_from'], zone)}."
-            if facts.get("crosses_from") is not None
-            else "."
-        )
+    crosses, first = facts.get("crosses_at"), facts.get("crosses_from")
+    if crosses is not None and int(crosses) <= now:
+        seen += " They are at the edge of the band."
+    elif crosses is not None:
+        seen += f" At this rate they leave the band about {_date(crosses, zone)}"
+        seen += f", not before {_date(max(int(first), now), zone)}." if first is not None else "."
     else:
         seen += f" That is {float(facts['share']):.0%} of the way to the limit."
     part = "the voltage regulator" if volts else "the governor, its linkage and the fuel"
