@@ -58,6 +58,21 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     )
 
 
+def quiet_hours(begins: str, ends: str) -> str:
+    """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
+    return f"Quiet from {begins} to {ends}"
+
+
+def last_address(name: str, others: bool, on_duty: bool) -> str:
+    """Before an address is removed and no other is known to work. others: there are some."""
+    if others:
+        said = f"No message has reached {name} at another address yet: send a test to one first."
+    else:
+        said = f"This is the only address of {name}. Without it no message arrives"
+        said += ", not even what wakes."
+    return f"{said} {name} holds the duty phone now." if on_duty else said
+
+
 def undelivered(late: int, failed: int) -> list[str]:
     """Sentences for Health: messages that should have left, and those of a week given up."""
     said = []
