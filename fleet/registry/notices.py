@@ -29,6 +29,8 @@ LOOKED_AT = 200
 """Of what waits, so many are looked at for the one that goes first."""
 GIVE_UP_S = 24 * 3600
 """A notice that could not be delivered for a day has failed."""
+MOST_TARGETS = 10
+"""Addresses of a person: each gets every message of its kind."""
 Outcome = Literal["delivered", "not_delivered", "not_allowed", "answered"]
 _notice = msgspec.json.Decoder(Notice).decode
 
@@ -307,10 +309,16 @@ def add_target(
     reg: Registry, person: str, way: Way, address: str, shown: str, key: bytes, by: Actor, now: int
 ) -> str:
     """Keep a way to reach a person, its address encrypted. Returns its id. Raises TargetRefused."""
-    made = str(uuid4())
+    made, c = str(uuid4()), t.target.c
+    held = sa.select(t.target).where(c.person == person, c.removed_at.is_(None))
     with reg.write() as connection:
         if not connection.execute(sa.select(t.person.c.id).where(t.person.c.id == person)).first():
             raise TargetRefused("There is no such person: choose one from the list.")
+        others = [_target(row, key) for row in connection.execute(held)]
+        if any(one.address == address for one in others):
+            raise TargetRefused("This address is there already.")
+        if len(others) >= MOST_TARGETS:
+            raise TargetRefused(f"{MOST_TARGETS} addresses are the most: remove one first.")
         row = {"id": made, "person": person, "way": way, "shown": shown,
                "sealed": Fernet(key).encrypt(address.encode()), "made_at": now,
                "made_by": by.name}  # fmt: skip

@@ -75,8 +75,19 @@ def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
     )
 
 
-SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
-SENDS_A_PERSON: frozenset[str] = frozenset()
+def quiet_hours(begins: str, ends: str) -> str:
+    """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
+    return f"Quiet from {begins} to {ends}"
+
+
+def last_address(name: str, others: bool, on_duty: bool) -> str:
+    """Before an address is removed and no other is known to work. others: there are some."""
+    if others:
+        said = f"No message has reached {name} at another address yet: send a test to one first."
+    else:
+        said = f"This is the only address of {name}. Without it no message arrives"
+        said += ", not even what wakes."
+    return f"{said} {name} holds the duty phone now." if on_duty else said
 
 
 def undelivered(late: int, failed: int) -> list[str]:
@@ -99,3 +110,7 @@ def listed(lines: Sequence[str]) -> list[str]:
     """At most MOST lines, and how many more there are."""
     more = len(lines) - MOST
     return [*lines[:MOST], *([f"and {more} more"] if more > 0 else [])]
+
+
+SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
+SENDS_A_PERSON: frozenset[str] = frozenset()
