@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from typing import get_args
 
 import msgspec
 import pytest
@@ -222,15 +223,16 @@ def test_letters_that_would_make_three_messages_are_written_plainly() -> None:
     assert plain("Café – “Süd”… 5 €\tß") == 'Cafe - "Sud"... 5 EUR ss'
 
 
-@pytest.mark.parametrize("powered", [True, False, None])
-def test_a_customer_in_an_outage_reads_the_dangers(powered: bool | None) -> None:
-    subject, body = customers.outage("Elm Power", "Oak\r\nBcc: a@b", powered=powered)
+@pytest.mark.parametrize("power", get_args(customers.Power))
+def test_a_customer_in_an_outage_reads_the_dangers(power: customers.Power) -> None:
+    fares = customers.Fares(place="Oak\r\nBcc: a@b", at="07:12", power=power)
+    subject, body = customers.outage_mail("Elm Power", fares)
     assert "\n" not in subject
     assert "\r" not in subject + body
     for word in ("outdoors", "doors, windows", "carbon monoxide alarm", "dizzy", "Never plug",
                  "Engine off and cooled", "OFF", "start by itself"):  # fmt: skip
         assert word in body, word
-    assert ("call us" in body) == (powered is not True)
+    assert ("call us" in body) == (power != "powered")
 
 
 @pytest.mark.parametrize("word", ["alert", "episode", "nominal", "SoC", "crank", "auto"])
