@@ -28,6 +28,7 @@ from test_notice_words import offending
 from dashboard.pages.outage_texts import sms_link, writing
 from fleet.model import (
     EVERYTHING,
+    Call,
     Contact,
     Cover,
     MainsNow,
@@ -38,7 +39,9 @@ from fleet.model import (
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
-from fleet.registry.customer_readers import customer_readers
+from fleet.registry.customer_readers import customer_readers, write_to_customer
+from fleet.registry.engine import Registry
+from fleet.registry.people import Actor
 from fleet.registry.people_audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
@@ -51,6 +54,8 @@ from scheduler.notify import Mail
 from scheduler.outage import finding
 from scheduler.turns import outages, sending
 from scheduler.turns.outages import Places
+
+pytest_plugins = ["databases"]
 
 FAILED_START = 6
 COVERED = 0
@@ -484,6 +489,22 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     put_notices(made.registry, [early], NOW)
     about = writing(app_of(made).state.desk, whole)
     assert about.sent[early.step, "p1"] == "waiting"
+
+
+def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
+    """The e-mail and its line of the log in one transaction, for the first of them only."""
+    opened = alarms.opening(OUTAGE.subject, finding(OUTAGE), NOW, name=OUTAGE.id)
+    turn = kept.OutageTurn(outages=(OUTAGE,), opened=(opened,))
+    assert kept.write_outages(reg, turn, NOW)
+    (told_of,) = notices()
+    call = Call(id="c1", episode=OUTAGE.id, unit="u1", at=NOW, by="Dee", outcome="written")
+    dee = Actor("Dee", None, "")
+    with ThreadPoolExecutor(6) as pool:
+        asked = [pool.submit(write_to_customer, reg, [told_of], call, dee, NOW) for _ in range(12)]
+        assert sorted(one.result() for one in asked) == [False] * 11 + [True]
+    assert [n.id for n, _ in told.notices(reg, OUTAGE.id)] == [told_of.id]
+    assert told.calls(reg, OUTAGE.id) == [call]
+    assert [r.detail for r in audit(reg)] == ["written"]
 
 
 def test_people_of_customers_are_found_by_their_address(made: Fleet, mo: Caller) -> None:
