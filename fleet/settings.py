@@ -92,7 +92,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("smtp_user", "", "user name at the mail server; empty: none"),
     Setting("smtp_password", "", "password at the mail server", "secret"),
     Setting("smtp_from", "", "address that messages come from, such as duty@example.org"),
-    Setting("remind_customers", False, "remind customers too, once a week by e-mail, of work due and missed exercises of their sets placed outdoors or in an engine room; their people with an e-mail address to sign in", "yes_no"),
+    Setting("remind_customers", False, "customers have agreed to be written by e-mail, to their people who sign in with an address: once a week of work due and missed exercises, and in an outage what a person of the firm sends; only of sets placed outdoors or in an engine room", "yes_no"),
     Setting("public_url", "", "address of these pages as people open them, for links in messages, such as https://hourhand.example.org"),
     Setting("road_table_url", "", "road server for service rounds that answers like OSRM's table service, such as http://127.0.0.1:5000; empty: great circles and a stated road factor"),
     Setting("codes_key", "", "key (Fernet) that keys and codes of sites are encrypted with; empty: the file codes.key in the data folder, made at the first use", "secret"),

@@ -44,6 +44,7 @@ MAY: dict[str, int] = {
     "POST /alerts/{id}/have": TECHNICIAN, "POST /alerts/{id}/shelve": TECHNICIAN,
     "POST /alerts/{id}/unshelve": TECHNICIAN, "POST /alerts/{id}/mark": TECHNICIAN,
     "POST /outages/{id}/have": TECHNICIAN, "POST /outages/{id}/call": TECHNICIAN,
+    "POST /outages/{id}/write": TECHNICIAN,
     "GET /rota": TECHNICIAN, "GET /waking": TECHNICIAN, "POST /rota": OFFICE,
     "POST /waking": OWNER, "GET /channels": TECHNICIAN, "POST /channels": TECHNICIAN, "POST /channels/quiet": TECHNICIAN, "GET /weekly-test/{on}": TECHNICIAN, "POST /weekly-test/{on}": TECHNICIAN,
     "POST /channels/{id}/remove": TECHNICIAN, "POST /channels/{id}/test": TECHNICIAN,

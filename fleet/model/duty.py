@@ -86,7 +86,10 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True):
     customer_first: bool = False
 
 
-CallOutcome = Literal["mine", "no_answer", "left_message", "has_power", "no_power", "van_sent"]
+CallOutcome = Literal[
+    "mine", "no_answer", "left_message", "has_power", "no_power", "van_sent", "written"
+]
+"""written: the customer was written to."""
 
 
 class Call(msgspec.Struct, frozen=True, kw_only=True):

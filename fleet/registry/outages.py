@@ -68,6 +68,15 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
 
+def parts_of(reg: Registry, whole: Outage) -> list[str]:
+    """Ids of the outages of single sites that turned out to be part of this one."""
+    c = t.outage.c
+    query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
+    with reg.read() as connection:
+        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+    return [one.id for one in found if one.into == whole.id]
+
+
 def any_open(reg: Registry, since: int) -> bool:
     """Whether an outage is open, or ended since that moment."""
     c = t.outage.c

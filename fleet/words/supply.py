@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, day, moment
 
 UNCHECKED = "This reading has not been checked with a meter."
 AWAY = "Stay away from the terminals and keep others away: they may be live though nothing turns."
@@ -35,7 +35,7 @@ def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
     name = "Volts" if volts else "Hertz"
     high = float(facts["worst"]) > float(facts["nominal"])
     seen = (
-        f"{name} {'above' if high else 'below'} the band since {moment(f.since, zone, now)}: "
+        f"{name} {'above' if high else 'below'} the band since {began(f, zone, now)}: "
         f"{said(facts['worst'])} at worst, {said(facts['value'])} last; allowed are "
         f"{said(facts['low'])} to {said(facts['high'])} ({facts['by']})."
     )
@@ -130,8 +130,7 @@ def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Open neutral",
         seen=f"One leg is over 110 % of its volts while the other is under 90 %, since "
-        f"{moment(f.since, zone, now)}: the neutral is open, and what is plugged in burns."
-        + _checked(f),
+        f"{began(f, zone, now)}: the neutral is open, and what is plugged in burns." + _checked(f),
         do="Call the site: everything sensitive off at its own breakers; send a licensed person.",
         cautions=CAUTIONS,
     )
@@ -142,7 +141,7 @@ def _over_voltage(f: Finding, zone: str, now: int) -> Sentence:
     much = f"{_volts(facts['volts'])} on" if facts.get("volts") else "Its controller says so on"
     return Sentence(
         title="Over-voltage",
-        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {moment(f.since, zone, now)}: "
+        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {began(f, zone, now)}: "
         "appliances on it are being destroyed." + _checked(f),
         do="Call the site: load off at its breakers; send a van to stop the set.",
         cautions=CAUTIONS,

@@ -13,11 +13,14 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
+from fleet.words.saying import LATE_S
 from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of
 from scheduler.alarms.rules import ANSWER_S, FORGET_S, rule_of
 
 NEW_TURN_IS_NEWS = frozenset({"failed_start"})
 """Kinds that happen at a moment: another one while the episode is open is a step of its life."""
+AT_ONCE = frozenset({"failed_start", "shut_down", "not_in_auto"})
+"""Kinds that are known with the message that tells of them; others wait for what proves them."""
 SILENCE = frozenset({"not_reporting"})
 """Kinds that are held back while the mains is out there, or our own line is to blame."""
 
@@ -68,6 +71,7 @@ def opening(
     subject: str, finding: Finding, now: int, quiet: Quiet = LOUD, name: str = ""
 ) -> Episode:
     """A new episode: raised, and held back at once where it has a cause. name: its id, if any."""
+    finding = learned(finding, None, now)
     name = name or episode_id(subject, finding.kind, finding.part, now)
     empty = Episode(
         id=name, subject=subject, kind=finding.kind, part=finding.part,
@@ -93,6 +97,20 @@ def proceed(episode: Episode, found: Finding | None, now: int, quiet: Quiet = LO
     if found is not None:
         return _holds(episode, found, now)
     return _gone(episode, now, quiet)
+
+
+def learned(finding: Finding, before: Finding | None, now: int) -> Finding:
+    """The finding with the moment people could first learn of it, where its news came late (buffered
+    in a device without a link; this service stopped): raised at `now` though it was to be known
+    over ten minutes ago. before: what was told of it last, whose moment stays."""
+    if before is not None and before.since == finding.since:
+        return msgspec.structs.replace(finding, learned_at=before.learned_at)
+    known_at = finding.learned_at
+    if known_at is None and finding.kind in AT_ONCE:
+        known_at = finding.since
+    if known_at is None or now - known_at <= LATE_S:
+        return finding
+    return msgspec.structs.replace(finding, learned_at=now)
 
 
 def episode_id(subject: str, kind: str, part: str, opened_at: int) -> str:
@@ -148,12 +166,15 @@ def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> l
         return []
     if found is None and not _stale(episode, quiet):
         return [next_step(episode, "cleared", now)]
+    if found is not None:
+        found = learned(found, _last_told(episode), now)
     return [next_step(episode, RELEASE[state], now, finding=found)]
 
 
 def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
     state = state_of(episode)
     if state == "returned":
+        found = learned(found, _last_told(episode), now)
         return [next_step(episode, "recurred", now, finding=found)]
     steps: list[Step] = []
     if lapsed_at(episode) is not None:
@@ -163,6 +184,7 @@ def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
         graver = SEVERITIES.index(found.severity) < SEVERITIES.index(episode.severity)
         again = state == "acknowledged" and (graver or found.severity == episode.severity)
         kind: StepKind = "realarmed" if again else "changed"
+        found = learned(found, _last_told(episode), now)
         steps.append(next_step(episode, kind, now, finding=found))
     return steps
 
@@ -201,11 +223,16 @@ def _by_key(findings: Iterable[Finding]) -> dict[tuple[str, str], Finding]:
 
 
 def _is_news(episode: Episode, found: Finding) -> bool:
-    last = episode.finding
-    for told in episode.steps:
-        last = told.finding or last
+    last = _last_told(episode)
     if found.severity != last.severity:
         return True
     if found.facts.get("told") != last.facts.get("told"):
         return True
     return found.kind in NEW_TURN_IS_NEWS and found.since > last.since
+
+
+def _last_told(episode: Episode) -> Finding:
+    last = episode.finding
+    for told in episode.steps:
+        last = told.finding or last
+    return last

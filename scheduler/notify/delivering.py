@@ -18,7 +18,7 @@ from fleet.model import Notice
 from fleet.registry.notices import Outcome, Target
 from fleet.words import CAUTIONS
 from fleet.words.alarms import SMS_CAUTION, one_line
-from fleet.words.short import fitted, plain
+from fleet.words.short import message
 
 LIMIT_S = 10.0
 """What a try may take; half of it for a connection and for an answer each."""
@@ -102,10 +102,10 @@ def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
 
 
 def text_message(notice: Notice, link: str) -> str:
-    """At most 160 characters: what is said is cut, the caution and the link never are."""
+    """At most 160 characters: what is said is cut, the caution, the link and both times of late news
+    never are."""
     said = notice.body.split(CAUTIONS[0])[0].split(SMS_CAUTION)[0]
-    sends = len(said) < len(notice.body)
-    return fitted(plain(f"{notice.subject}: {said}"), link, cautioned=sends)
+    return message(notice.subject, said, link, cautioned=len(said) < len(notice.body))
 
 
 def _silence() -> None:
