@@ -348,7 +348,8 @@ def test_one_open_per_subject_kind_and_part() -> None:
 @pytest.mark.parametrize(
     ("kind", "known_at", "raised_at", "learned_at"),
     [("failed_start", None, 600, None), ("failed_start", None, 601, 601),
-     ("failed_start", 900, 1000, 900), ("voltage_out", 60, 4000, 4000),
+     ("failed_start", 900, 1000, 900), ("over_voltage", 60, 4000, 4000),
+     ("voltage_out", 60, 4000, 60),
      ("charger_fault", None, 86_400, None)],
 )  # fmt: skip
 def test_late_news_is_learned_when_it_came(
@@ -365,6 +366,16 @@ def test_late_news_is_learned_when_it_came(
     (step,) = alarms.proceed(episode, graver, since + raised_at + 90_000)
     assert step.finding is not None
     assert step.finding.learned_at == wanted, "the moment it was learned stays"
+
+
+def test_what_was_seen_while_a_set_was_out_of_service_was_known() -> None:
+    """Its switch was left at OFF after the work, which ended three hours later."""
+    since = 1_000_000
+    found = Finding(kind="not_in_auto", severity="act_now", since=since)
+    back = Quiet(back_at=since + 10_800)
+    for after_s, learned_at in ((60, None), (660, since + 11_460)):
+        episode = alarms.opening("unit:u1", found, since + 10_800 + after_s, back)
+        assert episode.finding.learned_at == learned_at
 
 
 def test_ids_are_stable_and_fit_the_contract() -> None:

@@ -20,7 +20,8 @@ from scheduler.alarms.rules import ANSWER_S, FORGET_S, rule_of
 NEW_TURN_IS_NEWS = frozenset({"failed_start"})
 """Kinds that happen at a moment: another one while the episode is open is a step of its life."""
 AT_ONCE = frozenset({"failed_start", "shut_down", "not_in_auto"})
-"""Kinds that are known with the message that tells of them; others wait for what proves them."""
+"""Kinds that are known with the message that tells of them, as dangers are; others wait for what
+proves them, or were a Note before."""
 SILENCE = frozenset({"not_reporting"})
 """Kinds that are held back while the mains is out there, or our own line is to blame."""
 
@@ -30,13 +31,15 @@ class Quiet(msgspec.Struct, frozen=True, kw_only=True):
 
     aside: out of service for work, or laid up. visit: id of an open visit, which silences its set.
     silence_of: id of the outage or of the alert on our own line that explains its silence. silent:
-    nothing is heard of it, so what was measured last stays.
+    nothing is heard of it, so what was measured last stays. back_at: when it was put back into
+    service last (UTC seconds); before, what was found of it were Notes.
     """
 
     aside: bool = False
     visit: str = ""
     silence_of: str = ""
     silent: bool = False
+    back_at: int = 0
 
 
 LOUD = Quiet()
@@ -71,7 +74,7 @@ def opening(
     subject: str, finding: Finding, now: int, quiet: Quiet = LOUD, name: str = ""
 ) -> Episode:
     """A new episode: raised, and held back at once where it has a cause. name: its id, if any."""
-    finding = learned(finding, None, now)
+    finding = learned(finding, None, now, quiet)
     name = name or episode_id(subject, finding.kind, finding.part, now)
     empty = Episode(
         id=name, subject=subject, kind=finding.kind, part=finding.part,
@@ -95,22 +98,20 @@ def proceed(episode: Episode, found: Finding | None, now: int, quiet: Quiet = LO
     if hold is not None and state != "returned":
         return [next_step(episode, hold, now, cause=cause)]
     if found is not None:
-        return _holds(episode, found, now)
+        return _holds(episode, found, now, quiet)
     return _gone(episode, now, quiet)
 
 
-def learned(finding: Finding, before: Finding | None, now: int) -> Finding:
+def learned(finding: Finding, before: Finding | None, now: int, quiet: Quiet) -> Finding:
     """The finding with the moment people could first learn of it, where its news came late (buffered
     in a device without a link; this service stopped): raised at `now` though it was to be known
     over ten minutes ago. before: what was told of it last, whose moment stays."""
     if before is not None and before.since == finding.since:
         return msgspec.structs.replace(finding, learned_at=before.learned_at)
-    known_at = finding.learned_at
-    if known_at is None and finding.kind in AT_ONCE:
-        known_at = finding.since
-    if known_at is None or now - known_at <= LATE_S:
+    if finding.kind not in AT_ONCE and not rule_of(finding.kind).danger:
         return finding
-    return msgspec.structs.replace(finding, learned_at=now)
+    known_at = max(finding.learned_at or finding.since, quiet.back_at)
+    return finding if now - known_at <= LATE_S else msgspec.structs.replace(finding, learned_at=now)
 
 
 def episode_id(subject: str, kind: str, part: str, opened_at: int) -> str:
@@ -167,14 +168,14 @@ def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> l
     if found is None and not _stale(episode, quiet):
         return [next_step(episode, "cleared", now)]
     if found is not None:
-        found = learned(found, _last_told(episode), now)
+        found = learned(found, _last_told(episode), now, quiet)
     return [next_step(episode, RELEASE[state], now, finding=found)]
 
 
-def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
+def _holds(episode: Episode, found: Finding, now: int, quiet: Quiet) -> list[Step]:
     state = state_of(episode)
     if state == "returned":
-        found = learned(found, _last_told(episode), now)
+        found = learned(found, _last_told(episode), now, quiet)
         return [next_step(episode, "recurred", now, finding=found)]
     steps: list[Step] = []
     if lapsed_at(episode) is not None:
@@ -184,7 +185,7 @@ def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
         graver = SEVERITIES.index(found.severity) < SEVERITIES.index(episode.severity)
         again = state == "acknowledged" and (graver or found.severity == episode.severity)
         kind: StepKind = "realarmed" if again else "changed"
-        found = learned(found, _last_told(episode), now)
+        found = learned(found, _last_told(episode), now, quiet)
         steps.append(next_step(episode, kind, now, finding=found))
     return steps
 
