@@ -262,7 +262,7 @@ def test_everyone_sets_their_own_quiet_hours(fleet: Fleet, tom: Member) -> None:
     assert quiet_hours.of_person(fleet.registry, tom.id) == (
         QuietHours(begins="22:00", ends="07:30"), 1,
     )  # fmt: skip
-    assert "Quiet from 22:00 to 07:30" in tom.get()[1]
+    assert "Quiet 22:00–07:30" in tom.get()[1]
     assert "comes at any hour" in tom.get()[1]
     code, page = tom.post("/channels/quiet", n="0", begins="21:00", ends="07:30")
     assert (code, "Somebody else" in page) == (409, True)
@@ -279,7 +279,7 @@ def test_the_owner_sets_anybodys(fleet: Fleet, tom: Member, olga: Member) -> Non
     assert (row.person, row.detail) == (olga.id, "quiet hours 23:00 to 05:00")
     _, n = rota.rota(fleet.registry)
     rota.agree_rota(fleet.registry, Rota(people=(tom.id,)), n, BY, NOW)
-    assert "Quiet from 23:00 to 05:00" in tom.get("/rota")[1]
+    assert "Quiet 23:00–05:00" in tom.get("/rota")[1]
     assert "How somebody is reached changed" in olga.get("/people/done")[1]
 
 
@@ -316,7 +316,7 @@ def test_it_fits_and_works_without_scripts(
         page.get_by_label("From").fill("21:30")
         page.get_by_label("Until").fill("07:00")
         page.get_by_role("button", name="Change the hours").click()
-        assert "Quiet from 21:30 to 07:00" in page.locator("main").inner_text()
+        assert "Quiet 21:30–07:00" in page.locator("main").inner_text()
         page.get_by_role("button", name="Remove e-mail").click()
         asked = page.get_by_role("alert")
         assert "only address" in asked.inner_text()
