@@ -77,7 +77,7 @@ def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
 
 def quiet_hours(begins: str, ends: str) -> str:
     """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
-    return f"Quiet from {begins} to {ends}"
+    return f"Quiet {begins}–{ends}"
 
 
 def last_address(name: str, others: bool, on_duty: bool) -> str:
