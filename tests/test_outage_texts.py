@@ -15,6 +15,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import msgspec
 import pytest
+from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from posts import MailServer, mail_server
@@ -270,9 +271,12 @@ def row_of(fleet: Fleet, who: Caller, outage: str, n: int) -> str:
     return html.unescape(found.group())
 
 
-def write(fleet: Fleet, who: Caller, outage: str, n: int = FAILED_START, **over: str) -> Any:
+def write(
+    fleet: Fleet, who: Caller, outage: str, n: int = FAILED_START, client: TestClient | None = None,
+    **over: str,
+) -> Any:  # fmt: skip
     data = {"form_token": who.form_token, "unit": unit_id(n), "power": "not_powered"} | over
-    return who.client(app_of(fleet)).post(
+    return (client or who.client(app_of(fleet))).post(
         f"/outages/{outage}/write", data=data, headers={"origin": HERE}
     )
 
@@ -364,8 +368,12 @@ def test_one_button_writes_to_the_customer_once_and_says_so(
     """Pressed eight times at once and again later it is one e-mail and one line; a real mail server
     has it with all its cautions."""
     assert "E-mail it to Mo@Example.Org" in row_of(made, dee, outage, FAILED_START)
-    with ThreadPoolExecutor(4) as pool:
-        pressed = [pool.submit(write, made, dee, outage) for _ in range(8)]
+    served = [dee.client(app_of(made)) for _ in range(4)]
+    assert [client.get("/outages").status_code for client in served] == [200] * 4
+    with ThreadPoolExecutor(4) as pool:  # pages of four processes, as it were, all of them up
+        pressed = [
+            pool.submit(write, made, dee, outage, client=client) for client in served for _ in "ab"
+        ]
         went = sorted(press.result().headers["location"].split("done=")[1] for press in pressed)
     at = f"#u-{unit_id(FAILED_START)}"
     assert went == [f"before{at}"] * 7 + [f"written{at}"]
