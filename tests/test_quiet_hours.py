@@ -22,6 +22,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.people_audit import audit
 from fleet.registry.quiet_hours import QuietHoursRefused, read
+from fleet.registry.work_alerts import write_notices
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
 from scheduler.turns import calendar
@@ -369,3 +370,31 @@ def test_the_calendar_minds_the_hours_that_are_kept(reg: Registry) -> None:
     kinds = {n.kind: n.not_before for cause in ("all_quiet", "weekly_test")
              for n in outbox.of_cause(reg, f"{cause}:2026-11-23")}  # fmt: skip
     assert kinds == dict.fromkeys(("all_quiet", "weekly_test"), at("2026-11-23T10:00"))
+
+
+def test_an_all_clear_reaches_who_was_told_though_the_phone_has_passed_on(reg: Registry) -> None:
+    """Ann was told on Sunday, the next in line was asked; on Monday Cy holds the phone and it ends:
+    Ann and Bob hear so, each outside their own quiet hours, Cy was never told."""
+    here = office(who("ann"), who("cy"), who("bob", "07:00", "12:00"))
+    alone = Office(people=here.people[:1], rota=here.rota)
+    told_at, over_at = at("2026-11-08T15:00"), at("2026-11-09T09:00")
+    rose = case("fuel_low", now=told_at)
+    assert holder(here.rota, told_at) == "ann"
+    assert holder(here.rota, over_at) == "cy"
+    first = alarms.tell([rose], alone, told_at)
+    bob = msgspec.structs.replace(first[0], id="asked", person="bob", kind="escalated", step="1.1")
+    over = later(rose, None, over_at - 60)
+    over = later(over, None, over_at + 6 * 3600)
+    ended = alarms.tell([over], here, over_at)
+    with reg.write() as connection:
+        write_notices(connection, [*first, bob], (), told_at)
+        write_notices(connection, ended, (), over_at)
+    with reg.read() as connection:
+        rows = connection.execute(
+            sa.select(t.notice.c.person, t.notice.c.not_before, t.notice.c.doc)
+        )
+        heard = {
+            row.person: row.not_before for row in rows
+            if msgspec.json.decode(row.doc)["kind"] == "cleared"
+        }  # fmt: skip
+    assert heard == {"ann": over_at, "bob": at("2026-11-09T12:00")}

@@ -26,7 +26,7 @@ from fleet.model import (
 )
 from fleet.words import alarms as said_of
 from scheduler.alarms.lifecycle import SILENT, state_of
-from scheduler.alarms.quiet_hours import morning_of_holder, next_up
+from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
 from scheduler.alarms.rota import contact_of, holder, in_line
 from scheduler.alarms.rules import rule_of
 from scheduler.alarms.waking import NO_COVER, wakes
@@ -77,8 +77,8 @@ def tell(cases: Iterable[Case], office: Office, now: int) -> list[Notice]:
 
     What wakes leaves at any hour. Act now and Same day leave at once outside the quiet hours of the
     holder, else at the first moment at which whoever holds the phone then has none; No word waits
-    for the end of the quiet hours in any case. An all-clear goes to whoever holds the phone then; the registry keeps only those for
-    people who were told of the alert.
+    for the end of the quiet hours in any case. An all-clear is made for everybody; the registry
+    keeps those of the people who were told of the alert.
     """
     found: list[Notice] = []
     for case in cases:
@@ -157,26 +157,33 @@ def _newsworthy(case: Case) -> Step | None:
 
 
 def _notices(case: Case, step: Step, office: Office, now: int) -> list[Notice]:
-    over = step.kind in OVER
-    woken = not over and is_woken(case, office)
-    not_before = _when(case, step, office, now)
+    woken = is_woken(case, office)
+    if step.kind in OVER:
+        return _all_clears(case, step, office, now, woken)
+    not_before = _when(case, office, now)
     who = contact_of(office.people, holder(office.rota, not_before))
     if who is None:
         return []
-    ways: Sequence[Way] = who.ways if woken or _was_woken(case, step, office) else who.ways[:1]
+    ways: Sequence[Way] = who.ways if woken else who.ways[:1]
     return [_notice(case, step, who.person, way, woken, now, not_before) for way in ways]
 
 
-def _was_woken(case: Case, step: Step, office: Office) -> bool:
-    return step.kind in OVER and is_woken(case, office)
+def _all_clears(case: Case, step: Step, office: Office, now: int, woken: bool) -> list[Notice]:
+    """To everybody, outside their own quiet hours or at once to who was woken a short while ago:
+    the phone may have passed on since, and the next in line may have been asked."""
+    begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
+    soon = woken and now - begun < STILL_UP_S
+    found: list[Notice] = []
+    for who in office.people:
+        zone = zone_of(who, office.rota)
+        not_before = now if soon else awake_from(who.quiet, now, zone)
+        for way in who.ways if woken else who.ways[:1]:
+            found.append(_notice(case, step, who.person, way, False, now, not_before))
+    return found
 
 
-def _when(case: Case, step: Step, office: Office, now: int) -> int:
+def _when(case: Case, office: Office, now: int) -> int:
     """When the notice may leave, to whoever holds the duty phone at that moment (UTC seconds)."""
-    if step.kind in OVER:
-        begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
-        soon = is_woken(case, office) and now - begun < STILL_UP_S
-        return now if soon else next_up(office.people, office.rota, now)
     if is_woken(case, office):
         return now
     if case.episode.finding.severity == "no_word":
