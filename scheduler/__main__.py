@@ -31,6 +31,7 @@ from fleet.store import StoreFault
 from scheduler import publishing, turns
 from scheduler.rules.reliability import Triggers, triggers_of
 from scheduler.turns import Memory, sending
+from scheduler.turns.held import MB, Held
 from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, tamed
 
 log = logging.getLogger("hourhand.scheduler")
@@ -106,7 +107,8 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
     """
     try:
         loaded.data.mkdir(parents=True, exist_ok=True)
-        memory, key = Memory(triggers=_triggers(loaded)), key_of(loaded)
+        held = Held(limit=loaded.scheduler_memory_mb * MB)
+        memory, key = Memory(triggers=_triggers(loaded), held=held), key_of(loaded)
         return Desk(
             registry, open_history(loaded, registry), memory=memory, key=key, mail=sending.mail_of(loaded),
             fault=fault_from(os.environ), to_customers=loaded.remind_customers,

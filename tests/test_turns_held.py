@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from test_turns import D0, DAY, T0, House, a_week, house, make, record, row  # noqa: F401
+from test_turns import D0, DAY, T0, House, a_week, make, record, row
 
 from fleet.history import History
 from fleet.model import DeviceEvent, Reading
@@ -24,9 +24,9 @@ from fleet.registry.register import import_units
 from fleet.registry.types import DayRow
 from fleet.registry.work_touches import touch_units
 from scheduler import turns
-from scheduler.day import decode
+from scheduler.day import decode, encode
 from scheduler.turns import watching
-from scheduler.turns.held import FRESH_S, Held, after, year_of
+from scheduler.turns.held import FRESH_S, Held, after, share, year_of
 
 DAYS = 6
 
@@ -69,6 +69,14 @@ def pair(folder: Path, limit: int) -> Iterator[Pair]:
         for registry in [*registries, house.registry]:
             registry.close()
         house.store.close()
+
+
+@pytest.fixture(name="house")
+def a_house(tmp_path: Path) -> Iterator[House]:
+    made = make(tmp_path, row("u1"))
+    yield made
+    made.store.close()
+    made.registry.close()
 
 
 Deed = Callable[[House, int], None]
@@ -263,9 +271,20 @@ def test_the_memory_a_year_takes_is_not_more_than_counted(house: House) -> None:
     rows = house.days("u1") * 10
     gc.collect()
     tracemalloc.start()
-    kept = [decode(r.doc) for r in rows]
+    seen: dict[tuple[type, object], object] = {}
+    kept = [share(decode(r.doc), seen) for r in rows]
     taken, _ = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     year = year_of(house.days("u1"), D0 + 999)
     assert len(kept) == 10 * DAYS
-    assert taken / 10 <= year.size
+    assert year.size / 3 < taken / 10 <= year.size
+
+
+def test_sharing_changes_nothing(house: House) -> None:
+    house.hear(*a_week("u1", days=DAYS), T0 + DAYS * DAY)
+    house.turn(T0 + DAYS * DAY)
+    seen: dict[tuple[type, object], object] = {}
+    for one in house.days("u1"):
+        assert encode(share(decode(one.doc), seen)) == one.doc
+    alike = (0, 0.0, -0.0, 1, 1.0, True, False, "", "0", "''", {"a": -0.0, "b": 0.0}, (1.0, 1))
+    assert repr(share(alike, {})) == repr(alike)
