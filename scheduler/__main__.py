@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import fcntl
+import gc
 import logging
 import os
 import signal
@@ -77,6 +78,8 @@ def run(loaded: Settings, stop: Event) -> None:
         desk = _desk(loaded, registry)
         desk.leads, desk.stopping = desk.lead.held(), stop
         scheduler = tamed(desk)
+        gc.collect()
+        gc.freeze()  # what is loaded now stays: no search for garbage goes through it again
         scheduler.start()
         beat(desk)
         log.info("scheduler ready")
