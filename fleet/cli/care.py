@@ -27,6 +27,7 @@ BENCHES = {
     "ingest": "ingest.bench_ingest",
     "rounds": "scheduler.bench_rounds",
     "store": "ingest.bench_store",
+    "turns": "scheduler.bench_turns",
 }
 QUIET_STATES = ("connected", "taking the inbox")
 """States of ingest that need nobody."""
