@@ -111,11 +111,11 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
     """
     try:
         loaded.data.mkdir(parents=True, exist_ok=True)
-        held = Held(limit=loaded.scheduler_memory_mb * MB)
-        memory, key = Memory(triggers=_triggers(loaded), held=held), key_of(loaded)
+        held, fault = Held(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
+        memory = Memory(triggers=_triggers(loaded), held=held, fault=fault)
         return Desk(
-            registry, open_history(loaded, registry), memory=memory, key=key, mail=sending.mail_of(loaded),
-            fault=fault_from(os.environ), to_customers=loaded.remind_customers,
+            registry, open_history(loaded, registry), memory=memory, key=key_of(loaded), mail=sending.mail_of(loaded),
+            fault=fault, to_customers=loaded.remind_customers,
             travel=publishing.road(loaded.road_table_url), demo=loaded.demo,
         )  # fmt: skip
     except Exception:

@@ -2,8 +2,9 @@
 
 Broker, ingest, scheduler, mail server and web server are real. In each round two sets fail to start
 and one of the round before starts after all, the alert of the other is taken; then the scheduler is
-killed: at a point between claim, delivery and its being written down, just after the alert and its
-messages were written, or at any moment. HOURHAND_KILLS of each kind.
+killed: just before or after the alert and its messages are written (they are one transaction), at a
+point between claim, delivery and its being written down, or at any moment. HOURHAND_TEST_KILLS of each
+kind.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from fleet.registry.notice_addresses import read, shown
 from fleet.registry.people import Actor, Person
 from scheduler import alarms
 
-KILLS = int(os.environ.get("HOURHAND_KILLS", "12"))
+KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
 ANN = Actor("Ann", None, "")
 OVER = {"returned", "normal"}
 
@@ -97,8 +98,9 @@ def outcome(registry: Registry) -> dict[str, tuple[str, Notice]]:
 
 
 def settled(registry: Registry, units: set[str], started: set[str]) -> bool:
+    """All alerts are as the sets are. What rose and ended while nobody looked is history: no alert."""
     found = episodes(registry)
-    if set(found) != units:
+    if not units - started <= set(found) <= units:
         return False
     if any((alarms.state_of(e) in OVER) != (u in started) for u, e in found.items()):
         return False
@@ -189,7 +191,9 @@ def test_killed_once_between_delivery_and_its_record(tmp_path: Path, broker: Run
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("point", ["claimed:1", "delivered:1", "delivered:2", ""])
+@pytest.mark.parametrize(
+    "point", ["before_told:1", "told:1", "claimed:1", "delivered:1", "delivered:2", ""]
+)
 def test_alerts_rise_and_end_through_kills(
     tmp_path: Path, broker: RunningBroker, point: str
 ) -> None:

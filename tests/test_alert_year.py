@@ -3,7 +3,7 @@
 The demo's sixty sets, looked at once a day and around whatever happens to them; each set's alerts
 live and are told as in service (single sets: the outages of an area are tested in test_outage and
 test_outage_turns). Beside it what a naive set of rules would have sent (tests/naive.py).
-The long tier takes every fourth of them; HOURHAND_YEAR_SETS=60 takes all.
+The long tier takes every fourth of them; HOURHAND_TEST_YEAR_SETS=60 takes all.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from scheduler import alarms
 from scheduler.alarms import Case, Office, Quiet
 
 ALL, PARTS = 60, 8
-SETS = int(os.environ.get("HOURHAND_YEAR_SETS", "15"))
+SETS = int(os.environ.get("HOURHAND_TEST_YEAR_SETS", "15"))
 TAKEN = tuple(range(0, ALL, ALL // SETS))[:SETS]
 """Which of the sets, spread over the fleet: kinds of reporters and of faults lie side by side."""
 OFFICE = Office(

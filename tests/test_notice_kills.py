@@ -36,7 +36,7 @@ from fleet.registry.work_alerts import put_notices
 
 ANN = Actor("Ann", None, "")
 POINTS = ("claimed", "delivered")
-KILLS = int(os.environ.get("HOURHAND_KILLS", "12"))
+KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
 """Of each kind in the long tier."""
 
 

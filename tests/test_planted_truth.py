@@ -2,7 +2,7 @@
 
 Budget (ENGINEERING 11): wrong Act now at most 1 per 100,000 unit-days, Same day 1 per 10,000, the
 rest 1 per 1,000. Each seed has a third of the fleet, other sets and other faults than the one before.
-HOURHAND_TRUTH_SEEDS says how many seeds (20).
+HOURHAND_TEST_SEEDS says how many seeds (20).
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from fleet.registry.register import import_units
 from fleet.store.embedded import EmbeddedStore
 from scheduler.day import decode
 
-SEEDS = int(os.environ.get("HOURHAND_TRUTH_SEEDS", "20"))
+SEEDS = int(os.environ.get("HOURHAND_TEST_SEEDS", "20"))
 SHARE = 3
 LEARNING = 15
 BUDGET = {"act_now": 1e-5, "same_day": 1e-4}
@@ -56,7 +56,7 @@ CONFUSERS = (
     "idle_down", "inverter", "split_uneven", "charging_output_tied", "new_battery", "cold_week",
     "mains_gas", "dual_fuel",
 )  # fmt: skip
-FIGURES = os.environ.get("HOURHAND_TRUTH_FIGURES", "")
+FIGURES = os.environ.get("HOURHAND_TEST_FIGURES", "")
 """A file to which what is printed is added."""
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import zip_longest
 
 from fleet.defaults import CLOCK_AHEAD_S
+from fleet.faults import Fault, no_fault
 from fleet.history import History
 from fleet.registry import work
 from fleet.registry.engine import Registry
@@ -68,6 +69,7 @@ class Memory:
     places: outages.Places = field(default_factory=outages.Places)
     held: Held = field(default_factory=Held)
     faults: int = 0
+    fault: Fault = no_fault
 
 
 @dataclass(slots=True)
@@ -302,8 +304,13 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
     """Write a group in one transaction; if that is refused outright, each unit by itself."""
     if not group:
         return
+    told = any(one.notices for one in group)
     try:
+        if told:
+            memory.fault("before_told")
         refused = work.write_turn(registry, group, now, memory.held.mark)
+        if told:
+            memory.fault("told")
         turn.refused += len(refused)
         for one in group:
             memory.held.settle(one.unit, one.unit not in refused, now)
