@@ -86,7 +86,7 @@ TABLE: tuple[Setting, ...] = (
     Setting("trusted_proxies", "", "addresses or networks of proxies whose X-Forwarded-For is believed, with commas between"),
     Setting("start_target", "0.95", "share of demands on which a set should start; below it surely: Same day"),
     Setting("start_triggers", "3/20 5/50 8/100", "failures in the last so many demands at which a set is looked at; from MEMORY of NUMARC 87-00 appendix D and RG 1.155, read your own standard"),
-    Setting("scheduler_memory_mb", 256, "megabytes in which the scheduler keeps the days of sets between looks, about 0.9 for a set's year; sets without room are read again each time; 0 keeps none", "number", most=1_000_000),
+    Setting("scheduler_memory_mb", 256, "megabytes in which the scheduler keeps the days of sets between looks, 1.3 to 1.8 for a set's year; sets without room are read again each time; 0 keeps none", "number", most=1_000_000),
     Setting("smtp_host", "", "mail server that messages to people leave by; empty: nobody gets e-mail"),
     Setting("smtp_port", 587, "port of the mail server", "number", least=1, most=65_535),
     Setting("smtp_security", "starttls", "how the way to the mail server is kept private", "choice", choices=("starttls", "tls", "none")),

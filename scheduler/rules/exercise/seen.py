@@ -122,7 +122,7 @@ def unexplained_h(seen: Seen, window: Span) -> float | None:
         return None
     if any(whole[0] <= at <= whole[1] for at in seen.broken):
         return None
-    near = (one for one in seen.runs if one.run.start < whole[1])
+    near = [one for one in seen.runs if whole[0] < one.end and one.run.start < whole[1]]
     ran_s = sum(overlap((one.run.start, one.end), whole) for one in near)
     return sum(hours for _, _, hours in rises) - ran_s / 3600
 
