@@ -598,6 +598,7 @@ def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
             "heartbeat",
             "office",
             "plan",
+        "post",
             "send",
             "watch",
         }
