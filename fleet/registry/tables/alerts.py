@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, Table, Text
 
-from fleet.registry.tables_base import Seconds, metadata
+from fleet.registry.tables.base import Seconds, metadata
 
 outage = Table(
     "outage",

@@ -19,7 +19,7 @@ from sqlalchemy import (
     text,
 )
 
-from fleet.registry.tables_base import Counted, Seconds, metadata
+from fleet.registry.tables.base import Counted, Seconds, metadata
 
 job = Table(
     "job",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from sqlalchemy import Boolean, Column, ForeignKey, LargeBinary, Table, Text, UniqueConstraint
 
-from fleet.registry.tables_base import Counted, Seconds, metadata
+from fleet.registry.tables.base import Counted, Seconds, metadata
 
 person = Table(
     "person",
