@@ -63,7 +63,7 @@ MISTAKES = [
     ("fleet/words/saying.py", "import fleet.history", "Rooms of fleet"),
     ("fleet/store/port.py", "import fleet.registry.work", "Rooms of fleet"),
     ("scheduler/assess/unit.py", "import scheduler.turns", "Rooms of scheduler"),
-    ("scheduler/rules/hours.py", "import scheduler.rules.runs", "Rules are strangers"),
+    ("scheduler/rules/hours/rise.py", "import scheduler.rules.runs", "Rules are strangers"),
     ("scheduler/rules/runs/edges.py", "import time", "Pure rooms"),
     ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
     ("scheduler/outage/cover.py", "import time", "Pure rooms"),
