@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calendar import DAY_S
 from fleet.model import Reading
 from fleet.store import spans
 from fleet.store.embedded import EmbeddedStore
@@ -31,7 +32,6 @@ CHANNELS = (
     "battery_v", "ac_v", "frequency_hz", "charge_v",
     "mains_v", "run_hours_h", "start_attempts", "in_auto",
 )  # fmt: skip
-DAY_S = 86_400
 T0 = 20_000 * DAY_S
 BATCH = 1000
 ROUNDS = 3

@@ -9,6 +9,7 @@ from uuid import NAMESPACE_URL, uuid5
 import msgspec
 import sqlalchemy as sa
 
+from fleet.calendar import DAY_S
 from fleet.model import Calibration, Record, RecordKind
 from fleet.registry import cells, fittings
 from fleet.registry import tables as t
@@ -26,7 +27,6 @@ from fleet.registry.work_units import fittings_of
 
 __all__ = ["Accepted", "RecordRefused", "add_record", "check_records", "import_records"]
 
-DAY_S = 86_400
 HEAD_COLUMNS = ("id", "at", "by", "unit", "kind", "corrects")
 
 _encode = msgspec.json.Encoder().encode

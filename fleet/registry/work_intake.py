@@ -11,6 +11,7 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
+from fleet.calendar import DAY_S
 from fleet.model import Habit, Pulse
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -18,7 +19,6 @@ from fleet.registry.statements import bump, counted, insert, insert_of, run_many
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
 from fleet.registry.work_quarantine import tidy_quarantine, write_quarantine
 
-DAY_S = 86_400
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
 """Limits of ARCHITECTURE (Contracts, Limits); receipts an hour longer than they are asked for."""

@@ -9,11 +9,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from fleet.calendar import DAY_S
 from fleet.model import Quarantined
 from fleet.registry import tables as t
 from fleet.registry.statements import insert
 
-DAY_S = 86_400
 QUARANTINE_A_DAY = 1_000
 QUARANTINE_BYTES = 16 * 1024
 QUARANTINE_KEPT_S = 90 * DAY_S

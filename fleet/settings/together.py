@@ -15,6 +15,7 @@ WEB = re.compile(r"https?://[^/\s]+")
 
 
 def check_together(settings: Settings) -> None:
+    """Raises SettingsFault where settings contradict each other or miss one another."""
     if settings.mqtt_password and not settings.mqtt_user:
         raise SettingsFault("mqtt_password is set but mqtt_user is not: give both or neither.")
     if not settings.topics:

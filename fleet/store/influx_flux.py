@@ -10,9 +10,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
+from fleet.calendar import DAY_S
 from fleet.store.influx_lines import CLOCK, DEVICES, LATEST, MARK_AT, READINGS
 
-DAY_S = 86_400
 SUMMARIES = ("min", "max", "mean", "last", "count")
 
 _KEY = re.compile(r"[A-Za-z0-9_.~%-]+")

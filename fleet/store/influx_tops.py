@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from fleet.store.influx_flux import DAY_S
+from fleet.calendar import DAY_S
 from fleet.store.influx_lines import Row
 
 DAYS_OF_DEVICES = 2_000

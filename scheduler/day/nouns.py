@@ -7,6 +7,7 @@ from hashlib import sha256
 
 import msgspec
 
+from fleet.calendar import DAY_S
 from fleet.model import (
     Calibration,
     EngineClass,
@@ -30,7 +31,6 @@ from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
 from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 
-DAY_S = 86_400
 CODE = "3"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from fleet.calendar import DAY_S
 from scheduler.rounds.nouns import RoundJob, Span
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 UNIT = 10_000
 """Money units per unit of currency: costs per metre and per second must be whole numbers."""
-DAY_S = 86_400
 LATE_STEP_DAYS = 2
 """Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
 URGENT_STEP_S = 7_200

@@ -8,15 +8,7 @@ from typing import Any, get_args
 import msgspec
 
 from fleet.channels import NAMES as CHANNEL_NAMES
-from fleet.model import (
-    Charger,
-    Chemistry,
-    Cooling,
-    Criticality,
-    Fuel,
-    Placement,
-    Unit,
-)
+from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, Unit
 from fleet.registry import cells
 from fleet.registry.cells import CellFault
 from fleet.registry.register.habit import habit

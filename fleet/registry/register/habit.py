@@ -7,10 +7,7 @@ from typing import Any, get_args
 
 import msgspec
 
-from fleet.model import (
-    Habit,
-    HabitMode,
-)
+from fleet.model import Habit, HabitMode
 from fleet.registry import cells
 from fleet.registry.cells import CellFault
 

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fleet.model import (
-    Site,
-    Unit,
-)
+from fleet.model import Site, Unit
 from fleet.registry import cells
 from fleet.registry.register.columns import NAMES, PLAIN
 from fleet.registry.register.habit import habit_text

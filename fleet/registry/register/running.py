@@ -6,10 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fleet.defaults import RUNNING_HOLD_OFF_S, RUNNING_HOLD_ON_S, RUNNING_OFF_SHARE
-from fleet.model import (
-    RunningSignal,
-    SignalChannel,
-)
+from fleet.model import RunningSignal, SignalChannel
 from fleet.registry.cells import CellFault
 
 

@@ -10,6 +10,7 @@ from typing import Any, get_args
 import msgspec
 import sqlalchemy as sa
 
+from fleet.calendar import DAY_S
 from fleet.model import Fuel, Kit, ServicePlan, Task
 from fleet.registry import cells
 from fleet.registry import plans as shipped
@@ -19,8 +20,6 @@ from fleet.registry.engine import Registry
 from fleet.registry.records import units_changed
 from fleet.registry.statements import one_at_a_time, upsert
 from fleet.registry.types import ImportReport, RowProblem
-
-DAY_S = 86_400
 
 _encode = msgspec.json.Encoder().encode
 

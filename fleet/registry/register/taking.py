@@ -7,6 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from fleet.calendar import DAY_S
 from fleet.registry import cells
 from fleet.registry.cells import Source
 from fleet.registry.engine import Registry
@@ -20,8 +21,6 @@ from fleet.registry.register.service_plans import put_shipped
 from fleet.registry.register.writing import date_plans, write_places, write_units
 from fleet.registry.statements import counted, one_at_a_time
 from fleet.registry.types import ImportReport, RowProblem
-
-DAY_S = 86_400
 
 
 def import_units(

@@ -44,6 +44,7 @@ def write_places(connection: sa.Connection, drafts: Sequence[Draft]) -> dict[str
 
 
 def write_units(connection: sa.Connection, drafts: Sequence[Draft]) -> None:
+    """Units, new or changed; how often their facts changed (`facts_seq`) is kept."""
     rows = [_unit_row(d.unit, d.site, d.customer) for d in drafts]
     statement = insert(connection, t.unit)
     if rows:

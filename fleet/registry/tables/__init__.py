@@ -34,14 +34,7 @@ from fleet.registry.tables.jobs import (
     site_card,
     technician,
 )
-from fleet.registry.tables.people import (
-    api_token,
-    audit,
-    invitation,
-    person,
-    session,
-    share_link,
-)
+from fleet.registry.tables.people import api_token, audit, invitation, person, session, share_link
 from fleet.registry.tables.programs import change, counter, heartbeat
 from fleet.registry.tables.records import calibration, record
 from fleet.registry.tables.register import customer, plan, site, unit

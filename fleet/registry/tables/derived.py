@@ -2,16 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    Column,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    Table,
-    Text,
-)
+from sqlalchemy import Column, Float, ForeignKey, Index, Integer, LargeBinary, Table, Text
 
 from fleet.registry.tables.base import Seconds, metadata
 

@@ -2,14 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    Boolean,
-    Column,
-    ForeignKey,
-    LargeBinary,
-    Table,
-    Text,
-)
+from sqlalchemy import Boolean, Column, ForeignKey, LargeBinary, Table, Text
 
 from fleet.registry.tables.base import Seconds, metadata
 

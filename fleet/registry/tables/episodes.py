@@ -2,16 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    Column,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    Table,
-    Text,
-    text,
-)
+from sqlalchemy import Column, ForeignKey, Index, Integer, LargeBinary, Table, Text, text
 
 from fleet.registry.tables.base import Seconds, metadata
 

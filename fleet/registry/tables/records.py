@@ -2,16 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    Column,
-    Float,
-    ForeignKey,
-    Index,
-    LargeBinary,
-    Table,
-    Text,
-    UniqueConstraint,
-)
+from sqlalchemy import Column, Float, ForeignKey, Index, LargeBinary, Table, Text, UniqueConstraint
 
 from fleet.registry.tables.base import Seconds, metadata
 

@@ -2,14 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    BigInteger,
-    Column,
-    ForeignKey,
-    LargeBinary,
-    Table,
-    Text,
-)
+from sqlalchemy import BigInteger, Column, ForeignKey, LargeBinary, Table, Text
 
 from fleet.registry.tables.base import metadata
 
