@@ -1,6 +1,6 @@
 """From the broker's receipt of a failed start to the mail server's receipt of the message.
 
-    python -m ingest.bench_alert [--starts 20] [--json]
+    python -m ingest.bench.alert [--starts 20] [--json]
 
 Everything is real and of its own: mosquitto, ingest and scheduler as processes, a mail server that
 notes when a message came. Sets on which lives depend, so that the message leaves at any hour.
@@ -30,7 +30,7 @@ from fleet.registry import people
 from fleet.registry.engine import open_registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
-from ingest.bench_broker import NoMosquitto, free_port, mosquitto
+from ingest.bench.broker import NoMosquitto, free_port, mosquitto
 
 TARGET_S = 15.0
 PATIENCE_S = 90.0

@@ -13,9 +13,9 @@ import msgspec
 from fleet.channels import CHANNELS
 from fleet.model import Habit, HabitMode
 from ingest.profiles import Profile
-from ingest.wire_json import Object
-from ingest.wire_nouns import ENTRIES_AT_MOST
-from ingest.wire_numbers import number
+from ingest.wire.nouns import ENTRIES_AT_MOST
+from ingest.wire.numbers import number
+from ingest.wire.objects import Object
 
 MODES: tuple[str, ...] = get_args(HabitMode)
 HABIT_AT_MOST_S = 31 * 86_400

@@ -1,6 +1,6 @@
 """How fast and how small the telemetry store is, against floors measured in the same run.
 
-    python -m ingest.bench_store [--units 6] [--days 31] [--json]
+    python -m ingest.bench.store [--units 6] [--days 31] [--json]
 
 Seeded sets on standby: 8 channels as a device sends them, readings rounded as real instruments
 round, noise on the mains and the battery, runs on 30 % of the days. Everything happens in a
@@ -11,71 +11,25 @@ from __future__ import annotations
 
 import argparse
 import json
-import sqlite3
 import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
-from fleet.model import Reading
 from fleet.store import spans
 from fleet.store.embedded import EmbeddedStore
+from ingest.bench.plain_tables import floor_load, plain_table
+from ingest.bench.standby_sets import BATCH, CHANNELS, T0, batches, one_set
 
-CHANNELS = (
-    "battery_v", "ac_v", "frequency_hz", "charge_v",
-    "mains_v", "run_hours_h", "start_attempts", "in_auto",
-)  # fmt: skip
-T0 = 20_000 * DAY_S
-BATCH = 1000
 ROUNDS = 3
 MOST_READINGS = 20_000_000
 COARSE_S = 600
 YEAR = 365
-
-
-def one_set(seed: int, days: int, step: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Times and values (row by channel) of one set on standby."""
-    r = np.random.default_rng(seed)
-    n = days * DAY_S // step
-    t = T0 + np.arange(n, dtype=np.int64) * step
-    on = np.zeros(n, np.bool_)
-    for day in np.flatnonzero(r.random(days) < 0.3):
-        start = T0 + day * DAY_S + r.integers(0, DAY_S - 7200)
-        on |= (t >= start) & (t < start + r.integers(900, 7200))
-    daily = np.sin((t % DAY_S) / DAY_S * 2 * np.pi)
-    wander = np.convolve(r.normal(0, 1, n + 59), np.ones(60) / 60, "valid") * 4
-    starts = np.cumsum(np.diff(on.astype(np.int64), prepend=0) == 1)
-    columns = [
-        np.round(13.55 + 0.02 * daily + 0.6 * on + r.normal(0, 0.012, n), 2),
-        np.where(on, np.round(231 + r.normal(0, 0.6, n), 1), 0.0),
-        np.where(on, np.round(50 + r.normal(0, 0.05, n), 2), 0.0),
-        np.where(on, np.round(14.1 + r.normal(0, 0.02, n), 2), 0.0),
-        np.round(231 + 2 * daily + wander + r.normal(0, 0.4, n), 1),
-        np.round(812.4 + np.cumsum(on) * step / 3600, 1),
-        57.0 + starts,
-        np.ones(n),
-    ]
-    return t, np.column_stack(columns)
-
-
-def batches(units: int, days: int, step: int) -> Iterator[list[Reading]]:
-    """Readings of all sets in the order of arrival, a commit's worth at a time."""
-    sets = [one_set(unit, days, step) for unit in range(units)]
-    per_unit = max(1, BATCH // units)
-    for i in range(0, len(sets[0][0]), per_unit):
-        batch = []
-        for unit, (t, v) in enumerate(sets):
-            rows = zip(t[i : i + per_unit].tolist(), v[i : i + per_unit].tolist(), strict=True)
-            for at, values in rows:
-                batch.append(Reading(f"set-{unit}", at, dict(zip(CHANNELS, values, strict=True))))
-        yield batch
 
 
 def load(store: EmbeddedStore, units: int, days: int, step: int) -> dict[str, float]:
@@ -96,43 +50,6 @@ def load(store: EmbeddedStore, units: int, days: int, step: int) -> dict[str, fl
             pass
     tending += time.perf_counter() - began
     return {"write_s": writing, "tend_s": tending, "rows": rows}
-
-
-def plain_table(path: Path, narrow: bool) -> sqlite3.Connection:
-    """A plain table of the same durability: a row a value (narrow) or a row a reading."""
-    db = sqlite3.connect(path, isolation_level=None)
-    db.execute("PRAGMA journal_mode=WAL")
-    db.execute("PRAGMA synchronous=FULL")
-    db.execute("PRAGMA cache_size=-65536")
-    if narrow:
-        db.execute(
-            "CREATE TABLE r(unit INT, ch INT, ts INT, v REAL, PRIMARY KEY(unit, ch, ts))"
-            " WITHOUT ROWID"
-        )
-    else:
-        columns = ", ".join(f"{name} REAL" for name in CHANNELS)
-        db.execute(f"CREATE TABLE r(unit INT, ts INT, {columns}, PRIMARY KEY(unit, ts)) WITHOUT ROWID")  # fmt: skip
-    return db
-
-
-def floor_load(db: sqlite3.Connection, narrow: bool, units: int, days: int) -> float:
-    """Seconds of plain executemany of the same batches of minute data."""
-    spent = 0.0
-    statement = f"INSERT INTO r VALUES({', '.join('?' * (4 if narrow else 10))})"
-    for batch in batches(units, days, 60):
-        began = time.perf_counter()
-        rows: list[tuple[Any, ...]]
-        if narrow:
-            rows = [
-                (r.device[4:], c, r.at, v) for r in batch for c, v in enumerate(r.values.values())
-            ]
-        else:
-            rows = [(r.device[4:], r.at, *r.values.values()) for r in batch]
-        db.execute("BEGIN IMMEDIATE")
-        db.executemany(statement, rows)
-        db.execute("COMMIT")
-        spent += time.perf_counter() - began
-    return spent
 
 
 def milliseconds(job: Callable[[], object], times: int = 9) -> float:

@@ -1,8 +1,4 @@
-"""From a message to what it said. Pure: no clock, disk, network or log.
-
-Contract: docs/wire.md. The common shape is read fast (`wire_quick`), everything else with care
-(`wire_careful`); both say the same.
-"""
+"""A message read the fast way where it can be, else with care; both say the same."""
 
 from __future__ import annotations
 
@@ -10,23 +6,10 @@ from collections.abc import Mapping
 
 from fleet.model import Quarantined
 from ingest.profiles import NO_PROFILE
-from ingest.wire_careful import Care, timeless_key
-from ingest.wire_json import read_json
-from ingest.wire_nouns import (
-    ENTRIES_AT_MOST,
-    PAYLOAD_AT_MOST,
-    Address,
-    Decoded,
-    Message,
-    Speaker,
-    address,
-)
-from ingest.wire_quick import quick
-
-__all__ = [
-    "ENTRIES_AT_MOST", "PAYLOAD_AT_MOST", "Address", "Decoded", "Message", "Speaker", "address",
-    "decode", "decode_carefully", "our_fault", "timeless_key",
-]  # fmt: skip
+from ingest.wire.careful import Care
+from ingest.wire.nouns import Decoded, Message, Speaker, address
+from ingest.wire.objects import read_json
+from ingest.wire.quick import quick
 
 _NONE_EARLIER: Mapping[str, int] = {}
 _ANYBODY = Speaker()

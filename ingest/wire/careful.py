@@ -7,11 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from collections.abc import Iterator, Mapping
 from typing import Any, cast, get_args
 
-from fleet.channels import CHANNELS
 from fleet.model import (
     Clock,
     DeviceEvent,
@@ -21,20 +19,19 @@ from fleet.model import (
     Status,
 )
 from ingest.profiles import Profile
-from ingest.wire_json import Object
-from ingest.wire_nouns import (
+from ingest.wire.nouns import (
     ENTRIES_AT_MOST,
-    UNKNOWN_AT_MOST,
     Address,
     Decoded,
     Message,
     Speaker,
     clean,
 )
-from ingest.wire_numbers import number, unfit
-from ingest.wire_parts import NO_TRACE, read_habit, read_trace
-from ingest.wire_quick import NEXT_AT_MOST_S, SEQ_AT_MOST
-from ingest.wire_times import moment
+from ingest.wire.objects import Object
+from ingest.wire.parts import NO_TRACE, read_habit, read_trace
+from ingest.wire.quick import NEXT_AT_MOST_S, SEQ_AT_MOST
+from ingest.wire.times import moment
+from ingest.wire.values import Values
 
 EVENTS: tuple[str, ...] = get_args(EventName)
 REASON_AT_MOST = 400
@@ -44,7 +41,6 @@ WHOLE: Any = object()
 """What is refused is the whole message, not an entry of it (which may be null)."""
 
 _EVENT_FIELDS = frozenset({"cause", "channel", "step_s", "samples"})
-_UNKNOWN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.-]{0,63}")
 
 
 class Care:
@@ -66,6 +62,7 @@ class Care:
             readings=self.readings, events=self.events, rejects=self.rejects,
             forgiven={}, unknown={}, sequence=self.sequence,
         )  # fmt: skip
+        self.values = Values(self.profile, self.said)
 
     # ---- what a message is made of
 
@@ -144,13 +141,13 @@ class Care:
         if when is None:
             return
         at, clock = when
-        values = self._values(entry, frozenset(), live)
+        values = self._values_of(entry, frozenset(), live)
         if values:
             self.readings.append(Reading(self.said.device, at, values, clock))
-        seq = self._whole(entry.get(self.profile.seq), 0, SEQ_AT_MOST, "seq")
+        seq = self.values.whole(entry.get(self.profile.seq), 0, SEQ_AT_MOST, "seq")
         if seq is not None:
             self.sequence.append((at, seq))
-        next_s = self._whole(entry.get(self.profile.next_s), 1, NEXT_AT_MOST_S, "next_s")
+        next_s = self.values.whole(entry.get(self.profile.next_s), 1, NEXT_AT_MOST_S, "next_s")
         newest = self.said.next_report
         if next_s is not None and (newest is None or at >= newest[0]):
             self.said.next_report = (at, next_s)
@@ -169,7 +166,7 @@ class Care:
         if when is None:
             return
         at, clock = when
-        values = self._values(entry, _EVENT_FIELDS | {self.profile.event}, live)
+        values = self._values_of(entry, _EVENT_FIELDS | {self.profile.event}, live)
         cause = entry.get("cause")
         self.events.append(
             DeviceEvent(
@@ -181,9 +178,15 @@ class Care:
         )  # fmt: skip
         if values:
             self.readings.append(Reading(self.said.device, at, values, clock))
-        seq = self._whole(entry.get(self.profile.seq), 0, SEQ_AT_MOST, "seq")
+        seq = self.values.whole(entry.get(self.profile.seq), 0, SEQ_AT_MOST, "seq")
         if seq is not None:
             self.sequence.append((at, seq))
+
+    def _values_of(self, entry: Object, fields: frozenset[str], live: bool) -> dict[str, float]:
+        kept, faults = self.values.read(entry, fields)
+        if faults:
+            self.refuse("; ".join(faults), WHOLE if live else entry)
+        return kept
 
     def _head(self, entry: Object, live: bool) -> tuple[int, Clock] | None:
         """Time of an entry and whose clock it is. None: refused (and said so)."""
@@ -198,7 +201,7 @@ class Care:
         told = moment(entry.get(self.profile.at), self.zone, self.message.received_at)
         if told.at is not None:
             if told.forgiven:
-                self._forgive(told.forgiven)
+                self.values.forgive(told.forgiven)
             self.said.clock_right = True
             return told.at, told.clock
         self.said.clock_wrong = True
@@ -218,85 +221,6 @@ class Care:
         if self.message.dup:
             return self.earlier.get(key, self.message.received_at)
         return self.message.received_at
-
-    # ---- values
-
-    def _values(self, entry: Object, fields: frozenset[str], live: bool) -> dict[str, float]:
-        profile = self.profile
-        fixed = fields | {profile.at, profile.seq, profile.next_s, profile.values, "device"}
-        kept: dict[str, float] = {}
-        faults: list[str] = []
-        nested = entry.get(profile.values)
-        if nested is not None and not isinstance(nested, Object):
-            faults.append("values is not an object")
-        for source in (entry, nested):
-            if not isinstance(source, Object):
-                continue
-            for name, raw in source.items():
-                if source is entry and name in fixed:
-                    continue
-                self._value(name, raw, name in source.twice, kept, faults)
-        if faults:
-            self.refuse("; ".join(faults), WHOLE if live else entry)
-        return kept
-
-    def _value(
-        self, name: str, raw: Any, twice: bool, kept: dict[str, float], faults: list[str]
-    ) -> None:
-        mapped = self.profile.channels.get(name)
-        channel = CHANNELS.get(mapped.to if mapped else name)
-        if channel is None:
-            self._unknown(name, raw, kept)
-            return
-        shown = clean(name, 64) if mapped else channel.name
-        if twice:
-            faults.append(f"{shown} is given twice with different values")
-            kept.pop(channel.name, None)
-            return
-        unit = mapped.unit if mapped and mapped.unit else channel.unit
-        read = number(raw, unit, channel.role == "state")
-        if read.forgiven:
-            self._forgive(read.forgiven)
-        value = read.value
-        if value is None:
-            if read.fault:
-                faults.append(f"{shown} {read.fault}: {clean(repr(raw), 60)}")
-            return
-        if mapped is not None:
-            if value in mapped.sentinels:
-                faults.append(f"{shown} is the code for 'not available': {value:g}")
-                return
-            value = mapped.scaled(value)
-        fault = unfit(channel, value)
-        if fault:
-            faults.append(f"{shown} {fault}")
-        elif kept.setdefault(channel.name, value) != value:
-            faults.append(f"{shown} is given twice with different values")
-            del kept[channel.name]
-
-    def _unknown(self, name: str, raw: Any, kept: dict[str, float]) -> None:
-        """List an unknown name; keep its value too where both are fit to be kept."""
-        unknown = self.said.unknown
-        shown = clean(name, 64)
-        if shown not in unknown and len(unknown) >= UNKNOWN_AT_MOST:
-            return
-        unknown[shown] = clean(raw if isinstance(raw, str) else json.dumps(raw), 40)
-        is_number = isinstance(raw, int | float) and not isinstance(raw, bool)
-        if is_number and _UNKNOWN_NAME.fullmatch(name) and abs(raw) < 1e300 and raw == raw:
-            kept[name] = float(raw)
-
-    def _whole(self, raw: Any, low: int, high: int, name: str) -> int | None:
-        """A whole number of a fixed field; what is none is overlooked and counted."""
-        if raw is None:
-            return None
-        read = number(raw, "", False).value
-        if read is None or not read.is_integer() or not low <= read <= high:
-            self._forgive(f"bad_{name}")
-            return None
-        return int(read)
-
-    def _forgive(self, what: str) -> None:
-        self.said.forgiven[what] = self.said.forgiven.get(what, 0) + 1
 
 
 def timeless_key(message: Message) -> str:

@@ -1,4 +1,4 @@
-"""`python -m ingest.bench_ingest`: the whole collector against a subscriber that only counts.
+"""`python -m ingest.bench.ingest`: the whole collector against a subscriber that only counts.
 
 Both drain the same number of queued QoS 1 messages from a persistent session on a mosquitto of
 their own, each in its own process, in turns. The floor is a paho client with its default loop and
@@ -23,8 +23,8 @@ from typing import Any
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
 from fleet.store.opening import open_store
-from ingest.bench_broker import NoMosquitto, mosquitto, publish
-from ingest.bench_floor import CLIENT, GIVE_UP_S, queue
+from ingest.bench.broker import NoMosquitto, mosquitto, publish
+from ingest.bench.floor import CLIENT, GIVE_UP_S, queue
 from ingest.broker import Broker
 from ingest.cache import Cache
 from ingest.collector import Collector, settle
@@ -124,11 +124,11 @@ def collector(asked: argparse.Namespace) -> dict[str, float]:
 def _run(subject: str, port: int, messages: int, window: int, data: Path) -> dict[str, Any]:
     counts = [str(port), str(messages), str(window)]
     if subject == "floor":
-        arguments = ["ingest.bench_floor", *counts]
+        arguments = ["ingest.bench.floor", *counts]
     else:
         named = zip(("--port", "--messages", "--window"), counts, strict=True)
         pairs = [text for pair in named for text in pair]
-        arguments = ["ingest.bench_ingest", "--subject", "--data", str(data), *pairs]
+        arguments = ["ingest.bench.ingest", "--subject", "--data", str(data), *pairs]
     told = subprocess.run(
         [sys.executable, "-m", *arguments], check=True, stdout=subprocess.PIPE,
         timeout=GIVE_UP_S + 30,
@@ -154,7 +154,7 @@ def _told(report: dict[str, Any]) -> str:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m ingest.bench_ingest", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m ingest.bench.ingest", description=__doc__)
     parser.add_argument("--messages", type=int, default=40_000)
     parser.add_argument("--devices", type=int, default=500)
     parser.add_argument("--rounds", type=int, default=3)

@@ -1,6 +1,6 @@
 """The floor of the ingest bench: a paho subscriber that only counts, and nothing else imported.
 
-`python -m ingest.bench_floor PORT MESSAGES WINDOW`: default loop, automatic acknowledgement.
+`python -m ingest.bench.floor PORT MESSAGES WINDOW`: default loop, automatic acknowledgement.
 """
 
 from __future__ import annotations
