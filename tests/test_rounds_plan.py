@@ -44,10 +44,10 @@ from scheduler.rounds import (
     weekly,
 )
 from scheduler.rounds.engine import search
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.planning import view_of
 from scheduler.rounds.problem import MOST_WORTH, problem
 from scheduler.rounds.terms import Terms
-from scheduler.rounds.value import UNIT
 from scheduler.rounds.worker import MAX_PENALTY
 
 

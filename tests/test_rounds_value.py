@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from round_cases import BEGIN, DAY_S, HOUR_S, at, changed, job, request, site, technician
 
 from scheduler.rounds import Economics, Pin, Skill, Span, half_day, half_of, own_minutes, weekly
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.terms import Terms
-from scheduler.rounds.value import UNIT
 
 
 def worth(asked: object, name: str, moment: int) -> float:
@@ -125,6 +125,6 @@ def test_windows_never_overlap_and_hold_what_work_is_worth(
 
 def test_the_money_is_in_whole_units_fine_enough() -> None:
     """ROUNDS 2: 4 for a metre and 100 for a second, in ten-thousandths."""
-    from scheduler.rounds.terms import per_metre, per_second
+    from scheduler.rounds.money import per_metre, per_second
 
     assert (per_metre(Economics()), per_second(Economics())) == (4, 100)

@@ -10,9 +10,10 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 
 from fleet.calendar import DAY_S
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import drive
 from scheduler.rounds.fill import Days
-from scheduler.rounds.terms import Key, View
+from scheduler.rounds.view import View
 
 LOOK_DAYS = 14
 """Due within so many days is soon (ROUNDS 4: a longer look does worse)."""
