@@ -11,7 +11,7 @@ import pytest
 
 from fleet import words
 from fleet.cli import parser
-from fleet.registry.records_facts import FIELDS
+from fleet.registry.records.facts import FIELDS
 from fleet.registry.register.columns import NAMES, REQUIRED
 from fleet.settings import TABLE
 

@@ -25,7 +25,7 @@ from fleet.model import (
 )
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.pages_unit import unit_row, units_query
+from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.work_alerts import write_episodes, write_notices

@@ -12,8 +12,8 @@ from fleet.model import Contact, Rota, Waking, Way
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices import targets
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 
 T = TypeVar("T")
 SOONEST: tuple[Way, ...] = ("push", "sms", "webhook", "email")

@@ -16,8 +16,8 @@ from fleet.calendar import ZoneUnknown, zone
 from fleet.model import Leave, SkillHeld, Technician
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.statements import upsert
 from fleet.registry.technicians_hours import HoursFault, read_hours
 from fleet.registry.types import ImportReport, RegistryFault, RowProblem

@@ -10,23 +10,9 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any, cast, get_args
 
-from fleet.model import (
-    Clock,
-    DeviceEvent,
-    EventName,
-    Quarantined,
-    Reading,
-    Status,
-)
+from fleet.model import Clock, DeviceEvent, EventName, Quarantined, Reading, Status
 from ingest.profiles import Profile
-from ingest.wire.nouns import (
-    ENTRIES_AT_MOST,
-    Address,
-    Decoded,
-    Message,
-    Speaker,
-    clean,
-)
+from ingest.wire.nouns import ENTRIES_AT_MOST, Address, Decoded, Message, Speaker, clean
 from ingest.wire.objects import Object
 from ingest.wire.parts import NO_TRACE, read_habit, read_trace
 from ingest.wire.quick import NEXT_AT_MOST_S, SEQ_AT_MOST

@@ -11,7 +11,7 @@ from fleet.model import Scope
 from fleet.registry import cells
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.pages_unit import unit_row, units_query
+from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.register.columns import NAMES
 from fleet.registry.register.row import row_of
 from fleet.registry.types import RegistryFault

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from fleet.model import Record
 from fleet.registry.register.reading import Draft, Known
-from fleet.registry.work_units import standing_records
+from fleet.registry.work.units import standing_records
 
 FROM_REGISTER = "from the register"
 

@@ -15,12 +15,12 @@ from fleet.model import Customer, Site, Unit
 from fleet.registry import cells, plans
 from fleet.registry import tables as t
 from fleet.registry.cells import CellFault, Row
-from fleet.registry.records_facts import EARLIEST
+from fleet.registry.records.facts import EARLIEST
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
 from fleet.registry.register.row import row_of
 from fleet.registry.register.running import ColumnFault, running_of, usual_off
 from fleet.registry.types import RowProblem
-from fleet.registry.work_units import decode_customer, decode_site, decode_unit
+from fleet.registry.work.units import decode_customer, decode_site, decode_unit
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""

@@ -12,7 +12,7 @@ from fleet.registry import cells
 from fleet.registry.cells import Source
 from fleet.registry.engine import Registry
 from fleet.registry.records import units_changed, write_records
-from fleet.registry.records_check import Accepted, RecordRefused, check_records
+from fleet.registry.records.check import Accepted, RecordRefused, check_records
 from fleet.registry.register.columns import DAYS_CHANGE
 from fleet.registry.register.devices import first_devices, write_devices, write_groups
 from fleet.registry.register.hours import hour_records

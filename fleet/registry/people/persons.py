@@ -9,9 +9,9 @@ import sqlalchemy as sa
 
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_secrets import digest_of, new_code, new_id, new_secret, tidy_code
-from fleet.registry.people_types import ROLES, Actor, PeopleRefused, Person, Role
+from fleet.registry.people.audit import note
+from fleet.registry.people.secrets import digest_of, new_code, new_id, new_secret, tidy_code
+from fleet.registry.people.types import ROLES, Actor, PeopleRefused, Person, Role
 from fleet.registry.statements import one_at_a_time
 
 SET_UP_S = 7 * 86_400

@@ -1,7 +1,7 @@
 """People: who may come in, by which way, to see whose data; and what they did."""
 
-from fleet.registry.people_audit import audit, note_failure
-from fleet.registry.people_links import (
+from fleet.registry.people.audit import audit, note_failure
+from fleet.registry.people.links import (
     make_share,
     make_token,
     open_share,
@@ -12,13 +12,13 @@ from fleet.registry.people_links import (
     token_of,
     tokens,
 )
-from fleet.registry.people_passwords import (
+from fleet.registry.people.passwords import (
     check_password,
     hash_password,
     needs_rehash,
     verify_password,
 )
-from fleet.registry.people_persons import (
+from fleet.registry.people.persons import (
     accept,
     add_person,
     by_login,
@@ -34,7 +34,7 @@ from fleet.registry.people_persons import (
     set_password,
     tidy_login,
 )
-from fleet.registry.people_sessions import (
+from fleet.registry.people.sessions import (
     ABSOLUTE_S,
     IDLE_S,
     PHONE_IDLE_S,
@@ -45,7 +45,7 @@ from fleet.registry.people_sessions import (
     sessions,
     sign_out,
 )
-from fleet.registry.people_types import (
+from fleet.registry.people.types import (
     ROLES,
     Actor,
     ApiToken,

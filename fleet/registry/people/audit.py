@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_types import Actor, AuditKind, AuditRow
+from fleet.registry.people.types import Actor, AuditKind, AuditRow
 
 FAILURES_KEPT_S = 90 * 86_400
 """Failed sign-ins are kept as long as messages set aside; all else is kept for good."""

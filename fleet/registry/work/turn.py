@@ -15,8 +15,8 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.types import UnitTurn
+from fleet.registry.work.touches import clear_touches
 from fleet.registry.work_alerts import closes, write_episodes, write_notices
-from fleet.registry.work_touches import clear_touches
 
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600

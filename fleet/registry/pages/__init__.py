@@ -3,7 +3,7 @@
 What a Scope does not see does not exist: an unknown unit and another customer's are both None.
 """
 
-from fleet.registry.pages_lists import (
+from fleet.registry.pages.lists import (
     areas,
     changes_since,
     counts,
@@ -14,9 +14,9 @@ from fleet.registry.pages_lists import (
     latest_change,
     units,
 )
-from fleet.registry.pages_service import health, quarantine, quarantine_counts
-from fleet.registry.pages_starts import StartCount, start_counts
-from fleet.registry.pages_unit import assessment, days, events, inputs, records, unit
+from fleet.registry.pages.service import health, quarantine, quarantine_counts
+from fleet.registry.pages.starts import StartCount, start_counts
+from fleet.registry.pages.unit import assessment, days, events, inputs, records, unit
 from fleet.registry.types import (
     Counts,
     DayRow,

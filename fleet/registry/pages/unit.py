@@ -12,7 +12,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in, spoke_for, unit_seen
 from fleet.registry.types import DayRow, ListedRecord, UnitInputs
-from fleet.registry.work_units import (
+from fleet.registry.work.units import (
     day_of,
     decode_customer,
     decode_site,

@@ -1,5 +1,6 @@
 """The programs' own side of the registry; no Scope. Pages use `fleet.registry.pages`."""
 
+from fleet.registry.programs import heartbeat, heartbeats
 from fleet.registry.types import (
     DayRow,
     DeviceFacts,
@@ -11,7 +12,7 @@ from fleet.registry.types import (
     UnitTouch,
     UnitTurn,
 )
-from fleet.registry.work_intake import (
+from fleet.registry.work.intake import (
     device_facts,
     facts_version,
     find_receipts,
@@ -19,10 +20,9 @@ from fleet.registry.work_intake import (
     note_receipts,
     pulse,
 )
-from fleet.registry.work_programs import heartbeat, heartbeats
-from fleet.registry.work_touches import due_looks, spread_touches, touched_units
-from fleet.registry.work_turn import write_turn
-from fleet.registry.work_units import (
+from fleet.registry.work.touches import due_looks, spread_touches, touched_units
+from fleet.registry.work.turn import write_turn
+from fleet.registry.work.units import (
     UsageRow,
     area_usage,
     day_before,

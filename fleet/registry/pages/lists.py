@@ -11,11 +11,11 @@ import sqlalchemy as sa
 from fleet.model import SEVERITIES, Customer, DueItem, Episode, Scope, Site, Unit
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.pages_unit import UnitRow, unit_row, units_query
+from fleet.registry.pages.unit import UnitRow, unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.types import Counts, DeviceFacts
-from fleet.registry.work_intake import FACTS_QUERY, facts_of
-from fleet.registry.work_units import decode_customer, decode_site, decode_unit, episodes_of
+from fleet.registry.work.intake import FACTS_QUERY, facts_of
+from fleet.registry.work.units import decode_customer, decode_site, decode_unit, episodes_of
 
 _due = msgspec.json.Decoder(DueItem).decode
 DUE_NOW = ("late_beyond", "late", "due")

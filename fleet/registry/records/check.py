@@ -17,7 +17,7 @@ from fleet.calibration import CalibrationRefused, from_check
 from fleet.model import Calibration, Record, ServicePlan, Unit
 from fleet.registry import cells
 from fleet.registry import tables as t
-from fleet.registry.records_facts import EARLIEST, About, FactFault, read_facts
+from fleet.registry.records.facts import EARLIEST, About, FactFault, read_facts
 from fleet.registry.types import RegistryFault
 
 AHEAD_S = 600

@@ -10,11 +10,11 @@ from fleet.calendar import DAY_S
 from fleet.model import Quarantined, Scope
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.programs import beats
 from fleet.registry.scoped import device_seen
 from fleet.registry.statements import counted
 from fleet.registry.types import HealthFacts, OutOfScope, QuarantineCount, QuarantineRow
-from fleet.registry.work_intake import marks_of
-from fleet.registry.work_programs import beats
+from fleet.registry.work.intake import marks_of
 
 
 def quarantine(

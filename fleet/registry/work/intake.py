@@ -17,7 +17,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import bump, counted, insert, insert_of, run_many, upsert
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
-from fleet.registry.work_quarantine import tidy_quarantine, write_quarantine
+from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
