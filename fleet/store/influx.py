@@ -12,7 +12,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from fleet.store.influx_csv import numbers, runs, seconds
 from fleet.store.influx_lines import CLOCK, LATEST, field_key, name_of, tag_value
 from fleet.store.influx_link import Address, Link
 from fleet.store.influx_writing import Writer, delete, marked
-from fleet.store.port import StoreFault, WriteResult
+from fleet.store.port import StoreFault, StoreSettings, WriteResult
 
 SUMMARIES_FROM_S = 1800
 """Narrower buckets are made from the readings: measured, five summaries cost more than 30 rows."""
@@ -159,29 +159,7 @@ class InfluxStore:
         return found
 
 
-class InfluxSettings(Protocol):
-    """What fleet.settings says of it."""
-
-    @property
-    def data(self) -> Path: ...
-
-    @property
-    def retention_days(self) -> int: ...
-
-    @property
-    def influx_url(self) -> str: ...
-
-    @property
-    def influx_org(self) -> str: ...
-
-    @property
-    def influx_bucket(self) -> str: ...
-
-    @property
-    def influx_token(self) -> str: ...
-
-
-def open_influx(settings: InfluxSettings, writing: bool) -> InfluxStore:
+def open_influx(settings: StoreSettings, writing: bool) -> InfluxStore:
     """The store in the bucket that the settings name. Raises StoreFault for a second writer."""
     address = Address(
         settings.influx_url, settings.influx_org, settings.influx_bucket, settings.influx_token

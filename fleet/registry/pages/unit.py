@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Customer, DeviceEvent, Record, Scope, Site, Unit, UnitSummary
+from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in, spoke_for, unit_seen
@@ -15,6 +15,7 @@ from fleet.registry.types import DayRow, ListedRecord, UnitInputs
 from fleet.registry.work.units import (
     day_of,
     decode_customer,
+    decode_record,
     decode_site,
     decode_unit,
     events_of,
@@ -22,7 +23,6 @@ from fleet.registry.work.units import (
     inputs_of,
 )
 
-_record = msgspec.json.Decoder(Record).decode
 _summary = msgspec.json.Decoder(UnitSummary).decode
 
 
@@ -98,7 +98,7 @@ def records(reg: Registry, scope: Scope, unit: str) -> list[ListedRecord]:
     )
     with reg.read() as connection:
         rows = connection.execute(query).all()
-    return [ListedRecord(record=_record(r.doc), superseded_by=r.superseded_by) for r in rows]
+    return [ListedRecord(record=decode_record(r.doc), superseded_by=r.superseded_by) for r in rows]
 
 
 def inputs(reg: Registry, scope: Scope, unit: str) -> UnitInputs | None:

@@ -30,7 +30,7 @@ from fleet.registry.types import DayRow, UnitInputs
 decode_unit = msgspec.json.Decoder(Unit).decode
 decode_site = msgspec.json.Decoder(Site).decode
 decode_customer = msgspec.json.Decoder(Customer).decode
-_record = msgspec.json.Decoder(Record).decode
+decode_record = msgspec.json.Decoder(Record).decode
 _plan = msgspec.json.Decoder(ServicePlan).decode
 _pulse = msgspec.json.Decoder(Pulse).decode
 _calibration = msgspec.json.Decoder(Calibration).decode
@@ -79,7 +79,7 @@ def fittings_of(connection: sa.Connection, unit: str) -> tuple[Fitting, ...]:
 def standing_records(connection: sa.Connection, unit: str) -> tuple[Record, ...]:
     """Records of the unit that no other record corrects, in time order."""
     docs = connection.execute(_STANDING, {"unit": unit}).scalars()
-    return tuple(_record(doc) for doc in docs)
+    return tuple(decode_record(doc) for doc in docs)
 
 
 def events(reg: Registry, device: str, start: int, end: int) -> list[DeviceEvent]:
