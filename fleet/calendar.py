@@ -71,11 +71,6 @@ def add_months(anchor: date, months: int) -> date:
     return date(year, month + 1, min(anchor.day, monthrange(year, month + 1)[1]))
 
 
-def utc_day(at: int) -> int:
-    """Days since 1970-01-01 UTC."""
-    return at // DAY_S
-
-
 def utc_date(day: int) -> date:
     """The UTC date of a day number."""
     return datetime.fromtimestamp(day * DAY_S, UTC).date()

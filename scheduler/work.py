@@ -80,11 +80,6 @@ class NotPossible(ValueError):
     """A step that may not come next. A sentence: what was wrong and what may come."""
 
 
-def next_steps(state: JobState) -> tuple[StepKind, ...]:
-    """What may happen to a job in this state, in the order of the table."""
-    return tuple(STEPS[state])
-
-
 def opened(job: Job, now: int, by: str) -> tuple[Job, JobStep]:
     """A new job with its first step. now: UTC seconds."""
     made = msgspec.structs.replace(job, n=1, opened_at=now, opened_by=by)

@@ -68,14 +68,6 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
 
-def any_open(reg: Registry, since: int) -> bool:
-    """Whether an outage is open, or ended since that moment."""
-    c = t.outage.c
-    query = sa.select(c.id).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since)).limit(1)
-    with reg.read() as connection:
-        return connection.execute(query).first() is not None
-
-
 def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:
     """Every assessed set of these areas and sites. The area '' is all sets without one."""
     query = units_query(Scope()).where(

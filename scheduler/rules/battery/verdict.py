@@ -29,8 +29,6 @@ FULL_PCT, HALF_PCT = 75.0, 50.0
 """Rested at three quarters or more is good, under a half is a reason to look. Common practice."""
 CHARGERS: frozenset[Charger] = frozenset({"float", "on_off", "boost", "solar"})
 
-Worn = Literal["", "cranking", "fallen", "low"]
-
 
 class Failed(msgspec.Struct, frozen=True, kw_only=True):
     """A cell seems to have failed: since when, by what, volts before and after (per 12 V)."""
