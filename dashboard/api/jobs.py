@@ -8,9 +8,9 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel
 
 from dashboard.deps import AtDesk, Looking, Reader, require
-from dashboard.pages import rounds_words as tell
 from dashboard.phrases import iso
 from dashboard.problems import Problem
+from dashboard.viewers import only_technician
 from fleet.model import OPEN_STATES, Job, JobState
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
@@ -120,7 +120,7 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
     told = kept.in_force(desk.registry)
     if told is None:
         raise Problem(404, "There are no rounds yet.")
-    whose = tell.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     plan = dispatch.decode(told.doc)
     return PlanOut(
         published_at=iso(told.made_at), published_by=told.made_by, zone=plan.zone,
