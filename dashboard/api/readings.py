@@ -13,8 +13,8 @@ from starlette.responses import Response
 from dashboard import phrases
 from dashboard.api import shapes
 from dashboard.api.times import From, To, span
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from dashboard.problems import Problem
 from fleet.channels import CHANNELS, NAMES
 from fleet.model import Series, Window

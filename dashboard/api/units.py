@@ -11,11 +11,11 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api import shapes, telling
 from dashboard.api.times import From, To, span
-from dashboard.deps import AtDesk, Desk, Reader, require
-from dashboard.problems import Problem
+from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from dashboard.viewers import staff_name
 from fleet.channels import CHANNELS
-from fleet.model import Condition, Customer, Readiness, Scope, Severity, Site, Unit, UnitSummary
+from fleet.model import Condition, Readiness, Severity
 from fleet.registry import pages
 from scheduler import assess
 
@@ -23,17 +23,8 @@ router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("r
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 T = TypeVar("T")
-Found = tuple[Unit, Site, Customer, UnitSummary | None]
 Limit = Annotated[int, Query(ge=1, le=500)]
 Cursor = Annotated[str | None, Query(max_length=80)]
-
-
-def find(desk: Desk, scope: Scope, unit: str) -> Found:
-    """The unit, or Problem 404: what a Scope does not see does not exist."""
-    found = pages.unit(desk.registry, scope, unit)
-    if found is None:
-        raise Problem(404, "There is no unit of that id here. GET /api/units lists them.")
-    return found
 
 
 @router.get("", response_model=shapes.UnitPage)

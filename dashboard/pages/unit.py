@@ -10,8 +10,8 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, logbook, phrases, svg
-from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
+from dashboard.one_unit import find
 from dashboard.pages import (
     alert_lines,
     answer,

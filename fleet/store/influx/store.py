@@ -1,7 +1,7 @@
 """The telemetry store in an InfluxDB 2 bucket (docs/influxdb.md). One process writes a device.
 
 As the port says, and: InfluxDB overwrites, so readings that may meet older values are looked up
-first and merged (influx_tops tells which cannot). A batch goes out in requests of 5,000 lines; when
+first and merged (`tops` tells which cannot). A batch goes out in requests of 5,000 lines; when
 one fails, part of the batch may be visible already: hand it in again, that is free of effect.
 Readings that the server itself refuses raise ReadingsRefused after all others were kept.
 Opening asks the server nothing; an absent one is told by the first call.
@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from fleet.model import Reading, Series, Window
 from fleet.model.telemetry import no_series
-from fleet.store import buckets, influx_flux, schema, spans
-from fleet.store.influx_csv import numbers, runs, seconds
-from fleet.store.influx_lines import CLOCK, LATEST, field_key, name_of, tag_value
-from fleet.store.influx_link import Address, Link
-from fleet.store.influx_writing import Writer, delete, marked
+from fleet.store import buckets, schema, spans
+from fleet.store.influx import flux as queries
+from fleet.store.influx.csv import numbers, runs, seconds
+from fleet.store.influx.lines import CLOCK, LATEST, field_key, name_of, tag_value
+from fleet.store.influx.link import Address, Link
+from fleet.store.influx.writing import Writer, delete, marked
 from fleet.store.port import StoreFault, StoreSettings, WriteResult
 
 SUMMARIES_FROM_S = 1800
@@ -81,10 +82,10 @@ class InfluxStore:
         start, end = max(0, start), min(LATEST, end)
         if start >= end:
             return []
-        flux = influx_flux.days(self._bucket, tag_value(device), start, end)
+        flux = queries.days(self._bucket, tag_value(device), start, end)
         days: set[int] = set()
         for columns in self._link.query(flux):
-            days.update((seconds(columns["_start"]) // influx_flux.DAY_S).tolist())
+            days.update((seconds(columns["_start"]) // queries.DAY_S).tolist())
         return sorted(days)
 
     def delete(self, device: str, start: int, end: int) -> int:
@@ -95,7 +96,7 @@ class InfluxStore:
                 return 0
             tag = tag_value(device)
             gone = 0
-            for columns in self._link.query(influx_flux.count(self._bucket, tag, start, end)):
+            for columns in self._link.query(queries.count(self._bucket, tag, start, end)):
                 gone += sum(map(int, columns["_value"]))
             if gone:
                 delete(self._link, tag, start, end)
@@ -143,7 +144,7 @@ class InfluxStore:
         start, end = max(0, b.start), min(LATEST, b.end)
         if start >= end or not names:
             return {}
-        flux = influx_flux.window(
+        flux = queries.window(
             self._bucket, tag_value(device), [field_key(name) for name in names],
             start, end, b.width_s, b.start % b.width_s,
         )  # fmt: skip
@@ -177,9 +178,7 @@ def _read(
         return {}
     fields = None if channels is None else [field_key(name) for name in channels]
     parts: dict[str, list[Series]] = {}
-    for columns in link.query(
-        influx_flux.readings(bucket, [tag_value(device)], fields, start, end)
-    ):
+    for columns in link.query(queries.readings(bucket, [tag_value(device)], fields, start, end)):
         t, v = seconds(columns["_time"]), numbers(columns["_value"])
         for key, some in runs(columns["_field"]):
             if key != CLOCK:
@@ -201,7 +200,7 @@ def _empty(b: buckets.Buckets) -> Window:
 
 
 def _column(window: Window, result: str) -> NDArray[Any]:
-    """The array that one of influx_flux.SUMMARIES fills."""
+    """The array that one of queries.SUMMARIES fills."""
     columns: dict[str, NDArray[Any]] = {
         "min": window.minimum,
         "max": window.maximum,

@@ -1,6 +1,6 @@
 """The Flux queries of the InfluxDB adapter. Pure.
 
-Devices and channels go in as tag values and field keys of influx_lines, which hold nothing that
+Devices and channels go in as tag values and field keys of `lines`, which hold nothing that
 Flux could take for its own; the bucket's name is escaped. Every query starts with bucket, range
 and measurement, so that InfluxDB answers it in its storage engine.
 """
@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from fleet.calendar import DAY_S
-from fleet.store.influx_lines import CLOCK, DEVICES, LATEST, MARK_AT, READINGS
+from fleet.store.influx.lines import CLOCK, DEVICES, LATEST, MARK_AT, READINGS
 
 SUMMARIES = ("min", "max", "mean", "last", "count")
 

@@ -20,7 +20,7 @@ def tables(pieces: Iterable[bytes]) -> Iterator[Columns]:
     """Runs of rows under one header line, each as cells by column name.
 
     pieces: the body of an answer without annotations. No cell of ours holds a comma, a quote or a
-    line break (see influx_lines). Raises AnswerBroken.
+    line break (see `lines`). Raises AnswerBroken.
     """
     header: list[str] | None = None
     rest = b""

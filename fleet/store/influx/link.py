@@ -15,7 +15,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from fleet.store.influx_csv import AnswerBroken, Columns, tables
+from fleet.store.influx.csv import AnswerBroken, Columns, tables
 from fleet.store.port import StoreDown, StoreFault
 
 LINES_AT_ONCE = 5_000

@@ -6,9 +6,9 @@ import datetime
 from collections.abc import Sequence
 
 from fleet.model import Reading
-from fleet.store import influx_flux
-from fleet.store.influx_csv import numbers, runs, seconds
-from fleet.store.influx_lines import (
+from fleet.store.influx import flux as queries
+from fleet.store.influx.csv import numbers, runs, seconds
+from fleet.store.influx.lines import (
     Keys,
     Row,
     gather,
@@ -17,8 +17,8 @@ from fleet.store.influx_lines import (
     name_of,
     tag_value,
 )
-from fleet.store.influx_link import Link
-from fleet.store.influx_tops import DayTops, Tops, looks
+from fleet.store.influx.link import Link
+from fleet.store.influx.tops import DayTops, Tops, looks
 from fleet.store.port import ReadingsRefused, WriteResult
 
 
@@ -64,7 +64,7 @@ class Writer:
 
     def expire(self, now: int) -> None:
         """Retention: once a UTC day, delete what is older than the limit."""
-        before = (now // influx_flux.DAY_S - self._retention_days) * influx_flux.DAY_S
+        before = (now // queries.DAY_S - self._retention_days) * queries.DAY_S
         if self._retention_days and before > self._expired_before:
             delete(self._link, None, self._expired_before, before)
             self._expired_before = before
@@ -73,7 +73,7 @@ class Writer:
         """How far devices have written, and which are marked; asked for once."""
         if self._known is None:
             newest: dict[str, int] = {}
-            for columns in self._link.query(influx_flux.tops(self._bucket)):
+            for columns in self._link.query(queries.tops(self._bucket)):
                 ats = seconds(columns["_time"]).tolist()
                 for key, at in zip(columns["device"], ats, strict=True):
                     device = name_of(key)
@@ -84,10 +84,10 @@ class Writer:
 
     def _day_tops(self, device: str) -> DayTops:
         tops: DayTops = {}
-        flux = influx_flux.day_tops(self._bucket, tag_value(device))
+        flux = queries.day_tops(self._bucket, tag_value(device))
         for columns in self._link.query(flux):
             for at in seconds(columns["_time"]).tolist():
-                day = at // influx_flux.DAY_S
+                day = at // queries.DAY_S
                 tops[day] = max(at, tops.get(day, -1))
         return tops
 
@@ -97,7 +97,7 @@ class Writer:
         """What the store holds: values by field key by device-second."""
         found: dict[tuple[str, int], dict[str, float]] = {}
         tags = [tag_value(device) for device in devices]
-        for columns in self._link.query(influx_flux.readings(self._bucket, tags, None, start, end)):
+        for columns in self._link.query(queries.readings(self._bucket, tags, None, start, end)):
             ats, values = seconds(columns["_time"]).tolist(), numbers(columns["_value"]).tolist()
             for tag, of_device in runs(columns["device"]):
                 device = name_of(tag)
@@ -110,16 +110,14 @@ class Writer:
 def marked(link: Link, bucket: str) -> set[str]:
     """Devices that ever wrote."""
     return {
-        name_of(key)
-        for columns in link.query(influx_flux.devices(bucket))
-        for key in columns["device"]
+        name_of(key) for columns in link.query(queries.devices(bucket)) for key in columns["device"]
     }
 
 
 def delete(link: Link, tag: str | None, start: int, end: int) -> None:
     """Delete readings in [start, end); InfluxDB includes the stop it is given."""
     stop = f"{_rfc3339(end - 1)}.999999999Z"
-    link.delete(f"{_rfc3339(start)}Z", stop, influx_flux.predicate(tag))
+    link.delete(f"{_rfc3339(start)}Z", stop, queries.predicate(tag))
 
 
 def _rfc3339(at: int) -> str:

@@ -10,8 +10,8 @@ import numpy as np
 from fleet.calendar import day_bounds, local_date
 from fleet.model import Charger, Finding, StartDemand
 from fleet.registry.types import UnitInputs
-from scheduler.assess import battery_findings
-from scheduler.assess.battery_known import Known, known_of
+from scheduler.assess.battery import findings
+from scheduler.assess.battery.known import Known, known_of
 from scheduler.assess.condition import Now
 from scheduler.assess.habit import habit_of
 from scheduler.assess.seen import covers, newest
@@ -72,7 +72,7 @@ def look(
     )
     started = next((d.at for d in reversed(demands) if _answered(d)), None)
     seen = battery.decide(seen, worn, failed, started, at.now)
-    found = battery_findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
+    found = findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
     if at.aside is not None:
         found = tuple(msgspec.structs.replace(f, severity="note") for f in found)
     return seen, found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from fleet.calendar import DAY_S
-from fleet.store.influx_lines import Row
+from fleet.store.influx.lines import Row
 
 DAYS_OF_DEVICES = 2_000
 """Devices whose days are remembered; a device that sends late costs a query the first time."""
