@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import msgspec
 
-from fleet.model import DueItem, Finding, Habit, StartDemand, UnitSummary
+from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
 from scheduler.assess import battery as cells
@@ -16,15 +17,38 @@ from scheduler.assess import readiness as ready
 from scheduler.assess import supply as volts
 from scheduler.assess.due import due_items, due_since
 from scheduler.assess.open import Open, now_of, open_state
-from scheduler.assess.verdict import Assessment, StartTally
+from scheduler.assess.verdict import Assessment, Blind, StartTally
 from scheduler.day import Day
 from scheduler.rules import service
+from scheduler.rules.battery import BatterySeen
+from scheduler.rules.fuel import FuelSeen
+from scheduler.rules.mains import Outage
 from scheduler.rules.reliability import AT_95, Triggers
+from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
 TALLY = 50
 ASIDE_QUIETS = frozenset({"failed_start", "not_in_auto", "not_reporting"})
 """Findings that are only Notes while a unit is laid up or out of service for work."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """What each part of the unit says."""
+
+    ledger: hours.Ledger
+    due: tuple[DueItem, ...]
+    exercise: exercise.Looked
+    ahead: ahead.Ahead
+    starts: starts.StartsSeen
+    mains: MainsNow
+    outages: tuple[Outage, ...]
+    battery: BatterySeen
+    fuel: FuelSeen
+    supply: SupplySeen
+    found: tuple[Finding, ...]
+    blind: tuple[Blind, ...]
+    verdict: ready.Ready
 
 
 def assess(
@@ -43,86 +67,109 @@ def assess(
     reports = habit.habit_of(inputs, days)
     now_open = open_state(inputs, days, reports, now)
     at, limit_s, edges = now_of(inputs, days, now_open, reports, now)
-    hides_s = 0 if reports.mode == "on_change" else reports.running_s
-    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now, hides_s)
-    due = due_items(inputs, ledger, now)
-    looked = exercise.look(
-        inputs, days, now_open.runs, now_open.demands, reports, ledger, at.aside, now
-    )
-    found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
-    due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
-    started, about_starts = starts.look(inputs, now_open.demands, now, triggers)
-    oil = _oil(inputs, now_open, at, coming)
-    line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
-    battery, about_battery = cells.look(inputs, days, now_open.demands, at)
-    fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
-    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
-    halted = ready.shut_down(inputs, days, looked.runs, now_open.demands, at)
-    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
-    found = findings.in_order([*found, *more, *about_supply, *about_battery])
-    blind = seen.blind_spots(inputs, days)
-    verdict = ready.look(
-        inputs, days, now_open.demands, at, looked, found, blind,
-        battery=battery, out_at_last_run=supplied.out_at_last_run,
-    )  # fmt: skip
-    edges += verdict.edges
-    word, since = condition.condition(inputs, at)
+    parts = _looked(inputs, days, now_open, at, limit_s, reports, prior, triggers)
+    edges += parts.verdict.edges
+    if parts.mains.state != "unknown" and parts.mains.at is not None:
+        edges.append(parts.mains.at + limit_s + 1)
+    if parts.ahead.oil is not None:
+        edges.append(parts.ahead.oil.next_at)
     running = now_open.run is not None and now_open.run.end is None
-    pulse = seen.newest_pulse(inputs)
-    summary = UnitSummary(
-        unit=inputs.unit.id,
-        at=now,
-        condition=word,
-        condition_since=since,
-        heard_at=at.silence.heard_at,
-        newest_at=pulse.newest_at if pulse else None,
-        hours=ledger.now,
-        findings=found,
-        last_run=next(iter([*looked.runs[-1:], *now_open.runs[-1:]]), None),
-        last_start=now_open.demands[-1] if now_open.demands else None,
-        next_due=next((item for item in due if item.state != "unknown"), None),
-        silent_limit_s=limit_s,
-        clock_note=_clock_note(found),
-        demands=started.share.demands if started.share else 0,
-        demands_failed=started.share.failed if started.share else 0,
-        other_runs=coming.other.months,
-        other_hours_h=coming.other.hours_h,
-        mains=line,
-        readiness=verdict.now,
-        adopted=verdict.adopted,
-        learning_until=verdict.learning_until,
-    )
-    if line.state != "unknown" and line.at is not None:
-        edges.append(line.at + limit_s + 1)
-    if coming.oil is not None:
-        edges.append(coming.oil.next_at)
     return Assessment(
         unit=inputs.unit.id,
         at=now,
-        summary=summary,
-        due=due,
-        findings=found,
-        hours=ledger.now,
+        summary=_summary(inputs, now_open, at, limit_s, parts),
+        due=parts.due,
+        findings=parts.found,
+        hours=parts.ledger.now,
         habit=reports,
         gap_s=habit.gap_s(reports, running),
         silent_limit_s=limit_s,
         look_again_at=min(edge for edge in edges if edge > now),
         starts_50=_tally(now_open.demands),
-        blind=blind,
-        exercise=looked.exercise,
-        reasons=looked.reasons,
-        years=looked.years,
-        light_load=looked.light_load,
-        code=looked.code,
-        by_itself=looked.by_itself,
-        starts=started,
-        ahead=coming,
-        readiness=verdict.now,
-        supply=supplied,
-        mains=line,
-        outages=outages,
-        fuel=fuel,
-        battery=battery,
+        blind=parts.blind,
+        exercise=parts.exercise.exercise,
+        reasons=parts.exercise.reasons,
+        years=parts.exercise.years,
+        light_load=parts.exercise.light_load,
+        code=parts.exercise.code,
+        by_itself=parts.exercise.by_itself,
+        starts=parts.starts,
+        ahead=parts.ahead,
+        readiness=parts.verdict.now,
+        supply=parts.supply,
+        mains=parts.mains,
+        outages=parts.outages,
+        fuel=parts.fuel,
+        battery=parts.battery,
+    )
+
+
+def _looked(
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    now_open: Open,
+    at: condition.Now,
+    limit_s: int,
+    reports: Habit,
+    prior: Prior | None,
+    triggers: Triggers,
+) -> _Parts:
+    """Every part of the unit looked at in turn, each with what those before it found."""
+    now, demands = at.now, now_open.demands
+    hides_s = 0 if reports.mode == "on_change" else reports.running_s
+    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now, hides_s)
+    due = due_items(inputs, ledger, now)
+    looked = exercise.look(inputs, days, now_open.runs, demands, reports, ledger, at.aside, now)
+    found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
+    due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
+    started, about_starts = starts.look(inputs, demands, now, triggers)
+    oil = _oil(inputs, now_open, at, coming)
+    line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
+    battery, about_battery = cells.look(inputs, days, demands, at)
+    fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
+    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
+    halted = ready.shut_down(inputs, days, looked.runs, demands, at)
+    more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
+    found = findings.in_order([*found, *more, *about_supply, *about_battery])
+    blind = seen.blind_spots(inputs, days)
+    verdict = ready.look(
+        inputs, days, demands, at, looked, found, blind,
+        battery=battery, out_at_last_run=supplied.out_at_last_run,
+    )  # fmt: skip
+    return _Parts(
+        ledger, due, looked, coming, started, line, outages, battery, fuel, supplied, found, blind,
+        verdict,
+    )  # fmt: skip
+
+
+def _summary(
+    inputs: UnitInputs, now_open: Open, at: condition.Now, limit_s: int, parts: _Parts
+) -> UnitSummary:
+    word, since = condition.condition(inputs, at)
+    pulse = seen.newest_pulse(inputs)
+    share = parts.starts.share
+    return UnitSummary(
+        unit=inputs.unit.id,
+        at=at.now,
+        condition=word,
+        condition_since=since,
+        heard_at=at.silence.heard_at,
+        newest_at=pulse.newest_at if pulse else None,
+        hours=parts.ledger.now,
+        findings=parts.found,
+        last_run=next(iter([*parts.exercise.runs[-1:], *now_open.runs[-1:]]), None),
+        last_start=now_open.demands[-1] if now_open.demands else None,
+        next_due=next((item for item in parts.due if item.state != "unknown"), None),
+        silent_limit_s=limit_s,
+        clock_note=_clock_note(parts.found),
+        demands=share.demands if share else 0,
+        demands_failed=share.failed if share else 0,
+        other_runs=parts.ahead.other.months,
+        other_hours_h=parts.ahead.other.hours_h,
+        mains=parts.mains,
+        readiness=parts.verdict.now,
+        adopted=parts.verdict.adopted,
+        learning_until=parts.verdict.learning_until,
     )
 
 
