@@ -15,6 +15,7 @@ import msgspec
 
 from fleet.calendar import local_date
 from fleet.model import (
+    DUE_NOW,
     OPEN_STATES,
     DueItem,
     Finding,
@@ -27,7 +28,6 @@ from fleet.model import (
 )
 from fleet.model.jobs import StepKind
 
-DUE_NOW = ("late_beyond", "late", "due")
 MOVED_DAYS = 7
 """A forecast that moves less is no news; common practice, no source."""
 HORIZON_DAYS = 42

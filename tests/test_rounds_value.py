@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from round_cases import BEGIN, DAY_S, HOUR_S, at, changed, job, request, site, technician
 
-from scheduler.rounds import Economics, Pin, Skill, Span, half_day, half_of, own_minutes, weekly
+from scheduler.rounds import Economics, Pin, Skill, Span, half_day, half_of, weekly
 from scheduler.rounds.money import UNIT
 from scheduler.rounds.terms import Terms
 
@@ -101,11 +101,6 @@ def test_half_days() -> None:
     assert half_of(at(1, 11.9), "Europe/Berlin") == ("2026-05-05", "morning")
     assert half_of(at(1, 12), "Europe/Berlin") == ("2026-05-05", "afternoon")
     assert half_day("2026-05-04", "afternoon", "Europe/Berlin") == Span(at(0, 12), at(0, 17))
-
-
-def test_own_minutes_count_from_ten_visits_on() -> None:
-    assert own_minutes([90] * 9, 60) == 60
-    assert own_minutes([80, 80, 90, 90, 90, 90, 90, 100, 100, 400], 60) == 90
 
 
 @given(st.integers(-30, 60), st.integers(0, 7 * 24), st.floats(0, 6))

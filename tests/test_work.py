@@ -221,6 +221,7 @@ def test_a_finding_suggests_a_job(kind: str, severity: Any, wants: bool, state: 
 def test_own_minutes_need_ten_visits() -> None:
     assert work.own_minutes([90] * 9, 30) == 30
     assert work.own_minutes([80, 90, 100] * 4, 30) == 90
+    assert work.own_minutes([80, 80, 90, 90, 90, 90, 90, 100, 100, 400], 60) == 90
 
 
 def test_parts_to_load_and_to_order() -> None:

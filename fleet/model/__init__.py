@@ -13,6 +13,7 @@ from fleet.model.duty import (
     WakingRow,
 )
 from fleet.model.engine import (
+    DUE_NOW,
     Condition,
     DemandEnd,
     DueItem,
@@ -39,6 +40,7 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
+from fleet.model.ids import ID
 from fleet.model.jobs import (
     JOB_STATES,
     OPEN_STATES,
@@ -101,7 +103,7 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "Errand", "FoundBy",
+    "DUE_NOW", "EVERYTHING", "ID", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "Errand", "FoundBy",
     "HandPin", "Job", "JobState", "JobStep", "Leave", "Promise", "SiteCard", "SiteContact", "SkillHeld",
     "Technician", "Week", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
     "Chemistry", "Clock", "Condition", "Contact",

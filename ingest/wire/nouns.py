@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import UTC, tzinfo
 from functools import lru_cache
@@ -10,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model import DeviceEvent, Quarantined, Reading, Status
+from fleet.model import ID, DeviceEvent, Quarantined, Reading, Status
 from ingest.profiles import NO_PROFILE, Profile
 
 PAYLOAD_AT_MOST = 256 * 1024
@@ -20,7 +19,6 @@ UNKNOWN_AT_MOST = 64
 
 Kind = Literal["readings", "event", "status"]
 KINDS: tuple[Kind, ...] = ("readings", "event", "status")
-ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
 class Message(msgspec.Struct, frozen=True, gc=False):

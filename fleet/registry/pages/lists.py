@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import SEVERITIES, Customer, DueItem, Episode, Scope, Site, Unit
+from fleet.model import DUE_NOW, SEVERITIES, Customer, DueItem, Episode, Scope, Site, Unit
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.pages.unit import UnitRow, unit_row, units_query
@@ -18,7 +18,6 @@ from fleet.registry.work.intake import FACTS_QUERY, facts_of
 from fleet.registry.work.units import decode_customer, decode_site, decode_unit, episodes_of
 
 _due = msgspec.json.Decoder(DueItem).decode
-DUE_NOW = ("late_beyond", "late", "due")
 _MOST = 1_000
 SILENT = "not_reporting"
 """What decides `unknown` where a unit is silent (`scheduler.readiness`)."""

@@ -14,7 +14,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.calibration import CalibrationRefused, from_check
-from fleet.model import Calibration, Record, ServicePlan, Unit
+from fleet.model import ID, Calibration, Record, ServicePlan, Unit
 from fleet.registry import cells
 from fleet.registry import tables as t
 from fleet.registry.records.facts import EARLIEST, About, FactFault, read_facts
@@ -111,7 +111,7 @@ def _check(record: Record, known: _Known, now: int) -> Accepted:
 
 
 def _check_head(record: Record, now: int) -> None:
-    if cells.ID.fullmatch(record.id) is None:
+    if ID.fullmatch(record.id) is None:
         raise RecordRefused(
             "id must be 1 to 64 letters, digits, _ or -: best a UUID.", "id", record.id
         )

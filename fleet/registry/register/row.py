@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.calendar import utc_text
 from fleet.model import Site, Unit
-from fleet.registry import cells
 from fleet.registry.register.columns import NAMES, PLAIN
 from fleet.registry.register.habit import habit_text
 
@@ -28,7 +28,7 @@ def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
             }
     row["exercise"] = unit.exercise.replace("\n", " ")
     if unit.engine_hours_at is not None:
-        row["engine_hours_at"] = cells.utc_text(unit.engine_hours_at)
+        row["engine_hours_at"] = utc_text(unit.engine_hours_at)
     for name in ("idle_down", "inverter"):
         row[name] = "yes" if row[name] else "no"
     return {name: "" if row.get(name) is None else row[name] for name in NAMES}

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fleet.registry.types import UnitInputs
+from scheduler.assess.findings import ANSWERS
 from scheduler.day import Day
 from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen
 
-ANSWERS = frozenset({"visit", "task_done", "part_changed"})
-"""Records of somebody at the set: a danger last seen before them has been dealt with."""
 DANGERS = frozenset({"over_voltage", "open_neutral", "no_output", "standing", "stray"})
 
 
@@ -30,7 +29,7 @@ class About:
 def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) -> dict[str, Delay]:
     """The troubles that are met and that nobody has answered since.
 
-    Somebody at the set answers a danger; a meter on the volts answers volts out of their band.
+    Somebody at the set answers a danger last seen before; a meter on the volts answers volts out of their band.
     """
     carry = days[-1].carry.supply.delays if days else {}
     visited = max((r.at for r in inputs.records if r.kind in ANSWERS and r.at <= now), default=0)
