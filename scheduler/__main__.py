@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import fcntl
+import gc
 import logging
 import os
 import signal
@@ -31,7 +32,8 @@ from fleet.store import StoreFault
 from scheduler import publishing, turns
 from scheduler.rules.reliability import Triggers, triggers_of
 from scheduler.turns import Memory, sending
-from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, tamed
+from scheduler.turns.held import MB, Held
+from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, send, tamed
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -76,11 +78,14 @@ def run(loaded: Settings, stop: Event) -> None:
         desk = _desk(loaded, registry)
         desk.leads, desk.stopping = desk.lead.held(), stop
         scheduler = tamed(desk)
+        gc.collect()
+        gc.freeze()  # what is loaded now stays: no search for garbage goes through it again
         scheduler.start()
         beat(desk)
         log.info("scheduler ready")
         stop.wait()
         scheduler.shutdown(wait=True)
+        send(desk)  # what is under way is written down
         _close(desk)
         log.info("scheduler stopped")
 
@@ -106,7 +111,8 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
     """
     try:
         loaded.data.mkdir(parents=True, exist_ok=True)
-        memory, key = Memory(triggers=_triggers(loaded)), key_of(loaded)
+        held = Held(limit=loaded.scheduler_memory_mb * MB)
+        memory, key = Memory(triggers=_triggers(loaded), held=held), key_of(loaded)
         return Desk(
             registry, open_history(loaded, registry), memory=memory, key=key, mail=sending.mail_of(loaded),
             fault=fault_from(os.environ), to_customers=loaded.remind_customers,

@@ -79,10 +79,13 @@ def one_day(seed: int, day: int, ran_h: float) -> list[Reading]:
     ]  # fmt: skip
 
 
-def build(folder: Path, units: int, days: int) -> House:
-    """Register the sets, store their history, and let the scheduler work through it once."""
+def build(folder: Path, units: int, days: int, url: str = "") -> House:
+    """Register the sets, store their history, and let the scheduler work through it once.
+
+    url: of an empty registry; else one is made in the folder.
+    """
     folder.mkdir(parents=True)
-    registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
+    registry = open_registry(url or f"sqlite:///{folder / 'registry.db'}")
     store = EmbeddedStore(folder / "store.db", writing=True)
     rows = [
         {

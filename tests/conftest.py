@@ -89,6 +89,8 @@ def pytest_configure(config: pytest.Config) -> None:
     page = config.getoption("--write-checks")
     if page is not None and not page.endswith(".md"):
         raise pytest.UsageError(f"--write-checks={page} would overwrite what is no page of checks")
+    if page is not None and getattr(config.option, "numprocesses", None):
+        raise pytest.UsageError("--write-checks writes one page from one process: leave -n out")
     config.stash[CHECKS] = checks.Checks(writing=page is not None)
     if page is not None:
         config.option.markexpr = ""  # the page holds the values of both tiers

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import Any, get_args
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -342,6 +343,39 @@ def test_one_open_per_subject_kind_and_part() -> None:
     other = Episode(**{**{f: getattr(opened[0], f) for f in opened[0].__struct_fields__},
                        "subject": "unit:u2"})  # fmt: skip
     assert step([other], SUBJECT, [], 200) == ([], [])
+
+
+@pytest.mark.parametrize(
+    ("kind", "known_at", "raised_at", "learned_at"),
+    [("failed_start", None, 600, None), ("failed_start", None, 601, 601),
+     ("failed_start", 900, 1000, 900), ("over_voltage", 60, 4000, 4000),
+     ("voltage_out", 60, 4000, 60),
+     ("charger_fault", None, 86_400, None)],
+)  # fmt: skip
+def test_late_news_is_learned_when_it_came(
+    kind: str, known_at: int | None, raised_at: int, learned_at: int | None
+) -> None:
+    """Seconds after it began; what is only proven after a day by its nature is not late."""
+    since = 1_000_000
+    known = None if known_at is None else since + known_at
+    found = Finding(kind=kind, severity="act_now", since=since, learned_at=known)
+    episode = alarms.opening("unit:u1", found, since + raised_at)
+    wanted = None if learned_at is None else since + learned_at
+    assert episode.finding.learned_at == wanted
+    graver = msgspec.structs.replace(found, severity="same_day")
+    (step,) = alarms.proceed(episode, graver, since + raised_at + 90_000)
+    assert step.finding is not None
+    assert step.finding.learned_at == wanted, "the moment it was learned stays"
+
+
+def test_what_was_seen_while_a_set_was_out_of_service_was_known() -> None:
+    """Its switch was left at OFF after the work, which ended three hours later."""
+    since = 1_000_000
+    found = Finding(kind="not_in_auto", severity="act_now", since=since)
+    back = Quiet(back_at=since + 10_800)
+    for after_s, learned_at in ((60, None), (660, since + 11_460)):
+        episode = alarms.opening("unit:u1", found, since + 10_800 + after_s, back)
+        assert episode.finding.learned_at == learned_at
 
 
 def test_ids_are_stable_and_fit_the_contract() -> None:

@@ -143,3 +143,20 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     assert work.write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)
     assert [s.kind for s in alert(house, "u1").steps] == ["raised", "acknowledged", "cleared"]
+
+
+def test_what_a_device_kept_while_its_link_was_down_is_told_with_both_times(house: House) -> None:
+    """It failed at 12:00 in Berlin; its message came with the link, at 15:17. In the words of a push
+    and of a text message too, which are cut from the same notice."""
+    came = AT + 3 * 3600 + 1020
+    house.hear([Reading("u1", AT, READS), Reading("u1", came, READS)], [failed("u1", AT)], came)
+    house.turn(came + 2)
+    episode = alert(house, "u1")
+    assert (episode.finding.since, episode.finding.learned_at) == (AT, came + 2)
+    (notice,) = sent(house, episode.id)
+    assert notice.subject == "Act now: Barn u1: Would not start 12:00, learned 15:17"
+    assert "Did not start at 12:00, learned at 15:17" in notice.body
+    again = came + 7200
+    house.hear([Reading("u1", again, READS)], [failed("u1", again)], again)
+    house.turn(again + 2)
+    assert "learned" not in sent(house, episode.id)[-1].subject, "the next one came at once"

@@ -114,7 +114,7 @@ def _look(
 @pytest.mark.timeout(2400)
 def test_a_year_of_messages(capsys: pytest.CaptureFixture[str]) -> None:
     """At most 2 messages a person-day in all but storms, none twice, 95 % of Act now true, and ten
-    times fewer messages than the naive rules."""
+    times fewer messages than the naive rules send, their late reports left out."""
     parts = in_processes(year_of, range(PARTS))
     notices = [n for part in parts for n in part.notices]
     days = 365 - LEARNING
@@ -129,6 +129,6 @@ def test_a_year_of_messages(capsys: pytest.CaptureFixture[str]) -> None:
             f"Act now {raised}, wrong {len(wrong)} {wrong[:3]}"
         )
     assert len(notices) / days <= 2
-    assert naive.total() >= 10 * len(notices)
+    assert naive.total() - naive["late"] >= 10 * len(notices)
     assert len(wrong) <= 0.05 * raised
     assert len({n.id for n in notices}) == len(notices)

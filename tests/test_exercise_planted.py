@@ -22,13 +22,13 @@ SURE = {"missed", "short", "under_loaded", "failed"}
 def what_happened(c: Cast, due_at: int) -> tuple[str, int]:
     """(ran, failed or nothing; seconds run) at an agreed time, as the machine lived it.
 
-    An outage in the same minutes is one too where the mains is not wired: nothing could tell.
+    An outage in those hours is one too where the mains is not wired: nothing could tell.
     """
     blind = "mains_v" not in c.s.machine.reporter.channels
     near = [
         d for d in c.s.machine.life.demands
         if (d.why == "exercise" and abs(d.at - due_at) < NEAR_S)
-        or (blind and d.why == "outage" and abs(d.at - due_at) < 300)
+        or (blind and d.why == "outage" and abs(d.at - due_at) < NEAR_S)
     ]  # fmt: skip
     if not near:
         return "nothing", 0

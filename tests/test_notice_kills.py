@@ -157,10 +157,10 @@ def test_a_claim_of_a_sender_before_is_taken_over_at_once(tmp_path: Path) -> Non
         body="b", made_at=now, not_before=now,
     )  # fmt: skip
     put_notices(registry, [told], now)
-    assert len(outbox.claim(registry, now, 5)) == 1
-    assert outbox.claim(registry, now + 1, 5) == []
+    assert len(outbox.claim(registry, now, "email", 5)) == 1
+    assert outbox.claim(registry, now + 1, "email", 5) == []
     assert outbox.release(registry, now + 1) == 1
-    (again,) = outbox.claim(registry, now + 1, 5)
+    (again,) = outbox.claim(registry, now + 1, "email", 5)
     assert again.notice == told
     assert msgspec.structs.asdict(again)["tries"] == 1
     registry.close()

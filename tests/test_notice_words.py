@@ -8,17 +8,20 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from typing import get_args
 
+import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet import words
-from fleet.model import Finding
+from fleet.model import Finding, Notice
 from fleet.words import alarms as said_of
 from fleet.words import customers
-from fleet.words.saying import CAUTIONS, Sentence
-from fleet.words.short import SHORT_CAUTION, plain, short
+from fleet.words.saying import CAUTIONS
+from fleet.words.short import SHORT_CAUTION, message, plain
+from scheduler.notify.delivering import text_message
 from tests.test_words import NOW, SAMPLES, ZONE
 
 ROOM = Path(words.__file__).parent
@@ -90,47 +93,146 @@ def test_a_message_that_may_send_a_person_carries_its_cautions(sample: Finding, 
         assert all(line in body for line in lines)
 
 
+LINK = "https://hourhand.example.net/alerts/e0123456789abcdef"
+BEGAN, LEARNED_AT = NOW - 17_160, NOW - 5340
+"""02:14 and 05:31 on the wall."""
+
+
+def notice_of(finding: Finding, place: str, way: str = "sms", kind: str = "alert") -> Notice:
+    """What the holder of the duty phone is told of a finding at NOW."""
+    said = words.sentence(finding, ZONE, NOW)
+    ended = "05:31" if kind == "cleared" else ""
+    return Notice(
+        id="n1", cause="e1", step="1", person="p", way=way, kind=kind,
+        subject=said_of.subject(finding, said, place, kind),
+        body=said_of.body(said, place, "01632 960005", way, ended=ended),
+        made_at=NOW, not_before=NOW, path="/alerts/e1",
+    )  # type: ignore[arg-type]  # fmt: skip
+
+
+def cautioned(text: str) -> bool:
+    return SHORT_CAUTION in text
+
+
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda f: f.kind)
 def test_a_text_message_is_one_message(sample: Finding) -> None:
-    said = words.sentence(sample, ZONE, NOW)
-    link = "https://hourhand.example.net/alerts/e0123456789abcdef"
-    text = short("Ärztehaus „Süd“ am Kanal, hinterer Hof\r\nBcc: x", said, link)
+    told = notice_of(sample, "Ärztehaus „Süd“ am Kanal, hinterer Hof\r\nBcc: x")
+    text = text_message(told, LINK)
     assert len(text) <= 160
-    assert text.endswith(link)
+    assert text.endswith(LINK)
     assert text.isascii()
     assert "\n" not in text
-    assert said.title.split()[0] in text or said.seen[:12] in text
-    assert (SHORT_CAUTION in text) == bool(said.cautions)
-    over = short("Alder House", said, link, ended="05:31")
+    said = words.sentence(sample, ZONE, NOW)
+    assert plain(said.title)[:10] in text
+    assert "Arzte" in text
+    assert cautioned(text) == bool(said.cautions)
+    over = text_message(notice_of(sample, "Alder House", kind="cleared"), LINK)
     assert len(over) <= 160
-    assert over.startswith("Over at 05:31")
-    assert over.endswith(link)
+    assert over.startswith("Over: Alder House: ")
+    assert over.endswith(LINK)
+    assert not cautioned(over)
 
 
-@given(st.text(), st.text(), st.text(), st.text(max_size=300), st.booleans())
-def test_whatever_comes_in_a_text_message_stays_one(
-    place: str, seen: str, do: str, link: str, sends: bool
-) -> None:
-    said = Sentence(title="Would not start", seen=seen, do=do, cautions=CAUTIONS if sends else ())
-    text = short(place, said, link)
+def late(sample: Finding, since: int = BEGAN, learned_at: int = LEARNED_AT) -> Finding:
+    return msgspec.structs.replace(sample, since=since, learned_at=learned_at)
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda f: f.kind)
+def test_late_news_of_every_kind_has_both_times_in_a_text_message(sample: Finding) -> None:
+    text = text_message(notice_of(late(sample), "Weir Care Home"), LINK)
+    assert "02:14, learned 05:31" in text
+    assert text.endswith(LINK)
+    assert len(text) <= 160
+    assert cautioned(text) == (sample.kind in words.SENDS_A_PERSON)
+    for way in ("push", "email"):
+        told = notice_of(late(sample), "Weir Care Home", way)
+        assert told.subject.endswith("02:14, learned 05:31")
+        assert "02:14, learned at 05:31" in told.body
+
+
+@pytest.mark.parametrize(("later_s", "both"), [(600, False), (601, True)])
+def test_what_is_learned_within_ten_minutes_is_not_called_late(later_s: int, both: bool) -> None:
+    sample = next(f for f in SAMPLES if f.kind == "failed_start")
+    said = words.sentence(late(sample, BEGAN, BEGAN + later_s), ZONE, NOW)
+    assert (bool(said.late), "learned at" in said.seen) == (both, both)
+
+
+ZONES = ("UTC", "Europe/Dublin", "America/St_Johns", "Asia/Kathmandu", "Pacific/Auckland")
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.sampled_from(SAMPLES), st.text(max_size=300), st.text(st.characters(codec="ascii"), max_size=300),
+    st.integers(0, 800 * 86_400), st.integers(0, 400 * 86_400), st.sampled_from(ZONES),
+    st.booleans(), st.sampled_from(["sms", "push", "email"]),
+)  # fmt: skip
+def test_both_times_of_late_news_outlive_any_place_and_any_link(
+    sample: Finding, place: str, link: str, before_s: int, ago_s: int, zone: str, next_in_line: bool,
+    way: str,
+) -> None:  # fmt: skip
+    """160 characters of the 7-bit alphabet, none of them counted twice: the times as they stand on
+    the site's wall, the caution where it sends a person, the link where it leaves room."""
+    learned_at = NOW - ago_s
+    finding = late(sample, learned_at - 601 - before_s, learned_at)
+    said = words.sentence(finding, zone, NOW)
+    subject = said_of.subject(finding, said, place, "alert")
+    if next_in_line:  # as scheduler.alarms.escalate words it
+        subject = said_of.one_line(f"{said_of.NOBODY}: {subject}")
+    times = (
+        f"{words.moment(finding.since, zone, NOW)}, learned {words.moment(learned_at, zone, NOW)}"
+    )
+    assert subject.endswith(times)
+    assert len(subject) <= 150
+    body = said_of.body(said, place, "01632 960005", way)  # type: ignore[arg-type]
+    told = msgspec.structs.replace(notice_of(finding, "x"), subject=subject, body=body)
+    text = text_message(told, link)
     assert len(text) <= 160
     assert all(" " <= letter <= "~" and letter not in "[]{}~|^\\`" for letter in text)
-    assert (SHORT_CAUTION in text) or not sends
+    assert times in text
+    assert cautioned(text) == bool(said.cautions)
+    wanted = plain(link)
+    room = 160 - len(times) - len(SHORT_CAUTION) * bool(said.cautions)
+    if wanted and len(wanted) <= min(80, room - 28):
+        assert text.endswith(wanted)
+
+
+@given(st.text(max_size=200), st.text(), st.text(max_size=300), st.booleans())
+def test_whatever_comes_in_a_text_message_stays_one(
+    subject: str, said: str, link: str, sends: bool
+) -> None:
+    text = message(subject, said, link, cautioned=sends)
+    assert len(text) <= 160
+    assert all(" " <= letter <= "~" and letter not in "[]{}~|^\\`" for letter in text)
+    assert cautioned(text) or not sends
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [("Weir", "Nobody has answered: Weir: Would not start. "),
+     ("The Old Weir Care Home and Day Centre, Keld", "Nobody has answered: The O...: Would not start "),
+     ("Hut: at the ford", "Nobody has answered: Hut:...: Would not start. ")],
+)  # fmt: skip
+def test_a_place_is_cut_before_what_is_the_matter(place: str, said: str) -> None:
+    """46 characters beside caution and link, 38 of them the words around the place."""
+    subject = f"Nobody has answered: Act now: {place}: Would not start"
+    link = "https://hourhand.example.net/alerts/e0123456789abcdef0123456789abcde"
+    assert message(subject, place, link, cautioned=True).startswith(said)
 
 
 def test_letters_that_would_make_three_messages_are_written_plainly() -> None:
     assert plain("Café – “Süd”… 5 €\tß") == 'Cafe - "Sud"... 5 EUR ss'
 
 
-@pytest.mark.parametrize("powered", [True, False, None])
-def test_a_customer_in_an_outage_reads_the_dangers(powered: bool | None) -> None:
-    subject, body = customers.outage("Elm Power", "Oak\r\nBcc: a@b", powered=powered)
+@pytest.mark.parametrize("power", get_args(customers.Power))
+def test_a_customer_in_an_outage_reads_the_dangers(power: customers.Power) -> None:
+    fares = customers.Fares(place="Oak\r\nBcc: a@b", at="07:12", power=power)
+    subject, body = customers.outage_mail("Elm Power", fares)
     assert "\n" not in subject
     assert "\r" not in subject + body
     for word in ("outdoors", "doors, windows", "carbon monoxide alarm", "dizzy", "Never plug",
                  "Engine off and cooled", "OFF", "start by itself"):  # fmt: skip
         assert word in body, word
-    assert ("call us" in body) == (powered is not True)
+    assert ("call us" in body) == (power != "powered")
 
 
 @pytest.mark.parametrize("word", ["alert", "episode", "nominal", "SoC", "crank", "auto"])

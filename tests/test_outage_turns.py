@@ -214,6 +214,24 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     assert [state_of(e) for e in alone.opened] == ["unacknowledged"]
 
 
+@pytest.mark.parametrize(("later_s", "both"), [(600, False), (601, True)])
+def test_an_outage_learned_late_is_told_with_both_times(
+    reg: Registry, later_s: int, both: bool
+) -> None:
+    """Its devices kept the news while their links were down; NOW is 08:01 in Berlin, where they are."""
+    fleet(reg, 4)
+    places, came = Places(), NOW + later_s
+    write(reg, places, came, *(
+        summary(n, came, NOW, findings=(FAILED,), heard_at=came) for n in range(4)
+    ))  # fmt: skip
+    outages.look(reg, places, OFFICE, came)
+    (found,) = [o for o in kept.outages(reg, EVERYTHING) if not o.into]
+    (notice, *_) = sent(reg, found.id)
+    assert ("learned" in notice.subject, "learned at" in notice.body) == (both, both)
+    if both:
+        assert notice.subject == "Act now: North: Outage 08:01, learned 08:11"
+
+
 def test_outages_page_by_page(reg: Registry) -> None:
     """Single sites one after the other: open ones first, then the newest; none twice, none lost."""
     fleet(reg, 30)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import io
 import json
+import sys
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -359,8 +360,12 @@ def test_too_many_cells_are_a_problem_not_a_shift(lite: Registry, tmp_path: Path
     assert [p.column for p in report.problems] == ["(too many cells)"]
 
 
-@pytest.mark.skipif(importlib.util.find_spec("pyarrow") is not None, reason="pyarrow is installed")
-def test_parquet_names_its_extra(lite: Registry, tmp_path: Path) -> None:
+def test_parquet_names_its_extra(
+    lite: Registry, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(
+        sys.modules, "pyarrow", None
+    )  # what an import of it meets without the extra
     (tmp_path / "a.parquet").write_bytes(b"PAR1")
     with pytest.raises(RegistryFault, match=r"hourhand\[parquet\]"):
         import_units(lite, tmp_path / "a.parquet", NOW, "office")
@@ -369,12 +374,38 @@ def test_parquet_names_its_extra(lite: Registry, tmp_path: Path) -> None:
 
 
 def test_parquet_round_trip(lite: Registry, tmp_path: Path) -> None:
-    pytest.importorskip("pyarrow")
     take(lite, FULL)
     path = tmp_path / "register.parquet"
     path.write_bytes(export_units(lite, EVERYTHING, "parquet"))
     report = import_units(lite, path, NOW + 5, "office")
     assert (report.problems, report.unchanged) == ((), 1)
+
+
+def test_parquet_with_numbers_and_dates_is_read_as_its_texts_are(
+    lite: Registry, tmp_path: Path
+) -> None:
+    """A table program writes numbers and dates as such, and empty cells as nothing."""
+    from pyarrow import Table, parquet
+
+    typed: dict[str, Any] = dict(row())
+    typed |= {"nominal_v": 230, "lat": 54.6, "lon": -3.14, "rated_kw": 12.5, "battery_ah": None,
+              "battery_fitted": date(2024, 5, 3)}  # fmt: skip
+    path = tmp_path / "typed.parquet"
+    parquet.write_table(Table.from_pylist([typed]), path)
+    assert import_units(lite, path, NOW, "office").problems == ()
+    texts = {k: "" if v is None else str(v) for k, v in typed.items()}
+    again = tmp_path / "texts.csv"
+    again.write_text(",".join(texts) + "\n" + ",".join(texts.values()) + "\n")
+    report = import_units(lite, again, NOW + 5, "office")
+    assert (report.problems, report.unchanged) == ((), 1)
+
+
+def test_a_broken_parquet_file_is_refused_in_a_sentence(lite: Registry, tmp_path: Path) -> None:
+    for n, content in enumerate((b"", b"PAR1", b"unit\nset-1\n", b"PAR1" + b"\0" * 40 + b"PAR1")):
+        path = tmp_path / f"{n}.parquet"
+        path.write_bytes(content)
+        with pytest.raises(RegistryFault, match=f"{n}.parquet is not a Parquet file"):
+            import_units(lite, path, NOW, "office")
 
 
 def test_shipped_plans_cover_the_classes_and_name_their_source() -> None:

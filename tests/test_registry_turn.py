@@ -21,7 +21,7 @@ from fleet.model import (
 from fleet.registry import pages, work
 from fleet.registry.engine import Registry
 from fleet.registry.records import add_record
-from fleet.registry.types import DayRow, UnitTurn
+from fleet.registry.types import DayRow, DaysMark, UnitTurn
 
 pytest_plugins = ["databases"]
 
@@ -229,3 +229,21 @@ def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     assert pages.latest_change(reg, EVERYTHING) == seen
     assert work.days(reg, "U1", 0, 99_999) == []
     assert pages.due(reg, EVERYTHING) == []
+
+
+def test_days_that_another_wrote_meanwhile_refuse_what_was_made_of_them(reg: Registry) -> None:
+    take(reg, row())
+    mine, theirs = (DaysMark(n=work.days_mark(reg)) for _ in range(2))
+    assert mine == theirs
+    assert work.write_turn(reg, [turn(reg, "U1")], NOW, mine) == []
+    assert mine == theirs, "no day was written: all that is kept still holds"
+    assert work.write_turn(reg, [turn(reg, "U1", days=[day("U1", 5)])], NOW, mine) == []
+    assert mine.n == work.days_mark(reg) != theirs.n
+    late = turn(reg, "U1", days=[day("U1", 5, doc=b"of old days")])
+    assert work.write_turn(reg, [late], NOW, theirs) == ["U1"]
+    assert theirs.n is None
+    assert [r.doc for r in work.days(reg, "U1", 0, 9)] == [b"d"]
+    again = DaysMark(n=work.days_mark(reg))
+    assert work.write_turn(reg, [turn(reg, "U1", drop_days=[5])], NOW, again) == []
+    assert work.days(reg, "U1", 0, 9) == []
+    assert again.n == work.days_mark(reg) != mine.n

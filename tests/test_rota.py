@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from fleet.model import Rota, Swap
 from scheduler.alarms import holder, in_line, next_morning, weeks_ahead
+from scheduler.alarms.rota import handover_after, took_over
 
 ZONE = "Europe/London"
 ROTA = Rota(
@@ -48,6 +49,21 @@ def test_a_swap_goes_before_the_week() -> None:
         ("2026-11-09", "2026-11-11", "bob"), ("2026-11-11", "2026-11-13", "cat"),
         ("2026-11-13", "2026-11-16", "bob"), ("2026-11-16", "2026-11-23", "cat"),
     ]  # fmt: skip
+
+
+def test_when_the_phone_passes_on_next_and_passed_on_last() -> None:
+    assert handover_after(ROTA, at("2026-11-10T07:59")) == at("2026-11-10T08:00")
+    assert handover_after(ROTA, at("2026-11-10T08:00")) == at("2026-11-11T08:00")
+    assert took_over(ROTA, at("2026-11-09T08:00")) == at("2026-11-09T08:00")
+    assert took_over(ROTA, at("2026-11-09T07:59")) == 0
+    assert took_over(ROTA, at("2026-11-10T09:00")) == 0
+
+
+def test_a_handover_at_a_time_the_wall_shows_twice_is_still_to_come_when_it_was_put_back() -> None:
+    """London, 2026-10-25: at 01:10 UTC the wall shows 01:10 again; 01:30 comes at 01:30 UTC."""
+    rota = Rota(people=("ann", "bob"), start="2026-10-19", handover="01:30", zone=ZONE)
+    again = int(datetime(2026, 10, 25, 1, 10, tzinfo=UTC).timestamp())
+    assert handover_after(rota, again) == again + 1200
 
 
 def test_who_is_next_in_line() -> None:

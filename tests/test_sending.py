@@ -24,6 +24,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.notice_addresses import AddressFault, read, shown
 from fleet.registry.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target
 from fleet.registry.people import Actor, Person
+from fleet.registry.types import RegistryDown
 from fleet.registry.work_alerts import write_notices
 from fleet.words import CAUTIONS
 from fleet.words import notices as say
@@ -172,17 +173,109 @@ def test_of_two_targets_only_the_one_that_failed_is_tried_again(
 
 
 def test_one_that_hangs_stops_no_other(
-    reg: Registry, ann: str, post: MailServer, web: WebServer, monkeypatch: pytest.MonkeyPatch
+    reg: Registry, ann: str, post: MailServer, web: WebServer
 ) -> None:
-    monkeypatch.setattr(sending, "deliver", lambda a, b, c: deliver(a, b, c, 1.5))
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
     put(reg, notice(ann, "webhook", 1), notice(ann, "email", 2))
-    done = sending.send(reg, mail(post), KEY, NOW)
+    done = sending.send(reg, mail(post), KEY, NOW, limit_s=1.5)
     assert (done.sent, done.again) == (1, 1)
     (late,) = outbox.tries_of(reg, [notice(ann, n=1).id])
     assert late.detail == "no answer within 2 s"
     web.hold.set()
+
+
+def test_who_hangs_costs_one_thread_and_holds_up_nobody(
+    reg: Registry, ann: str, post: MailServer, web: WebServer
+) -> None:
+    """A server that never answers: what is for others leaves in turns that do not wait for it, and
+    it is not asked again while it still holds the last message."""
+    web.hold = threading.Event()
+    reach(reg, ann, f"json://127.0.0.1:{web.port}/")
+    room = sending.Postroom(reg, mail(post), KEY, limit_s=1.0)
+    put(reg, notice(ann, "webhook", 1))
+    assert room.turn(NOW, 0.2) == sending.Sent()
+    put(reg, notice(ann, "email", 2), notice(ann, "webhook", 3))
+    assert room.turn(NOW + 1, 0.5).sent == 1
+    assert post.ids == [notice(ann, n=2).id]
+    settled = room.turn(NOW + 2, 2.0)
+    assert (settled.sent, settled.again) == (0, 2), "both webhooks are tried again later"
+    for n in range(5):
+        assert room.turn(NOW + (n + 1) * PAUSES_S[-1], 0.2).again > 0
+    assert web.asked == 1
+    said = {t.detail for t in outbox.tries_of(reg, [notice(ann, n=3).id])}
+    assert said == {"its server took the last message and has not answered to it yet"}
+    web.hold.set()
+    room.hanging[next(iter(room.hanging))].join(10)
+    done = room.turn(NOW + 6 * PAUSES_S[-1], 5.0)
+    assert (done.sent, done.again) == (2, 0)
+    assert web.ids[-2:] == [notice(ann, n=1).id, notice(ann, n=3).id]
+
+
+def test_of_two_targets_the_one_that_has_it_is_written_down_while_the_other_hangs(
+    reg: Registry, ann: str, post: MailServer, web: WebServer
+) -> None:
+    with web_server() as other:
+        web.hold = threading.Event()
+        reach(reg, ann, f"json://127.0.0.1:{web.port}/")
+        reach(reg, ann, f"json://127.0.0.1:{other.port}/")
+        put(reg, notice(ann, "webhook"))
+        room = sending.Postroom(reg, mail(post), KEY, limit_s=2.0)
+        assert room.turn(NOW, 1.0) == sending.Sent()
+        (has,) = outbox.tries_of(reg, [notice(ann).id])
+        assert has.outcome == "delivered"
+        assert states(reg) == {notice(ann).id: "claimed"}
+        assert room.turn(NOW + 1, 3.0).again == 1
+        assert [t.n for t in outbox.tries_of(reg, [notice(ann).id])] == [1, 2]
+        web.hold.set()
+
+
+def test_what_wakes_goes_first_and_each_person_reads_in_order(
+    reg: Registry, ann: str, post: MailServer
+) -> None:
+    bob = people.add_person(
+        reg, Person(id="", login="bob@example.org", name="Bob", role="owner"), ANN, NOW
+    ).id
+    put(reg, *(notice(ann, n=n, not_before=NOW - 90 + n) for n in range(60)))
+    put(reg, notice(bob, n=70, not_before=NOW - 5), notice(ann, n=80, wakes=True))
+    first = {c.notice.id for c in outbox.claim(reg, NOW, "email", 8)}
+    assert first == {notice(ann, n=80).id, notice(bob, n=70).id}
+    assert outbox.claim(reg, NOW, "email", 8, [ann, bob]) == []
+    assert sending.send(reg, mail(post), KEY, NOW).sent == 60
+    assert post.ids == [notice(ann, n=n).id for n in range(60)]
+
+
+def test_who_leads_no_more_begins_nothing_and_writes_down_what_is_under_way(
+    reg: Registry, ann: str, post: MailServer, web: WebServer
+) -> None:
+    web.hold = threading.Event()
+    reach(reg, ann, f"json://127.0.0.1:{web.port}/")
+    put(reg, notice(ann, "webhook", 1))
+    room = sending.Postroom(reg, mail(post), KEY)
+    assert room.turn(NOW, 0.2) == sending.Sent()
+    put(reg, notice(ann, "email", 2))
+    web.hold.set()
+    assert room.turn(NOW + 1, 5.0, lambda: False).sent == 1
+    assert states(reg) == {notice(ann, n=1).id: "sent", notice(ann, n=2).id: "waiting"}
+
+
+def test_an_outcome_is_not_lost_with_the_registry(
+    reg: Registry, ann: str, post: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Delivered while the registry is away: written down when it is back, and not sent again."""
+    put(reg, notice(ann))
+    room = sending.Postroom(reg, mail(post), KEY)
+    kept = outbox.record
+
+    def away(*_: Any) -> str:
+        raise RegistryDown("The registry does not answer.")
+
+    monkeypatch.setattr(outbox, "record", away)
+    with pytest.raises(RegistryDown):
+        room.turn(NOW, 5.0)
+    monkeypatch.setattr(outbox, "record", kept)
+    assert room.turn(NOW + 1, 5.0).sent == 1
+    assert post.ids == [notice(ann).id]
 
 
 def test_two_that_send_at_once_send_each_notice_once(
@@ -190,16 +283,16 @@ def test_two_that_send_at_once_send_each_notice_once(
 ) -> None:
     put(reg, *(notice(ann, n=n) for n in range(30)))
     with ThreadPoolExecutor(4) as pool:
-        runs = [pool.submit(sending.send, reg, mail(post), KEY, NOW, limit=10) for _ in range(8)]
+        runs = [pool.submit(sending.send, reg, mail(post), KEY, NOW) for _ in range(8)]
         assert sum(run.result().sent for run in runs) == 30
     assert sorted(post.ids) == [notice(ann, n=n).id for n in range(30)]
 
 
 def test_a_claim_without_an_outcome_is_claimed_again(reg: Registry, ann: str) -> None:
     put(reg, notice(ann))
-    (first,) = outbox.claim(reg, NOW, 10)
-    assert outbox.claim(reg, NOW + LEASE_S - 1, 10) == []
-    (second,) = outbox.claim(reg, NOW + LEASE_S, 10)
+    (first,) = outbox.claim(reg, NOW, "email", 10)
+    assert outbox.claim(reg, NOW + LEASE_S - 1, "email", 10) == []
+    (second,) = outbox.claim(reg, NOW + LEASE_S, "email", 10)
     assert second.notice == first.notice
     assert outbox.record(reg, first, [("t", "not_delivered", "late")], NOW + LEASE_S + 1)
     assert states(reg) == {first.notice.id: "claimed"}, "the claim taken over is not touched"
@@ -261,7 +354,7 @@ def test_no_secret_of_an_address_is_told(user: str, token: str, scheme: str) -> 
     root = logging.getLogger()
     root.addHandler(listener)
     try:
-        _, said = deliver(held, notice("p", address.way), Mail(), 10)
+        _, said = deliver(held, notice("p", address.way), Mail())
     finally:
         root.removeHandler(listener)
     for seen in (held.shown, said, *heard):

@@ -93,6 +93,7 @@ SAMPLES = [
     finding("mains_outage", alone=True, sets=1, sites=1, cover={"covered": 1}),
     finding("mains_outage", area="North", sets=9, sites=9, cover={"covered": 9}, ended_at=NOW - 60),
     finding("own_line", units=31),
+    finding("undelivered", late=1, given_up=3, people=2),
     finding("exercise_short", due_at=NOW - 3600, length_s=420, minutes=20.0),
     finding("exercise_under_loaded", mean_kw=12.3, asked_kw=36.0),
     finding(
@@ -301,3 +302,38 @@ def test_a_moment_is_shown_in_the_sites_zone() -> None:
 def test_an_interval_is_never_said_narrower_than_it_is(low: float, high: float, said: str) -> None:
     """Rounded outwards; 100 % is only said of 100 %."""
     assert words.percent_range(low, high) == said
+
+
+@pytest.mark.parametrize(
+    ("crosses", "said"),
+    [(-2, "They are at the edge of the band."), (60, "about 24 Jan 2026, not before 25 Nov")],
+)
+def test_a_drift_that_is_there_is_not_foretold(crosses: int, said: str) -> None:
+    drift = finding(
+        "voltage_drift", moved=9.6, from_at=NOW - 90 * 86_400, runs=40, by="no load", share=0.9,
+        crosses_at=NOW + crosses * 86_400, crosses_from=NOW - 5 * 86_400,
+    )  # fmt: skip
+    assert said in words.sentence(drift, "UTC", NOW).seen
+
+
+@pytest.mark.parametrize(
+    ("crosses", "span", "said"),
+    [
+        (-2, (-2, -2), "It has been falling."),
+        (0, (0, 90), "It has been falling."),
+        (60, (60, 60), "Falling: at this rate it meets its limit about 24 Jan 2026."),
+        (60, (30, 90), "at the earliest 25 Dec 2025, at the latest 23 Feb 2026."),
+        (60, (-5, 90), "at the earliest 25 Nov 2025, at the latest 23 Feb 2026."),
+    ],
+)
+def test_what_a_trend_has_met_is_not_foretold(
+    crosses: int, span: tuple[int, int], said: str
+) -> None:
+    first, last = (NOW + day * 86_400 for day in span)
+    weak = finding(
+        "battery_weak", nominal_v=12.0, why="cranking", crank_v=7.4, crank_at=NOW - 7200,
+        crosses_at=NOW + crosses * 86_400, crosses_from=first, crosses_to=last,
+    )  # fmt: skip
+    seen = words.sentence(weak, "UTC", NOW).seen
+    assert said in seen
+    assert ("at the earliest" in seen) == (span[0] != span[1] and crosses > 0)

@@ -83,7 +83,11 @@ def _sent(
     later = notice.not_before > now
     when = words.moment(notice.not_before if later else notice.made_at, zone, now)
     return {
-        "who": contact.name if contact else "somebody",
+        "who": contact.name
+        if contact
+        else "the customer"
+        if notice.kind == "customer_text"
+        else "somebody",
         "way": WAYS[notice.way],
         "state": f"leaves at {when}" if later and state == "waiting" else state.replace("_", " "),
         "when": when,

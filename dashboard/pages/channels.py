@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -15,22 +16,32 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import words
-from fleet.model import Notice
+from fleet.model import Contact, Notice
 from fleet.registry import notices as outbox
-from fleet.registry import rota
-from fleet.registry.notice_addresses import SCHEMES, AddressFault, read, shown
+from fleet.registry import people, quiet_hours, rota
+from fleet.registry.notice_addresses import (
+    HOSTED,
+    OWNERS_ALONE,
+    SCHEMES,
+    AddressFault,
+    names_a_server,
+    read,
+    shown,
+)
 from fleet.registry.notices import Target, TargetRefused
 from fleet.registry.sitecard import CardRefused, key_of
 from fleet.registry.work_alerts import put_notices
 from fleet.words import notices as say
-from scheduler.alarms import notice_id, weekly
+from scheduler.alarms import holder, notice_id, weekly
 
 STAFF = require("technician", right=None, person=True)
-OWNER = require("owner", right=None, person=True)
+NOBODY = "There is nobody of the firm by that name whom you may change."
+NO_ADDRESS = "There is no such address here. The list has them all."
 router = APIRouter(include_in_schema=False)
 DONE = {
     "added": "Added. Send a test message to see that it arrives.",
     "removed": "Removed.",
+    "quiet": "Changed. It holds from now on; a message that waits already leaves when it was going to.",
     "tested": "A test message is on its way; how it fared stands below in a few seconds.",
 }
 OUTCOMES = {
@@ -40,38 +51,65 @@ OUTCOMES = {
 
 
 @router.get("/channels", response_class=HTMLResponse, dependencies=[STAFF])
-def channels(request: Request, desk: AtDesk, viewer: Looking, done: str = "") -> HTMLResponse:
-    return _show(request, desk, viewer, done=DONE.get(done, ""))
+def channels(
+    request: Request, desk: AtDesk, viewer: Looking, done: str = "", whose: str = ""
+) -> HTMLResponse:
+    return show(request, desk, viewer, done=DONE.get(done, ""), whose=whose[:64])
 
 
-def _show(
+def show(
     request: Request, desk: Desk, viewer: Viewer, done: str = "", wrong: str = "",
-    status: int = 200,
+    status: int = 200, whose: str = "", typed: dict[str, Any] | None = None,
+    sure: dict[str, str] | None = None,
 ) -> HTMLResponse:  # fmt: skip
+    """The page. whose: the person whose quiet hours its form has; typed: what was sent of them;
+    sure: the address that is asked about once more before it is removed."""
     now, owner = desk.clock(), viewer.role == "owner"
-    mine = _me(viewer)
+    mine = me(viewer)
     held_rota = rota.rota(desk.registry)[0]
     zone = held_rota.zone
-    held = [t for t in outbox.targets(desk.registry) if owner or t.person == mine]
+    held = [t for t in _targets(desk) if owner or t.person == mine]
     everybody = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
     last = outbox.last_tries(desk.registry, [t.id for t in held])
     names = {c.person: c.name for c in everybody}
+    if whose and whose not in names:
+        raise Problem(404, NOBODY)
     rows: list[dict[str, Any]] = [
         {
+            "id": contact.person,
             "name": contact.name,
-            "targets": [_row(t, last, zone, now) for t in held if t.person == contact.person],
+            "quiet": say.quiet_hours(contact.quiet.begins, contact.quiet.ends),
+            "targets": [
+                _row(t, last, owner, zone, now) for t in held if t.person == contact.person
+            ],
         }
         for contact in everybody
     ]
     counts = outbox.outbox_counts(desk.registry, now)
+    hours = _hours(desk, everybody, whose or mine)
     tested = weekly.newest(held_rota, now)
     return frames.page(
         request, viewer.scope, "channels.html", "alerts", status=status, now=now, rows=rows,
         done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
-        counts=counts, schemes=", ".join(f"{s}://" for s in sorted(SCHEMES)),
+        mine=mine, zone=zone, sure=sure, hours=(hours | (typed or {})) if hours else None,
+        counts=counts, schemes=_schemes(SCHEMES), hosted=_schemes(HOSTED),
         tested=_tested(desk, tested, now),
         mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
     )  # fmt: skip
+
+
+def _schemes(names: Iterable[str]) -> str:
+    return ", ".join(f"{s}://" for s in sorted(names))
+
+
+def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, Any]:
+    """What the form of somebody's quiet hours holds; empty where there is nobody to have some."""
+    contact = next((c for c in everybody if c.person == person), None)
+    if contact is None:
+        return {}
+    held, n = quiet_hours.of_person(desk.registry, person)
+    return {"person": person, "name": contact.name, "n": n, "begins": held.begins,
+            "ends": held.ends}  # fmt: skip
 
 
 def _tested(desk: Desk, cause: str, now: int) -> str:
@@ -110,11 +148,22 @@ async def answered(request: Request, desk: AtDesk, viewer: Looking, on: str) -> 
     return RedirectResponse(f"/weekly-test/{on[:10]}", 303)
 
 
-def _me(viewer: Viewer) -> str:
+def me(viewer: Viewer) -> str:
+    """The id of who looks; '' where nobody signed in."""
     return viewer.session.person.id if viewer.session is not None else ""
 
 
-def _row(target: Target, last: dict[str, outbox.Try], zone: str, now: int) -> dict[str, Any]:
+def _targets(desk: Desk) -> list[Target]:
+    """Every address, opened with this installation's key where there is one."""
+    try:
+        return outbox.targets(desk.registry, key=key_of(desk.settings))
+    except CardRefused:
+        return outbox.targets(desk.registry)
+
+
+def _row(
+    target: Target, last: dict[str, outbox.Try], owner: bool, zone: str, now: int
+) -> dict[str, Any]:
     tried = last.get(target.id)
     said = "never tried"
     if tried is not None:
@@ -124,35 +173,82 @@ def _row(target: Target, last: dict[str, outbox.Try], zone: str, now: int) -> di
         "id": target.id, "way": WAYS[target.way], "shown": target.shown, "last": said,
         "bad": tried is not None and tried.outcome != "delivered",
         "by_login": target.id.startswith("login-"),
+        "may": owner or not names_a_server(target.address),
     }  # fmt: skip
 
 
-@router.post("/channels", response_class=HTMLResponse, dependencies=[OWNER])
+@router.post("/channels", response_class=HTMLResponse, dependencies=[STAFF])
 async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
     posted = await read_form(request, viewer, 8)
     return await run_in_threadpool(_add, request, desk, viewer, posted)
 
 
 def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    """Everyone their own; what this server would have to ask, and other people's, the owner."""
+    owner, person = viewer.role == "owner", posted.text("person", 64) or me(viewer)
+    if not owner and person != me(viewer):
+        raise Problem(404, NOBODY)
     try:
         address = read(posted.secret("address")[:600])
+        if not owner and names_a_server(address.text):
+            raise AddressFault(OWNERS_ALONE)
         key = key_of(desk.settings)
         outbox.add_target(
-            desk.registry, posted.text("person", 64), address.way, address.text, shown(address),
-            key, viewer.actor, desk.clock(),
+            desk.registry, person, address.way, address.text, shown(address), key, viewer.actor,
+            desk.clock(),
         )  # fmt: skip
     except (AddressFault, TargetRefused, CardRefused) as fault:
-        return _show(request, desk, viewer, wrong=str(fault), status=422)
+        return show(request, desk, viewer, wrong=str(fault), status=422)
     return RedirectResponse("/channels?done=added", 303)
 
 
-@router.post("/channels/{id}/remove", response_class=HTMLResponse, dependencies=[OWNER])
+@router.post("/channels/{id}/remove", response_class=HTMLResponse, dependencies=[STAFF])
 async def remove(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
-    await read_form(request, viewer, 4)
-    await run_in_threadpool(
-        outbox.remove_target, desk.registry, id[:64], viewer.actor, desk.clock()
+    posted = await read_form(request, viewer, 4)
+    return await run_in_threadpool(
+        _remove, request, desk, viewer, id[:64], posted.text("sure", 4) == "yes"
     )
+
+
+def _remove(request: Request, desk: Desk, viewer: Viewer, id: str, sure: bool) -> Response:
+    found = _found(desk, viewer, id)
+    if found.id.startswith("login-"):
+        wrong = "This is the name to sign in with. Add another e-mail address and it is not used."
+        return show(request, desk, viewer, wrong=wrong, status=422)
+    if viewer.role != "owner" and names_a_server(found.address):
+        return show(request, desk, viewer, wrong=OWNERS_ALONE, status=422)
+    warning = "" if sure else _warning(desk, found)
+    if warning:
+        asked = {"id": found.id, "said": warning, "what": f"{WAYS[found.way]} {found.shown}"}
+        return show(request, desk, viewer, sure=asked)
+    outbox.remove_target(desk.registry, found.id, viewer.actor, desk.clock())
     return RedirectResponse("/channels?done=removed", 303)
+
+
+def _found(desk: Desk, viewer: Viewer, id: str) -> Target:
+    """The address of that id, if it is one's own or the owner asks. Raises Problem 404."""
+    found = next((t for t in _targets(desk) if t.id == id), None)
+    if found is None or (viewer.role != "owner" and found.person != me(viewer)):
+        raise Problem(404, NO_ADDRESS)
+    return found
+
+
+def _warning(desk: Desk, target: Target) -> str:
+    """What is said before an address is removed; '' where another one is known to work."""
+    person = people.person(desk.registry, target.person)
+    if person is None:
+        return ""
+    left = [t for t in outbox.targets(desk.registry, person.id) if t.id != target.id]
+    ids = {t.id: t.way for t in left}
+    if "@" in person.login and "email" not in ids.values():
+        ids[f"login-{person.id}"] = "email"
+    mailed = bool(desk.settings.smtp_host and desk.settings.smtp_from)
+    tried = outbox.last_tries(desk.registry, list(ids))
+    for id, way in ids.items():
+        if id in tried and tried[id].outcome == "delivered" and (way != "email" or mailed):
+            return ""
+    on_duty = holder(rota.rota(desk.registry)[0], desk.clock()) == person.id
+    return say.last_address(person.name, bool(ids), on_duty)
 
 
 @router.post("/channels/{id}/test", response_class=HTMLResponse, dependencies=[STAFF])
@@ -163,9 +259,7 @@ async def test(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Resp
 
 def _test(desk: Desk, viewer: Viewer, id: str) -> Response:
     now = desk.clock()
-    found = next((t for t in outbox.targets(desk.registry) if t.id == id), None)
-    if found is None or (viewer.role != "owner" and found.person != _me(viewer)):
-        raise Problem(404, "There is no such address here. The list has them all.")
+    found = _found(desk, viewer, id)
     cause = f"channel_test:{found.id}"
     subject, body = say.channel_test(desk.settings.firm)
     notice = Notice(

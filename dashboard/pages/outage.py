@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
 from dashboard.pages.alert_lines import state_words
+from dashboard.pages.outage_texts import text_of, writing
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name
@@ -36,7 +37,11 @@ SHAPES: dict[Cover, Severity] = {
 }  # fmt: skip
 """The shape beside a site that fares so; covered ones have none."""
 CALLED: tuple[CallOutcome, ...] = ("has_power", "no_power", "no_answer", "left_message", "van_sent")
-DONE = {"have": "You have it.", "call": "Written down."}
+DONE = {
+    "have": "You have it.", "call": "Written down.",
+    "written": "The e-mail is on its way; whether it arrived stands with its text in a few seconds.",
+    "before": "They were written already, as things stand now.",
+}  # fmt: skip
 
 
 @router.get("/outages", response_class=HTMLResponse, dependencies=LIVE)
@@ -107,14 +112,29 @@ def one(
         request, scope, "outage.html", "alerts", now=now, outage=_head(desk, scope, outage, now),
         counts=[(said.COVERS[c], n, SHAPES.get(c)) for c, n in sorted(
             counts.items(), key=lambda item: list(said.COVERS).index(item[0]))],
-        rows=[_row(n, m, sets[m.unit], calls, outage, scope, now)
-              for n, m in enumerate(shown, at + 1) if m.unit in sets],
+        rows=_with_texts(desk, viewer, outage, [
+            (m, sets[m.unit], _row(n, m, sets[m.unit], calls, outage, scope, now))
+            for n, m in enumerate(shown, at + 1) if m.unit in sets], now),
         cautions=words.CAUTIONS, may=viewer.may_record, outcomes=[(o, said.OUTCOMES[o])
                                                                   for o in CALLED],
         whole=[_said(c, scope, outage.zone, now) for c in calls if not c.unit],
         start=at, before=max(0, at - A_PAGE), total=len(listed),
         following=at + A_PAGE if at + A_PAGE < len(listed) else 0, done=DONE.get(done, ""),
     )  # fmt: skip
+
+
+def _with_texts(
+    desk: Desk, viewer: Viewer, outage: Outage,
+    rows: list[tuple[OutageMember, kept.SetRow, dict[str, Any]]], now: int,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Each row with the text to its customer, for those of the firm who may write to customers."""
+    if not viewer.may_record or outage.ended_at is not None:
+        return [row for _, _, row in rows]
+    about = writing(desk, outage)
+    return [
+        row | {"text": text_of(about, outage, member, held, row["phone"], now)}
+        for member, held, row in rows
+    ]
 
 
 def _calls(desk: Desk, scope: Scope, outage: Outage) -> list[Call]:
@@ -125,9 +145,7 @@ def _calls(desk: Desk, scope: Scope, outage: Outage) -> list[Call]:
 
 
 def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
-    who = staff_name(scope, call.by)
-    parts = (said.outcome(call.outcome), who, words.moment(call.at, zone, now), call.note)
-    return ", ".join(part for part in parts if part)
+    return said.call_words(call, staff_name(scope, call.by), zone, now)
 
 
 def _row(
@@ -159,6 +177,7 @@ def _row(
         "calls": [_said(c, scope, zone, now) for c in asked],
         "open": open_now,
         "key": str(uuid4()),
+        "text": None,
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, time, timedelta
 from typing import Any
 
@@ -14,9 +15,11 @@ from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
 from fleet import calendar, words
-from fleet.model import Rota, Scope, Swap
+from fleet.model import Contact, Rota, Scope, Swap
 from fleet.registry import rota as agreed
+from fleet.words.notices import quiet_hours
 from scheduler import alarms
+from scheduler.alarms.rota import contact_of
 
 router = APIRouter(include_in_schema=False)
 LOOKS = require("technician", right="read", whole=True)
@@ -54,7 +57,7 @@ def _show(
         request, scope, "rota.html", "alerts", status=status, now=now, done=done, wrong=wrong,
         holder=names.get(line[0], "somebody who has left") if line else "",
         line=[names.get(p, "somebody who has left") for p in line[1:]],
-        weeks=[_week(*w, names) for w in alarms.weeks_ahead(held, now, WEEKS)],
+        weeks=[_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)],
         unreached=[c.name for c in people if c.person in line and not c.ways],
         people=sorted(names.items(), key=lambda item: item[1].casefold()), sent=kept | (sent or {}),
         swaps=[(i, words.day(s.from_on), words.day(s.to_on), names.get(s.person, "?"))
@@ -64,11 +67,13 @@ def _show(
     )  # fmt: skip
 
 
-def _week(first: str, after: str, person: str, names: dict[str, str]) -> dict[str, str]:
+def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> dict[str, str]:
+    who = contact_of(people, person)
     return {
         "from": words.day(first),
         "to": words.day(after),
-        "who": names.get(person, "somebody who has left"),
+        "who": who.name if who else "somebody who has left",
+        "quiet": quiet_hours(who.quiet.begins, who.quiet.ends) if who else "",
     }
 
 

@@ -43,6 +43,7 @@ AUDIT_WORDS: dict[AuditKind, str] = {
     "feed_made": "Calendar address made",
     "feed_revoked": "Calendar address revoked",
     "setting_changed": "Setting changed",
+    "channel_changed": "How somebody is reached changed",
     "alert_answered": "Alert answered",
     "alert_marked": "Alert marked",
     "call_made": "Call made",

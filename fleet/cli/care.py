@@ -27,6 +27,7 @@ BENCHES = {
     "ingest": "ingest.bench.ingest",
     "rounds": "scheduler.bench_rounds",
     "store": "ingest.bench.store",
+    "turns": "scheduler.bench_turns",
 }
 QUIET_STATES = ("connected", "taking the inbox")
 """States of ingest that need nobody."""

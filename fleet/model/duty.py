@@ -10,16 +10,27 @@ from fleet.model.notices import Way
 from fleet.model.register import Criticality
 
 Wake = Literal["wake", "morning"]
-"""wake: at once, whatever the hour; morning: at 06:30 of the holder of the duty phone."""
+"""wake: at once, whatever the hour; morning: when the quiet hours of the holder of the duty phone
+are over."""
+
+
+class QuietHours(msgspec.Struct, frozen=True, kw_only=True):
+    """When a person is told of nothing but what wakes: from one time on the wall to another (HH:MM),
+    past midnight where the second is the earlier one. The default is common practice, no source."""
+
+    begins: str = "20:00"
+    ends: str = "06:30"
 
 
 class Contact(msgspec.Struct, frozen=True, kw_only=True):
-    """A person who can be told. ways: how, the preferred first; zone: where that person's 06:30 is."""
+    """A person who can be told. ways: how, the preferred first; zone: where the wall of the person's
+    quiet hours is; '' = that of the rota."""
 
     person: str
     name: str
     ways: tuple[Way, ...] = ()
     zone: str = ""
+    quiet: QuietHours = QuietHours()
 
 
 class Swap(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,7 +86,10 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True):
     customer_first: bool = False
 
 
-CallOutcome = Literal["mine", "no_answer", "left_message", "has_power", "no_power", "van_sent"]
+CallOutcome = Literal[
+    "mine", "no_answer", "left_message", "has_power", "no_power", "van_sent", "written"
+]
+"""written: the customer was written to."""
 
 
 class Call(msgspec.Struct, frozen=True, kw_only=True):

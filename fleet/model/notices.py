@@ -8,7 +8,7 @@ import msgspec
 
 NoticeKind = Literal[
     "alert", "changed", "cleared", "escalated", "outage", "all_quiet", "weekly_test", "reminder",
-    "left_ready", "channel_test",
+    "left_ready", "channel_test", "customer_text",
 ]  # fmt: skip
 Way = Literal["email", "sms", "push", "webhook"]
 """How a notice travels. "Channel" is telemetry only."""

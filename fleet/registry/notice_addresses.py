@@ -22,6 +22,16 @@ SCHEMES: dict[str, Way] = {
     "sinch": "sms", "smseagle": "sms", "smseagles": "sms",
 }  # fmt: skip
 """json and form post to any server of your own; the others are general gateways."""
+HOSTED = frozenset({"bulksms", "clickatell", "clicksend", "sinch", "twilio", "vonage"})
+"""Gateways that the carrier library asks at a host of its own, whatever else an address of theirs
+says (measured with apprise 2.3)."""
+TOPIC = re.compile(r"ntfys?://(ntfy\.sh/)?[A-Za-z0-9_-]{1,64}/?", re.I)
+"""A topic at the public server: two parts or a query could name another server."""
+OWNERS_ALONE = (
+    "This address names a server, which would be asked from this one, inside your network: only the "
+    "owner can add it or take it away. You can add e-mail addresses, text-message gateways and a "
+    "topic at ntfy.sh (ntfys://topic)."
+)
 MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 LONGEST = 500
 
@@ -62,6 +72,15 @@ def read(text: str) -> Address:
     if not host:
         raise AddressFault("This address names no host: write it as scheme://host/…")
     return Address(way, text)
+
+
+def names_a_server(text: str) -> bool:
+    """Whether this server would ask a server of somebody's choosing for this address. Whatever is
+    not known to be harmless counts as one, an address that could not be opened ('') too."""
+    scheme, _, rest = text.partition("://")
+    if not rest:
+        return MAIL.fullmatch(text) is None
+    return scheme.lower() not in HOSTED and TOPIC.fullmatch(text) is None
 
 
 def shown(address: Address) -> str:

@@ -6,7 +6,7 @@ the same id, so that whoever gets it twice can tell. Every try is appended.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Literal
 from uuid import uuid4
 
@@ -25,8 +25,12 @@ LEASE_S = 300
 """A claim without an outcome is claimed again after so long. Longer than any try may take."""
 PAUSES_S = (15, 60, 300, 900, 1800)
 """Between tries; the last one goes on."""
+LOOKED_AT = 200
+"""Of what waits, so many are looked at for the one that goes first."""
 GIVE_UP_S = 24 * 3600
 """A notice that could not be delivered for a day has failed."""
+MOST_TARGETS = 10
+"""Addresses of a person: each gets every message of its kind."""
 Outcome = Literal["delivered", "not_delivered", "not_allowed", "answered"]
 _notice = msgspec.json.Decoder(Notice).decode
 
@@ -70,28 +74,38 @@ class Claimed(msgspec.Struct, frozen=True, kw_only=True):
     tried: int = 0
 
 
-def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
-    """Take up to `limit` notices that may leave at `now`; nobody else gets them for LEASE_S."""
+def claim(
+    reg: Registry, now: int, way: Way, limit: int, busy: Collection[str] = ()
+) -> list[Claimed]:
+    """Take up to `limit` notices of a way that may leave at `now`; nobody else gets them for LEASE_S.
+
+    Those that wake first, then the oldest; one a person, so that what a person reads comes in its
+    order. busy: persons who are being tried by this way just now.
+    """
     c = t.notice.c
     due = sa.or_(
         sa.and_(c.state == "waiting", c.not_before <= now),
         sa.and_(c.state == "claimed", c.again_at <= now),
     )
+    due = sa.and_(due, c.way == way, c.person.not_in(busy))
     taken: list[Claimed] = []
     with reg.read() as connection:  # most looks find nothing: no write lock for those
         if connection.execute(sa.select(c.id).where(due).limit(1)).first() is None:
             return []
     with reg.write() as connection:
         rows = connection.execute(
-            sa.select(c.id, c.state, c.again_at, c.tries, c.doc)
-            .where(due).order_by(c.not_before, c.id).limit(limit)
+            sa.select(c.id, c.state, c.tries, c.doc)
+            .where(due).order_by(c.not_before, c.id).limit(LOOKED_AT)
         ).all()  # fmt: skip
-        for row in rows:
-            notice = _readable(row.doc)
-            if notice is None:  # kept as it is, and in nobody's way
-                unread = sa.update(t.notice).where(c.id == row.id).values(state="failed")
-                connection.execute(unread)
-                continue
+        held = {row.id: row for row in rows}
+        notices = {row.id: _readable(row.doc) for row in rows}
+        unread = [id for id, notice in notices.items() if notice is None]
+        if unread:  # kept as they are, and in nobody's way
+            connection.execute(
+                sa.update(t.notice).where(c.id.in_(unread)).values(state="failed", again_at=None)
+            )
+        for notice in _foremost(one for one in notices.values() if one is not None)[:limit]:
+            row = held[notice.id]
             same = sa.and_(c.id == row.id, c.state == row.state, c.tries == row.tries)
             values = {"state": "claimed", "again_at": now + LEASE_S, "tries": row.tries + 1}
             if connection.execute(sa.update(t.notice).where(same).values(values)).rowcount:
@@ -107,6 +121,14 @@ def claim(reg: Registry, now: int, limit: int) -> list[Claimed]:
         )
         for one in taken
     ]
+
+
+def _foremost(notices: Iterable[Notice]) -> list[Notice]:
+    """The one that goes first of each person's."""
+    found: dict[str, Notice] = {}
+    for notice in sorted(notices, key=lambda one: (not one.wakes, one.not_before, one.id)):
+        found.setdefault(notice.person, notice)
+    return list(found.values())
 
 
 def _readable(doc: bytes) -> Notice | None:
@@ -126,35 +148,51 @@ def release(reg: Registry, now: int) -> int:
         )
 
 
-def record(
-    reg: Registry, claimed: Claimed, tries: Sequence[tuple[str, Outcome, str]], now: int
-) -> str:
-    """Write how a claimed notice fared: (target, outcome, detail) of each try. Returns its state.
+Tried = tuple[str, Outcome, str]
+"""(target, outcome, detail) of one try."""
 
-    sent when every target has it; failed when none is left to try, or after a day; else it is
-    tried again after a pause. A claim that somebody else has taken over meanwhile only adds its
-    tries to the book.
+
+def record(
+    reg: Registry, claimed: Claimed, tries: Sequence[Tried], now: int, before: Sequence[Tried] = ()
+) -> str:
+    """Write how a claimed notice fared, once every target was tried. Returns its state.
+
+    tries: those not in the book yet; before: those of this claim that `add_tries` wrote. sent when
+    every target has it; failed when none is left to try, or after a day; else it is tried again
+    after a pause. A claim that somebody else has taken over meanwhile only adds its tries to the
+    book.
     """
     c = t.notice.c
-    left = [x for x in tries if x[1] == "not_delivered"]
+    made = [*before, *tries]
+    left = [x for x in made if x[1] == "not_delivered"]
     if not left:
-        state = "sent" if claimed.done or any(x[1] == "delivered" for x in tries) else "failed"
+        state = "sent" if claimed.done or any(x[1] == "delivered" for x in made) else "failed"
     else:
         state = "failed" if now - claimed.notice.not_before >= GIVE_UP_S else "claimed"
     pause = PAUSES_S[min(claimed.tries, len(PAUSES_S) - 1)]
     values = {"state": state, "again_at": now + pause if state == "claimed" else None}
     with reg.write() as connection:
-        n = _last(connection, claimed.notice.id)
-        rows = [
-            {"notice": claimed.notice.id, "n": n + i, "target": target, "at": now,
-             "outcome": outcome, "detail": detail[:300]}
-            for i, (target, outcome, detail) in enumerate(tries, start=1)
-        ]  # fmt: skip
-        if rows:
-            connection.execute(sa.insert(t.delivery), rows)
+        _book(connection, claimed.notice.id, tries, now)
         mine = sa.and_(c.id == claimed.notice.id, c.state == "claimed", c.tries == claimed.token)
         connection.execute(sa.update(t.notice).where(mine).values(values))
     return state
+
+
+def add_tries(reg: Registry, claimed: Claimed, tries: Sequence[Tried], now: int) -> None:
+    """Write tries of a claimed notice while others of its targets are still being tried."""
+    with reg.write() as connection:
+        _book(connection, claimed.notice.id, tries, now)
+
+
+def _book(connection: sa.Connection, notice: str, tries: Sequence[Tried], now: int) -> None:
+    if tries:
+        n = _last(connection, notice)
+        rows = [
+            {"notice": notice, "n": n + i, "target": target, "at": now, "outcome": outcome,
+             "detail": detail[:300]}
+            for i, (target, outcome, detail) in enumerate(tries, start=1)
+        ]  # fmt: skip
+        connection.execute(sa.insert(t.delivery), rows)
 
 
 def tries_of(reg: Registry, notices: Iterable[str]) -> list[Try]:
@@ -226,6 +264,33 @@ def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
     return found
 
 
+class Unreached(msgspec.Struct, frozen=True, kw_only=True):
+    """A notice that its person has not got. given_up: nobody tries any more."""
+
+    cause: str
+    person: str
+    not_before: int
+    given_up: bool
+
+
+def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
+    """Notices of `since` and later that nobody has: given up, or to have left before late_before.
+
+    Tests of an address are left out: who pressed it sees how it fared.
+    """
+    c = t.notice.c
+    late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < late_before)
+    query = sa.select(c.cause, c.person, c.not_before, c.state).where(
+        sa.or_(late, c.state == "failed"), c.not_before >= since, c.cause.not_like("channel!_test:%", escape="!")
+    )  # fmt: skip
+    with reg.read() as connection:
+        return [
+            Unreached(cause=row.cause, person=row.person, not_before=row.not_before,
+                      given_up=row.state == "failed")
+            for row in connection.execute(query)
+        ]  # fmt: skip
+
+
 def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
     """Notices of a week by state; `late` are those that should have left over five minutes ago."""
     c = t.notice.c
@@ -244,10 +309,16 @@ def add_target(
     reg: Registry, person: str, way: Way, address: str, shown: str, key: bytes, by: Actor, now: int
 ) -> str:
     """Keep a way to reach a person, its address encrypted. Returns its id. Raises TargetRefused."""
-    made = str(uuid4())
+    made, c = str(uuid4()), t.target.c
+    held = sa.select(t.target).where(c.person == person, c.removed_at.is_(None))
     with reg.write() as connection:
         if not connection.execute(sa.select(t.person.c.id).where(t.person.c.id == person)).first():
             raise TargetRefused("There is no such person: choose one from the list.")
+        others = [_target(row, key) for row in connection.execute(held)]
+        if any(one.address == address for one in others):
+            raise TargetRefused("This address is there already.")
+        if len(others) >= MOST_TARGETS:
+            raise TargetRefused(f"{MOST_TARGETS} addresses are the most: remove one first.")
         row = {"id": made, "person": person, "way": way, "shown": shown,
                "sealed": Fernet(key).encrypt(address.encode()), "made_at": now,
                "made_by": by.name}  # fmt: skip

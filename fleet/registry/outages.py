@@ -68,6 +68,15 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
 
+def parts_of(reg: Registry, whole: Outage) -> list[str]:
+    """Ids of the outages of single sites that turned out to be part of this one."""
+    c = t.outage.c
+    query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
+    with reg.read() as connection:
+        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+    return [one.id for one in found if one.into == whole.id]
+
+
 def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:
     """Every assessed set of these areas and sites. The area '' is all sets without one."""
     query = units_query(Scope()).where(

@@ -44,6 +44,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     trusted_proxies: str = ""
     start_target: str = "0.95"
     start_triggers: str = "3/20 5/50 8/100"
+    scheduler_memory_mb: int = 256
     smtp_host: str = ""
     smtp_port: int = 587
     smtp_security: str = "starttls"

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
+
 from fleet.model import Finding
 from fleet.words import (
     alarms,
@@ -17,6 +19,7 @@ from fleet.words import (
     exercise,
     fuel,
     mains,
+    notices,
     outage,
     readiness,
     reporting,
@@ -27,13 +30,16 @@ from fleet.words import (
 from fleet.words.saying import (
     CAUTIONS,
     CONDITIONS,
+    LEARNED,
     SEVERITY_WORDS,
     Sentence,
     Speaker,
+    began,
     condition,
     count,
     day,
     hours,
+    is_late,
     moment,
     percent_range,
     severity,
@@ -47,6 +53,7 @@ __all__ = [
 
 FAMILIES = (
     battery, starting, reporting, service, exercise, mains, fuel, readiness, supply, outage, alarms,
+    notices,
 )  # fmt: skip
 SPEAKERS: dict[str, Speaker] = {k: s for family in FAMILIES for k, s in family.SPEAKERS.items()}
 SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in FAMILIES))
@@ -54,11 +61,21 @@ SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in F
 
 
 def sentence(finding: Finding, zone: str, now: int) -> Sentence:
-    """What to say about a finding, in the site's zone. zone: IANA name; now: UTC seconds."""
+    """What to say about a finding, in the site's zone. zone: IANA name; now: UTC seconds.
+
+    Late news has both times, whatever its kind: in what was seen, and short as `late`.
+    """
     speak = SPEAKERS.get(finding.kind)
     if speak is None:
-        return Sentence(title=finding.kind, seen=f"{finding.kind}: {_plain(finding.facts)}")
-    return speak(finding, zone, now)
+        said = Sentence(title=finding.kind, seen=f"{finding.kind}: {_plain(finding.facts)}")
+    else:
+        said = speak(finding, zone, now)
+    if not is_late(finding):
+        return said
+    both = began(finding, zone, now)
+    seen = said.seen if both in said.seen else f"{said.seen} It began at {both}."
+    short = both.replace(f"{LEARNED}at ", LEARNED)
+    return msgspec.structs.replace(said, seen=seen, late=short)
 
 
 def _plain(facts: dict[str, Any]) -> str:

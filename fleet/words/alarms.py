@@ -39,6 +39,12 @@ SMS_CAUTION = (
     "It can start by itself: OFF and lock out before touching it; all cautions on the page."
 )
 SHORT: frozenset[Way] = frozenset({"sms", "push"})
+NOBODY, OVER = "Nobody has answered", "Over"
+MOST = 150
+"""Characters of a subject."""
+MOST_LATE = MOST - len(f"{NOBODY}: ")
+"""Of late news, so that its two times stand whole behind the words of who is told next too."""
+LEAST_PLACE = 12
 
 
 def step_words(step: Step, by: str, zone: str, now: int) -> str:
@@ -63,18 +69,26 @@ def crossings_words(times: int) -> str:
     return f"It went and came back {'once' if times == 1 else f'{times} times'} meanwhile."
 
 
-def one_line(text: str, most: int = 150) -> str:
+def one_line(text: str, most: int = MOST) -> str:
     """Text from outside as one plain line: no line breaks, nothing unprintable, cut at `most`."""
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
 
 
 def subject(finding: Finding, said: Sentence, place: str, kind: str) -> str:
-    """The subject of a message, one line: "Act now: Alder House: Would not start"."""
+    """The subject of a message, one line: "Act now: Alder House: Would not start".
+
+    Late news ends with both times, "... 02:14, learned 05:31"; the place and the title are cut before
+    them.
+    """
     if kind == "cleared":
-        return one_line(f"Over: {place}: {said.title}")
-    word = "Nobody has answered" if kind == "escalated" else severity(finding.severity)
-    return one_line(f"{word}: {place}: {said.title}")
+        return one_line(f"{OVER}: {place}: {said.title}")
+    word = NOBODY if kind == "escalated" else severity(finding.severity)
+    if not said.late:
+        return one_line(f"{word}: {place}: {said.title}")
+    room = MOST_LATE - len(f"{word}: : ") - len(f" {said.late}")
+    title = one_line(said.title, room - LEAST_PLACE)
+    return f"{word}: {one_line(place, room - len(title))}: {title} {said.late}"
 
 
 def body(

@@ -173,12 +173,7 @@ def _weak(f: Finding, zone: str, now: int) -> Sentence:
     else:
         seen = _cranked(facts, zone, now)
     if isinstance(crosses := facts.get("crosses_at"), int):
-        seen += f" Falling: at this rate it meets its limit about {on(crosses, zone)}"
-        first, last = facts.get("crosses_from"), facts.get("crosses_to")
-        if isinstance(first, int):
-            seen += f", at the earliest {on(first, zone)}"
-            seen += f", at the latest {on(last, zone)}" if isinstance(last, int) else ""
-        seen += "."
+        seen += f" {_falling(crosses, facts, zone, now)}"
     cold = "may not start" if replace else "may not start in the cold"
     return Sentence(
         title="Battery weak, replace" if replace else "Battery weak",
@@ -188,6 +183,21 @@ def _weak(f: Finding, zone: str, now: int) -> Sentence:
         else "Test the battery under load and look at its cables at the next visit.",
         cautions=CAUTIONS,
     )
+
+
+def _falling(crosses: int, facts: dict[str, Any], zone: str, now: int) -> str:
+    """When the trend meets the limit; what has been met already has no date to come."""
+    if crosses <= now:
+        return "It has been falling."
+    said = f"Falling: at this rate it meets its limit about {on(crosses, zone)}"
+    first, last = facts.get("crosses_from"), facts.get("crosses_to")
+    if isinstance(first, int):
+        first = max(first, now)
+        if isinstance(last, int) and on(first, zone) == on(last, zone):
+            return f"{said}."
+        said += f", at the earliest {on(first, zone)}"
+        said += f", at the latest {on(last, zone)}" if isinstance(last, int) else ""
+    return f"{said}."
 
 
 def _cranked(facts: dict[str, Any], zone: str, now: int) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.words.saying import CAUTIONS, count, day
+from fleet.model import Finding
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment
 
 MOST = 30
 """Lines of a message."""
@@ -58,6 +59,37 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     )
 
 
+def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
+    late, given_up = int(f.facts.get("late", 0)), int(f.facts.get("given_up", 0))
+    said = []
+    if given_up:
+        said.append(f"{count(given_up, 'message')} could not be delivered within a day")
+    if late:
+        said.append(f"{count(late, 'message')} should have left over five minutes ago")
+    people = int(f.facts.get("people", 0))
+    whom = "one person" if people == 1 else f"{people} people"
+    return Sentence(
+        title="Messages do not arrive",
+        seen=f"{' and '.join(said)}, to {whom}; the oldest since {moment(f.since, zone, now)}.",
+        do="Open How people are reached, put the address or the mail server right and send a test.",
+    )
+
+
+def quiet_hours(begins: str, ends: str) -> str:
+    """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
+    return f"Quiet {begins}–{ends}"
+
+
+def last_address(name: str, others: bool, on_duty: bool) -> str:
+    """Before an address is removed and no other is known to work. others: there are some."""
+    if others:
+        said = f"No message has reached {name} at another address yet: send a test to one first."
+    else:
+        said = f"This is the only address of {name}. Without it no message arrives"
+        said += ", not even what wakes."
+    return f"{said} {name} holds the duty phone now." if on_duty else said
+
+
 def undelivered(late: int, failed: int) -> list[str]:
     """Sentences for Health: messages that should have left, and those of a week given up."""
     said = []
@@ -78,3 +110,7 @@ def listed(lines: Sequence[str]) -> list[str]:
     """At most MOST lines, and how many more there are."""
     more = len(lines) - MOST
     return [*lines[:MOST], *([f"and {more} more"] if more > 0 else [])]
+
+
+SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
+SENDS_A_PERSON: frozenset[str] = frozenset()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fleet.model import CallOutcome, Cover, Finding, OutageMember
+from fleet.model import Call, CallOutcome, Cover, Finding, OutageMember
 from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, moment, span
 
 COVERS: dict[Cover, str] = {
@@ -40,6 +40,7 @@ OUTCOMES: dict[CallOutcome, str] = {
     "has_power": "They have power",
     "no_power": "They have no power",
     "van_sent": "Van sent",
+    "written": "Written to the customer",
 }
 
 SAID: tuple[tuple[Cover, str], ...] = (
@@ -63,6 +64,16 @@ def tally_words(cover: dict[str, Any]) -> str:
 def outcome(value: CallOutcome) -> str:
     """What came of a call, in words."""
     return OUTCOMES[value]
+
+
+def call_words(call: Call, who: str, zone: str, now: int) -> str:
+    """A line of the call log: "They have no power, Dee, 07:05", "Written to the customer by Dee 07:12".
+    who: '' where no name is for the reader; zone: the site's; now: UTC seconds."""
+    at, said = moment(call.at, zone, now), outcome(call.outcome)
+    if call.outcome == "written":
+        by = f"{said} by {who} {at}" if who else f"{said} {at}"
+        return ", ".join(part for part in (by, call.note) if part)
+    return ", ".join(part for part in (said, who, at, call.note) if part)
 
 
 def cover(value: Cover) -> str:

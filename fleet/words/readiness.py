@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fleet.model import Finding, Readiness, ReadinessNow
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, moment
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, moment
 
 READINESS: dict[Readiness, str] = {
     "ready": "Ready",
@@ -116,7 +116,7 @@ def ago(seconds: float) -> str:
 def _shut_down(f: Finding, zone: str, now: int) -> Sentence:
     pushed = f.facts.get("event") == "emergency_stop"
     seen = "Its emergency stop was pushed" if pushed else "Shut itself down"
-    seen += f" at {moment(f.since, zone, now)}, and it was not seen running since."
+    seen += f" at {began(f, zone, now)}, and it was not seen running since."
     if f.facts.get("cause"):
         seen += f" The controller says: {f.facts['cause']}."
     return Sentence(

@@ -11,14 +11,23 @@ import msgspec
 
 from fleet.model import Condition, Finding, Severity
 
+LATE_S = 600
+"""Learned longer than this after it began is late news: said with both times."""
+LEARNED = ", learned "
+"""Between the two times of late news; the long form goes on with `at`."""
+
 
 class Sentence(msgspec.Struct, frozen=True, kw_only=True):
-    """title: a few words for a tile; seen: what was seen; do: the next step, may be empty."""
+    """title: a few words for a tile; seen: what was seen; do: the next step, may be empty.
+
+    late: of late news when it began and when it was learned, `02:14, learned 05:31`; else ''.
+    """
 
     title: str
     seen: str
     do: str = ""
     cautions: tuple[str, ...] = ()
+    late: str = ""
 
     @property
     def text(self) -> str:
@@ -91,6 +100,19 @@ def moment(at: int, zone: str, now: int) -> str:
         return f"{then:%a} {clock}"
     year = "" if then.year == today.year else f" {then.year}"
     return f"{then.day} {then:%b}{year} {clock}"
+
+
+def is_late(finding: Finding) -> bool:
+    """Whether it was learned so long after it began that both times are said."""
+    return finding.learned_at is not None and finding.learned_at - finding.since > LATE_S
+
+
+def began(finding: Finding, zone: str, now: int) -> str:
+    """When it began; of late news also when it was learned: `02:14, learned at 05:31`."""
+    said = moment(finding.since, zone, now)
+    if finding.learned_at is None or not is_late(finding):
+        return said
+    return f"{said}{LEARNED}at {moment(finding.learned_at, zone, now)}"
 
 
 def span(seconds: float) -> str:

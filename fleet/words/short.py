@@ -1,5 +1,8 @@
 """One text message of 160 characters: what was seen, what to do, the caution, the page.
 
+Of late news both times are never cut: the place is, then what follows them; a link that leaves no
+room for them is left out.
+
 A message of the default 7-bit alphabet holds 160 characters, one of any other alphabet 70 (3GPP TS
 23.038, 6.1.2 and 6.2.1, from memory). What that alphabet lacks is written plainly, so that an
 ellipsis or a foreign letter does not make three messages of one.
@@ -7,18 +10,32 @@ ellipsis or a foreign letter does not make three messages of one.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
-from fleet.words.alarms import one_line
-from fleet.words.saying import Sentence
+from fleet.words.alarms import NOBODY, OVER, one_line
+from fleet.words.saying import LEARNED, SEVERITY_WORDS
 
 MOST = 160
+LONG_LINK = MOST // 2
+"""A link longer than this is left out."""
+PLACE, LEAST_PLACE = 30, 6
+"""Characters of a place at most, and at least where it is said at all."""
+LEAST_REST = 16
+"""What follows the subject is left out where less room than this is left."""
+LEAST_SAID = 24
+"""What is said before the two times of late news has so much room at least; else the link goes."""
 SHORT_CAUTION = "It can start by itself: OFF, lock out first."
 """The caution of a text message; all the others are on its page."""
 PLAIN = {"…": "...", "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "ß": "ss",
          "\u00a0": " ", "€": "EUR", "[": "(", "]": ")", "{": "(", "}": ")", "~": "-", "|": "/",
          "^": "", "\\": "/"}  # fmt: skip
 """Letters outside the alphabet, and those of its extension, which count twice."""
+FIRST = (*SEVERITY_WORDS.values(), NOBODY, OVER)
+"""What the subject of an alert begins with."""
+_MOMENT = r"(?:[A-Z][a-z]{2} |\d{1,2} [A-Z][a-z]{2}(?: \d{4})? )?\d\d:\d\d"
+_LATE = re.compile(rf" ({_MOMENT}){LEARNED}({_MOMENT})$")
+"""The end of the subject of late news, as `fleet.words.alarms.subject` writes it."""
 
 
 def plain(text: str) -> str:
@@ -27,41 +44,69 @@ def plain(text: str) -> str:
     apart = unicodedata.normalize("NFKD", swapped)
     letters = (letter for letter in apart if not unicodedata.combining(letter))
     seven = "".join(letter if " " <= letter <= "~" else "?" for letter in letters)
-    return "".join(PLAIN.get(letter, letter) for letter in seven if letter != "`")
+    return "".join(PLAIN.get(letter, letter) for letter in seven if letter != "`").strip()
 
 
-def short(place: str, said: Sentence, link: str = "", ended: str = "") -> str:
-    """At most 160 characters. The caution and the link are never cut: what is said before them is.
+def message(subject: str, said: str, link: str = "", *, cautioned: bool = False) -> str:
+    """At most 160 characters of an alert. The caution, both times of late news and the link are
+    never cut: the place is, then what is said.
 
-    link: where the page opens, left out where it alone would take more than half; ended: the
-    moment it was over, for an all-clear, which sends nobody.
+    subject: its subject line; said: what its message says, without the cautions; link: where its
+    page opens, left out where it alone takes more than half, or the room of the two times.
     """
-    cautioned = bool(said.cautions) and not ended
-    where = _cut(plain(place), 30)
-    if ended:
-        head = f"Over at {plain(ended)}: {where}: {plain(said.title)}."
+    line = plain(subject)
+    found = _LATE.search(line)
+    if found is not None:
+        times, head = line[found.start() + 1 :], line[: found.start()]
+        said = said.replace(f"{LEARNED}at {found.group(2)}", "")
     else:
-        head = f"{where}: {plain(said.text)}"
-        if fitted(head, link, cautioned=cautioned) != _joined(head, _tail(link, cautioned)):
-            head = f"{where}: {plain(said.title)}. {plain(said.do)}".strip()
-    return fitted(head, link, cautioned=cautioned)
-
-
-def fitted(said: str, link: str = "", *, cautioned: bool = False) -> str:
-    """What is said, the caution and the link in 160 characters; only what is said is cut. A link that
-    alone takes more than half is left out."""
+        times, head = "", line
     tail = _tail(link, cautioned)
-    return _joined(_cut(said, MOST - len(tail) - (1 if tail else 0)), tail)
+    if times and _room(tail) < LEAST_SAID + 1 + len(times):
+        tail = _tail("", cautioned)
+    room = _room(tail)
+    first = f"{_headed(head, room - len(times) - 1)} {times}" if times else _headed(head, room)
+    return f"{_followed(first, _unsaid(said, head), room)} {tail}".strip()
+
+
+def _room(tail: str) -> int:
+    return MOST - len(tail) - (1 if tail else 0)
 
 
 def _tail(link: str, cautioned: bool) -> str:
-    last = plain(link) if len(link) <= MOST // 2 else ""
+    last = plain(link) if len(plain(link)) <= LONG_LINK else ""
     return " ".join(part for part in (SHORT_CAUTION if cautioned else "", last) if part)
 
 
-def _joined(head: str, tail: str) -> str:
-    return f"{head} {tail}".strip()
+def _headed(head: str, most: int) -> str:
+    """The subject of an alert, "Act now: Alder House: Would not start", its place cut first."""
+    parts = head.split(": ")
+    words = [parts.pop(0)] if parts[0] in FIRST else []
+    while words and len(parts) > 2 and parts[0] in FIRST:
+        parts.pop(0)  # "Nobody has answered: Act now: ..."
+    if not words or len(parts) < 2:
+        return _cut(head, most)
+    place, title = ": ".join(parts[:-1]), parts[-1]
+    for first in (f"{words[0]}: ", ""):
+        left = min(PLACE, most - len(f"{first}: {title}"))
+        if left >= min(len(place), LEAST_PLACE):
+            return f"{first}{_cut(place, left)}: {title}"
+    return _cut(title, most)
+
+
+def _unsaid(said: str, head: str) -> str:
+    """What is said beyond the subject: the place is in both."""
+    first, _, rest = said.partition("\n")
+    return plain(rest if first and f": {plain(first)}: " in f"{head}: " else said)
+
+
+def _followed(first: str, said: str, room: int) -> str:
+    """What is said after the subject, as far as it fits."""
+    left = room - len(first) - 2
+    if said and left >= min(len(said), LEAST_REST):
+        return f"{first}: {_cut(said, left)}"
+    return first if len(first) >= room or first.endswith(".") else f"{first}."
 
 
 def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: max(0, most - 3)].rstrip() + "..."
+    return text if len(text) <= most else f"{text[: max(0, most - 3)].rstrip()}..."[: max(0, most)]

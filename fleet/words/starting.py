@@ -7,6 +7,7 @@ from fleet.words.saying import (
     CAUTIONS,
     Sentence,
     Speaker,
+    began,
     count,
     moment,
     percent_range,
@@ -17,9 +18,7 @@ from fleet.words.saying import (
 def _failed_start(f: Finding, zone: str, now: int) -> Sentence:
     facts = f.facts
     attempts = int(facts.get("attempts") or 0)
-    seen = f"Did not start at {moment(f.since, zone, now)}"
-    if f.learned_at is not None and f.learned_at - f.since > 600:
-        seen += f", learned at {moment(f.learned_at, zone, now)}"
+    seen = f"Did not start at {began(f, zone, now)}"
     seen += f": {times(attempts)}, no run followed." if attempts else ": no run followed."
     if isinstance(facts.get("crank_min_v"), int | float):
         seen += f" The battery fell to {facts['crank_min_v']:.1f} V while cranking."
@@ -44,7 +43,7 @@ def _failed_start(f: Finding, zone: str, now: int) -> Sentence:
 def _not_in_auto(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Not in auto",
-        seen=f"The panel switch has been out of automatic since {moment(f.since, zone, now)}: "
+        seen=f"The panel switch has been out of automatic since {began(f, zone, now)}: "
         "the set cannot start by itself.",
         do="Ask the last technician first; nobody switches it over while somebody may be at it.",
         cautions=CAUTIONS,

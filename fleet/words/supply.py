@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment, unchecked, when
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, day, moment, unchecked, when
 
 AWAY = "Stay away from the terminals and keep others away: they may be live though nothing turns."
 
@@ -25,7 +25,7 @@ def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
     name = "Volts" if volts else "Hertz"
     high = float(facts["worst"]) > float(facts["nominal"])
     seen = (
-        f"{name} {'above' if high else 'below'} the band since {moment(f.since, zone, now)}: "
+        f"{name} {'above' if high else 'below'} the band since {began(f, zone, now)}: "
         f"{said(facts['worst'])} at worst, {said(facts['value'])} last; allowed are "
         f"{said(facts['low'])} to {said(facts['high'])} ({facts['by']})."
     )
@@ -62,13 +62,12 @@ def _drift(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
         f"{moment(int(facts['from_at']), zone, now)}, over {facts['runs']} runs"
     )
     seen += f" ({like})." if like else "."
-    if facts.get("crosses_at") is not None:
-        seen += f" At this rate they leave the band about {_date(facts['crosses_at'], zone)}"
-        seen += (
-            f", not before {_date(facts['crosses_from'], zone)}."
-            if facts.get("crosses_from") is not None
-            else "."
-        )
+    crosses, first = facts.get("crosses_at"), facts.get("crosses_from")
+    if crosses is not None and int(crosses) <= now:
+        seen += " They are at the edge of the band."
+    elif crosses is not None:
+        seen += f" At this rate they leave the band about {_date(crosses, zone)}"
+        seen += f", not before {_date(max(int(first), now), zone)}." if first is not None else "."
     else:
         seen += f" That is {float(facts['share']):.0%} of the way to the limit."
     part = "the voltage regulator" if volts else "the governor, its linkage and the fuel"
@@ -121,8 +120,7 @@ def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Open neutral",
         seen=f"One leg is over 110 % of its volts while the other is under 90 %, since "
-        f"{moment(f.since, zone, now)}: the neutral is open, and what is plugged in burns."
-        + unchecked(f),
+        f"{began(f, zone, now)}: the neutral is open, and what is plugged in burns." + unchecked(f),
         do="Call the site: everything sensitive off at its own breakers; send a licensed person.",
         cautions=CAUTIONS,
     )
@@ -133,7 +131,7 @@ def _over_voltage(f: Finding, zone: str, now: int) -> Sentence:
     much = f"{_volts(facts['volts'])} on" if facts.get("volts") else "Its controller says so on"
     return Sentence(
         title="Over-voltage",
-        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {moment(f.since, zone, now)}: "
+        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {began(f, zone, now)}: "
         "appliances on it are being destroyed." + unchecked(f),
         do="Call the site: load off at its breakers; send a van to stop the set.",
         cautions=CAUTIONS,

@@ -15,7 +15,8 @@ from scheduler.alarms.lifecycle import (
     state_of,
     unshelve,
 )
-from scheduler.alarms.rota import holder, in_line, next_morning, weeks_ahead
+from scheduler.alarms.quiet_hours import next_morning, next_up
+from scheduler.alarms.rota import holder, in_line, weeks_ahead
 from scheduler.alarms.stepping import (
     Quiet,
     after_turn,
@@ -31,6 +32,6 @@ from scheduler.alarms.visits import open_visit
 __all__ = [
     "SILENT", "STATES", "TRANSITIONS", "Case", "Figures", "IllegalStep", "Office", "Quiet", "acknowledge",
     "after", "after_turn", "crossings", "episode_id", "escalate", "figures", "grown", "holder", "in_line",
-    "look_again", "next_morning", "next_step", "notice_id", "open_visit", "opening", "proceed", "shelve", "state_of", "step",
+    "look_again", "next_morning", "next_step", "next_up", "notice_id", "open_visit", "opening", "proceed", "shelve", "state_of", "step",
     "tell", "unshelve", "weeks_ahead", "withdrawn",
 ]  # fmt: skip

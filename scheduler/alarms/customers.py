@@ -1,8 +1,9 @@
-"""Which customers are reminded of an exercise or of work due, and when: pure, once a week each.
+"""Which customers are written to, of what and when: pure.
 
-Off unless the office allowed it for that customer. Only of fixed sets placed outdoors or in a
-built engine room, never of one that is portable or whose place is unknown (ENGINEERING 15): who
-is reminded of such a set may run it where people breathe.
+Once a week of exercises missed and work due; in an outage what a person of the firm sends. Off
+unless the office allowed it for that customer. Only of fixed sets placed outdoors or in a built
+engine room, never of one that is portable or whose place is unknown (ENGINEERING 15): who reads of
+such a set may run it where people breathe.
 """
 
 from __future__ import annotations
@@ -13,7 +14,16 @@ from datetime import time
 import msgspec
 
 from fleet.calendar import local
-from fleet.model import Contact, DueItem, Finding, Notice, Placement
+from fleet.model import (
+    Contact,
+    Cover,
+    DueItem,
+    Finding,
+    Notice,
+    Outage,
+    OutageMember,
+    Placement,
+)
 from fleet.words import customers as say
 from scheduler.alarms.telling import notice_id
 
@@ -21,6 +31,11 @@ REMIND_WEEKDAY = 0
 REMIND_FROM, REMIND_TO = time(10, 0), time(18, 0)
 """Mondays, when people read mail. Common practice, no source."""
 PLACED: frozenset[Placement] = frozenset({"outdoors", "engine_room"})
+POWER: dict[Cover, say.Power] = {
+    "failed": "not_powered", "not_running": "not_powered", "no_voltage": "not_powered",
+    "aside": "not_powered", "unproven": "unknown", "waiting": "unknown", "low_fuel": "powered",
+}  # fmt: skip
+"""What a customer reads of its site in an outage; nothing where it is covered or has mains again."""
 MISSED = "exercise_missed"
 LATE = frozenset({"due", "late", "late_beyond"})
 
@@ -73,6 +88,43 @@ def customer_reminders(
                 )
             )  # fmt: skip
     return found
+
+
+def fares(outage: Outage, member: OutageMember, place: str, at: str) -> say.Fares | None:
+    """What a customer reads of a site in an outage; None where no text is for it: it is covered or
+    has mains again, the outage is over or went into its area's. at: the present moment on the
+    site's wall."""
+    power = POWER.get(member.cover)
+    over = outage.ended_at is not None or outage.into or member.back_at is not None
+    if power is None or over:
+        return None
+    return say.Fares(
+        place=place, at=at, power=power, here=member.here, low=member.cover == "low_fuel"
+    )
+
+
+def outage_notices(
+    readers: Iterable[Reader], outage: Outage, member: OutageMember, placement: Placement,
+    said: say.Fares, firm: str, now: int,
+) -> list[Notice]:  # fmt: skip
+    """An e-mail of `fares` to each of the customer's readers who may be written; now: UTC seconds.
+
+    The same notice for one outage, set, person and state of power, whenever it is worked out again.
+    Its cause is the outage, so that one that could not leave yet is withdrawn when that is over.
+    """
+    subject, body = say.outage_mail(firm, said)
+    return [
+        Notice(
+            id=notice_id(outage.id, step, reader.contact.person, "email"), cause=outage.id,
+            step=step, person=reader.contact.person, way="email", kind="customer_text",
+            subject=subject, body=body, made_at=now, not_before=now,
+            path=f"/outages/{outage.id}", unit=member.unit, customer=member.customer,
+        )
+        for step in (f"customer.{member.unit}.{said.power}",)
+        for reader in readers
+        if reader.allowed and reader.customer == member.customer and placement in PLACED
+        and "email" in reader.contact.ways
+    ]  # fmt: skip
 
 
 def _lines(one: OwnedSet) -> list[str]:

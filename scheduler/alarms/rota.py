@@ -1,15 +1,12 @@
-"""Who holds the duty phone: weeks in order, swaps, the next in line, and the hour of the morning."""
+"""Who holds the duty phone: weeks in order, swaps, the next in line."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, time, timedelta
 
-from fleet.calendar import instant, local, local_date
+from fleet.calendar import instant, local
 from fleet.model import Contact, Rota
-
-MORNING = time(6, 30)
-"""When what can wait is told."""
 
 
 def holder(rota: Rota, at: int) -> str:
@@ -33,6 +30,20 @@ def duty_date(rota: Rota, at: int) -> date:
     moment = local(at, rota.zone)
     handover = time.fromisoformat(rota.handover)
     return moment.date() - timedelta(days=int(moment.time() < handover))
+
+
+def handover_after(rota: Rota, at: int) -> int:
+    """When the duty that holds at a moment is over: the phone may pass on then (UTC seconds)."""
+    day, wall = duty_date(rota, at) + timedelta(days=1), time.fromisoformat(rota.handover)
+    first = instant(day, wall, rota.zone)
+    return first if first > at else instant(day, wall.replace(fold=1), rota.zone)
+
+
+def took_over(rota: Rota, at: int) -> int:
+    """When the holder at a moment took the phone over that day; 0 where nobody else had it before."""
+    wall = time.fromisoformat(rota.handover)
+    begun = instant(duty_date(rota, at), wall, rota.zone)
+    return begun if holder(rota, begun - 60) != holder(rota, at) else 0
 
 
 def in_line(rota: Rota, at: int) -> tuple[str, ...]:
@@ -65,13 +76,6 @@ def weeks_ahead(rota: Rota, at: int, weeks: int) -> list[tuple[str, str, str]]:
         else:
             found.append((day.isoformat(), after.isoformat(), person))
     return found
-
-
-def next_morning(at: int, zone: str) -> int:
-    """The first 06:30 at or after a moment in a zone (UTC seconds)."""
-    day = local_date(at, zone)
-    today = instant(day, MORNING, zone)
-    return today if today >= at else instant(day + timedelta(days=1), MORNING, zone)
 
 
 def contact_of(people: Sequence[Contact], person: str) -> Contact | None:

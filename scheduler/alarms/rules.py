@@ -55,6 +55,7 @@ RULES: dict[str, Rule] = _table(
     Rule(kind="oil_check_in_run", off_s=0, stale=False),
     Rule(kind="mains_outage", off_s=0, stale=False, early=True),
     Rule(kind="own_line", off_s=0, stale=False, early=True),
+    Rule(kind="undelivered", off_s=0, stale=False, early=True),
     Rule(kind="volts_standing", early=True, danger=True),
     Rule(kind="open_neutral", early=True, danger=True),
     Rule(kind="over_voltage", early=True, danger=True),

@@ -13,11 +13,15 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
+from fleet.words.saying import LATE_S
 from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of
 from scheduler.alarms.rules import ANSWER_S, FORGET_S, rule_of
 
 NEW_TURN_IS_NEWS = frozenset({"failed_start"})
 """Kinds that happen at a moment: another one while the episode is open is a step of its life."""
+AT_ONCE = frozenset({"failed_start", "shut_down", "not_in_auto"})
+"""Kinds that are known with the message that tells of them, as dangers are; others wait for what
+proves them, or were a Note before."""
 SILENCE = frozenset({"not_reporting"})
 """Kinds that are held back while the mains is out there, or our own line is to blame."""
 
@@ -27,13 +31,15 @@ class Quiet(msgspec.Struct, frozen=True, kw_only=True):
 
     aside: out of service for work, or laid up. visit: id of an open visit, which silences its set.
     silence_of: id of the outage or of the alert on our own line that explains its silence. silent:
-    nothing is heard of it, so what was measured last stays.
+    nothing is heard of it, so what was measured last stays. back_at: when it was put back into
+    service last (UTC seconds); before, what was found of it were Notes.
     """
 
     aside: bool = False
     visit: str = ""
     silence_of: str = ""
     silent: bool = False
+    back_at: int = 0
 
 
 LOUD = Quiet()
@@ -68,6 +74,7 @@ def opening(
     subject: str, finding: Finding, now: int, quiet: Quiet = LOUD, name: str = ""
 ) -> Episode:
     """A new episode: raised, and held back at once where it has a cause. name: its id, if any."""
+    finding = learned(finding, None, now, quiet)
     name = name or episode_id(subject, finding.kind, finding.part, now)
     empty = Episode(
         id=name, subject=subject, kind=finding.kind, part=finding.part,
@@ -91,8 +98,20 @@ def proceed(episode: Episode, found: Finding | None, now: int, quiet: Quiet = LO
     if hold is not None and state != "returned":
         return [next_step(episode, hold, now, cause=cause)]
     if found is not None:
-        return _holds(episode, found, now)
+        return _holds(episode, found, now, quiet)
     return _gone(episode, now, quiet)
+
+
+def learned(finding: Finding, before: Finding | None, now: int, quiet: Quiet) -> Finding:
+    """The finding with the moment people could first learn of it, where its news came late (buffered
+    in a device without a link; this service stopped): raised at `now` though it was to be known
+    over ten minutes ago. before: what was told of it last, whose moment stays."""
+    if before is not None and before.since == finding.since:
+        return msgspec.structs.replace(finding, learned_at=before.learned_at)
+    if finding.kind not in AT_ONCE and not rule_of(finding.kind).danger:
+        return finding
+    known_at = max(finding.learned_at or finding.since, quiet.back_at)
+    return finding if now - known_at <= LATE_S else msgspec.structs.replace(finding, learned_at=now)
 
 
 def episode_id(subject: str, kind: str, part: str, opened_at: int) -> str:
@@ -148,12 +167,15 @@ def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> l
         return []
     if found is None and not _stale(episode, quiet):
         return [next_step(episode, "cleared", now)]
+    if found is not None:
+        found = learned(found, _last_told(episode), now, quiet)
     return [next_step(episode, RELEASE[state], now, finding=found)]
 
 
-def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
+def _holds(episode: Episode, found: Finding, now: int, quiet: Quiet) -> list[Step]:
     state = state_of(episode)
     if state == "returned":
+        found = learned(found, _last_told(episode), now, quiet)
         return [next_step(episode, "recurred", now, finding=found)]
     steps: list[Step] = []
     if lapsed_at(episode) is not None:
@@ -163,6 +185,7 @@ def _holds(episode: Episode, found: Finding, now: int) -> list[Step]:
         graver = SEVERITIES.index(found.severity) < SEVERITIES.index(episode.severity)
         again = state == "acknowledged" and (graver or found.severity == episode.severity)
         kind: StepKind = "realarmed" if again else "changed"
+        found = learned(found, _last_told(episode), now, quiet)
         steps.append(next_step(episode, kind, now, finding=found))
     return steps
 
@@ -201,11 +224,16 @@ def _by_key(findings: Iterable[Finding]) -> dict[tuple[str, str], Finding]:
 
 
 def _is_news(episode: Episode, found: Finding) -> bool:
-    last = episode.finding
-    for told in episode.steps:
-        last = told.finding or last
+    last = _last_told(episode)
     if found.severity != last.severity:
         return True
     if found.facts.get("told") != last.facts.get("told"):
         return True
     return found.kind in NEW_TURN_IS_NEWS and found.since > last.since
+
+
+def _last_told(episode: Episode) -> Finding:
+    last = episode.finding
+    for told in episode.steps:
+        last = told.finding or last
+    return last

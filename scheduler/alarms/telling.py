@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from datetime import time
 
 import msgspec
 
 from fleet import words
-from fleet.calendar import local
 from fleet.model import (
     Contact,
     Criticality,
@@ -28,19 +26,18 @@ from fleet.model import (
 )
 from fleet.words import alarms as said_of
 from scheduler.alarms.lifecycle import SILENT, state_of
-from scheduler.alarms.rota import MORNING, contact_of, holder, in_line, next_morning
+from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
+from scheduler.alarms.rota import contact_of, holder, in_line
 from scheduler.alarms.rules import rule_of
 from scheduler.alarms.waking import NO_COVER, wakes
 
-EVENING = time(20, 0)
-"""After it what does not wake waits for 06:30. Common practice, no source."""
 SENT = frozenset({"act_now", "same_day", "no_word"})
 """Next visit and Note are for the pages; they send nobody a message."""
 NEWS = frozenset({"raised", "recurred", "realarmed", "changed", "unshelved", "restored",
                   "unsuppressed"})  # fmt: skip
 OVER = frozenset({"returned", "cleared"})
 STILL_UP_S = 3 * 3600
-"""Who was woken hears at once that it is over for so long; later it waits for the morning."""
+"""Who was woken hears at once that it is over for so long; later it waits like all else."""
 ESCALATE_FOR_S = 6 * 3600
 
 
@@ -78,9 +75,10 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
 def tell(cases: Iterable[Case], office: Office, now: int) -> list[Notice]:
     """The notices of these steps, for whoever holds the duty phone when they may leave.
 
-    Act now and Same day leave at once by day (06:30 to 20:00), what wakes at any hour, the rest at
-    06:30. An all-clear goes to whoever holds the phone then; the registry keeps only those for
-    people who were told of the alert.
+    What wakes leaves at any hour. Act now and Same day leave at once outside the quiet hours of the
+    holder, else at the first moment at which whoever holds the phone then has none; No word waits
+    for the end of the quiet hours in any case. An all-clear is made for everybody; the registry
+    keeps those of the people who were told of the alert.
     """
     found: list[Notice] = []
     for case in cases:
@@ -143,11 +141,6 @@ def is_woken(case: Case, office: Office) -> bool:
     return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
 
 
-def by_day(at: int, zone: str) -> bool:
-    """Whether people are up anyway."""
-    return MORNING <= local(at, zone).time() < EVENING
-
-
 def _newsworthy(case: Case) -> Step | None:
     """The newest of the steps that is told, if any."""
     finding = case.episode.finding
@@ -164,34 +157,38 @@ def _newsworthy(case: Case) -> Step | None:
 
 
 def _notices(case: Case, step: Step, office: Office, now: int) -> list[Notice]:
-    over = step.kind in OVER
-    woken = not over and is_woken(case, office)
-    who = contact_of(office.people, holder(office.rota, now))
-    zone = (who.zone if who else "") or office.rota.zone
-    not_before = _when(case, step, office, now, zone)
-    if not_before > now:
-        who = contact_of(office.people, holder(office.rota, not_before))
+    woken = is_woken(case, office)
+    if step.kind in OVER:
+        return _all_clears(case, step, office, now, woken)
+    not_before = _when(case, office, now)
+    who = contact_of(office.people, holder(office.rota, not_before))
     if who is None:
         return []
-    ways: Sequence[Way] = who.ways if woken or _was_woken(case, step, office) else who.ways[:1]
+    ways: Sequence[Way] = who.ways if woken else who.ways[:1]
     return [_notice(case, step, who.person, way, woken, now, not_before) for way in ways]
 
 
-def _was_woken(case: Case, step: Step, office: Office) -> bool:
-    return step.kind in OVER and is_woken(case, office)
+def _all_clears(case: Case, step: Step, office: Office, now: int, woken: bool) -> list[Notice]:
+    """To everybody, outside their own quiet hours or at once to who was woken a short while ago:
+    the phone may have passed on since, and the next in line may have been asked."""
+    begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
+    soon = woken and now - begun < STILL_UP_S
+    found: list[Notice] = []
+    for who in office.people:
+        zone = zone_of(who, office.rota)
+        not_before = now if soon else awake_from(who.quiet, now, zone)
+        for way in who.ways if woken else who.ways[:1]:
+            found.append(_notice(case, step, who.person, way, False, now, not_before))
+    return found
 
 
-def _when(case: Case, step: Step, office: Office, now: int, zone: str) -> int:
-    severity = case.episode.finding.severity
-    if step.kind in OVER:
-        begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
-        soon = is_woken(case, office) and now - begun < STILL_UP_S
-        return now if soon or by_day(now, zone) else next_morning(now, zone)
+def _when(case: Case, office: Office, now: int) -> int:
+    """When the notice may leave, to whoever holds the duty phone at that moment (UTC seconds)."""
     if is_woken(case, office):
         return now
-    if severity != "no_word" and by_day(now, zone):
-        return now
-    return next_morning(now, zone)
+    if case.episode.finding.severity == "no_word":
+        return morning_of_holder(office.people, office.rota, now)
+    return next_up(office.people, office.rota, now)
 
 
 def _notice(

@@ -1,7 +1,8 @@
 """Who is woken for what: criticality of the site x what was found x whether the mains is off.
 
 The table is data and the owner edits it. The default: no cover while the mains is off wakes, at a
-life site with the mains healthy too; what endangers people wakes always; all else waits for 06:30.
+life site with the mains healthy too; what endangers people wakes always; all else waits
+for the end of the quiet hours of whoever is told.
 """
 
 from __future__ import annotations

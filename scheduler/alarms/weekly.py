@@ -7,63 +7,81 @@ is sent once however often it is worked out. The cause is the kind and the local
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date, time, timedelta
 
-from fleet.calendar import instant, local, local_date
+from fleet.calendar import instant, local_date
 from fleet.model import Contact, Notice, NoticeKind, Rota, Way
 from fleet.words import notices as say
-from scheduler.alarms.rota import MORNING, contact_of, holder, in_line
+from scheduler.alarms.quiet_hours import (
+    awake_from,
+    is_quiet,
+    last_morning,
+    next_up,
+    quiet_now,
+    zone_of,
+)
+from scheduler.alarms.rota import contact_of, holder, in_line, took_over
 from scheduler.alarms.telling import Office, notice_id
 
 TEST_AT = time(9, 0)
 TEST_WEEKDAY = 0
-REMIND_AT, REMIND_UNTIL = time(7, 0), time(18, 0)
-QUIET_UNTIL = time(12, 0)
+REMIND_AT = time(7, 0)
+REMIND_FOR_S = 11 * 3600
+QUIET_FOR_S = 330 * 60
 ANSWER_WITHIN_S = 30 * 60
-"""Monday 09:00, Monday 07:00, half an hour: common practice, no source."""
+"""Monday 09:00, Monday 07:00 to 18:00, all quiet from 06:30 to noon, half an hour: common practice,
+no source. Whose quiet hours end later gets it for as long from then on."""
 
 
 def all_quiet(
     office: Office, firm: str, heard: int, sets: int, waiting: Sequence[str], now: int,
     more: int = 0,
 ) -> list[Notice]:  # fmt: skip
-    """From 06:30 of the holder of the duty phone until noon: how things stand, by the way that is
-    heard last. more: alerts beyond those listed."""
-    contact = contact_of(office.people, holder(office.rota, now))
-    if contact is None or not contact.ways:
+    """Once a day, from the end of the quiet hours of the holder of the duty phone (or from when the
+    phone came to somebody who is up): how things stand, by the way that is heard last. more: alerts
+    beyond those listed."""
+    rota = office.rota
+    contact = contact_of(office.people, holder(rota, now))
+    if contact is None or not contact.ways or quiet_now(contact, rota, now):
         return []
-    zone = contact.zone or office.rota.zone
-    there = local(now, zone)
-    if not MORNING <= there.time() < QUIET_UNTIL:
+    zone = zone_of(contact, rota)
+    begun = max(last_morning(now, zone, contact.quiet), took_over(rota, now))
+    if now - begun >= QUIET_FOR_S:
         return []
+    on = local_date(begun, zone)
     subject, body = say.all_quiet(firm, heard, sets, waiting, more)
-    return [_notice("all_quiet", there.date(), "1", contact, contact.ways[-1], subject, body, now)]
+    return [_notice("all_quiet", on, "1", contact, contact.ways[-1], subject, body, now)]
 
 
 def newest(rota: Rota, now: int) -> str:
     """The cause of the newest weekly test that is due at `now`."""
-    today = local_date(now, rota.zone)
+    return f"weekly_test:{_monday(TEST_AT, rota.zone, now).isoformat()}"
+
+
+def _monday(wall: time, zone: str, now: int) -> date:
+    """The newest Monday on which it has been that time."""
+    today = local_date(now, zone)
     on = today - timedelta(days=(today.weekday() - TEST_WEEKDAY) % 7)
-    if instant(on, TEST_AT, rota.zone) > now:
-        on -= timedelta(days=7)
-    return f"weekly_test:{on.isoformat()}"
+    return on if instant(on, wall, zone) <= now else on - timedelta(days=7)
 
 
 def weekly_test(office: Office, firm: str, answered: bool, now: int) -> list[Notice]:
     """The test of the duty phone, for the day it is due; unanswered for half an hour, for the next in
-    line too, and so on. Nothing on the days after."""
+    line too, and so on. It wakes nobody: nobody is asked in their quiet hours. Nothing on the
+    days after."""
     rota = office.rota
     on = date.fromisoformat(newest(rota, now).partition(":")[2])
-    began = instant(on, TEST_AT, rota.zone)
-    if answered or now - began >= 12 * 3600:
+    began = next_up(office.people, rota, instant(on, TEST_AT, rota.zone))
+    if answered or not 0 <= now - began < 12 * 3600:
         return []
     subject, body = say.weekly_test(firm)
     found: list[Notice] = []
     line = in_line(rota, began)
     for turn in range(min(len(line), 1 + (now - began) // ANSWER_WITHIN_S)):
         contact = contact_of(office.people, line[turn])
-        for way in contact.ways if contact else ():
-            assert contact is not None
+        if contact is None or quiet_now(contact, rota, now):
+            continue
+        for way in contact.ways:
             found.append(
                 _notice("weekly_test", on, str(turn + 1), contact, way, subject, body, now,
                         f"/weekly-test/{on.isoformat()}")
@@ -75,11 +93,9 @@ def reminders(
     to: Sequence[Contact], firm: str, zone: str, service: Sequence[str], exercise: Sequence[str],
     now: int,
 ) -> list[Notice]:  # fmt: skip
-    """Monday from 07:00 to 18:00: work late or due and exercises to look at, to the installer."""
-    there: datetime = local(now, zone)
-    if there.weekday() != TEST_WEEKDAY or not REMIND_AT <= there.time() < REMIND_UNTIL:
-        return []
-    on = there.date()
+    """Monday from 07:00 to 18:00: work late or due and exercises to look at, to the installer; to
+    whoever has quiet hours then, as long from their end."""
+    on = _monday(REMIND_AT, zone, now)
     told = []
     if service:
         told.append(("service", say.service_reminder(firm, service, on.isoformat())))
@@ -88,9 +104,16 @@ def reminders(
     return [
         _notice("reminder", on, step, contact, contact.ways[-1], subject, body, now, "/due")
         for contact in to
-        if contact.ways
+        if contact.ways and _reminded(contact, instant(on, REMIND_AT, zone), zone, now)
         for step, (subject, body) in told
     ]
+
+
+def _reminded(contact: Contact, due: int, zone: str, now: int) -> bool:
+    """Whether a reminder due at a moment goes to this person at `now`."""
+    there = contact.zone or zone
+    begun = awake_from(contact.quiet, due, there)
+    return 0 <= now - begun < REMIND_FOR_S and not is_quiet(contact.quiet, now, there)
 
 
 def _notice(

@@ -31,6 +31,9 @@ from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
 from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 
+# Days and what is inside them hold no cycles and are kept by the hundred thousand: the nouns with
+# gc=False are left out when Python looks for garbage cycles, which took longer than decoding them.
+
 CODE = "3"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
@@ -72,7 +75,7 @@ class Halt(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     cause: str = ""
 
 
-class Carry(msgspec.Struct, frozen=True, kw_only=True):
+class Carry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Open state handed from one day to the next. Never totals."""
 
     fitting: str = ""
@@ -90,7 +93,7 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True):
     battery: BatteryCarry = BatteryCarry()
 
 
-class Day(msgspec.Struct, frozen=True, kw_only=True):
+class Day(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one UTC day says about one unit.
 
     n: seconds with a reading. runs and starts stand on the day on which their end became known;

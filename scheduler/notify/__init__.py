@@ -1,5 +1,5 @@
 """How notices leave: one try to reach one target."""
 
-from scheduler.notify.delivering import Mail, deliver
+from scheduler.notify.delivering import LIMIT_S, Mail, deliver
 
-__all__ = ["Mail", "deliver"]
+__all__ = ["LIMIT_S", "Mail", "deliver"]

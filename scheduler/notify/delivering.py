@@ -1,15 +1,14 @@
-"""One try to reach one target with one notice, by apprise, with a time limit of our own.
+"""One try to reach one target with one notice, by apprise.
 
 Measured with apprise 2.3: a second message on one object waits for seconds, so each try makes its
 own; it follows a redirect and then calls the message delivered, so redirects are off; it logs
 addresses and tokens, so its logger is silent; a server that drips bytes outlives its time limits,
-so each try has a thread that is left behind when its time is up.
+so who calls this holds a clock of his own (`scheduler.turns.sending`).
 """
 
 from __future__ import annotations
 
 import logging
-import threading
 from typing import Any
 
 import apprise
@@ -19,9 +18,10 @@ from fleet.model import Notice
 from fleet.registry.notices import Outcome, Target
 from fleet.words import CAUTIONS
 from fleet.words.alarms import SMS_CAUTION, one_line
-from fleet.words.short import fitted, plain
+from fleet.words.short import message
 
 LIMIT_S = 10.0
+"""What a try may take; half of it for a connection and for an answer each."""
 HEADER = "X-Hourhand-Notice"
 
 
@@ -41,26 +41,12 @@ class Mail(msgspec.Struct, frozen=True, kw_only=True):
         return f"Mail(host={self.host!r}, port={self.port})"
 
 
-def deliver(
-    target: Target, notice: Notice, mail: Mail, limit_s: float = LIMIT_S
-) -> tuple[Outcome, str]:
-    """(outcome, a sentence without secrets). Never raises; a try that hangs is left behind."""
+def deliver(target: Target, notice: Notice, mail: Mail) -> tuple[Outcome, str]:
+    """(outcome, a sentence without secrets). Never raises; may take long, see LIMIT_S."""
     if target.way == "email" and not (mail.host and mail.sender):
         return "not_delivered", "no mail server is set: smtp_host and smtp_from"
     if not target.address:
         return "not_delivered", "its address cannot be opened with this installation's key"
-    answer: list[tuple[Outcome, str]] = []
-    thread = threading.Thread(
-        target=lambda: answer.append(_try(target, notice, mail)), daemon=True, name="deliver"
-    )
-    thread.start()
-    thread.join(limit_s)
-    if not answer:
-        return "not_delivered", f"no answer within {limit_s:.0f} s"
-    return answer[0]
-
-
-def _try(target: Target, notice: Notice, mail: Mail) -> tuple[Outcome, str]:
     _silence()
     try:
         plugin = _plugin(target, notice, mail)
@@ -116,10 +102,10 @@ def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:
 
 
 def text_message(notice: Notice, link: str) -> str:
-    """At most 160 characters: what is said is cut, the caution and the link never are."""
+    """At most 160 characters: what is said is cut, the caution, the link and both times of late news
+    never are."""
     said = notice.body.split(CAUTIONS[0])[0].split(SMS_CAUTION)[0]
-    sends = len(said) < len(notice.body)
-    return fitted(plain(f"{notice.subject}: {said}"), link, cautioned=sends)
+    return message(notice.subject, said, link, cautioned=len(said) < len(notice.body))
 
 
 def _silence() -> None:

@@ -258,6 +258,7 @@ def finding(outage: Outage) -> Finding:
         part=str(outage.began_at),
         severity=severity_of(outage.members),
         since=outage.began_at,
+        learned_at=outage.opened_at,
         facts={
             "area": outage.area, "alone": outage.alone, "told": outage.told,
             "sets": len(outage.members), "sites": len({m.site for m in outage.members}),

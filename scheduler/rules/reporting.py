@@ -14,7 +14,7 @@ LEAST_STEPS = 3
 """A median of fewer steps says nothing about a habit."""
 
 
-class Spot(msgspec.Struct, frozen=True, kw_only=True):
+class Spot(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One channel over one day, calibrated, in the channel's unit. last_at in UTC seconds."""
 
     n: int

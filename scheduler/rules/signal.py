@@ -52,14 +52,14 @@ def allowed_gaps(habit: Habit) -> Gaps:
     )
 
 
-class Held(msgspec.Struct, frozen=True, kw_only=True):
+class Held(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The newest state of one channel, or of the joined signal: on since a reading at `at`."""
 
     on: bool
     at: int
 
 
-class SignalCarry(msgspec.Struct, frozen=True, kw_only=True):
+class SignalCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Between the two thresholds the last state goes on, so it is handed over midnight.
 
     heard_at: the newest message; joined holds only while no longer silence lies between.

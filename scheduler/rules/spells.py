@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-class Spell(msgspec.Struct, frozen=True, kw_only=True):
+class Spell(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A state that goes on: value 0 or 1, first seen at `since`, last seen at `at`.
 
     earliest: the last moment at which it was known to be otherwise, where there is one.

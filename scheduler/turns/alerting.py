@@ -15,6 +15,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
+from scheduler.assess.seen import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
@@ -80,6 +81,7 @@ def of_unit(
         visit=f"visit:{visit[0].id}" if visit is not None else "",
         silence_of=silence,
         silent=_nothing_new(registry, episodes, summary),
+        back_at=_back_at(inputs, now),
     )
     opened, steps = alarms.step(episodes, subject, findings, now, quiet)
     after = alarms.after_turn(episodes, opened, steps)
@@ -92,6 +94,12 @@ def of_unit(
         withdrawn=alarms.withdrawn(cases),
         look_again_at=alarms.look_again(after, now),
     )
+
+
+def _back_at(inputs: UnitInputs, now: int) -> int:
+    """When the set was put back into service last; 0: never."""
+    ends = (spell.to_at for spell in set_aside(inputs))
+    return max((end for end in ends if end is not None and end <= now), default=0)
 
 
 def _nothing_new(registry: Registry, episodes: Sequence[Episode], summary: UnitSummary) -> bool:

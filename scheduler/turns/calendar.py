@@ -5,9 +5,10 @@ from __future__ import annotations
 import msgspec
 
 from fleet import words
-from fleet.model import EVERYTHING, Contact, DueItem, Notice
+from fleet.model import EVERYTHING, DueItem, Notice
 from fleet.registry import notices as outbox
 from fleet.registry import pages, people
+from fleet.registry.customer_readers import customer_readers
 from fleet.registry.engine import Registry
 from fleet.registry.work_alerts import put_notices
 from fleet.words.alarms import one_line
@@ -41,16 +42,10 @@ def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) ->
 
 def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
     """What customers are reminded of, those of them that may look at their sets' pages."""
-    reached = {one.person for one in outbox.targets(registry, way="email")}
     asked = [
-        customers.Reader(
-            contact=Contact(person=one.id, name=one.name, ways=("email",)), customer=name,
-            allowed=True,
-        )
-        for one in people.people(registry)
-        if one.role == "reader" and one.active and one.id in reached
-        for name in sorted(one.customers or ())
-    ]  # fmt: skip
+        customers.Reader(contact=contact, customer=name, allowed=True)
+        for contact, name in customer_readers(registry)
+    ]
     if not asked:
         return []
     rows = pages.units(registry, EVERYTHING, limit=100_000)

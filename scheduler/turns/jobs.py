@@ -30,7 +30,8 @@ from fleet.store import StoreFault
 from fleet.words import notices as say
 from scheduler.notify import Mail
 from scheduler.rounds import Travel
-from scheduler.turns import calendar, planning, sending, watching
+from scheduler.turns import alerting, calendar, planning, sending, undelivered, watching
+from scheduler.turns.sending import Postroom
 from scheduler.turns.watching import Memory, Trouble, Turn
 
 log = logging.getLogger("hourhand.scheduler")
@@ -71,6 +72,7 @@ class Desk:
     key: bytes = b""
     fault: Fault = no_fault
     took_over: bool = False
+    room: Postroom | None = None
     waiting: dict[str, int] = field(default_factory=dict)
     to_customers: bool = False
     travel: Travel | None = None
@@ -132,16 +134,33 @@ def plan(desk: Desk) -> None:
 
 
 def send(desk: Desk) -> None:
-    """Deliver what waits in the outbox."""
-    if not desk.leads or desk.mail is None:
+    """Deliver what waits in the outbox. Who leads no more writes down what is under way."""
+    if desk.mail is None:
         return
+    if desk.room is None:
+        desk.room = Postroom(desk.registry, desk.mail, desk.key, desk.fault)
     try:
-        if not desk.took_over:
+        if desk.leads and not desk.took_over:
             outbox.release(desk.registry, clock.now())
             desk.took_over = True
-        sending.send(desk.registry, desk.mail, desk.key, clock.now(), desk.fault)
+        desk.room.turn(
+            clock.now(),
+            sending.PATIENCE_S if not desk.stopping.is_set() else sending.AT_THE_END_S,
+            lambda: desk.leads and not desk.stopping.is_set(),
+        )
     except RegistryFault as fault:
         log.warning("messages wait: %s", fault)
+
+
+def own_post(desk: Desk) -> None:
+    """An alert where messages reach nobody."""
+    if not desk.leads:
+        return
+    try:
+        now = clock.now()
+        undelivered.look(desk.registry, alerting.Desk().now(desk.registry, now), now)
+    except RegistryFault as fault:
+        log.warning("whether messages arrive is looked at later: %s", fault)
 
 
 def by_calendar(desk: Desk) -> None:
@@ -235,5 +254,6 @@ def tamed(desk: Desk) -> BackgroundScheduler:
     scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
     scheduler.add_job(send, "interval", seconds=SEND_S, args=[desk], id="send")
     scheduler.add_job(by_calendar, "interval", seconds=CALENDAR_S, args=[desk], id="calendar")
+    scheduler.add_job(own_post, "interval", seconds=CALENDAR_S, args=[desk], id="post")
     scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
     return scheduler

@@ -9,8 +9,8 @@ matter: the days left behind are those of one clean pass.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from heapq import heapify, heappop, heappush
 
 import numpy as np
@@ -23,20 +23,27 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import DayRow, UnitInputs
 from fleet.store import Store
 from scheduler.assess import day_facts, habit_of
-from scheduler.day import Carry, Day, carry_key, decode, digest, encode, fingerprint
+from scheduler.day import Carry, Day, carry_key, digest, encode, fingerprint
+from scheduler.turns.held import Year, after, year_of
 
 DAY_S = 86_400
 READ_DAYS = 16
 """Days read from the store at once where touched days are contiguous."""
+AHEAD_DAYS = 366
+"""Days further ahead than this are not looked at: a device's clock was wrong."""
 
 
 @dataclass(slots=True)
 class Result:
-    """days: every day of the unit now, rising; rows to write; drops: days without data left."""
+    """days: every day of the unit now, rising; rows to write; drops: days without data left.
+
+    year: what is stored once these are written.
+    """
 
     days: list[Day]
     rows: list[DayRow]
     drops: list[int]
+    year: Year
 
 
 class Readings:
@@ -79,13 +86,28 @@ class Readings:
         return found
 
 
+class Stored:
+    """The stored rows of a unit: those at hand, and others read when they are asked for."""
+
+    def __init__(self, registry: Registry, unit: str, year: Year) -> None:
+        self._registry, self._unit, self._days = registry, unit, year.days
+        self.rows = dict(year.rows)
+
+    def get(self, day: int) -> DayRow | None:
+        """The row of a day, None where there is none. Raises RegistryDown."""
+        if day not in self.rows and day in self._days:
+            for row in work.days(self._registry, self._unit, day - 1, day + READ_DAYS):
+                self.rows.setdefault(row.day, row)
+        return self.rows.get(day)
+
+
 @dataclass(slots=True)
 class _Walk:
     """The days of a unit while they are worked through, oldest first."""
 
     inputs: UnitInputs
     readings: Readings
-    stored: dict[int, DayRow]
+    stored: Stored
     days: dict[int, Day]
     order: list[int]
     todo: set[int]
@@ -127,37 +149,49 @@ def recompute(
     inputs: UnitInputs,
     touched: Iterable[tuple[int, bool]],
     today: int,
+    held: Year | None = None,
 ) -> Result:
     """Digest the touched days again, and all that follow from them.
 
     touched: (UTC day, onward); onward: every day with data or a stored Day from there to today.
-    Raises StoreDown, StoreFault or RegistryDown.
+    held: the unit's stored days where they are known (see `scheduler.turns.held`), else they are
+    read. Raises StoreDown, StoreFault or RegistryDown.
     """
-    rows = work.days(registry, inputs.unit.id, 0, today + 366)
-    walk = _begin(registry, store, inputs, rows, touched, today)
+    year = _year(registry, inputs.unit.id, today + AHEAD_DAYS, held)
+    walk = _begin(registry, store, inputs, year, touched, today)
     while walk.queue:
         day = heappop(walk.queue)
         if day in walk.todo or _stale(walk, day):
             _digest_again(walk, day)
-    return Result([walk.days[d] for d in walk.order], walk.rows, walk.drops)
+    stands = after(replace(year, rows=walk.stored.rows), walk.rows, walk.drops)
+    return Result([walk.days[d] for d in walk.order], walk.rows, walk.drops, stands)
+
+
+def _year(registry: Registry, unit: str, until: int, held: Year | None) -> Year:
+    """The stored days below `until`, as held where that is the same."""
+    if held is None or held.until > until:
+        return year_of(work.days(registry, unit, 0, until), until)
+    if held.until == until:
+        return held
+    return after(replace(held, until=until), work.days(registry, unit, held.until, until), ())
 
 
 def _begin(
     registry: Registry,
     store: Store,
     inputs: UnitInputs,
-    rows: Sequence[DayRow],
+    year: Year,
     touched: Iterable[tuple[int, bool]],
     today: int,
 ) -> _Walk:
-    stored = {row.day: row for row in rows}
     readings = Readings(registry, store, inputs)
-    days = {row.day: decode(row.doc) for row in rows}
+    stored = Stored(registry, inputs.unit.id, year)
     taught = inputs.unit.habit is None and all(p.habit is None for p in inputs.pulses)
-    walk = _Walk(inputs, readings, stored, days, sorted(days), set(), [], set(), taught)
+    days, order = dict(year.days), list(year.order)
+    walk = _Walk(inputs, readings, stored, days, order, set(), [], set(), taught)
     todo = {day for day, _ in touched}
     onward = min((day for day, all_after in touched if all_after), default=None)
-    if _outdated(walk, min(todo, default=today + 366)):
+    if _outdated(walk, min(todo, default=today + AHEAD_DAYS)):
         onward = walk.order[0]
     if onward is not None:
         todo |= {day for day in walk.order if day >= onward}

@@ -1,22 +1,38 @@
-"""The outbox emptied: claim, deliver, write down how each try fared."""
+"""The outbox emptied: claim, deliver, write down how each try fared.
+
+Each try has a thread of its own and a limit; one whose time is up is left behind, and nothing more
+is sent to that target while it hangs there. So a server that never answers costs one thread a
+target and holds up nobody else.
+"""
 
 from __future__ import annotations
 
 import logging
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from queue import Empty, SimpleQueue
+from threading import Thread
+from time import monotonic
+from typing import get_args
 
 from fleet.faults import Fault, no_fault
+from fleet.model import Way
 from fleet.registry import notices as outbox
 from fleet.registry.engine import Registry
-from fleet.registry.notices import Claimed, Outcome, Target
+from fleet.registry.notices import Claimed, Outcome, Target, Tried
 from fleet.settings import Settings
-from scheduler.notify import Mail, deliver
+from scheduler.notify import LIMIT_S, Mail, deliver
 
 log = logging.getLogger("hourhand.notices")
 
-AT_ONCE = 8
-A_TURN = 16
+A_WAY = 8
+"""Notices of a way under way at once."""
+PATIENCE_S = 0.8
+"""How long a turn waits for what it began; what takes longer is written down by a later turn."""
+AT_THE_END_S = 3.0
+"""What a program that stops waits for."""
+WAYS: tuple[Way, ...] = get_args(Way)
 
 
 @dataclass(slots=True)
@@ -28,6 +44,154 @@ class Sent:
     again: int = 0
 
 
+@dataclass(slots=True)
+class Try:
+    """One target being tried, until its time is up [monotonic s]."""
+
+    target: str
+    until: float
+    thread: Thread
+
+
+@dataclass(slots=True)
+class Flight:
+    """A claimed notice: targets being tried, tries that are known, how many of them are booked."""
+
+    claimed: Claimed
+    tries: dict[int, Try] = field(default_factory=dict)
+    known: list[Tried] = field(default_factory=list)
+    booked: int = 0
+
+
+@dataclass(slots=True)
+class Postroom:
+    """What a scheduler process has under way. One thread calls `turn`."""
+
+    registry: Registry
+    mail: Mail
+    key: bytes
+    fault: Fault = no_fault
+    limit_s: float = LIMIT_S
+    flights: list[Flight] = field(default_factory=list)
+    answers: SimpleQueue[tuple[int, Outcome, str]] = field(default_factory=SimpleQueue)
+    hanging: dict[str, Thread] = field(default_factory=dict)
+    tried: int = 0
+
+    def turn(
+        self, now: int, patience_s: float = PATIENCE_S, go_on: Callable[[], bool] = lambda: True
+    ) -> Sent:
+        """Begin what may leave at `now`, wait a little, write down what is known by then.
+
+        go_on: asked before anything new is begun. Raises RegistryDown: what is under way stays so
+        and is written down by a later turn; what was only claimed is claimed again when its lease
+        is over.
+        """
+        done = Sent()
+        end = monotonic() + patience_s
+        while True:
+            if go_on():
+                self._begin(now)
+            if not self.flights:
+                return done
+            self._hear(end)
+            self._write(now, done)
+            if monotonic() >= end:
+                return done
+
+    def _begin(self, now: int) -> None:
+        taken: list[Claimed] = []
+        for way in WAYS:
+            here = {f.claimed.notice.person for f in self.flights if f.claimed.notice.way == way}
+            if len(here) < A_WAY:
+                taken += outbox.claim(self.registry, now, way, A_WAY - len(here), sorted(here))
+        if not taken:
+            return
+        self.fault("claimed")
+        every = outbox.targets(self.registry, key=self.key)
+        for claimed in taken:
+            self.flights.append(self._flight(claimed, every))
+
+    def _flight(self, claimed: Claimed, every: list[Target]) -> Flight:
+        """Every target of the notice's person and way that has not got it yet is tried."""
+        notice, flight = claimed.notice, Flight(claimed)
+        mine = [
+            one
+            for one in every
+            if one.person == notice.person and one.way == notice.way and one.id not in claimed.done
+        ]
+        if notice.kind == "channel_test":  # its cause names the address that was pressed
+            mine = [one for one in mine if notice.cause == f"channel_test:{one.id}"]
+        if not mine and not claimed.done:
+            flight.known.append(("", "not_allowed", "this person has no address of this kind"))
+        for target in mine:
+            self._try(flight, target)
+        return flight
+
+    def _try(self, flight: Flight, target: Target) -> None:
+        left = self.hanging.get(target.id)
+        if left is not None and left.is_alive():
+            said = "its server took the last message and has not answered to it yet"
+            flight.known.append((target.id, "not_delivered", said))
+            return
+        self.hanging.pop(target.id, None)
+        self.tried += 1
+        n, notice = self.tried, flight.claimed.notice
+
+        def run() -> None:
+            self.answers.put((n, *deliver(target, notice, self.mail)))
+
+        thread = Thread(target=run, daemon=True, name="deliver")
+        flight.tries[n] = Try(target.id, monotonic() + self.limit_s, thread)
+        thread.start()
+
+    def _hear(self, end: float) -> None:
+        """Wait for an answer until `end`, or until the next try's time is up."""
+        waiting = [one for flight in self.flights for one in flight.tries.values()]
+        if waiting and not any(self._settled(flight) for flight in self.flights):
+            wait_s = min(end, *(one.until for one in waiting)) - monotonic()
+            with suppress(Empty):
+                self._take(self.answers.get(timeout=max(0.0, wait_s)))
+        while not self.answers.empty():
+            self._take(self.answers.get())
+        for flight in self.flights:
+            for n, one in list(flight.tries.items()):
+                if monotonic() >= one.until:
+                    del flight.tries[n]
+                    self.hanging[one.target] = one.thread
+                    said = f"no answer within {self.limit_s:.0f} s"
+                    flight.known.append((one.target, "not_delivered", said))
+
+    def _take(self, answer: tuple[int, Outcome, str]) -> None:
+        n, outcome, detail = answer
+        for flight in self.flights:
+            one = flight.tries.pop(n, None)
+            if one is not None:
+                flight.known.append((one.target, outcome, detail))
+
+    @staticmethod
+    def _settled(flight: Flight) -> bool:
+        return len(flight.known) > flight.booked or not flight.tries
+
+    def _write(self, now: int, done: Sent) -> None:
+        for flight in [one for one in self.flights if self._settled(one)]:
+            new = flight.known[flight.booked :]
+            self.fault("delivered")
+            if flight.tries:
+                outbox.add_tries(self.registry, flight.claimed, new, now)
+                flight.booked = len(flight.known)
+            else:
+                before = flight.known[: flight.booked]
+                state = outbox.record(self.registry, flight.claimed, new, now, before)
+                self.flights.remove(flight)
+                done.sent += state == "sent"
+                done.failed += state == "failed"
+                done.again += state == "claimed"
+            for target, outcome, detail in new:
+                if outcome != "delivered":
+                    id = flight.claimed.notice.id
+                    log.warning("notice %s to target %s: %s", id, target, detail)
+
+
 def mail_of(loaded: Settings) -> Mail:
     """The firm's mail server as the settings name it."""
     return Mail(
@@ -37,50 +201,6 @@ def mail_of(loaded: Settings) -> Mail:
     )  # fmt: skip
 
 
-def send(
-    registry: Registry,
-    mail: Mail,
-    key: bytes,
-    now: int,
-    fault: Fault = no_fault,
-    limit: int = A_TURN,
-) -> Sent:
-    """Deliver what may leave at `now`, several targets at once; one that hangs stops no other.
-
-    Raises RegistryDown: what was claimed is claimed again when its lease is over.
-    """
-    done = Sent()
-    taken = outbox.claim(registry, now, limit)
-    if not taken:
-        return done
-    fault("claimed")
-    every = outbox.targets(registry, key=key)
-    taken.sort(key=lambda one: not one.notice.wakes)
-    with ThreadPoolExecutor(AT_ONCE, thread_name_prefix="notices") as pool:
-        waiting = [(one, pool.submit(_one, one, every, mail)) for one in taken]
-        for one, answer in waiting:
-            tries = answer.result()
-            fault("delivered")
-            state = outbox.record(registry, one, tries, now)
-            done.sent += state == "sent"
-            done.failed += state == "failed"
-            done.again += state == "claimed"
-            for target, outcome, detail in tries:
-                if outcome != "delivered":
-                    log.warning("notice %s to target %s: %s", one.notice.id, target, detail)
-    return done
-
-
-def _one(claimed: Claimed, every: list[Target], mail: Mail) -> list[tuple[str, Outcome, str]]:
-    """Try every target of the notice's person and way that has not got it yet."""
-    notice = claimed.notice
-    mine = [
-        one
-        for one in every
-        if one.person == notice.person and one.way == notice.way and one.id not in claimed.done
-    ]
-    if notice.kind == "channel_test":  # its cause names the address that was pressed
-        mine = [one for one in mine if notice.cause == f"channel_test:{one.id}"]
-    if not mine and not claimed.done:
-        return [("", "not_allowed", "this person has no address of this kind")]
-    return [(one.id, *deliver(one, notice, mail)) for one in mine]
+def send(registry: Registry, mail: Mail, key: bytes, now: int, limit_s: float = LIMIT_S) -> Sent:
+    """All that may leave at `now`, and how it fared: waits for every try."""
+    return Postroom(registry, mail, key, limit_s=limit_s).turn(now, float("inf"))

@@ -22,6 +22,7 @@ from scheduler.assess import assess, encode
 from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
 from scheduler.turns import alerting, outages, own_line
+from scheduler.turns.held import Held
 from scheduler.turns.recompute import recompute
 
 log = logging.getLogger("hourhand.scheduler")
@@ -65,6 +66,7 @@ class Memory:
     triggers: Triggers = AT_95
     desk: alerting.Desk = field(default_factory=alerting.Desk)
     places: outages.Places = field(default_factory=outages.Places)
+    held: Held = field(default_factory=Held)
     faults: int = 0
 
 
@@ -90,6 +92,14 @@ def watch(registry: Registry, history: History, now: int, budget_s: float, memor
     Raises RegistryDown or StoreDown when registry or store are away: nothing is lost, the touches
     stay.
     """
+    try:
+        return _watch(registry, history, now, budget_s, memory)
+    except RegistryDown:
+        memory.held.forget()
+        raise
+
+
+def _watch(registry: Registry, history: History, now: int, budget_s: float, memory: Memory) -> Turn:
     began = time.monotonic()
     turn = Turn()
     while time.monotonic() - began < budget_s * SPREAD_SHARE:
@@ -97,6 +107,7 @@ def watch(registry: Registry, history: History, now: int, budget_s: float, memor
         turn.spread += done
         if done < SPREAD:
             break
+    memory.held.begin(registry)
     tried: set[str] = set()
     while True:
         waiting = _waiting(registry, now, memory, tried)
@@ -205,11 +216,14 @@ def _one(
             return None
         prior = _prior(registry, inputs.unit.area, now, memory)
         office = memory.desk.now(registry, now)
-        result = compute(registry, history, inputs, touches, now, prior, office, memory.triggers)
+        result = compute(
+            registry, history, inputs, touches, now, prior, office, memory.triggers, memory.held
+        )
         memory.places.note(inputs, result.summary)
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
+        memory.held.failed(unit)
         turn.failed += 1
         _remember(memory, unit, fault, now)
         return None
@@ -227,23 +241,28 @@ def compute(
     prior: Prior | None = None,
     office: Office | None = None,
     triggers: Triggers = AT_95,
+    held: Held | None = None,
 ) -> UnitTurn:
     """Days, verdict and alert steps of one unit, written by nobody yet."""
     taken = _newest(touches)
+    unit = inputs.unit.id
     result = recompute(
         registry,
         history.store,
         inputs,
         [(day, onward) for day, onward, _ in taken],
         now // 86_400,
+        held.of(unit) if held is not None else None,
     )
+    if held is not None:
+        held.computed(unit, result.year)
     verdict = assess(inputs, result.days, now, prior, triggers)
     told = alerting.of_unit(
         registry, inputs, verdict.summary, verdict.findings, now, office or Office()
     )
     again = verdict.look_again_at
     return UnitTurn(
-        unit=inputs.unit.id,
+        unit=unit,
         customer=inputs.customer.id,
         touches=taken,
         days=result.rows,
@@ -284,9 +303,13 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
     if not group:
         return
     try:
-        turn.refused += len(work.write_turn(registry, group, now))
+        refused = work.write_turn(registry, group, now, memory.held.mark)
+        turn.refused += len(refused)
         for one in group:
+            memory.held.settle(one.unit, one.unit not in refused, now)
             memory.troubles.pop(one.unit, None)
+        if memory.held.mark.n is None:
+            memory.held.begin(registry)
     except RegistryDown:
         raise
     except Exception as fault:
@@ -295,6 +318,7 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
                 _write(registry, [one], now, memory, turn)
             return
         turn.failed += 1
+        memory.held.failed(group[0].unit)
         _remember(memory, group[0].unit, fault, now)
 
 

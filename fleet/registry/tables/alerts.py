@@ -58,7 +58,7 @@ agreed = Table(
     Column("said_by", Text, nullable=False),
     Column("doc", LargeBinary, nullable=False),
 )
-"""What the firm agreed: `rota`, `waking`. The highest n holds; the older ones stay."""
+"""What was agreed: `rota`, `waking`, `quiet_hours:<person>`. The highest n holds; the older ones stay."""
 
 notice = Table(
     "notice",

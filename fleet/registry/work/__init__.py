@@ -3,6 +3,7 @@
 from fleet.registry.programs import heartbeat, heartbeats
 from fleet.registry.types import (
     DayRow,
+    DaysMark,
     DeviceFacts,
     InboxMark,
     PulseBatch,
@@ -21,7 +22,7 @@ from fleet.registry.work.intake import (
     pulse,
 )
 from fleet.registry.work.touches import due_looks, spread_touches, touched_units
-from fleet.registry.work.turn import write_turn
+from fleet.registry.work.turn import days_mark, write_turn
 from fleet.registry.work.units import (
     UsageRow,
     area_usage,
@@ -33,8 +34,8 @@ from fleet.registry.work.units import (
 )
 
 __all__ = [
-    "DayRow", "DeviceFacts", "InboxMark", "PulseBatch", "RegistryDown", "RegistryFault",
-    "UnitInputs", "UnitTouch", "UnitTurn", "UsageRow", "area_usage", "day_before", "days", "device_facts", "due_looks",
+    "DayRow", "DaysMark", "DeviceFacts", "InboxMark", "PulseBatch", "RegistryDown", "RegistryFault",
+    "UnitInputs", "UnitTouch", "UnitTurn", "UsageRow", "area_usage", "day_before", "days", "days_mark", "device_facts", "due_looks",
     "events", "facts_version", "find_receipts", "heartbeat", "heartbeats", "inbox_marks",
     "note_receipts", "open_episodes", "pulse", "spread_touches", "touched_units",
     "unit_inputs", "write_turn",

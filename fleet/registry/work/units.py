@@ -104,7 +104,11 @@ def days(reg: Registry, unit: str, from_day: int, to_day: int) -> list[DayRow]:
     """Stored days of a unit with from_day <= day < to_day, rising."""
     asked = {"unit": unit, "from_day": from_day, "to_day": to_day}
     with reg.read() as connection:
-        return [day_of(row) for row in connection.execute(_DAYS, asked)]
+        rows = connection.execute(_DAYS, asked).all()
+    return [
+        DayRow(unit=unit, day=day, fingerprint=fingerprint, carry_in=carry_in, doc=doc)
+        for day, fingerprint, carry_in, doc in rows
+    ]
 
 
 def day_before(reg: Registry, unit: str, day: int) -> DayRow | None:
@@ -144,10 +148,8 @@ def area_usage(reg: Registry, area: str) -> list[UsageRow]:
 
 def open_episodes(reg: Registry, subjects: Iterable[str]) -> list[Episode]:
     """Open episodes of these subjects (`unit:ID`, `device:ID`, ...), with all their steps."""
-    c = t.episode.c
-    query = sa.select(t.episode).where(c.subject.in_(list(subjects)), c.closed_at.is_(None))
     with reg.read() as connection:
-        rows = connection.execute(query.order_by(c.opened_at, c.id)).all()
+        rows = connection.execute(_OPEN, {"subjects": list(subjects)}).all()
         return episodes_of(connection, rows)
 
 
@@ -156,8 +158,7 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
     found = list(rows)
     steps: dict[str, list[Step]] = defaultdict(list)
     if found:
-        query = sa.select(t.step).where(t.step.c.episode.in_([row.id for row in found]))
-        for row in connection.execute(query.order_by(t.step.c.episode, t.step.c.n)):
+        for row in connection.execute(_STEPS, {"episodes": [row.id for row in found]}):
             steps[row.episode].append(_step(row.doc))
     return [
         Episode(
@@ -220,13 +221,26 @@ _PULSES = (
     .order_by(t.pulse.c.device)
 )
 _DAYS = (
-    sa.select(t.day)
+    sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
     .where(
         t.day.c.unit == _ASKED,
         t.day.c.day >= sa.bindparam("from_day"),
         t.day.c.day < sa.bindparam("to_day"),
     )
     .order_by(t.day.c.day)
+)
+_OPEN = (
+    sa.select(t.episode)
+    .where(
+        t.episode.c.subject.in_(sa.bindparam("subjects", expanding=True)),
+        t.episode.c.closed_at.is_(None),
+    )
+    .order_by(t.episode.c.opened_at, t.episode.c.id)
+)
+_STEPS = (
+    sa.select(t.step)
+    .where(t.step.c.episode.in_(sa.bindparam("episodes", expanding=True)))
+    .order_by(t.step.c.episode, t.step.c.n)
 )
 _DAY_BEFORE = (
     sa.select(t.day)

@@ -28,7 +28,7 @@ class AfterRun(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     run_v: float | None = None
 
 
-class BatteryDay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class BatteryDay(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """One day's volts of a standing set: 12 h after a run or later, the mains not off.
 
     n: readings; low_v, mid_v (median), high_v, high_at: when it was highest; lifted: share of the
@@ -54,7 +54,7 @@ class Count(msgspec.Struct, frozen=True, kw_only=True):
     s: int = 0
 
 
-class BatteryCarry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class BatteryCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """Open state: newest run (end, length), newest reading, end of the newest charge or crank, and
     limits that are exceeded."""
 

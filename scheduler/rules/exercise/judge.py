@@ -120,8 +120,9 @@ def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> Exercise
     by = _shown_by(plan, window, seen)
     if not by:
         return _verdict(one, "not_seen", "high", "", "a run could have stayed hidden")
-    ran = [c for c in seen.runs if looks.overlap((c.run.start, c.end), period) >= plan.least_s > 0]
-    ran = [c for c in ran if not c.hand]
+    least_s = plan.least_s
+    near = [c for c in seen.runs if c.run.start < period[1] and not c.hand] if least_s > 0 else []
+    ran = [c for c in near if looks.overlap((c.run.start, c.end), period) >= least_s]
     missed = _verdict(one, "missed", "high", by, f"no run, by its {_BY[by]}")
     return msgspec.structs.replace(missed, ran_at=ran[-1].run.start if ran else None)
 

@@ -20,17 +20,18 @@ METER_NEAR = 0.9
 class Candidate:
     """A run. hand: the switch was out of automatic, or no attempt was counted for it where
     attempts are reported; attempts: seen for it. hides_s: a running set speaks at least so often
-    (its running habit; 0: on change), so its start lies no further before its first reading."""
+    (its running habit; 0: on change), so its start lies no further before its first reading.
+    end: of the run, or the last moment it was seen running."""
 
     run: Run
     hand: Hand = ""
     attempts: int = 0
     hides_s: int = 86_400
+    end: int = field(init=False)
 
-    @property
-    def end(self) -> int:
-        """Its end, or the last moment it was seen running."""
-        return max(self.run.start, self.run.last_on_at if self.run.end is None else self.run.end)
+    def __post_init__(self) -> None:
+        known = self.run.last_on_at if self.run.end is None else self.run.end
+        object.__setattr__(self, "end", max(self.run.start, known))
 
     @property
     def length_s(self) -> int:
@@ -102,13 +103,16 @@ def by_silence(seen: Seen, window: Span, length_s: float) -> bool:
         return False
     if seen.first_at > window[0] or seen.last_at < window[1]:
         return False
-    return not any(overlap(gap, window) and gap[1] - gap[0] >= length_s for gap in seen.gaps)
+    low, high = window
+    near = (gap for gap in seen.gaps if gap[0] < high and low < gap[1])
+    return not any(gap[1] - gap[0] >= length_s and overlap(gap, window) for gap in near)
 
 
 def unexplained_h(seen: Seen, window: Span) -> float | None:
     """Hours the meter gained around a window beyond the runs seen there; None: not read on both
     sides, or not to be trusted there (a reset, another device)."""
-    rises = [rise for rise in seen.meter if overlap((rise[0], rise[1]), window)]
+    low, high = window
+    rises = [r for r in seen.meter if r[0] < high and low < r[1] and r[0] < r[1]]
     if not rises or seen.meter_resolution_h is None:
         return None
     whole = (rises[0][0], rises[-1][1])
@@ -118,7 +122,8 @@ def unexplained_h(seen: Seen, window: Span) -> float | None:
         return None
     if any(whole[0] <= at <= whole[1] for at in seen.broken):
         return None
-    ran_s = sum(overlap((one.run.start, one.end), whole) for one in seen.runs)
+    near = (one for one in seen.runs if one.run.start < whole[1])
+    ran_s = sum(overlap((one.run.start, one.end), whole) for one in near)
     return sum(hours for _, _, hours in rises) - ran_s / 3600
 
 

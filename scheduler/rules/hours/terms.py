@@ -37,7 +37,7 @@ class MeterRules(msgspec.Struct, frozen=True, kw_only=True):
 RULES = MeterRules()
 
 
-class MeterCarry(msgspec.Struct, frozen=True, kw_only=True):
+class MeterCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Open state: the running maximum [h], the last accepted reading's time, readings in doubt.
 
     excess_s: by how much the rise has run ahead of the clock, at most two resolutions.

@@ -70,7 +70,7 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
     longest_gap_s: int = 0
 
 
-class RunsCarry(msgspec.Struct, frozen=True, kw_only=True):
+class RunsCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Open state: the newest signal point, the open run, and a `started` event not yet seen on."""
 
     last_at: int | None = None

@@ -82,7 +82,7 @@ class OpenDemand(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(way for way, n in ways if n)
 
 
-class StartsCarry(msgspec.Struct, frozen=True, kw_only=True):
+class StartsCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Open state. reports: how this fitting has told of attempts. answered_at: newest answer,
     which a counter read later may still be about; failed_at: newest `failed_to_start`."""
 

@@ -76,7 +76,7 @@ class OutSpell(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     worst: float
 
 
-class SupplyDay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class SupplyDay(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """What a day says of volts and hertz; None on the Day where there is nothing to say.
 
     channel: where the volts were read. untold: set-side volts were there and nothing but these
@@ -106,7 +106,7 @@ class Delay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     back_n: int = 0
 
 
-class SupplyCarry(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class SupplyCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """The delays that are open at the end of a day, by trouble."""
 
     delays: dict[str, Delay] = {}

@@ -1,0 +1,179 @@
+"""What customers are written in an outage: the prepared text, and the e-mail a button sends.
+
+A person of the firm decides each time; what may be written to whom is `scheduler.alarms.customers`.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+from urllib.parse import quote
+from uuid import uuid4
+
+import msgspec
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from dashboard.deps import AtDesk, Desk, Looking, require
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet import words
+from fleet.model import Call, Notice, Outage, OutageMember
+from fleet.registry import alerts as told
+from fleet.registry import outages as kept
+from fleet.registry.customer_readers import customer_readers, write_to_customer
+from fleet.words import customers as say
+from scheduler.alarms import customers, notice_id
+
+router = APIRouter(include_in_schema=False)
+STAFF = require("technician", right=None, person=True)
+FEWEST_DIGITS = 5
+"""Fewer is no number of a house. Common practice."""
+
+
+class Writing(msgspec.Struct, frozen=True, kw_only=True):
+    """What the texts of one outage stand on. sent: states of the e-mails about it, by (step,
+    person); those about one site alone before its area followed count."""
+
+    firm: str
+    readers: tuple[customers.Reader, ...]
+    sent: dict[tuple[str, str], str]
+    allowed: bool
+    mail: bool
+
+
+def writing(desk: Desk, outage: Outage) -> Writing:
+    """Who of the customers can be written, and what was written in this outage."""
+    allowed = desk.settings.remind_customers
+    readers = customer_readers(desk.registry) if allowed else []
+    return Writing(
+        firm=desk.settings.firm,
+        readers=tuple(
+            customers.Reader(contact=contact, customer=customer, allowed=allowed)
+            for contact, customer in readers
+        ),
+        sent={
+            (notice.step, notice.person): state
+            for cause in (*kept.parts_of(desk.registry, outage), outage.id)
+            for notice, state in told.notices(desk.registry, cause)
+            if notice.kind == "customer_text" and state != "withdrawn"
+        },
+        allowed=allowed,
+        mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
+    )
+
+
+def text_of(
+    about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, phone: str, now: int
+) -> dict[str, Any] | None:
+    """The text to the customer of one site for its row of the call list; None where none is due."""
+    said = _fares(outage, member, row, now)
+    if said is None:
+        return None
+    if row.unit.placement not in customers.PLACED:
+        return {"why": say.WHY_NOT[row.unit.placement]}
+    body = say.outage_text(about.firm, said)
+    made = _made(about, outage, member, row, said, now)
+    due = [n for n in made if (n.step, n.person) not in about.sent]
+    names = {reader.contact.person: reader.contact.name for reader in about.readers}
+    return {
+        "why": "",
+        "body": body,
+        "messages": words.count(say.segments(body), "message"),
+        "href": sms_link(phone, body),
+        "power": said.power,
+        "key": str(uuid4()),
+        "people": [names[notice.person] for notice in due],
+        "mail": "" if due else _no_mail(about, made, row),
+    }
+
+
+def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:
+    """Why there is no button for an e-mail, in a sentence."""
+    if not about.allowed:
+        return "No e-mail to customers: the setting remind_customers is off."
+    if not about.mail:
+        return "No e-mail: no mail server is set (smtp_host and smtp_from)."
+    if not made:
+        return f"Nobody of {row.customer.name} signs in with an e-mail address."
+    return say.written([about.sent[notice.step, notice.person] for notice in made])
+
+
+def _fares(outage: Outage, member: OutageMember, row: kept.SetRow, now: int) -> say.Fares | None:
+    zone = row.site.time_zone
+    place = row.site.name or row.customer.name
+    return customers.fares(outage, member, place, words.moment(now, zone, now))
+
+
+def _made(
+    about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, said: say.Fares,
+    now: int,
+) -> list[Notice]:  # fmt: skip
+    """The e-mails of it as things stand now, sent before or not."""
+    if not about.mail:
+        return []
+    return customers.outage_notices(
+        about.readers, outage, member, row.unit.placement, said, about.firm, now
+    )
+
+
+def sms_link(phone: str, body: str) -> str:
+    """An address that opens a text message with its words in the phone's own program (RFC 5724, 2.2);
+    '' where the number is none that can be dialled. Of several numbers the first is taken."""
+    without = re.sub(r"(\+[0-9 ]*)\(0\)", r"\1", phone.strip())
+    first = re.split(r"[^0-9 +().\-]", without, maxsplit=1)[0]
+    digits = re.sub(r"(?<!^)\+|[^0-9+]", "", first)
+    return f"sms:{digits}?body={quote(body, safe='')}" if len(digits) >= FEWEST_DIGITS else ""
+
+
+@router.post("/outages/{id}/write", dependencies=[STAFF])
+async def write(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    """Send the prepared e-mail about one site to its customer's people; once as things stand."""
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_write, desk, viewer, id, posted)
+
+
+def _write(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    outage = kept.outage(desk.registry, viewer.scope, id[:64])
+    if outage is None:
+        raise Problem(404, "There is no outage of that id here. The list of outages has them all.")
+    unit, now = posted.text("unit", 64), desk.clock()
+    member = next((m for m in outage.members if m.unit == unit), None)
+    row = _row(desk, member)
+    if member is None or row is None or not viewer.scope.sees(row.customer.id):
+        raise Problem(422, "Say of which of its sites the customer is to be written.")
+    said = _fares(outage, member, row, now)
+    if said is None:
+        raise Problem(409, "Nothing is to be written of it: it has power, or the outage is over.")
+    if said.power != posted.text("power"):
+        raise Problem(409, "How it fares has changed meanwhile. Open the page again and read it.")
+    if row.unit.placement not in customers.PLACED:
+        raise Problem(409, say.WHY_NOT[row.unit.placement])
+    about = writing(desk, outage)
+    made = _made(about, outage, member, row, said, now)
+    due = [n for n in made if (n.step, n.person) not in about.sent]
+    if not made:
+        raise Problem(409, _no_mail(about, made, row))
+    done = "before"
+    if due and write_to_customer(desk.registry, due, _call(due, viewer, now), viewer.actor, now):
+        done = "written"
+    start = posted.text("from", 6)
+    where = f"from={start}&done={done}" if start.isdigit() and start != "0" else f"done={done}"
+    return RedirectResponse(f"/outages/{outage.id}?{where}#u-{unit}", 303)
+
+
+def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
+    """The line of the call log, the same for the same e-mails."""
+    first, people = due[0], sorted(notice.person for notice in due)
+    return Call(
+        id=notice_id(first.cause, first.step, ",".join(people), "call"), episode=first.cause,
+        unit=first.unit, at=now, by=viewer.name, outcome="written",
+        note=f"by e-mail to {'one person' if len(due) == 1 else f'{len(due)} people'}",
+    )  # fmt: skip
+
+
+def _row(desk: Desk, member: OutageMember | None) -> kept.SetRow | None:
+    found = kept.sets_of(desk.registry, (), (member.site,)) if member is not None else []
+    return next((row for row in found if member and row.unit.id == member.unit), None)

@@ -1,0 +1,168 @@
+"""Days of units that this process keeps decoded between looks.
+
+A year of Days is read and decoded for every look at a unit, though a reading changes only the
+newest. What is kept is what was stored when this process wrote last: `work.write_turn` refuses a
+turn where another program has written days since (`DaysMark`), then everything is forgotten and
+computed again from the registry. So nothing stale is ever written, and what is kept only saves time.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+from msgspec.structs import force_setattr
+
+from fleet.registry import work
+from fleet.registry.engine import Registry
+from fleet.registry.types import DayRow, DaysMark
+from scheduler.day import Day, decode
+
+MB = 1_000_000
+LIMIT = 256 * MB
+TIMES_ITS_DOC = 1.3
+"""Bytes of a Day that is kept for each byte of its document; measured at 1.1 to 1.2."""
+NEWEST = 3
+"""Rows of so many newest days are kept whole, to say whether a new one differs."""
+FRESH_S = 7200
+"""A unit looked at within two hours is never pushed out: where not all units find room, those
+that have it keep it, instead of each being thrown out just before its turn comes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Year:
+    """The stored days of one unit below UTC day `until`. docs: bytes of their documents."""
+
+    days: dict[int, Day]
+    order: list[int]
+    rows: dict[int, DayRow]
+    until: int
+    docs: int
+
+    @property
+    def size(self) -> int:
+        """Bytes of memory, about, and rather too many."""
+        whole = sum(len(row.doc) for row in self.rows.values())
+        return round(TIMES_ITS_DOC * self.docs) + whole
+
+
+def year_of(rows: Iterable[DayRow], until: int) -> Year:
+    """All stored days of a unit below `until`, as read just now."""
+    kept = {row.day: row for row in rows}
+    days = {day: decode(row.doc) for day, row in kept.items()}
+    return Year(days, sorted(days), kept, until, sum(len(row.doc) for row in kept.values()))
+
+
+def after(year: Year, written: Iterable[DayRow], dropped: Iterable[int]) -> Year:
+    """The year when these rows are written; the rows they replace must be among `year.rows`.
+
+    A written day is decoded from its document, so that it is what the next reader would find.
+    """
+    days, rows, docs = dict(year.days), dict(year.rows), year.docs
+    for row in written:
+        if row.day >= year.until:
+            continue
+        docs += len(row.doc) - (len(rows[row.day].doc) if row.day in rows else 0)
+        rows[row.day], days[row.day] = row, decode(row.doc)
+        share(days[row.day], {})
+    for day in dropped:
+        docs -= len(rows[day].doc) if day in rows else 0
+        days.pop(day, None)
+        rows.pop(day, None)
+    order = sorted(days)
+    newest = {day: rows[day] for day in order[-NEWEST:] if day in rows}
+    return Year(days, order, newest, year.until, docs)
+
+
+def share(value: Any, seen: dict[tuple[type, Any], Any]) -> Any:
+    """The value with equal numbers and texts inside it being one object, for less memory.
+
+    A decoded Day says a moment ten times and its unit twice, and 365 of them say the same volts.
+    Nothing about the value changes but which of several equal objects it holds (0.0 is not -0.0).
+    """
+    kind = type(value)
+    if kind is int or kind is float:
+        return seen.setdefault((kind, value or repr(value)), value)
+    if kind is str:
+        return seen.setdefault((kind, value), value)
+    if kind is tuple and value:
+        return tuple([share(part, seen) for part in value])
+    if kind is dict:
+        for name, part in value.items():
+            value[name] = share(part, seen)
+    elif isinstance(value, msgspec.Struct):
+        for name in value.__struct_fields__:
+            part = getattr(value, name)
+            one = share(part, seen)
+            if one is not part:
+                force_setattr(value, name, one)
+    return value
+
+
+@dataclass(slots=True)
+class Held:
+    """Years of many units within `limit` bytes (0: nothing is kept), of one Registry and process."""
+
+    limit: int = LIMIT
+    size: int = 0
+    mark: DaysMark = field(default_factory=DaysMark)
+    hits: int = 0
+    asked: int = 0
+    _years: OrderedDict[str, tuple[Year, int]] = field(default_factory=OrderedDict)
+    _computed: dict[str, Year] = field(default_factory=dict)
+
+    def begin(self, registry: Registry) -> None:
+        """Before days are read: forget all where another program wrote. Raises RegistryDown."""
+        self._computed.clear()
+        stands = work.days_mark(registry)
+        if self.mark.n != stands:
+            self.forget()
+            self.mark.n = stands
+
+    def of(self, unit: str) -> Year | None:
+        """The unit's days as this process wrote or read them last; None: read them."""
+        self.asked += 1
+        found = self._years.get(unit)
+        self.hits += found is not None
+        return None if found is None else found[0]
+
+    def computed(self, unit: str, year: Year) -> None:
+        """How the unit's days will be when its turn is written."""
+        self._computed[unit] = year
+
+    def failed(self, unit: str) -> None:
+        """The unit's days could not be computed, or its turn not be written."""
+        self.settle(unit, False, 0)
+
+    def settle(self, unit: str, written: bool, now: int) -> None:
+        """The unit's turn was written, or refused."""
+        year, new = self._computed.pop(unit, None), unit not in self._years
+        self.drop(unit)
+        if not written or year is None:
+            return
+        while self.size + year.size > self.limit:
+            oldest = next(iter(self._years), None)
+            if oldest is None or 0 <= now - self._years[oldest][1] < FRESH_S:
+                return
+            self.drop(oldest)
+        if new:
+            seen: dict[tuple[type, Any], Any] = {}
+            for day in year.days.values():
+                share(day, seen)
+        self._years[unit] = (year, now)
+        self.size += year.size
+
+    def drop(self, unit: str) -> None:
+        """Forget one unit."""
+        gone = self._years.pop(unit, None)
+        if gone is not None:
+            self.size -= gone[0].size
+
+    def forget(self) -> None:
+        """Forget everything, as registry or lead may have been elsewhere meanwhile."""
+        self._years.clear()
+        self._computed.clear()
+        self.size, self.mark.n = 0, None

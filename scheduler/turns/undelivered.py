@@ -1,0 +1,78 @@
+"""Messages that reach nobody: one alert on the service itself, told to somebody who can be reached."""
+
+from __future__ import annotations
+
+import msgspec
+
+from fleet.model import Episode, Finding, Step
+from fleet.registry import notices as outbox
+from fleet.registry import outages as kept
+from fleet.registry import work
+from fleet.registry.engine import Registry
+from fleet.registry.notices import Unreached
+from fleet.registry.outages import OutageTurn
+from scheduler import alarms
+from scheduler.alarms import Case, Office
+
+KIND = "undelivered"
+LATE_S = 300
+"""A message has five minutes before it is late. Common practice, no source."""
+LATELY_S = 2 * 86_400
+"""A message is given up a day after its time; the alert stays for a day more."""
+
+
+def look(registry: Registry, office: Office, now: int) -> int:
+    """Open, go on with or end the alert on undelivered messages; how many steps were written."""
+    known = next((e for e in work.open_episodes(registry, ["service"]) if e.kind == KIND), None)
+    missed = outbox.unreached(registry, now - LATE_S, now - LATELY_S)
+    if known is not None:  # its own messages are not what it is about
+        missed = [one for one in missed if one.cause != known.id]
+    found = finding(missed)
+    if found is None and known is None:
+        return 0
+    opened: list[Episode] = []
+    steps: list[Step] = []
+    if known is None and found is not None:
+        opened = [alarms.opening("service", found, now)]
+    elif known is not None:
+        steps = alarms.proceed(known, found, now)
+    if not opened and not steps:
+        return 0
+    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
+    assert grown is not None
+    case = Case(
+        episode=grown, steps=grown.steps if opened else tuple(steps), place="Messages",
+        zone=office.rota.zone,
+    )  # fmt: skip
+    reached = beside(office, {one.person for one in missed}, now)
+    turn = OutageTurn(
+        opened=tuple(opened), steps=tuple(steps), withdrawn=tuple(alarms.withdrawn([case])),
+        notices=tuple(alarms.tell([case], reached, now)),
+    )  # fmt: skip
+    return int(kept.write_outages(registry, turn, now)) * (len(opened) + len(steps))
+
+
+def finding(missed: list[Unreached]) -> Finding | None:
+    """Same day on the service itself; None where every message arrived."""
+    if not missed:
+        return None
+    return Finding(
+        kind=KIND, severity="same_day", since=min(one.not_before for one in missed),
+        facts={
+            "late": sum(not one.given_up for one in missed),
+            "given_up": sum(one.given_up for one in missed),
+            "people": len({one.person for one in missed}),
+        },
+    )  # fmt: skip
+
+
+def beside(office: Office, missed: set[str], now: int) -> Office:
+    """The office with the first in line as holder whom messages still reach; as it is where that
+    is nobody."""
+    ways = {contact.person: contact.ways for contact in office.people}
+    line = [*alarms.in_line(office.rota, now), *ways]
+    person = next((p for p in line if ways.get(p) and p not in missed), None)
+    if person is None:
+        return office
+    rota = msgspec.structs.replace(office.rota, people=(), swaps=(), last=person)
+    return msgspec.structs.replace(office, rota=rota)
