@@ -29,8 +29,8 @@ from fleet import clock
 from fleet.registry import people
 from fleet.registry.engine import Registry
 from fleet.registry.patience import open_when_up
+from fleet.registry.programs import heartbeat
 from fleet.registry.types import RegistryFault
-from fleet.registry.work_programs import heartbeat
 from fleet.settings import Settings, SettingsFault, load
 
 log = logging.getLogger("dashboard")

@@ -20,10 +20,10 @@ from dashboard.deps import ANYONE, Desk, NotSignedIn, require
 from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
 from dashboard.guard import Guard
+from dashboard.hashing import Hashing
 from dashboard.pages import ROUTERS as PAGES
-from dashboard.people.hashing import Hashing
 from dashboard.people.routers import ROUTERS as PEOPLE
-from dashboard.people.throttle import Throttle
+from dashboard.throttle import Throttle
 from fleet import clock
 from fleet.history import History, StoreDown, StoreFault, open_history
 from fleet.registry.engine import Registry, open_registry

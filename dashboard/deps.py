@@ -17,9 +17,9 @@ from dashboard import viewers
 from dashboard.assets import Assets
 from dashboard.door import WANTS_TLS, Door, name_of
 from dashboard.events import Feed
-from dashboard.people.hashing import Hashing
-from dashboard.people.throttle import Throttle
+from dashboard.hashing import Hashing
 from dashboard.problems import Problem
+from dashboard.throttle import Throttle
 from dashboard.viewers import Viewer
 from fleet.history import History
 from fleet.model import Scope

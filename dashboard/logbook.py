@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 
 from dashboard import phrases
+from fleet.calendar import DAY_S
 from fleet.calibration import line_at
 from fleet.channels import CHANNELS, VOLTS
 from fleet.model import Run, Scope, StartDemand, UnitSummary
@@ -23,7 +24,6 @@ from scheduler.day import Day
 from scheduler.day import decode as decode_day
 from scheduler.rules.exercise import RunReason
 
-DAY_S = 86_400
 USUAL_DAYS = 30
 USUAL_AT_LEAST = {"always": 7, "running": 4, "starting": 4}
 """Days with a reading (with a run, with a start) below which no usual range is drawn.

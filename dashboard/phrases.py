@@ -5,7 +5,7 @@ Times are shown in the site's zone, relative while fresh; quantities carry their
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 
 from fleet import calendar, words
 from fleet.channels import CHANNELS
@@ -41,11 +41,6 @@ SHORT: dict[str, str] = {
     "signal_dbm": "Radio signal",
 }
 """What a reading is called on a page; a name not here is shown as it came."""
-
-
-def iso(at: int) -> str:
-    """A moment as ISO 8601 UTC, e.g. 2026-11-25T07:01:00Z."""
-    return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def fresh(at: int, zone: str, now: int) -> str:

@@ -9,7 +9,6 @@ import orjson
 from starlette.responses import Response
 
 PROBLEM = "application/problem+json"
-MACHINE = ("/api/", "/charts/", "/health", "/metrics", "/events")
 
 
 class Problem(Exception):

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fleet.model import EVERYTHING, Scope
-from fleet.registry import people
+from fleet.registry import people, technicians
 from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, Right, Role, Session
 
@@ -128,3 +128,11 @@ def still(registry: Registry, viewer: Viewer, now: int) -> bool:
 def staff_name(scope: Scope, name: str) -> str:
     """The name of one of the firm's people for those who see the whole fleet; '' for customers."""
     return name if scope.everything else ""
+
+
+def only_technician(registry: Registry, viewer: Viewer) -> str | None:
+    """The one technician whose rounds this viewer may see; None: everybody's; "" nobody's."""
+    if viewer.role != "technician":
+        return None
+    mine = technicians.of_person(registry, viewer.actor.person)
+    return mine.id if mine else ""

@@ -71,9 +71,9 @@ def add_months(anchor: date, months: int) -> date:
     return date(year, month + 1, min(anchor.day, monthrange(year, month + 1)[1]))
 
 
-def utc_day(at: int) -> int:
-    """Days since 1970-01-01 UTC."""
-    return at // DAY_S
+def utc_text(at: int) -> str:
+    """A moment as ISO 8601 in UTC, such as 2026-11-25T07:01:00Z."""
+    return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def utc_date(day: int) -> date:

@@ -27,9 +27,6 @@ class Channel(msgspec.Struct, frozen=True):
     def is_possible(self, value: float) -> bool:
         return self.possible[0] <= value <= self.possible[1]
 
-    def is_plausible(self, value: float) -> bool:
-        return self.plausible[0] <= value <= self.plausible[1]
-
 
 _AC = (-1.0, 1000.0)
 _AC_USUAL = (0.0, 600.0)
@@ -64,7 +61,6 @@ GLOSSARY: tuple[Channel, ...] = (
 
 CHANNELS: dict[str, Channel] = {channel.name: channel for channel in GLOSSARY}
 NAMES: tuple[str, ...] = tuple(CHANNELS)
-COUNTERS: frozenset[str] = frozenset(c.name for c in GLOSSARY if c.role == "counter")
 
 VOLTS: frozenset[str] = frozenset(c.name for c in GLOSSARY if c.unit == "V")
 AC_VOLTS: frozenset[str] = frozenset(n for n in VOLTS if n.startswith("ac_") or n == "mains_v")

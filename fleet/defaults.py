@@ -27,8 +27,6 @@ RUNNING_HOLD_OFF_S = 30
 RUNNING_OFF_SHARE = 0.90
 """Running signal: no hold on, 30 s off; off threshold 90 % of on."""
 
-SERVICE_TOLERANCE = 0.10
-SERVICE_TOLERANCE_DAYS = 30
 LEARNING_DAYS = 14
 
 CLOCK_AHEAD_S = 600

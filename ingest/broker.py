@@ -1,4 +1,4 @@
-"""Where the broker is, and a client made for it."""
+"""Where the broker is, and a client made for it and subscribed."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from ingest.buffered import BufferedClient
 
@@ -66,6 +67,18 @@ def new_client(broker: Broker, version: MQTTProtocolVersion) -> mqtt.Client:
         properties=properties,
     )
     return client
+
+
+def subscribe(client: mqtt.Client, broker: Broker, version: MQTTProtocolVersion) -> None:
+    """Subscribe to every topic at QoS 1; MQTT 5 sends what is retained to a new subscription only."""
+    for topic in broker.topics:
+        if version == mqtt.MQTTv5:
+            options = SubscribeOptions(
+                qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+            )
+            client.subscribe(topic, options=options)
+        else:
+            client.subscribe(topic, qos=1)
 
 
 def _queued(_client: mqtt.Client, _data: Any, _connection: Any) -> None:

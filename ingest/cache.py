@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from fleet.model import Pulse
 from fleet.registry import work
 from fleet.registry.engine import Registry
+from fleet.registry.work.intake import UNREGISTERED_AT_MOST
 from ingest.profile_files import load_profiles
 from ingest.profiles import NO_PROFILE, Profile
 from ingest.pulses import Opened
@@ -20,7 +21,6 @@ from ingest.wire import Speaker
 
 LOOK_EVERY_S = 1.0
 """How often the register is asked whether it changed."""
-UNREGISTERED_AT_MOST = 1_000
 
 _NOBODY = Speaker()
 _log = logging.getLogger(__name__)

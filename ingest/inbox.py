@@ -18,8 +18,8 @@ import msgspec
 
 from fleet.model import Quarantined
 from fleet.registry.types import InboxMark
-from ingest.wire_nouns import Message, address
-from ingest.wire_times import moment
+from ingest.wire.nouns import Message, address
+from ingest.wire.times import moment
 
 SLICE_BYTES = 1_000_000
 """Read between two looks at live messages; at least one line."""

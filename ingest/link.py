@@ -12,11 +12,9 @@ the broker sends those messages again.
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import random
 import select
-import socket
 import threading
 import time
 from collections import deque
@@ -25,12 +23,12 @@ from typing import Any
 
 import msgspec
 import paho.mqtt.client as mqtt
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from fleet import clock
-from ingest.broker import Broker, new_client
+from ingest.broker import Broker, new_client, subscribe
 from ingest.buffered import BufferedSocket
-from ingest.wire_nouns import Message
+from ingest.waker import Waker
+from ingest.wire.nouns import Message
 
 QOS_0_WAITING_AT_MOST = 10_000
 BURST = 256
@@ -81,9 +79,7 @@ class Link:
         self._qos_0_came = 0
         self._received = 0
         self._acks: deque[tuple[int, Sequence[int]]] = deque()
-        self._signal_in, self._signal_out = socket.socketpair()
-        self._signal_in.setblocking(False)
-        self._signal_out.setblocking(False)
+        self._waker = Waker()
         self._stop = threading.Event()
         self._answered = False
         self._reached = False
@@ -105,17 +101,16 @@ class Link:
     def acknowledge(self, generation: int, numbers: Sequence[int]) -> None:
         """Acknowledge QoS 1 messages that came by that connection. From any thread."""
         self._acks.append((generation, numbers))
-        self._signal()
+        self._waker.wake()
 
     def close(self, timeout_s: float = 5.0) -> None:
         """Send what acknowledgements there are, say goodbye, end the thread. Session stays."""
         self._stop.set()
-        self._signal()
+        self._waker.wake()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         if not self._thread.is_alive():
-            self._signal_in.close()
-            self._signal_out.close()
+            self._waker.close()
 
     # ---- the thread
 
@@ -169,13 +164,13 @@ class Link:
             pending = buffered.pending() if buffered else 0
             unsent = client.want_write() or bool(buffered and buffered.unsent)
             readable, _, _ = select.select(
-                [connection, self._signal_in],
+                [connection, self._waker.waiting],
                 [connection] if unsent else [],
                 [],
                 0.0 if pending else 1.0,
             )
-            if self._signal_in in readable:
-                self._unsignal()
+            if self._waker.waiting in readable:
+                self._waker.heard()
             if (connection in readable or pending) and not self._read(client):
                 return
             self._send_acks(client)
@@ -203,14 +198,6 @@ class Link:
                 continue
             for number in numbers:
                 client.ack(number, 1)
-
-    def _signal(self) -> None:
-        with contextlib.suppress(OSError):  # enough signals are waiting, or we are closed
-            self._signal_out.send(b"\0")
-
-    def _unsignal(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            self._signal_in.recv(4096)
 
     def _with_callbacks(self, client: mqtt.Client) -> mqtt.Client:
         client.on_connect = self._on_connect
@@ -280,14 +267,7 @@ class Link:
                 "lost (possible loss; natural at the very first start)", self._broker.client_id
             )  # fmt: skip
         # Always: a session that survived a crash between CONNECT and SUBSCRIBE is deaf.
-        for topic in self._broker.topics:
-            if self._version == mqtt.MQTTv5:
-                options = SubscribeOptions(
-                    qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
-                )
-                client.subscribe(topic, options=options)
-            else:
-                client.subscribe(topic, qos=1)
+        subscribe(client, self._broker, self._version)
 
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[Any], _properties: Any

@@ -14,15 +14,13 @@ A profile is a TOML file in DATA/profiles; its name is the file's name. Example:
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from typing import Any
 
 import msgspec
 
 from fleet.channels import CHANNELS
-
-PROFILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+from fleet.model import ID
 
 
 class ProfileFault(ValueError):
@@ -65,7 +63,7 @@ def profile_from(name: str, data: Mapping[str, Any]) -> Profile:
         profile = msgspec.convert({**data, "name": name}, Profile)
     except msgspec.ValidationError as fault:
         raise ProfileFault(f"profile {name}: {fault}") from fault
-    if not PROFILE_NAME.fullmatch(name):
+    if not ID.fullmatch(name):
         raise ProfileFault(f"profile {name!r}: a name is letters, digits, _ and -, at most 64")
     fixed = (profile.at, profile.seq, profile.next_s, profile.values, profile.event)
     if len(set(fixed)) < len(fixed):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status
 from ingest.sequence import Numbering, heard
-from ingest.wire_nouns import UNKNOWN_AT_MOST, Decoded
+from ingest.wire.nouns import UNKNOWN_AT_MOST, Decoded
 
 _NAMES = frozenset(CHANNELS)
 

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
+from fleet.calendar import DAY_S
 from fleet.history import History, read_series
 from fleet.model import Habit, Latest, Pulse, Reading
 from fleet.registry import work
@@ -31,7 +32,6 @@ from fleet.store.embedded import EmbeddedStore
 from scheduler import turns
 from scheduler.day import decode
 
-DAY_S = 86_400
 T0 = 20_000 * DAY_S
 STANDING_S, RUNNING_S, RUN_S = 900, 60, 1200
 TIMES_MORE = 10

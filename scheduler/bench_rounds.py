@@ -24,6 +24,7 @@ from statistics import median
 import msgspec
 import numpy as np
 
+from fleet.calendar import DAY_S
 from scheduler.rounds import (
     Estimate,
     Limits,
@@ -44,7 +45,6 @@ KM_AT_MOST = {60: 0.70, 200: 0.85}
 DISTURBED_AT_MOST = 13
 INSERT_AT_MOST_S = 1.0
 MEMORY_AT_MOST_MB = 2048
-DAY_S = 86_400
 TILES, TILE_DEGREES = 10, 1.6
 LATER = 3
 """Due dates of the large area are so many times as far apart: half-yearly service."""

@@ -8,7 +8,7 @@ from fleet.model import EVERYTHING, Job
 from fleet.model.book import Book
 from fleet.registry import rounds as kept
 from fleet.registry.engine import Registry
-from fleet.registry.people_types import Actor
+from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask
 from scheduler import dispatch, rounds, work
 

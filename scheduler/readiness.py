@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from fleet.calendar import DAY_S
 from fleet.defaults import LEARNING_DAYS
 from fleet.model import Criticality, Finding, Readiness, ReadinessNow, Run, StartDemand
 
-DAY_S = 86_400
 PROOF_S = 35 * DAY_S
 LIFE_MORE_S, LIFE_LEAST_S = 3 * DAY_S, 10 * DAY_S
 """Proof of the automatic: 35 days, or two exercise intervals if shorter; life sites one interval

@@ -15,6 +15,7 @@ import msgspec
 
 from fleet.calendar import local_date
 from fleet.model import (
+    DUE_NOW,
     OPEN_STATES,
     DueItem,
     Finding,
@@ -27,7 +28,6 @@ from fleet.model import (
 )
 from fleet.model.jobs import StepKind
 
-DUE_NOW = ("late_beyond", "late", "due")
 MOVED_DAYS = 7
 """A forecast that moves less is no news; common practice, no source."""
 HORIZON_DAYS = 42
@@ -78,11 +78,6 @@ FIELDS: frozenset[str] = frozenset({
 
 class NotPossible(ValueError):
     """A step that may not come next. A sentence: what was wrong and what may come."""
-
-
-def next_steps(state: JobState) -> tuple[StepKind, ...]:
-    """What may happen to a job in this state, in the order of the table."""
-    return tuple(STEPS[state])
 
 
 def opened(job: Job, now: int, by: str) -> tuple[Job, JobStep]:

@@ -20,7 +20,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest.bench_broker import Mosquitto, NoMosquitto, free_port
+from ingest.bench.broker import Mosquitto, NoMosquitto, free_port
 
 IMAGE = "eclipse-mosquitto:2.0.22"
 CONTAINER_CONFIGURATION = """\

@@ -159,6 +159,17 @@ def fits(watched: Watched, phone: bool) -> None:
         assert watched.page.evaluate(SMALL_TARGETS) == []
 
 
+def accessible_at(
+    browser: Browser, address: str, size: str, scheme: str, missing: bool = False
+) -> None:
+    """axe finds nothing at an address; missing: a page that is answered with 404."""
+    with opened(browser, SIZES[size], scheme) as watched:
+        watched.page.goto(address)
+        accessible(watched)
+        if missing:
+            watched.complaints.clear()
+
+
 def accessible(watched: Watched) -> None:
     """axe finds nothing, everything unfolded."""
     for box in watched.page.locator("details > summary").all():

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 from cryptography.fernet import Fernet
+from fastapi.testclient import TestClient
+from roles import Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, Fleet, seed, unit_id
 
 from fleet.history import History
@@ -86,6 +88,26 @@ def office(tmp_path: Path, told_office: Path) -> Iterator[Office]:
     made = copied(told_office, tmp_path / "data")
     yield made
     close(made)
+
+
+@pytest.fixture(scope="module")
+def module_office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
+    """A copy of it for the tests of one module."""
+    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
+    yield made
+    close(made)
+
+
+@pytest.fixture(scope="module")
+def caller(module_office: Office) -> Caller:
+    """Somebody of that office, signed in."""
+    return signed_in(module_office.fleet, add(module_office.fleet, "dee", "office"))
+
+
+@pytest.fixture(scope="module")
+def client(module_office: Office, caller: Caller) -> TestClient:
+    """Their browser."""
+    return caller.client(app_of(module_office.fleet))
 
 
 def copied(told: Path, data: Path, demo: bool = False) -> Office:

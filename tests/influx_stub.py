@@ -1,6 +1,6 @@
 """A stand-in for an InfluxDB 2 server: the part of its HTTP API that fleet.store.influx uses.
 
-It keeps points in dictionaries and answers the shapes of Flux that influx_flux writes, nothing
+It keeps points in dictionaries and answers the shapes of Flux that `fleet.store.influx.flux` writes, nothing
 else; another shape is refused with 400, so that a test cannot pass on a query it never understood.
 Messages and CSV follow what InfluxDB 2.9.1 answered. `say` scripts failures.
 """

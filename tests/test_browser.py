@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import pytest
-from browsers import DESK, PHONE, SIZES, accessible, fits, opened, serving, sideways
+from browsers import DESK, PHONE, SIZES, accessible_at, fits, opened, serving, sideways
 from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import DAY_S, FAILED, NEW, NOW, RUN_MIN, STANDING_S, Fleet, seed, unit_id
@@ -87,11 +87,7 @@ def test_axe_finds_nothing_on_two_of_them(
 
 
 def check(browser: Browser, served: Served, page: str, size: str, scheme: str) -> None:
-    with opened(browser, SIZES[size], scheme) as watched:
-        watched.page.goto(served.url + PAGES[page])
-        accessible(watched)
-        if page == "missing":
-            watched.complaints.clear()
+    accessible_at(browser, served.url + PAGES[page], size, scheme, missing=page == "missing")
 
 
 @pytest.mark.parametrize("page", ["today", "unit", "due", "health"])

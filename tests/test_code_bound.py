@@ -18,6 +18,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.register import import_units
 from fleet.registry.types import UnitInputs
 from scheduler.assess import agreed
+from scheduler.assess.due import strict
 from scheduler.rules import exercise
 from scheduler.rules.exercise import Candidate, UnderCode, code_finding, under_code
 from scheduler.rules.exercise import Seen as SeenExercise
@@ -190,11 +191,9 @@ def test_no_week_before_the_change_is_missed_for_it(reg: Registry) -> None:
 
 
 def test_a_warranty_binds_until_its_last_day(reg: Registry) -> None:
-    from scheduler.assess.unit import _strict
-
     take(reg, row(warranty_to="2026-05-31", time_zone=BERLIN))
     inputs = inputs_of(reg)
-    assert _strict(inputs, local("2026-05-31 23:59"))
-    assert not _strict(inputs, local("2026-06-01 00:00"))
+    assert strict(inputs, local("2026-05-31 23:59"))
+    assert not strict(inputs, local("2026-06-01 00:00"))
     take(reg, row(nfpa_110="yes", time_zone=BERLIN))
-    assert _strict(inputs_of(reg), utc("2030-01-01T00:00Z"))
+    assert strict(inputs_of(reg), utc("2030-01-01T00:00Z"))

@@ -33,7 +33,7 @@ from fleet.settings import Settings
 from fleet.store.opening import open_store
 from fleet.store.port import StoreDown
 from ingest import __main__ as program
-from ingest.bench_broker import free_port, mosquitto, publish
+from ingest.bench.broker import free_port, mosquitto, publish
 from ingest.broker import Broker
 from ingest.buffered import BufferedClient, BufferedSocket
 from ingest.cache import Cache

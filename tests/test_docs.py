@@ -11,8 +11,8 @@ import pytest
 
 from fleet import words
 from fleet.cli import parser
-from fleet.registry.records_facts import FIELDS
-from fleet.registry.register_columns import NAMES, REQUIRED
+from fleet.registry.records.facts import FIELDS
+from fleet.registry.register.columns import NAMES, REQUIRED
 from fleet.settings import TABLE
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -20,7 +20,7 @@ from fleet.registry import work
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
 from fleet.store.opening import open_store
-from ingest.bench_broker import publish
+from ingest.bench.broker import publish
 
 ROOT = Path(__file__).resolve().parent.parent
 DEVICES = 50

@@ -5,12 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
-from pathlib import Path
 from uuid import uuid4
 
 import pytest
-from dispatching import BY, CALL, Office, close, copied
+from dispatching import BY, CALL, Office
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
@@ -29,20 +27,8 @@ pytestmark = pytest.mark.sqlite_only
 
 
 @pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
-    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
-    yield made
-    close(made)
-
-
-@pytest.fixture(scope="module")
-def caller(office: Office) -> Caller:
-    return signed_in(office.fleet, add(office.fleet, "dee", "office"))
-
-
-@pytest.fixture(scope="module")
-def client(office: Office, caller: Caller) -> TestClient:
-    return caller.client(app_of(office.fleet))
+def office(module_office: Office) -> Office:
+    return module_office
 
 
 def sent(of: Caller, /, **fields: str) -> dict[str, str]:

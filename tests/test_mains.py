@@ -126,9 +126,6 @@ def test_outages_out_of_edges() -> None:
     whole, going = mains.outages(edges)
     assert whole == mains.Outage(lost=30, lost_earliest=20, back=60, back_earliest=50)
     assert going == mains.Outage(lost=91, lost_earliest=90)
-    assert whole.overlaps(55, 58)
-    assert whole.overlaps(0, 20)
-    assert not whole.overlaps(61, 80)
     now = MainsNow(state="absent", last="absent", since=100, at=120)
     assert mains.outages([], now) == (mains.Outage(lost=100),)
 

@@ -43,7 +43,7 @@ from fleet.registry import pages, work
 from fleet.registry.customer_readers import customer_readers, write_to_customer
 from fleet.registry.engine import Registry
 from fleet.registry.people import Actor
-from fleet.registry.people_audit import audit
+from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
 from fleet.registry.types import UnitTurn

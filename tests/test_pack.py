@@ -241,15 +241,3 @@ def test_buckets_are_rounded_up_to_whole_seconds() -> None:
     assert (b.width_s, buckets.fill(b, spans.readings(np.empty(0, np.int64), np.empty(0))).start.tolist()) == (3, [0, 3, 6, 9])  # fmt: skip
     with pytest.raises(ValueError, match="at least one"):
         buckets.buckets(0, 10, 0)
-
-
-@given(st.integers(0, 10**9), st.integers(1, 10**8), st.integers(1, 500))
-def test_aligned_ranges_need_no_single_reading(start: int, length: int, n: int) -> None:
-    first, end, count = buckets.aligned(start, start + length, n)
-    assert first <= start
-    assert end >= start + length
-    assert count <= n + 1
-    b = buckets.buckets(first, end, count)
-    if b.width_s >= spans.SPAN_S and length // n >= spans.SPAN_S:
-        whole, touched = buckets.whole_spans(b, first // 86_400, (end - first) // 86_400 + 2)
-        assert np.array_equal(whole, touched)

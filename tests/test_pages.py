@@ -411,7 +411,7 @@ def test_every_kind_of_record_has_a_form_that_opens(client: TestClient) -> None:
 
 
 def test_form_fields_are_facts_the_registry_knows() -> None:
-    from fleet.registry.records_facts import FIELDS
+    from fleet.registry.records.facts import FIELDS
 
     for kind, shown in forms.KINDS.items():
         known = {field.name for field in FIELDS[kind]}

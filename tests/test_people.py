@@ -20,7 +20,7 @@ from fleet.model import EVERYTHING
 from fleet.registry import pages, people
 from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, PeopleRefused, Person
-from fleet.registry.people_secrets import CODE_LETTERS, new_code, tidy_code
+from fleet.registry.people.secrets import CODE_LETTERS, new_code, tidy_code
 from fleet.settings import Settings, SettingsFault, load
 
 pytest_plugins = ["databases"]

@@ -20,7 +20,7 @@ from fleet.registry import people, quiet_hours, rota
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, Person
-from fleet.registry.people_audit import audit
+from fleet.registry.people.audit import audit
 from fleet.registry.quiet_hours import QuietHoursRefused, read
 from fleet.registry.work_alerts import write_notices
 from scheduler import alarms

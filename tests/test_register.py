@@ -19,7 +19,7 @@ from fleet.registry import pages, register, work
 from fleet.registry.engine import Registry
 from fleet.registry.plans import SHIPPED
 from fleet.registry.register import export_units, import_plans, import_units
-from fleet.registry.register_columns import NAMES
+from fleet.registry.register.columns import NAMES
 from fleet.registry.types import PulseBatch, RegistryFault
 
 pytest_plugins = ["databases"]

@@ -17,7 +17,7 @@ from fastapi import FastAPI
 from roles import HERE, Caller, add, app_of, customer_of, routes, signed_in, with_link, with_token
 from seeding import FAILED, LATE, Fleet, seed, unit_id
 
-from dashboard.people.throttle import Throttle
+from dashboard.throttle import Throttle
 from fleet.model import EVERYTHING, Scope
 from fleet.registry import pages
 from fleet.registry.people import Role

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from browsers import DESK, SIZES, accessible, fits, opened, serving
+from browsers import DESK, SIZES, accessible_at, fits, opened, serving
 from dispatching import CALL, Office, close, copied, in_force
 from looking import as_real_owner
 from playwright.sync_api import Browser, expect
@@ -79,9 +79,7 @@ def test_axe_finds_nothing_on_two(
 
 
 def check(browser: Browser, served: Served, page: str, size: str, scheme: str) -> None:
-    with opened(browser, SIZES[size], scheme) as watched:
-        watched.page.goto(served.url + served.paths[page])
-        accessible(watched)
+    accessible_at(browser, served.url + served.paths[page], size, scheme)
 
 
 @pytest.mark.parametrize("scripts", [True, False])

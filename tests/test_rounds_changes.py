@@ -18,7 +18,6 @@ from round_cases import (
     technician,
     where,
 )
-from rounds.instances import make
 
 from scheduler.rounds import (
     Estimate,
@@ -42,16 +41,7 @@ from scheduler.rounds import (
 )
 from scheduler.rounds.spans import days_from
 
-
-@pytest.fixture(scope="module")
-def area() -> PlanRequest:
-    """Sixty invented sites, three technicians, ten days; everybody is told."""
-    return changed(make(60, 5), limits=Limits(iterations=250))
-
-
-@pytest.fixture(scope="module")
-def made(area: PlanRequest) -> RoundPlan:
-    return planned(area)
+pytest_plugins = ["round_area"]
 
 
 @pytest.fixture(scope="module")

@@ -24,7 +24,8 @@ from scheduler.rounds import (
 from scheduler.rounds.drive import as_round, cost, drive
 from scheduler.rounds.nouns import Reason
 from scheduler.rounds.planning import view_of
-from scheduler.rounds.terms import Terms, View
+from scheduler.rounds.terms import Terms
+from scheduler.rounds.view import View
 
 KEY = ("T0", "2026-05-04")
 

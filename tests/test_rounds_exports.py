@@ -9,7 +9,6 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ import pytest
 from dispatching import BY, CALL, CODE, Office, close, copied, in_force
 from fastapi.testclient import TestClient
 from icalendar import Calendar
-from roles import HERE, Caller, add, app_of, signed_in
+from roles import HERE, Caller, app_of
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.exports import paper, visits
@@ -68,20 +67,8 @@ GEOJSON: dict[str, Any] = {
 
 
 @pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
-    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
-    yield made
-    close(made)
-
-
-@pytest.fixture(scope="module")
-def caller(office: Office) -> Caller:
-    return signed_in(office.fleet, add(office.fleet, "dee", "office"))
-
-
-@pytest.fixture(scope="module")
-def client(office: Office, caller: Caller) -> TestClient:
-    return caller.client(app_of(office.fleet))
+def office(module_office: Office) -> Office:
+    return module_office
 
 
 @pytest.fixture(scope="module")

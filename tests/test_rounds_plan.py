@@ -23,7 +23,6 @@ from round_cases import (
     technician,
     where,
 )
-from rounds.instances import make
 
 from scheduler.rounds import (
     Economics,
@@ -44,22 +43,13 @@ from scheduler.rounds import (
     weekly,
 )
 from scheduler.rounds.engine import search
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.planning import view_of
 from scheduler.rounds.problem import MOST_WORTH, problem
 from scheduler.rounds.terms import Terms
-from scheduler.rounds.value import UNIT
 from scheduler.rounds.worker import MAX_PENALTY
 
-
-@pytest.fixture(scope="module")
-def area() -> PlanRequest:
-    """Sixty invented sites, three technicians, ten days."""
-    return changed(make(60, 3), limits=Limits(iterations=250))
-
-
-@pytest.fixture(scope="module")
-def made(area: PlanRequest) -> RoundPlan:
-    return planned(area)
+pytest_plugins = ["round_area"]
 
 
 IMPOSSIBLE = {

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from round_cases import BEGIN, DAY_S, HOUR_S, at, changed, job, request, site, technician
 
-from scheduler.rounds import Economics, Pin, Skill, Span, half_day, half_of, own_minutes, weekly
+from scheduler.rounds import Economics, Pin, Skill, Span, half_day, half_of, weekly
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.terms import Terms
-from scheduler.rounds.value import UNIT
 
 
 def worth(asked: object, name: str, moment: int) -> float:
@@ -103,11 +103,6 @@ def test_half_days() -> None:
     assert half_day("2026-05-04", "afternoon", "Europe/Berlin") == Span(at(0, 12), at(0, 17))
 
 
-def test_own_minutes_count_from_ten_visits_on() -> None:
-    assert own_minutes([90] * 9, 60) == 60
-    assert own_minutes([80, 80, 90, 90, 90, 90, 90, 100, 100, 400], 60) == 90
-
-
 @given(st.integers(-30, 60), st.integers(0, 7 * 24), st.floats(0, 6))
 def test_windows_never_overlap_and_hold_what_work_is_worth(
     due: int, early: int, sigma: float
@@ -125,6 +120,6 @@ def test_windows_never_overlap_and_hold_what_work_is_worth(
 
 def test_the_money_is_in_whole_units_fine_enough() -> None:
     """ROUNDS 2: 4 for a metre and 100 for a second, in ten-thousandths."""
-    from scheduler.rounds.terms import per_metre, per_second
+    from scheduler.rounds.money import per_metre, per_second
 
     assert (per_metre(Economics()), per_second(Economics())) == (4, 100)

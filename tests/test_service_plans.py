@@ -135,7 +135,7 @@ def test_kits_come_in_with_the_plan(lite: Registry) -> None:
     report = import_plans(lite, PLAN, NOW, "office")
     assert (report.problems, report.added) == ((), 1)
     from fleet.registry import tables as t
-    from fleet.registry.work_units import _plan  # the decoder of stored plans
+    from fleet.registry.work.units import _plan  # the decoder of stored plans
 
     with lite.read() as connection:
         kept = _plan(connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc)

@@ -142,7 +142,7 @@ def test_an_over_tried_password_waits_and_the_right_one_is_not_shut_out_for_good
     assert codes[:5] == [401] * 5
     assert codes[-1] == 429
     assert sign_in(client, "dee") == 429, "even the right one waits"
-    from dashboard.people.throttle import Throttle
+    from dashboard.throttle import Throttle
 
     client.app.state.desk.throttle.__dict__.update(Throttle().__dict__)  # a minute later
     assert sign_in(client, "dee") == 303

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
-from dispatching import CODE, Office, belongs, close, copied, in_force
+from dispatching import CODE, Office, belongs, in_force
 from roles import HERE, Caller, add, app_of, signed_in, with_token
 from seeding import FAILED, unit_id
 
@@ -19,10 +16,8 @@ pytestmark = pytest.mark.sqlite_only
 
 
 @pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Iterator[Office]:
-    made = copied(told_office, tmp_path_factory.mktemp("office") / "data")
-    yield made
-    close(made)
+def office(module_office: Office) -> Office:
+    return module_office
 
 
 def tap(office: Office, caller: Caller) -> tuple[int, str, str]:

@@ -19,13 +19,15 @@ from influx_stub import Bucket
 
 from fleet.model import Reading
 from fleet.settings import TABLE, Settings, SettingsFault, load
-from fleet.store import ReadingsRefused, StoreDown, StoreFault, influx_csv, influx_flux
+from fleet.store import ReadingsRefused, StoreDown, StoreFault
 from fleet.store.embedded import EmbeddedStore
 from fleet.store.influx import InfluxStore
-from fleet.store.influx_lines import field_key, name_of, tag_value
-from fleet.store.influx_link import REFUSED_ALL, Address, Link
-from fleet.store.influx_tops import looks
-from fleet.store.influx_writing import Row
+from fleet.store.influx import csv as influx_csv
+from fleet.store.influx import flux as influx_flux
+from fleet.store.influx.lines import field_key, name_of, tag_value
+from fleet.store.influx.link import REFUSED_ALL, Address, Link
+from fleet.store.influx.tops import looks
+from fleet.store.influx.writing import Row
 
 DAY = 86_400
 T0 = 20_000 * DAY  # 2024-10-04
@@ -56,8 +58,8 @@ def own() -> Iterator[Server]:
 
 @pytest.fixture
 def scripted(own: Server, tmp_path: Path) -> Iterator[InfluxStore]:
-    """A writing store at the test's own stub, patient for half a second."""
-    store = opened(own, tmp_path, own.new_bucket(), patience_s=0.5)
+    """A writing store at the test's own stub, patient for two seconds."""
+    store = opened(own, tmp_path, own.new_bucket(), patience_s=2.0)
     yield store
     store.close()
 

@@ -17,16 +17,7 @@ import pytest
 from fleet import settings
 from fleet.clock import now as clock_now
 from fleet.history import History, UnitUnknown
-from fleet.model import (
-    EVERYTHING,
-    DeviceEvent,
-    Habit,
-    Latest,
-    Pulse,
-    Reading,
-    Record,
-    Scope,
-)
+from fleet.model import EVERYTHING, DeviceEvent, Habit, Latest, Pulse, Reading, Record, Scope
 from fleet.registry import pages, work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.records import add_record
@@ -394,7 +385,7 @@ def test_days_whose_readings_are_gone_are_dropped(house: House) -> None:
     house.turn(T0 + 3 * DAY)
     house.store.delete("u1", T0 + DAY, T0 + 2 * DAY)
     with house.registry.write() as connection:
-        from fleet.registry.work_touches import touch_units
+        from fleet.registry.work.touches import touch_units
 
         touch_units(connection, {"u1": D0}, T0 + 3 * DAY)
     house.turn(T0 + 3 * DAY)
@@ -598,7 +589,7 @@ def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
             "heartbeat",
             "office",
             "plan",
-        "post",
+            "post",
             "send",
             "watch",
         }

@@ -22,7 +22,7 @@ from fleet.registry.engine import Registry, open_registry
 from fleet.registry.records import RecordRefused, add_record
 from fleet.registry.register import import_units
 from fleet.registry.types import DayRow
-from fleet.registry.work_touches import touch_units
+from fleet.registry.work.touches import touch_units
 from scheduler import turns
 from scheduler.day import decode, encode
 from scheduler.turns import watching

@@ -195,7 +195,9 @@ def test_one_all_clear() -> None:
     first = case(mains_off=True)
     over = later(first, None, NIGHT + 600)
     told = alarms.tell([over], OFFICE, NIGHT + 600)
-    assert {n.person for n in told} == {c.person for c in OFFICE.people}, "the registry drops the rest"
+    assert {n.person for n in told} == {c.person for c in OFFICE.people}, (
+        "the registry drops the rest"
+    )
     (push, mail) = (n for n in told if n.person == "ann")
     assert (push.kind, push.not_before, push.wakes) == ("cleared", NIGHT + 600, False)
     assert push.subject.startswith("Over: Alder House")

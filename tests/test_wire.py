@@ -13,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.channels import GLOSSARY, NAMES
-from ingest import wire, wire_quick
+from ingest import wire
 from ingest.profile_files import load_profiles
 from ingest.profiles import ProfileFault, profile_from
 from ingest.wire import Decoded, Message, Speaker, decode, decode_carefully
+from ingest.wire.quick import quick
 
 NOW = 1_795_590_120  # 2026-11-25T07:02:00Z
 TOPIC = "hourhand/main/g1/readings"
@@ -608,8 +609,8 @@ def test_the_fast_way_is_taken_for_the_plain_shape():
         "seq": 1,
         "values": {c.name: c.possible[0] for c in GLOSSARY},
     }
-    assert wire_quick.quick(Message(TOPIC, json.dumps(one).encode(), NOW), place) is not None
-    assert wire_quick.quick(Message(TOPIC, json.dumps([one, one]).encode(), NOW), place) is not None
+    assert quick(Message(TOPIC, json.dumps(one).encode(), NOW), place) is not None
+    assert quick(Message(TOPIC, json.dumps([one, one]).encode(), NOW), place) is not None
 
 
 _KEYS = st.sampled_from(

@@ -10,8 +10,8 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
 from dashboard.api import shapes
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from fleet.registry import pages
 from scheduler import assess
 

@@ -8,9 +8,9 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel
 
 from dashboard.deps import AtDesk, Looking, Reader, require
-from dashboard.pages import rounds_words as tell
-from dashboard.phrases import iso
 from dashboard.problems import Problem
+from dashboard.viewers import only_technician
+from fleet.calendar import utc_text
 from fleet.model import OPEN_STATES, Job, JobState
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
@@ -107,7 +107,7 @@ def job_out(job: Job) -> JobOut:
     return JobOut(
         job=job.id, title=job.title, state=job.state, found_by=job.found_by,
         customer=job.customer, site=job.site, unit=job.unit, task=job.task,
-        opened_at=iso(job.opened_at), due_on=job.due_on or None, urgent=job.urgent,
+        opened_at=utc_text(job.opened_at), due_on=job.due_on or None, urgent=job.urgent,
         safety=job.safety, minutes=job.minutes, minutes_used=job.minutes_used, parts=job.parts,
         skill=job.skill, promise_day=job.promise.day if job.promise else None,
         promise_half=job.promise.half if job.promise else None,
@@ -120,10 +120,10 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
     told = kept.in_force(desk.registry)
     if told is None:
         raise Problem(404, "There are no rounds yet.")
-    whose = tell.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     plan = dispatch.decode(told.doc)
     return PlanOut(
-        published_at=iso(told.made_at), published_by=told.made_by, zone=plan.zone,
+        published_at=utc_text(told.made_at), published_by=told.made_by, zone=plan.zone,
         rounds=[_round(r) for r in plan.rounds if whose is None or r.technician == whose],
         unplanned=[
             UnplannedOut(job=u.job, reason=u.reason.value, detail=u.detail, earliest_on=u.earliest)
@@ -135,12 +135,12 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
 
 def _round(one: Round) -> RoundOut:
     return RoundOut(
-        technician=one.technician, day=one.day, depart_at=iso(one.depart), back_at=iso(one.back),
+        technician=one.technician, day=one.day, depart_at=utc_text(one.depart), back_at=utc_text(one.back),
         distance_m=one.metres, drive_s=one.travel_s, work_s=one.work_s,
         stops=[
             StopOut(
-                site=s.site, jobs=list(s.jobs), arrive_at=iso(s.arrive), start_at=iso(s.start),
-                finish_at=iso(s.finish), distance_m=s.metres, drive_s=s.travel_s,
+                site=s.site, jobs=list(s.jobs), arrive_at=utc_text(s.arrive), start_at=utc_text(s.start),
+                finish_at=utc_text(s.finish), distance_m=s.metres, drive_s=s.travel_s,
             )
             for s in one.stops
         ],

@@ -10,12 +10,12 @@ from fastapi import APIRouter, Query
 from numpy.typing import NDArray
 from starlette.responses import Response
 
-from dashboard import phrases
 from dashboard.api import shapes
 from dashboard.api.times import From, To, span
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from dashboard.problems import Problem
+from fleet.calendar import utc_text
 from fleet.channels import CHANNELS, NAMES
 from fleet.model import Series, Window
 
@@ -82,7 +82,7 @@ def _head(name: str, raw: bool) -> dict[str, Any]:
 def _as_came(name: str, series: Series, raw: bool) -> dict[str, Any]:
     return _head(name, raw) | {
         "bucket_s": None,
-        "at": [phrases.iso(int(at)) for at in series.t],
+        "at": [utc_text(int(at)) for at in series.t],
         "value": _nulls(series.v),
     }
 
@@ -90,7 +90,7 @@ def _as_came(name: str, series: Series, raw: bool) -> dict[str, Any]:
 def _bucketed(name: str, window: Window, raw: bool) -> dict[str, Any]:
     return _head(name, raw) | {
         "bucket_s": int(window.width_s),
-        "at": [phrases.iso(int(at)) for at in window.start],
+        "at": [utc_text(int(at)) for at in window.start],
         "min": _nulls(window.minimum),
         "max": _nulls(window.maximum),
         "mean": _nulls(window.mean),

@@ -11,8 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.api import shapes, telling
 from dashboard.api.times import seconds
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Looking, Reader, require
+from dashboard.one_unit import find
 from dashboard.problems import Problem
 from fleet.model import Record, RecordKind
 from fleet.registry import pages

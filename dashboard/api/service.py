@@ -8,8 +8,9 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel
 from starlette.responses import PlainTextResponse
 
-from dashboard import phrases, programs
+from dashboard import programs
 from dashboard.deps import ANYONE, AtDesk, Reader, Requirement, find_viewer, require
+from fleet.calendar import utc_text
 from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.types import Counts, HealthFacts
@@ -59,12 +60,12 @@ def health(request: Request, desk: AtDesk) -> Any:
     heard = facts.newest_heard_at
     return HealthOut(
         status=status,
-        now=phrases.iso(now),
+        now=utc_text(now),
         programs=[
             ProgramOut(
                 program=beat.program,
                 state=beat.state,
-                beat_at=None if beat.at is None else phrases.iso(beat.at),
+                beat_at=None if beat.at is None else utc_text(beat.at),
                 beat_age_s=None if beat.at is None else now - beat.at,
             )
             for beat in beats
@@ -72,7 +73,7 @@ def health(request: Request, desk: AtDesk) -> Any:
         units=facts.units,
         devices=facts.devices,
         devices_unregistered=facts.unregistered,
-        newest_heard_at=None if heard is None else phrases.iso(heard),
+        newest_heard_at=None if heard is None else utc_text(heard),
         inbox_waiting_bytes=programs.waiting_bytes(facts.inbox),
         touches_waiting=facts.touches_device + facts.touches_unit,
         quarantined=facts.quarantined + facts.quarantined_over,

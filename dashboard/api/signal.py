@@ -10,8 +10,8 @@ from fastapi import APIRouter, Query
 
 from dashboard.api import shapes
 from dashboard.api.times import seconds
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Desk, Reader, require
+from dashboard.one_unit import find
 from dashboard.problems import Problem
 from fleet import words
 from fleet.model import Scope

@@ -6,7 +6,6 @@ from typing import Any
 
 import msgspec
 
-from dashboard import phrases
 from dashboard.api.shapes import (
     AlertOut,
     DueOut,
@@ -19,6 +18,7 @@ from dashboard.api.shapes import (
 )
 from dashboard.viewers import staff_name
 from fleet import words
+from fleet.calendar import utc_text
 from fleet.model import (
     Customer,
     DueItem,
@@ -45,7 +45,7 @@ MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
 def facts_out(facts: dict[str, Any]) -> dict[str, Any]:
     """Facts with their moments (`at`, `since`, names ending in `_at`) as ISO 8601 UTC."""
     return {
-        name: phrases.iso(value) if _moment(name) and isinstance(value, int) else value
+        name: utc_text(value) if _moment(name) and isinstance(value, int) else value
         for name, value in facts.items()
     }
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 from fastapi import APIRouter, Query
@@ -10,28 +11,20 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api import shapes, telling
 from dashboard.api.times import From, To, span
-from dashboard.deps import AtDesk, Desk, Reader, require
-from dashboard.problems import Problem
+from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from dashboard.viewers import staff_name
 from fleet.channels import CHANNELS
-from fleet.model import Condition, Customer, Readiness, Scope, Severity, Site, Unit, UnitSummary
+from fleet.model import Condition, Readiness, Severity
 from fleet.registry import pages
 from scheduler import assess
 
 router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
-Found = tuple[Unit, Site, Customer, UnitSummary | None]
+T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=500)]
 Cursor = Annotated[str | None, Query(max_length=80)]
-
-
-def find(desk: Desk, scope: Scope, unit: str) -> Found:
-    """The unit, or Problem 404: what a Scope does not see does not exist."""
-    found = pages.unit(desk.registry, scope, unit)
-    if found is None:
-        raise Problem(404, "There is no unit of that id here. GET /api/units lists them.")
-    return found
 
 
 @router.get("", response_model=shapes.UnitPage)
@@ -112,10 +105,9 @@ def runs(
     reasons = assess.decode(doc).reasons if doc else ()
     itself = {reason.start: reason for reason in reasons}
     found = logbook.runs_of(days, summary, start, end, reasons)[::-1]
-    held = [run for run in found if cursor is None or run.start < cursor]
-    following = str(held[limit - 1].start) if len(held) > limit else None
+    held, following = _before(found, lambda run: run.start, cursor, limit)
     return shapes.RunPage(
-        items=[telling.run_out(run, itself.get(run.start)) for run in held[:limit]], next=following
+        items=[telling.run_out(run, itself.get(run.start)) for run in held], next=following
     )
 
 
@@ -134,9 +126,16 @@ def starts(
     start, end = span(from_, to, desk.clock(), days=365)
     days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
     found = logbook.starts_of(days, summary, start, end)[::-1]
-    held = [demand for demand in found if cursor is None or demand.at < cursor]
-    following = str(held[limit - 1].at) if len(held) > limit else None
-    return shapes.StartPage(items=[telling.start_out(s) for s in held[:limit]], next=following)
+    held, following = _before(found, lambda demand: demand.at, cursor, limit)
+    return shapes.StartPage(items=[telling.start_out(s) for s in held], next=following)
+
+
+def _before(
+    found: Sequence[T], moment: Callable[[T], int], cursor: int | None, limit: int
+) -> tuple[Sequence[T], str | None]:
+    """A page of what is before the cursor, newest first, and the cursor of the next page."""
+    held = [one for one in found if cursor is None or moment(one) < cursor]
+    return held[:limit], str(moment(held[limit - 1])) if len(held) > limit else None
 
 
 @router.get("/{unit}/due", response_model=shapes.DuePage)

@@ -7,8 +7,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""A cell that begins so may be run by a spreadsheet (OWASP, CSV injection)."""
+from fleet.registry.cells import FORMULA
 
 
 def safe(value: Any) -> Any:
@@ -16,7 +15,7 @@ def safe(value: Any) -> Any:
     if not isinstance(value, str):
         return value
     text = value.replace("\x00", "")
-    return f"'{text}" if text.lstrip(" ").startswith(_FORMULA) else text
+    return f"'{text}" if text.lstrip(" ").startswith(FORMULA) else text
 
 
 def csv_of(columns: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:

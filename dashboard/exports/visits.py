@@ -9,7 +9,7 @@ from xml.etree import ElementTree as xml
 import msgspec
 
 from dashboard.exports.sheets import csv_of
-from dashboard.phrases import iso
+from fleet.calendar import utc_text
 
 COLUMNS = ("day", "technician", "visit", "site", "address", "arrive", "start", "finish", "half_day",
            "work", "units", "jobs", "km", "lat", "lon")  # fmt: skip
@@ -50,7 +50,7 @@ class Leg(msgspec.Struct, frozen=True, kw_only=True):
 def as_csv(legs: Iterable[Leg]) -> str:
     """A row a visit."""
     rows = [
-        (v.day, leg.name, v.n, v.site, v.address, iso(v.arrive), iso(v.start), iso(v.finish),
+        (v.day, leg.name, v.n, v.site, v.address, utc_text(v.arrive), utc_text(v.start), utc_text(v.finish),
          v.half, "; ".join(v.work), " ".join(v.units), " ".join(v.jobs),
          round(v.metres / 1000, 1), v.lat, v.lon)
         for leg in legs
@@ -80,8 +80,8 @@ def geojson(legs: Iterable[Leg]) -> dict[str, Any]:
                              "coordinates": [round(v.lon or 0, 6), round(v.lat or 0, 6)]},
                 "properties": {
                     "kind": "visit", "day": v.day, "technician": leg.name, "visit": v.n,
-                    "site": v.site, "address": v.address, "arrive": iso(v.arrive),
-                    "start": iso(v.start), "finish": iso(v.finish), "half_day": v.half,
+                    "site": v.site, "address": v.address, "arrive": utc_text(v.arrive),
+                    "start": utc_text(v.start), "finish": utc_text(v.finish), "half_day": v.half,
                     "work": list(v.work), "units": list(v.units), "jobs": list(v.jobs),
                 },
             })  # fmt: skip
@@ -93,7 +93,7 @@ def gpx(legs: Iterable[Leg], made_at: int) -> bytes:
     xml.register_namespace("", GPX)
     root = xml.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "Hourhand"})
     about = xml.SubElement(root, f"{{{GPX}}}metadata")
-    xml.SubElement(about, f"{{{GPX}}}time").text = iso(made_at)
+    xml.SubElement(about, f"{{{GPX}}}time").text = utc_text(made_at)
     for leg in legs:
         route = xml.SubElement(root, f"{{{GPX}}}rte")
         xml.SubElement(route, f"{{{GPX}}}name").text = clean(f"{leg.day} {leg.name}")
@@ -103,7 +103,7 @@ def gpx(legs: Iterable[Leg], made_at: int) -> bytes:
             point = xml.SubElement(
                 route, f"{{{GPX}}}rtept", {"lat": f"{v.lat:.6f}", "lon": f"{v.lon:.6f}"}
             )
-            xml.SubElement(point, f"{{{GPX}}}time").text = iso(v.arrive)
+            xml.SubElement(point, f"{{{GPX}}}time").text = utc_text(v.arrive)
             xml.SubElement(point, f"{{{GPX}}}name").text = clean(f"{v.n} {v.site}")
             xml.SubElement(point, f"{{{GPX}}}desc").text = clean("; ".join(v.work))
     text: bytes = xml.tostring(root, encoding="utf-8", xml_declaration=True)

@@ -10,8 +10,8 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from dashboard import charts, logbook
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Reader, require
+from dashboard.one_unit import find
 from dashboard.problems import Problem
 from fleet import calendar
 from fleet.registry import pages

@@ -12,8 +12,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.one_unit import find
 from dashboard.pages import unit as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer

@@ -10,8 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.one_unit import find
 from dashboard.pages import unit as unit_page
 from dashboard.pages.jobs import mark, placed, promise_words, severity
 from dashboard.pages.jobs_call import CallFault, read_promise

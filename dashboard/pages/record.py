@@ -10,8 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.api.units import find
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.one_unit import find
 from dashboard.pages import forms
 from dashboard.posted import read_form
 from dashboard.problems import Problem

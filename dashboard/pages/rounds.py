@@ -12,7 +12,7 @@ from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import rounds_words as tell
 from dashboard.pages.rounds_map import Spot, round_map
 from dashboard.problems import Problem
-from dashboard.viewers import Viewer
+from dashboard.viewers import Viewer, only_technician
 from fleet import words
 from fleet.model import Scope, SiteCard
 from fleet.registry import rounds as kept
@@ -38,7 +38,7 @@ def page(
     request: Request, desk: AtDesk, viewer: Looking, scope: Reader,
     day: Annotated[str, Query(max_length=10)] = "", see: str = "", done: str = "",
 ) -> Response:  # fmt: skip
-    whose = tell.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     if whose is not None:
         return _mine(request, desk, scope, whose)
     told, draft = kept.in_force(desk.registry), kept.draft(desk.registry)
@@ -161,7 +161,7 @@ def day_sheet(
     desk: Desk, viewer: Viewer, scope: Scope, id: str, day: str
 ) -> tuple[tell.Sheet, rounds.Round, dict[str, float]]:
     """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
-    whose = tell.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     told = kept.in_force(desk.registry)
     if told is None or (whose is not None and whose != id):
         raise Problem(404, "There is no such round here.")

@@ -16,6 +16,7 @@ from dashboard.exports.visits import Leg, Visit
 from dashboard.pages import rounds_words as tell
 from dashboard.pages.rounds import day_sheet
 from dashboard.problems import Problem
+from dashboard.viewers import only_technician
 from fleet import words
 from fleet.registry import rounds as kept
 from fleet.registry import rounds_feed, technicians
@@ -38,7 +39,7 @@ def export(
     day: str = "", technician: str = "",
 ) -> Response:  # fmt: skip
     """The plan in force from today on, or one day, or one technician."""
-    whose = tell.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     told = kept.in_force(desk.registry)
     if told is None:
         raise Problem(404, "There are no rounds yet.")

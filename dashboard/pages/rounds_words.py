@@ -10,7 +10,6 @@ from dashboard import phrases
 from dashboard.deps import Desk
 from dashboard.pages.jobs import promise_words
 from dashboard.pages.rounds_map import Spot, Way
-from dashboard.viewers import Viewer
 from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
@@ -60,14 +59,6 @@ def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet
         technicians={one.id: one for one in technicians.technicians(registry)},
         now=now,
     )
-
-
-def only(desk: Desk, viewer: Viewer) -> str | None:
-    """The one technician whose rounds this viewer may see; None: everybody's; "" nobody's."""
-    if viewer.role != "technician":
-        return None
-    mine = technicians.of_person(desk.registry, viewer.actor.person)
-    return mine.id if mine else ""
 
 
 def clock(at: int, zone: str) -> str:

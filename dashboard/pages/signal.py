@@ -9,8 +9,8 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases
 from dashboard.api.signal import RunTimesWrong, proposals
-from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.one_unit import find
 from dashboard.pages import forms
 from fleet import words
 from fleet.channels import CHANNELS

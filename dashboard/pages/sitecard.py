@@ -14,7 +14,7 @@ from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
-from dashboard.viewers import Viewer
+from dashboard.viewers import Viewer, only_technician
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
@@ -94,7 +94,7 @@ def may_look(desk: Desk, viewer: Viewer, site: str) -> bool:
         return False
     if viewer.role in ("office", "owner"):
         return True
-    whose = rounds_words.only(desk, viewer)
+    whose = only_technician(desk.registry, viewer)
     told = kept.in_force(desk.registry)
     if not whose or told is None:
         return False

@@ -10,8 +10,8 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, logbook, phrases, svg
-from dashboard.api.units import find
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
+from dashboard.one_unit import find
 from dashboard.pages import (
     alert_lines,
     answer,
@@ -26,6 +26,7 @@ from dashboard.pages import (
 )
 from dashboard.pages import unit_words as tell
 from fleet import words
+from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown
 from fleet.model import (
     SEVERITIES,
@@ -45,7 +46,6 @@ from scheduler.assess import Assessment
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 log = logging.getLogger(__name__)
 
-DAY_S = 86_400
 STRIP_DAYS = 30
 STRIP_BUCKETS = 240
 LIST_DAYS = 365

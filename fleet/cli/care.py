@@ -22,11 +22,11 @@ ALIVE_S = 30
 """A heartbeat older than this is a program that does not run (they beat every 5 s)."""
 ROOM_BYTES = 512 * 1024 * 1024
 BENCHES = {
-    "alert": "ingest.bench_alert",
+    "alert": "ingest.bench.alert",
     "assess": "scheduler.bench",
-    "ingest": "ingest.bench_ingest",
+    "ingest": "ingest.bench.ingest",
     "rounds": "scheduler.bench_rounds",
-    "store": "ingest.bench_store",
+    "store": "ingest.bench.store",
     "turns": "scheduler.bench_turns",
 }
 QUIET_STATES = ("connected", "taking the inbox")

@@ -14,6 +14,7 @@ from fleet.model.duty import (
     WakingRow,
 )
 from fleet.model.engine import (
+    DUE_NOW,
     Condition,
     DemandEnd,
     DueItem,
@@ -40,6 +41,7 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
+from fleet.model.ids import ID
 from fleet.model.jobs import (
     JOB_STATES,
     OPEN_STATES,
@@ -102,7 +104,7 @@ from fleet.model.telemetry import (
 )
 
 __all__ = [
-    "EVERYTHING", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "Errand", "FoundBy",
+    "DUE_NOW", "EVERYTHING", "ID", "JOB_STATES", "OPEN_STATES", "SEVERITIES", "Contract", "Errand", "FoundBy",
     "HandPin", "Job", "JobState", "JobStep", "Leave", "Promise", "SiteCard", "SiteContact", "SkillHeld",
     "Technician", "Week", "AlertState", "Calibration", "Call", "CallOutcome", "Charger",
     "Chemistry", "Clock", "Condition", "Contact",

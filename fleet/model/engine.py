@@ -84,6 +84,10 @@ class EngineHours(msgspec.Struct, frozen=True, kw_only=True):
     note: str = ""
 
 
+DUE_NOW = ("late_beyond", "late", "due")
+"""States of a due item whose work is to be done now, gravest first."""
+
+
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     """One task of one unit and when it falls due.
 

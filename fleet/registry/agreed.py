@@ -10,8 +10,8 @@ from sqlalchemy.exc import IntegrityError
 
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor, AuditKind
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor, AuditKind
 
 T = TypeVar("T")
 

@@ -15,12 +15,13 @@ from typing import Any
 import msgspec
 
 from fleet import calendar
+from fleet.model import ID
 from fleet.registry.types import RegistryFault
 
-ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 TEXT_AT_MOST = 500
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""A cell that begins so may be run by a spreadsheet (OWASP, CSV injection)."""
 
 Row = dict[str, Any]
 Source = Path | Iterable[Mapping[str, Any]]
@@ -124,7 +125,7 @@ def nearest(name: str, known: Iterable[str]) -> str:
 def text(value: object, at_most: int = TEXT_AT_MOST) -> str:
     """A text of up to `at_most` characters; a quote our export put before a formula is taken off."""
     found = str(value).replace("\x00", "").strip()
-    if found.startswith("'") and found[1:].startswith(_FORMULA):
+    if found.startswith("'") and found[1:].startswith(FORMULA):
         found = found[1:]
     if len(found) > at_most:
         raise CellFault(f"has {len(found)} characters; at most {at_most} are kept.")
@@ -231,11 +232,6 @@ def moment(value: object, zone: str) -> int:
     return calendar.instant(found.date(), found.time().replace(microsecond=0), zone)
 
 
-def utc_text(at: int) -> str:
-    """A moment as ISO text in UTC."""
-    return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def _datetime(plain: str) -> datetime:
     try:
         if len(plain) == 10:
@@ -265,7 +261,7 @@ def shown(value: object) -> str:
 
 def safe(value: object) -> object:
     """A cell no spreadsheet takes for a formula: such a text gets a quote in front."""
-    if isinstance(value, str) and value.startswith(_FORMULA):
+    if isinstance(value, str) and value.startswith(FORMULA):
         return "'" + value
     return value
 

@@ -11,8 +11,8 @@ from fleet.registry import people
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices import targets
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.statements import insert_of
 from fleet.registry.work_alerts import write_notices
 

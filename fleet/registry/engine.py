@@ -39,7 +39,7 @@ class Registry:
         self.engine = engine
         self.where = where
         self.known_devices: dict[str, str] = {}
-        """Device to group, as this process last saw them; see `work_intake`."""
+        """Device to group, as this process last saw them; see `work.intake`."""
         self.tidied: dict[str, int] = {}
         """When this process last threw away old rows of a table."""
 

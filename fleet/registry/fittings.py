@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from fleet.model import Fitting, Unit
 from fleet.registry import tables as t
 from fleet.registry.statements import insert_of, upsert
-from fleet.registry.work_units import decode_unit
+from fleet.registry.work.units import decode_unit
 
 CHUNK = 1_000
 """Units and devices worked out in one go: what a statement can name."""

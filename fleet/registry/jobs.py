@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from fleet.model import Contract, Job, JobStep, Scope, ServicePlan
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import insert, upsert
 from fleet.registry.types import RegistryFault

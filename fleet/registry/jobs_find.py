@@ -10,7 +10,7 @@ from fleet.model import Scope
 from fleet.registry import pages
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.pages_unit import UnitRow, unit_row, units_query
+from fleet.registry.pages.unit import UnitRow, unit_row, units_query
 
 DIGITS_LEAST = 4
 _BETWEEN = (" ", "-", "/", "(", ")", ".")

@@ -17,8 +17,8 @@ from cryptography.fernet import Fernet, InvalidToken
 from fleet.model import Notice, Way
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.types import RegistryFault
 
 LEASE_S = 300

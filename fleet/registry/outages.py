@@ -25,7 +25,7 @@ from fleet.model import (
 )
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.pages_unit import unit_row, units_query
+from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.work_alerts import write_episodes, write_notices
@@ -75,14 +75,6 @@ def parts_of(reg: Registry, whole: Outage) -> list[str]:
     with reg.read() as connection:
         found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
     return [one.id for one in found if one.into == whole.id]
-
-
-def any_open(reg: Registry, since: int) -> bool:
-    """Whether an outage is open, or ended since that moment."""
-    c = t.outage.c
-    query = sa.select(c.id).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since)).limit(1)
-    with reg.read() as connection:
-        return connection.execute(query).first() is not None
 
 
 def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:

@@ -11,7 +11,7 @@ from fleet.model import QuietHours
 from fleet.registry import tables as t
 from fleet.registry.agreed import append
 from fleet.registry.engine import Registry
-from fleet.registry.people_types import Actor
+from fleet.registry.people.types import Actor
 from fleet.registry.types import RegistryFault
 
 NAME = "quiet_hours:"

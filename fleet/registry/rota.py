@@ -11,7 +11,7 @@ from fleet.registry import tables as t
 from fleet.registry.agreed import AgreedMeanwhile, append, newest
 from fleet.registry.engine import Registry
 from fleet.registry.notices import targets
-from fleet.registry.people_types import Actor
+from fleet.registry.people.types import Actor
 
 __all__ = ["AgreedMeanwhile", "agree_rota", "agree_waking", "contacts", "rota", "waking"]
 SOONEST: tuple[Way, ...] = ("push", "sms", "webhook", "email")

@@ -17,14 +17,14 @@ from fleet.model.book import Book, FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import _step_of, contracts, job, jobs
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.rounds_feed import tell_feeds
 from fleet.registry.scoped import customer_in
 from fleet.registry.sitecard import cards
 from fleet.registry.technicians import technicians
 from fleet.registry.types import RegistryFault
-from fleet.registry.work_units import decode_customer, decode_site, decode_unit
+from fleet.registry.work.units import decode_customer, decode_site, decode_unit
 
 AskState = Literal["waiting", "working", "done", "failed"]
 DRAFTS_KEPT = 3

@@ -12,9 +12,9 @@ import sqlalchemy as sa
 from fleet.model.book import FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_secrets import digest_of, new_id, new_secret
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.secrets import digest_of, new_id, new_secret
+from fleet.registry.people.types import Actor
 
 CANCELLED_KEPT_S = 30 * 86_400
 """A cancelled visit stays in the feed so long, so that every calendar hears of it."""

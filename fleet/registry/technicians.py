@@ -13,17 +13,16 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import ZoneUnknown, zone
-from fleet.model import Leave, SkillHeld, Technician
+from fleet.model import ID, Leave, SkillHeld, Technician
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_audit import note
-from fleet.registry.people_types import Actor
+from fleet.registry.people.audit import note
+from fleet.registry.people.types import Actor
 from fleet.registry.statements import upsert
 from fleet.registry.technicians_hours import HoursFault, read_hours
 from fleet.registry.types import ImportReport, RegistryFault, RowProblem
 
 _technician = msgspec.json.Decoder(Technician).decode
-ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 COLUMNS = (
     "id", "name", "lat", "lon", "time_zone", "base", "phone", "week", "skills", "leave", "stock",
 )  # fmt: skip

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from fleet.model import Clock
 
-DAY_S = 86_400
-
 CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2}
 """How far a row's time is to be trusted. Two rows of one second: the higher rank is kept."""
 

@@ -60,18 +60,3 @@ def fill(b: Buckets, parts: Pieces) -> Window:
         with np.errstate(over="ignore", invalid="ignore"):
             mean[where] = np.add.reduceat(parts.total, first) / count[where]
     return Window(start, b.width_s, minimum, maximum, mean, last, count)
-
-
-def aligned(start: int, end: int, n: int) -> tuple[int, int, int]:
-    """(start, end, n) of at most n + 1 buckets that cover the range and answer from summaries alone.
-
-    Borders fall on 4-hour marks of UTC; at least one bucket. For ranges so short that n buckets
-    would be narrower than 4 h the arguments come back unchanged.
-    """
-    width = -(-(end - start) // max(1, n))
-    if width < SPAN_S:
-        return start, end, n
-    width = -(-width // SPAN_S) * SPAN_S
-    first = start // SPAN_S * SPAN_S
-    count = -(-(end - first) // width)
-    return first, first + count * width, count

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.calendar import DAY_S
 from fleet.channels import CHANNELS
 from fleet.store import pack, rows, spans
-from fleet.store.block import DAY_S, Block, cut, empty_block, merge
+from fleet.store.block import Block, cut, empty_block, merge
 from fleet.store.reading import Names, unpack
 from fleet.store.writing import Writer
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from fleet.calendar import DAY_S
 from fleet.store import daily, rows
-from fleet.store.block import DAY_S, cut
+from fleet.store.block import cut
 from fleet.store.port import StoreFault
 from fleet.store.reading import Names
 from fleet.store.writing import Writer

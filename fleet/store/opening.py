@@ -2,36 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Protocol
-
 from fleet.store.embedded import EmbeddedStore
-from fleet.store.port import Store, StoreFault
-
-
-class StoreSettings(Protocol):
-    """What a store needs to know. retention_days 0: keep for ever."""
-
-    @property
-    def data(self) -> Path: ...
-
-    @property
-    def store(self) -> str: ...
-
-    @property
-    def retention_days(self) -> int: ...
-
-    @property
-    def influx_url(self) -> str: ...
-
-    @property
-    def influx_org(self) -> str: ...
-
-    @property
-    def influx_bucket(self) -> str: ...
-
-    @property
-    def influx_token(self) -> str: ...
+from fleet.store.port import Store, StoreFault, StoreSettings
 
 
 def open_store(settings: StoreSettings, writing: bool) -> Store:

@@ -9,6 +9,7 @@ content never depends on the order of arrival.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Protocol
 
 import msgspec
@@ -42,6 +43,31 @@ class WriteResult(msgspec.Struct, frozen=True):
 
     rows: int
     clashes: int
+
+
+class StoreSettings(Protocol):
+    """What a store needs to know. retention_days 0: keep for ever."""
+
+    @property
+    def data(self) -> Path: ...
+
+    @property
+    def store(self) -> str: ...
+
+    @property
+    def retention_days(self) -> int: ...
+
+    @property
+    def influx_url(self) -> str: ...
+
+    @property
+    def influx_org(self) -> str: ...
+
+    @property
+    def influx_bucket(self) -> str: ...
+
+    @property
+    def influx_token(self) -> str: ...
 
 
 class Store(Protocol):

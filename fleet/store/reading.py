@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calendar import DAY_S
 from fleet.model import Series, Window
 from fleet.model.telemetry import no_series
 from fleet.store import buckets as bucketing
 from fleet.store import pack, rows, schema, spans
-from fleet.store.block import DAY_S, Block
+from fleet.store.block import Block
 from fleet.store.port import StoreFault
 
 _NOWHERE = -1

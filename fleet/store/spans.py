@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.store.block import DAY_S, Block
+from fleet.calendar import DAY_S
+from fleet.store.block import Block
 
 SPAN_S = 14_400
 SPANS = DAY_S // SPAN_S

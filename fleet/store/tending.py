@@ -12,8 +12,8 @@ import time
 from collections import deque
 from collections.abc import Callable
 
+from fleet.calendar import DAY_S
 from fleet.store import schema
-from fleet.store.block import DAY_S
 from fleet.store.daily import pack_day
 from fleet.store.port import StoreFault
 from fleet.store.reading import Names

@@ -10,9 +10,10 @@ from typing import Any
 
 import msgspec
 
+from fleet.calendar import DAY_S
 from fleet.model import Reading
 from fleet.store import rows, schema
-from fleet.store.block import CLOCK_RANK, DAY_S
+from fleet.store.block import CLOCK_RANK
 from fleet.store.port import StoreFault, WriteResult
 
 LATEST = 1 << 40

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from fleet.model import AlertState, Finding, MarkWord, Step, Way
-from fleet.words.saying import Sentence, Speaker, moment, severity
-from fleet.words.supply import UNCHECKED
+from fleet.words.saying import UNCHECKED, Sentence, Speaker, moment, severity
 
 STATES: dict[AlertState, str] = {
     "normal": "Over",

@@ -8,8 +8,7 @@ from typing import Any
 
 from fleet.calendar import local_date
 from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment
-from fleet.words.supply import UNCHECKED
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment, unchecked, when
 
 CHARGERS = {
     "none": "no charger", "float": "a float charger", "on_off": "a charger that switches on and off",
@@ -91,14 +90,6 @@ def _left(facts: dict[str, Any]) -> str:
     return said[:1].upper() + said[1:]
 
 
-def _unchecked(f: Finding) -> str:
-    return f" {UNCHECKED}" if f.facts.get("unchecked") else ""
-
-
-def _when(f: Finding) -> str:
-    return "today" if f.severity == "same_day" else "at the next visit"
-
-
 def _usual(facts: dict[str, Any]) -> str:
     low, high = facts.get("usual_low_v"), facts.get("usual_high_v")
     if not isinstance(low, int | float) or not isinstance(high, int | float):
@@ -123,8 +114,8 @@ def _charger_fault(f: Finding, zone: str, now: int) -> Sentence:
         seen += f" {left}."
     return Sentence(
         title="Battery not charged",
-        seen=seen + _unchecked(f),
-        do=f"Look at the charger, its mains supply and fuse {_when(f)}; a run fills the battery only "
+        seen=seen + unchecked(f),
+        do=f"Look at the charger, its mains supply and fuse {when(f)}; a run fills the battery only "
         "in part.",
         cautions=CAUTIONS,
     )
@@ -136,8 +127,8 @@ def _over_charge(f: Finding, zone: str, now: int) -> Sentence:
         title="Battery over-charged",
         seen=f"More than {limit:.0f} V at 25 °C, the limit moved with the air's warmth, since "
         f"{moment(f.since, zone, now)}{_last(f.facts)}{_usual(f.facts)}. It gasses and dries out."
-        + _unchecked(f),
-        do=f"Put a meter on the battery, then look at the charger {_when(f)}.",
+        + unchecked(f),
+        do=f"Put a meter on the battery, then look at the charger {when(f)}.",
         cautions=CAUTIONS,
     )
 
@@ -152,7 +143,7 @@ def _failed_cell(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Battery cell likely failed",
         seen=f"Its battery {what}, {moment(f.since, zone, now)}: it looks like a failed cell, and it "
-        f"may not start.{_unchecked(f)}",
+        f"may not start.{unchecked(f)}",
         do="Test the battery and take a new one along today.",
         cautions=CAUTIONS,
     )
@@ -168,8 +159,8 @@ def _runs_down(f: Finding, zone: str, now: int) -> Sentence:
     seen += f". {_left(facts)}, unless it runs before."
     return Sentence(
         title="Battery runs down",
-        seen=seen + _unchecked(f),
-        do=f"Charge it {_when(f)}, and think of a charger.",
+        seen=seen + unchecked(f),
+        do=f"Charge it {when(f)}, and think of a charger.",
         cautions=CAUTIONS,
     )
 
@@ -186,7 +177,7 @@ def _weak(f: Finding, zone: str, now: int) -> Sentence:
     cold = "may not start" if replace else "may not start in the cold"
     return Sentence(
         title="Battery weak, replace" if replace else "Battery weak",
-        seen=f"{seen} It {cold}.{_unchecked(f)}",
+        seen=f"{seen} It {cold}.{unchecked(f)}",
         do="Test the battery, its cables and the starter, and take a new battery along today."
         if replace
         else "Test the battery under load and look at its cables at the next visit.",

@@ -58,6 +58,8 @@ SEVERITY_WORDS: dict[Severity, str] = {
     "note": "Note",
 }
 
+UNCHECKED = "This reading has not been checked with a meter."
+
 CAUTIONS: tuple[str, ...] = (
     "It can start by itself at any moment: switch to OFF and lock out before you touch it.",
     "Lock-out belongs to the person who put it on; nobody else takes it off.",
@@ -156,3 +158,13 @@ def percent_range(low: float, high: float) -> str:
         return f"{away(share * 100 - 1e-9 if up else share * 100 + 1e-9)}"
 
     return f"{said(low, False)} to {said(high, True)} %"
+
+
+def unchecked(f: Finding) -> str:
+    """What is added where no meter has been on the reading."""
+    return f" {UNCHECKED}" if f.facts.get("unchecked") else ""
+
+
+def when(f: Finding) -> str:
+    """By when what a finding asks for is done."""
+    return "today" if f.severity == "same_day" else "at the next visit"

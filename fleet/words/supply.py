@@ -6,9 +6,8 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, day, moment
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, day, moment, unchecked, when
 
-UNCHECKED = "This reading has not been checked with a meter."
 AWAY = "Stay away from the terminals and keep others away: they may be live though nothing turns."
 
 
@@ -18,15 +17,6 @@ def _volts(value: object) -> str:
 
 def _hertz(value: object) -> str:
     return f"{float(str(value)):.1f} Hz"
-
-
-def _checked(f: Finding) -> str:
-    """What is added where no meter has been on it."""
-    return f" {UNCHECKED}" if f.facts.get("unchecked") else ""
-
-
-def _when(f: Finding) -> str:
-    return "today" if f.severity == "same_day" else "at the next visit"
 
 
 def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
@@ -42,8 +32,8 @@ def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
     part = "the voltage regulator" if volts else "the governor and its fuel"
     return Sentence(
         title=f"{name} too {'high' if high else 'low'}",
-        seen=seen + _checked(f),
-        do=f"Put a meter on its output under load, then look at {part} {_when(f)}.",
+        seen=seen + unchecked(f),
+        do=f"Put a meter on its output under load, then look at {part} {when(f)}.",
         cautions=CAUTIONS,
     )
 
@@ -83,7 +73,7 @@ def _drift(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
     part = "the voltage regulator" if volts else "the governor, its linkage and the fuel"
     return Sentence(
         title=f"{name} drifting",
-        seen=seen + _checked(f),
+        seen=seen + unchecked(f),
         do=f"Put a meter on its output, then look at {part} at the next visit.",
         cautions=CAUTIONS,
     )
@@ -109,7 +99,7 @@ def _hunting(f: Finding, zone: str, now: int) -> Sentence:
         title="Hunting",
         seen=f"Its speed does not settle: hertz swing {facts['width_hz']:.2f} Hz wide inside a run, "
         f"{facts['limit_hz']:.2f} Hz are usual; in {facts['runs']} of its last {facts['of']} runs."
-        + _checked(f),
+        + unchecked(f),
         do="Look at fuel, air and the governor's linkage at the next visit.",
         cautions=CAUTIONS,
     )
@@ -120,7 +110,7 @@ def _unbalance(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Phases unbalanced",
         seen=f"Its line voltages lie {facts['pct']:.2f} % apart by NEMA MG 1 "
-        f"({facts['limit_pct']:.0f} % is the limit): motors on it run hot." + _checked(f),
+        f"({facts['limit_pct']:.0f} % is the limit): motors on it run hot." + unchecked(f),
         do="Look at how the load is spread, then at the windings, at the next visit.",
         cautions=CAUTIONS,
     )
@@ -130,7 +120,7 @@ def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Open neutral",
         seen=f"One leg is over 110 % of its volts while the other is under 90 %, since "
-        f"{began(f, zone, now)}: the neutral is open, and what is plugged in burns." + _checked(f),
+        f"{began(f, zone, now)}: the neutral is open, and what is plugged in burns." + unchecked(f),
         do="Call the site: everything sensitive off at its own breakers; send a licensed person.",
         cautions=CAUTIONS,
     )
@@ -142,7 +132,7 @@ def _over_voltage(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Over-voltage",
         seen=f"{much} a set of {_volts(facts['nominal_v'])} since {began(f, zone, now)}: "
-        "appliances on it are being destroyed." + _checked(f),
+        "appliances on it are being destroyed." + unchecked(f),
         do="Call the site: load off at its breakers; send a van to stop the set.",
         cautions=CAUTIONS,
     )
@@ -152,7 +142,7 @@ def _no_output(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Runs without output",
         seen=f"The engine ran from {moment(f.since, zone, now)} on and gave no volts "
-        f"({_volts(f.facts.get('volts', 0))} at most seen): nobody is covered." + _checked(f),
+        f"({_volts(f.facts.get('volts', 0))} at most seen): nobody is covered." + unchecked(f),
         do="Call the site about its output breaker, send the nearest van.",
         cautions=CAUTIONS,
     )
@@ -162,7 +152,7 @@ def _volts_standing(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Volts on a standing set",
         seen=f"{_volts(f.facts['volts'])} on the set's side since {moment(f.since, zone, now)} while "
-        "the engine stands: back-feed, or a sense lead on the mains side." + _checked(f),
+        "the engine stands: back-feed, or a sense lead on the mains side." + unchecked(f),
         do=f"{AWAY} A licensed person looks at the transfer gear first.",
         cautions=CAUTIONS,
     )

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from fleet.calendar import DAY_S
 from fleet.model import Episode
 from scheduler.alarms.lifecycle import newest
 
@@ -26,7 +27,6 @@ CHATTER_AT_LEAST = 3
 """Chattering: the same alarm three times or more within one minute."""
 STALE_S = 86_400
 """Stale: standing for more than 24 h; 24 h to the second is not."""
-DAY_S = 86_400
 ACTIVE = frozenset({"raised", "resumed", "recurred", "realarmed", "unshelved", "restored",
                     "unsuppressed"})  # fmt: skip
 TOLD = frozenset({"raised", "recurred", "realarmed"})

@@ -2,7 +2,8 @@
 
 from scheduler.assess.habit import habit_of
 from scheduler.assess.hours import anchors
-from scheduler.assess.unit import assess, day_facts
+from scheduler.assess.open import day_facts
+from scheduler.assess.unit import assess
 from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode
 
 __all__ = [

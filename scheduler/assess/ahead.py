@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import msgspec
 
-from fleet.calendar import ZoneUnknown, local_date
+from fleet.calendar import DAY_S, ZoneUnknown, local_date
 from fleet.model import DueItem, Evidence, Finding, Run, Unit
 from fleet.registry.types import UnitInputs
 from scheduler.assess.hours import Ledger, run_end
@@ -16,7 +16,6 @@ from scheduler.day import Day
 from scheduler.rules import exercise, service, usage
 from scheduler.rules.usage import Likely, OtherRun, Prior, Usage
 
-DAY_S = 86_400
 LOOK_BACK = 365
 SEED = 20_261
 """Fixed: the same facts give the same dates."""

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from fleet.calendar import DAY_S
 from fleet.channels import AC_VOLTS
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.types import UnitInputs
@@ -18,7 +19,6 @@ from scheduler.readiness import Known, Made, Proof
 from scheduler.rules import exercise
 from scheduler.rules.battery import BatterySeen
 
-DAY_S = 86_400
 SET_SIDE = AC_VOLTS - {"mains_v"}
 SCALES = {"1": 1.0, "split": 0.5, "3": 3**-0.5}
 """Line to neutral, as a share of the nominal volts between two conductors."""

@@ -7,10 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calendar import DAY_S
 from fleet.model import DeviceEvent, Series
 from scheduler.day import battery, explain, volts
 from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
-from scheduler.day.nouns import DAY_S, Carry, Day, DayFacts, Halt, MainsEdge
+from scheduler.day.nouns import Carry, Day, DayFacts, Halt, MainsEdge
 from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells

@@ -9,8 +9,9 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calendar import DAY_S
 from fleet.model import DeviceEvent, Series, no_series
-from scheduler.day.nouns import DAY_S, Carry, DayFacts, fitted_in
+from scheduler.day.nouns import Carry, DayFacts, fitted_in
 from scheduler.rules import attempts, reporting, runs, spells, starting
 from scheduler.rules import mains as line
 from scheduler.rules.signal import Gaps, allowed_gaps, plausible

@@ -7,6 +7,7 @@ from hashlib import sha256
 
 import msgspec
 
+from fleet.calendar import DAY_S
 from fleet.model import (
     Calibration,
     EngineClass,
@@ -30,7 +31,6 @@ from scheduler.rules.spells import Spell
 from scheduler.rules.starting import StartsCarry
 from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 
-DAY_S = 86_400
 # Days and what is inside them hold no cycles and are kept by the hundred thousand: the nouns with
 # gc=False are left out when Python looks for garbage cycles, which took longer than decoding them.
 

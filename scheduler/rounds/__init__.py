@@ -15,14 +15,13 @@
     before_storm(request, plan, first_day) -> tuple of job ids
     re_offer(request, before, after) -> tuple[Offer, ...]
     told_anew(request, after, offers) -> PlanRequest
-    weekly, half_day, half_of: hours and promises as moments; own_minutes
+    weekly, half_day, half_of: hours and promises as moments
     Estimate(): distances by great circle; Table(url): from a road server
 
 The solver (`engine`, `worker`) and the road server (`table`) stand apart; all else is pure. No
 solver type crosses the border.
 """
 
-from scheduler.rounds.by_hand import own_minutes
 from scheduler.rounds.changes import diff
 from scheduler.rounds.checker import check
 from scheduler.rounds.engine import Progress
@@ -70,6 +69,6 @@ __all__ = [
     "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop", "Table",
     "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
     "before_storm", "check", "diff", "explain", "fingerprint", "half_day", "half_of", "insert",
-    "judge", "move", "own_minutes", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "storm",
+    "judge", "move", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "storm",
     "told_anew", "weekly",
 ]  # fmt: skip

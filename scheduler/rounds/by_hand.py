@@ -6,27 +6,18 @@ that is due soon, until the day is full.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from statistics import median
+from collections.abc import Iterable
 
+from fleet.calendar import DAY_S
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import drive
 from scheduler.rounds.fill import Days
-from scheduler.rounds.terms import Key, View
-from scheduler.rounds.value import DAY_S
+from scheduler.rounds.view import View
 
 LOOK_DAYS = 14
 """Due within so many days is soon (ROUNDS 4: a longer look does worse)."""
 NEAREST = 25
 """So many near jobs are tried before the day counts as full."""
-
-
-OWN_AFTER = 10
-"""Visits after which the minutes really used count instead of the book's; common practice."""
-
-
-def own_minutes(used: Sequence[float], book: int) -> int:
-    """Minutes to plan for a kind of job: the median of those used, from ten visits on."""
-    return round(median(used)) if len(used) >= OWN_AFTER else book
 
 
 def by_hand(view: View, open_jobs: Iterable[str], days: Days | None = None) -> Days:

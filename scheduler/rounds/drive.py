@@ -11,8 +11,9 @@ from collections.abc import Sequence
 
 import msgspec
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.nouns import Round, Span, Stop
-from scheduler.rounds.terms import Key, View
+from scheduler.rounds.view import View
 
 LUNCH_AFTER_S, LUNCH_WITHIN_S, LUNCH_WAITING_S = 4 * 3600, 6 * 3600, 2 * 3600
 """Common practice, no source (six hours without a break: many working-time laws; memory)."""

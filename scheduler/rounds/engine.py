@@ -20,10 +20,10 @@ import msgspec
 import numpy as np
 
 from scheduler.rounds.frames import read_frame, write_frame
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import Limits
 from scheduler.rounds.problem import Problem
-from scheduler.rounds.terms import View
-from scheduler.rounds.value import UNIT
+from scheduler.rounds.view import View
 
 NAME = f"pyvrp {version('pyvrp')}"
 GRACE_S = 15.0

@@ -11,9 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 import numpy as np
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, drive, worth
-from scheduler.rounds.terms import Key, View
-from scheduler.rounds.value import UNIT
+from scheduler.rounds.money import UNIT
+from scheduler.rounds.view import View
 
 Days = dict[Key, Trace]
 NEVER = -(10**15)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import msgspec
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.changes import difference, placed
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, drive, worth
@@ -16,8 +17,9 @@ from scheduler.rounds.nouns import PlanRequest, Reason, RoundPlan, Travel, Unpla
 from scheduler.rounds.planning import assemble, view_of
 from scheduler.rounds.reasons import early_reason, why
 from scheduler.rounds.request import RequestFault, sound
-from scheduler.rounds.terms import Key, Terms, View
+from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
+from scheduler.rounds.view import View
 
 
 def move(

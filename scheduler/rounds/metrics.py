@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 
 from fleet.calendar import local_date
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, cost
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import Metrics, Shift, TechnicianHours, WeekLoad
-from scheduler.rounds.terms import Key, Terms, View
-from scheduler.rounds.value import UNIT
+from scheduler.rounds.terms import Terms
+from scheduler.rounds.view import View
 
 WAY_S = 1800
 """Driving counted for each job of a later week; common practice, no source."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.by_hand import by_hand, pinned
 from scheduler.rounds.changes import difference, placed
 from scheduler.rounds.checker import check
@@ -13,6 +14,7 @@ from scheduler.rounds.drive import Trace, as_round, drive, worth
 from scheduler.rounds.engine import NAME, Cancel, Progress, Tell, search
 from scheduler.rounds.fill import Days, fill, settle_days
 from scheduler.rounds.metrics import load, metrics
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import (
     Changes,
     Limits,
@@ -26,10 +28,10 @@ from scheduler.rounds.nouns import (
 from scheduler.rounds.problem import problem
 from scheduler.rounds.reasons import dated, early_reason, reasons_of
 from scheduler.rounds.request import fingerprint, fingerprint_for, sound
-from scheduler.rounds.terms import Key, Terms, View, places
+from scheduler.rounds.terms import Terms
 from scheduler.rounds.territory import Territory, sites_of, territories
 from scheduler.rounds.travel import Estimate
-from scheduler.rounds.value import UNIT
+from scheduler.rounds.view import View, places
 
 MOST_REPAIRS = 200
 

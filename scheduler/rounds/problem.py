@@ -11,8 +11,10 @@ from collections.abc import Collection, Iterable, Mapping
 
 import msgspec
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace
-from scheduler.rounds.terms import Key, View, money
+from scheduler.rounds.money import money
+from scheduler.rounds.view import View
 
 MOST_WORTH = 5 * 10**8
 """Engine's rule: no prize above max_penalty x 60 s, else a late plan looks better (ROUNDS 3)."""

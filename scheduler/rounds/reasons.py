@@ -9,11 +9,14 @@ from itertools import islice
 import msgspec
 
 from fleet.calendar import local_date
+from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, drive
 from scheduler.rounds.fill import Place, best_of, possible
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import Reason, RoundJob, Unplanned, WeekLoad
-from scheduler.rounds.terms import Key, Terms, View
-from scheduler.rounds.value import UNIT, meets
+from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import meets
+from scheduler.rounds.view import View
 
 IN_THE_WAY = 3
 """So many jobs in the way are named."""

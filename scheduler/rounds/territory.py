@@ -12,9 +12,9 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
-from scheduler.rounds.value import UNIT
 
 Table = NDArray[np.float64]
 WHOLE = 1000

@@ -13,16 +13,18 @@ from typing import Literal
 
 import msgspec
 
+from scheduler.rounds.asked import Key
 from scheduler.rounds.changes import difference, placed
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days, best_place, bounds
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import PlanRequest, Proposal, RoundJob, RoundPlan, Stop, Travel
 from scheduler.rounds.planning import assemble, days_of, view_of
 from scheduler.rounds.reasons import early_reason, why
 from scheduler.rounds.request import remainder, sound
-from scheduler.rounds.terms import Key, Terms, View
+from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
-from scheduler.rounds.value import UNIT
+from scheduler.rounds.view import View
 
 Kind = Literal["least", "soonest", "other"]
 PUT_OUT = 3

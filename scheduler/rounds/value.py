@@ -8,16 +8,12 @@ loses by the hour. Labour is left out: it is spent whenever the work is done.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
+from fleet.calendar import DAY_S
+from scheduler.rounds.asked import Asked
+from scheduler.rounds.money import UNIT
 from scheduler.rounds.nouns import RoundJob, Span
 
-if TYPE_CHECKING:
-    from scheduler.rounds.terms import Terms
-
-UNIT = 10_000
-"""Money units per unit of currency: costs per metre and per second must be whole numbers."""
-DAY_S = 86_400
 LATE_STEP_DAYS = 2
 """Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
 URGENT_STEP_S = 7_200
@@ -30,10 +26,11 @@ Pairs = list[tuple[int, int]]
 class Worth:
     """Values of the jobs of one request, in money units."""
 
-    def __init__(self, terms: Terms) -> None:
+    def __init__(self, terms: Asked) -> None:
         self.terms = terms
         self.due_at = lru_cache(maxsize=None)(self._due_at)
         self.is_due = lru_cache(maxsize=None)(self._is_due)
+        self._starts: dict[str, Pairs] = {}
 
     def _due_at(self, job_id: str) -> int | None:
         """Due date brought in by the uncertainty of a forecast; a day after earliest at least."""
@@ -46,6 +43,33 @@ class Worth:
     def _is_due(self, job_id: str) -> bool:
         due = self.due_at(job_id)
         return self.terms.jobs[job_id].urgent or (due is not None and due < self.terms.end)
+
+    def starts(self, job_id: str) -> Pairs:
+        """When work on a job may begin: (first, last) moments, in order."""
+        if job_id not in self._starts:
+            self._starts[job_id] = self._starts_of(self.terms.jobs[job_id])
+        return self._starts[job_id]
+
+    def _starts_of(self, job: RoundJob) -> Pairs:
+        """Parts, access hours, test-run hours, promises, frozen moments."""
+        terms = self.terms
+        site, pin = terms.sites[job.site], terms.pins.get(job.id)
+        first = max(job.earliest, job.parts_ready or 0, terms.earliest)
+        last = terms.end - 1
+        if job.hard is not None and not self.is_due(job.id):
+            last = min(last, job.hard)
+        found: Pairs = [(first, last)] if first <= last else []
+        if pin and pin.level == "frozen":
+            found = _common(found, [(pin.start, pin.start + FROZEN_SLACK_S)])
+        if job.promises:
+            found = _common(found, [(p.start, p.end) for p in job.promises])
+        if site.hours is not None:
+            found = _common(found, _inside(site.hours, 0, job.duration_s))
+        if site.test_hours is not None and job.test_s:
+            found = _common(
+                found, _inside(site.test_hours, job.duration_s - job.test_s, job.duration_s)
+            )
+        return found
 
     def late_days(self, job_id: str, at: int) -> int:
         """Whole local days after the due day; 0 for work that is not due in the horizon."""
@@ -87,7 +111,7 @@ class Worth:
         """Mutually exclusive (first start, last start, worth) of one value each, those worth more
         than nothing that some able technician-day meets."""
         found = []
-        for first, last in self.terms.starts(job_id):
+        for first, last in self.starts(job_id):
             for a, b in self._pieces(job_id, first, last):
                 worth = self.at(
                     job_id, a if a == first and not self._sloping(job_id) else (a + b) // 2
@@ -129,34 +153,13 @@ def _by_hours(first: int, last: int) -> Pairs:
     return pieces
 
 
-def meets(terms: Terms, job_id: str, first: int, last: int) -> bool:
+def meets(terms: Asked, job_id: str, first: int, last: int) -> bool:
     """Whether some able technician-day could hold the work begun between the two moments."""
     job = terms.jobs[job_id]
     return any(
         terms.begins(key) <= last and first + job.duration_s <= terms.limit(key, job.urgent)
         for key in terms.able(job_id)
     )
-
-
-def starts_of(terms: Terms, job: RoundJob) -> Pairs:
-    """When work may begin: parts, access hours, test-run hours, promises, frozen moments."""
-    site, pin = terms.sites[job.site], terms.pins.get(job.id)
-    first = max(job.earliest, job.parts_ready or 0, terms.earliest)
-    last = terms.end - 1
-    if job.hard is not None and not terms.worth.is_due(job.id):
-        last = min(last, job.hard)
-    found: Pairs = [(first, last)] if first <= last else []
-    if pin and pin.level == "frozen":
-        found = _common(found, [(pin.start, pin.start + FROZEN_SLACK_S)])
-    if job.promises:
-        found = _common(found, [(p.start, p.end) for p in job.promises])
-    if site.hours is not None:
-        found = _common(found, _inside(site.hours, 0, job.duration_s))
-    if site.test_hours is not None and job.test_s:
-        found = _common(
-            found, _inside(site.test_hours, job.duration_s - job.test_s, job.duration_s)
-        )
-    return found
 
 
 def _inside(spans: tuple[Span, ...], before_s: int, duration_s: int) -> Pairs:

@@ -39,11 +39,6 @@ class Outage(msgspec.Struct, frozen=True, kw_only=True):
     back: int | None = None
     back_earliest: int | None = None
 
-    def overlaps(self, start: int, end: int) -> bool:
-        """Whether it can have touched [start, end]."""
-        first = self.lost if self.lost_earliest is None else self.lost_earliest
-        return first <= end and (self.back is None or start <= self.back)
-
 
 def present(
     v: NDArray[np.float64], nominal_v: float, before: bool | None = None

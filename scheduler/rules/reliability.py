@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 from scipy.special import betaincinv
 
+from fleet.calendar import DAY_S
 from scheduler.rules import trend
 from scheduler.rules.trend import Floats, Slope, Tendency, TooFew
 
@@ -20,7 +21,6 @@ CONFIDENCE = 0.90
 """Two-sided; the interval of INL's and NRC's tables. Common practice."""
 SURE = 0.99
 """What "proven" asks for: triggers pick their moment, so 90 % would say it too often."""
-DAY_S = 86_400
 
 
 class Share(msgspec.Struct, frozen=True, kw_only=True):

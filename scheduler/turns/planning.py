@@ -21,7 +21,7 @@ from fleet.registry import pages
 from fleet.registry import rounds as kept
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.people_types import Actor
+from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask, KeptAsk
 from scheduler import dispatch, rounds, work
 from scheduler.publishing import publish, question

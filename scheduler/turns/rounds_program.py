@@ -21,7 +21,7 @@ from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
 from fleet.registry import technicians
 from fleet.registry.engine import Registry, open_registry
-from fleet.registry.people_types import Actor
+from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault

@@ -10,6 +10,7 @@ import numpy as np
 
 from fleet.model import Charger
 from scheduler.rules import trend
+from scheduler.rules.battery.foretold import days_until
 from scheduler.rules.battery.tables import LOW_V
 from scheduler.rules.trend import Slope
 
@@ -34,8 +35,6 @@ FELL_V = 0.5
 """Fallen by so much from what was usual, it does not stand on the meter's own error."""
 CRANKS_FROM = 25.0
 """Below a quarter of charge a start is not to be counted on. Common practice, no source."""
-SPAN_TIMES = 2.0
-"""Nothing is foretold beyond twice the span watched (ENGINEERING 7)."""
 
 
 class DayVolts(msgspec.Struct, frozen=True, kw_only=True):
@@ -120,18 +119,9 @@ def days_left(
     span = max(at_day) - min(at_day)
     above = max(0.0, volts[-1] - limit_v)
     return Left(
-        days=_until(above, found.slope, span),
-        low=_until(above, found.low, span),
-        high=_until(above, found.high, span),
+        days=days_until(above, found.slope, span),
+        low=days_until(above, found.low, span),
+        high=days_until(above, found.high, span),
         per_day_v=found.slope,
         span_days=span,
     )
-
-
-def _until(above_v: float, per_day_v: float, span_days: float) -> float | None:
-    if above_v <= 0:
-        return 0.0
-    if per_day_v >= 0:
-        return None
-    days = above_v / -per_day_v
-    return days if days <= SPAN_TIMES * span_days else None

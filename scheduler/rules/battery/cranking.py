@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import inf
 from statistics import median
 
 import msgspec
 
 from scheduler.rules import trend
+from scheduler.rules.battery.foretold import days_until
 from scheduler.rules.battery.seen import BatteryTrend, CrankLook
 from scheduler.rules.battery.tables import crank_limit_v, scale
 from scheduler.rules.trend import Slope, Tendency
@@ -30,7 +30,6 @@ WEEK_S = 7 * 86_400
 LEAST_WEEKS = 8
 SURE = 0.01
 LEAST_FALL_V = 0.3
-SPAN_TIMES = 2.0
 MONTH_DAYS = 30.0
 
 
@@ -206,11 +205,6 @@ def fall(
     if not falling:
         return found
     above = max(0.0, median(values[-4:]))
-    ends = [_crossing(above, s, span) for s in (slope.slope, slope.low, slope.high)]
+    ends = [days_until(above, s, span) for s in (slope.slope, slope.low, slope.high)]
     at, first, last = (None if d is None else weeks[-1][0] + round(d * 86_400) for d in ends)
     return msgspec.structs.replace(found, crosses_at=at, crosses_from=first, crosses_to=last)
-
-
-def _crossing(above_v: float, per_day_v: float, span_days: float) -> float | None:
-    days = 0.0 if above_v <= 0 else inf if per_day_v >= 0 else above_v / -per_day_v
-    return days if days <= SPAN_TIMES * span_days else None

@@ -24,8 +24,6 @@ LOAD_TEST = (
     (20.0, 9.6),
 )  # fmt: skip
 """Temperature [C], least volts at 15 s."""
-FLOAT_CELL_V = (2.25, 2.30)
-"""Float of sealed lead-acid at 25 C [V a cell], secondary source."""
 COMPENSATION_MV = (3.0, 5.0)
 """A charger gives so much less for each degree above 25 C [mV a cell], secondary source."""
 AT_C = 25.0

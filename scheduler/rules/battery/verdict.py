@@ -10,14 +10,13 @@ import msgspec
 from fleet.model import Charger
 from scheduler.rules.battery.charger import DayVolts
 from scheduler.rules.battery.seen import BatterySeen, Look, Verdict
-from scheduler.rules.battery.tables import LOW_V
+from scheduler.rules.battery.tables import CLEAR_V, LOW_V
 from scheduler.rules.battery.terms import AfterRun
 
 FAILED_V, FELL_TO_V, WELL_V = 11.65, 11.85, 12.4
 """With a charger on or just run no battery of six good cells stands lower: the open-circuit table
 ends at 11.89 V, and a run of minutes may leave a flat one there. About 2 V under the table
 (ENGINEERING 7); these edges are common practice, no source."""
-CLEAR_V = 0.2
 LOST_CHARGER_V = 2.0
 """A lost charger takes 1.2 to 2 V (ENGINEERING 7): a failed cell is said of a greater fall only."""
 STEP_V, STEP_DAYS = 1.5, 2
@@ -28,8 +27,6 @@ STARTED_S = 35 * 86_400
 FULL_PCT, HALF_PCT = 75.0, 50.0
 """Rested at three quarters or more is good, under a half is a reason to look. Common practice."""
 CHARGERS: frozenset[Charger] = frozenset({"float", "on_off", "boost", "solar"})
-
-Worn = Literal["", "cranking", "fallen", "low"]
 
 
 class Failed(msgspec.Struct, frozen=True, kw_only=True):

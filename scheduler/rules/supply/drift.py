@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from fleet.calendar import DAY_S
 from scheduler.rules import trend
 from scheduler.rules.supply.terms import Band, Drift
 from scheduler.rules.trend import EwmaChart, Slope, Tendency
@@ -38,7 +39,6 @@ CHANCE = 0.001
 """Mann-Kendall: a drift is told only if chance alone would show it this seldom."""
 MOVED_SHARE = 0.25
 """A drift is told from a quarter of the way to the limit on. Common practice, no source."""
-DAY_S = 86_400
 MONTH_D = 30
 
 By = Literal["droop line", "no load", "like load", "runs without an outage"]

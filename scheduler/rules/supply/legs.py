@@ -18,7 +18,6 @@ LEG_LOW = 0.90
 UNBALANCE_PCT = 3.0
 """Next visit from here on: the most ANSI C84.1 allows a supply at no load. NEMA MG 1 derates motors
 from 1 % on, and says not to run them above 5 %."""
-CLEAR_SHARE = 0.02
 
 Floats = NDArray[np.float64]
 

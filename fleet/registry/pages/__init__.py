@@ -1,0 +1,37 @@
+"""Reads for pages and the API. Every function takes a Scope, held in SQL.
+
+What a Scope does not see does not exist: an unknown unit and another customer's are both None.
+"""
+
+from fleet.registry.pages.lists import (
+    areas,
+    changes_since,
+    counts,
+    customers,
+    devices,
+    due,
+    episodes,
+    latest_change,
+    units,
+)
+from fleet.registry.pages.service import health, quarantine, quarantine_counts
+from fleet.registry.pages.starts import StartCount, start_counts
+from fleet.registry.pages.unit import assessment, days, events, inputs, records, unit
+from fleet.registry.types import (
+    Counts,
+    DayRow,
+    DeviceFacts,
+    HealthFacts,
+    ListedRecord,
+    QuarantineCount,
+    QuarantineRow,
+    UnitInputs,
+)
+
+__all__ = [
+    "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
+    "QuarantineRow", "StartCount", "UnitInputs", "areas", "assessment", "changes_since", "counts", "customers",
+    "days", "devices",
+    "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
+    "quarantine_counts", "records", "start_counts", "unit", "units",
+]  # fmt: skip

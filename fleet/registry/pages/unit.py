@@ -1,0 +1,131 @@
+"""What the page of one unit reads. Every function takes a Scope."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import msgspec
+import sqlalchemy as sa
+
+from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
+from fleet.registry import tables as t
+from fleet.registry.engine import Registry
+from fleet.registry.scoped import customer_in, spoke_for, unit_seen
+from fleet.registry.types import DayRow, ListedRecord, UnitInputs
+from fleet.registry.work.units import (
+    day_of,
+    decode_customer,
+    decode_record,
+    decode_site,
+    decode_unit,
+    events_of,
+    in_event_order,
+    inputs_of,
+)
+
+_summary = msgspec.json.Decoder(UnitSummary).decode
+
+
+class UnitRow(NamedTuple):
+    """A unit with its place, its owner and, once assessed, its summary."""
+
+    unit: Unit
+    site: Site
+    customer: Customer
+    summary: UnitSummary | None
+
+
+def units_query(scope: Scope) -> sa.Select[Any]:
+    """Units of the scope with documents of unit, site, customer and summary."""
+    joined = t.unit.join(t.site, t.site.c.id == t.unit.c.site)
+    joined = joined.join(t.customer, t.customer.c.id == t.unit.c.customer)
+    joined = joined.outerjoin(t.summary, t.summary.c.unit == t.unit.c.id)
+    return (
+        sa.select(
+            t.unit.c.doc,
+            t.site.c.doc.label("site_doc"),
+            t.customer.c.doc.label("customer_doc"),
+            t.summary.c.doc.label("summary_doc"),
+        )
+        .select_from(joined)
+        .where(customer_in(scope, t.unit.c.customer))
+    )
+
+
+def unit_row(row: Any) -> UnitRow:
+    """A row of `units_query`, decoded."""
+    return UnitRow(
+        decode_unit(row.doc),
+        decode_site(row.site_doc),
+        decode_customer(row.customer_doc),
+        _summary(row.summary_doc) if row.summary_doc else None,
+    )
+
+
+def unit(reg: Registry, scope: Scope, id: str) -> UnitRow | None:
+    """One unit with site, customer and summary; None where the scope has no such unit."""
+    with reg.read() as connection:
+        row = connection.execute(units_query(scope).where(t.unit.c.id == id)).first()
+    return None if row is None else unit_row(row)
+
+
+def days(reg: Registry, scope: Scope, unit: str, from_day: int, to_day: int) -> list[DayRow]:
+    """Stored days of a unit with from_day <= day < to_day (UTC days), rising."""
+    c = t.day.c
+    query = sa.select(t.day).where(c.unit == unit, c.day >= from_day, c.day < to_day)
+    query = query.where(unit_seen(scope, c.unit)).order_by(c.day)
+    with reg.read() as connection:
+        return [day_of(row) for row in connection.execute(query)]
+
+
+def assessment(reg: Registry, scope: Scope, unit: str) -> bytes | None:
+    """The newest assessment document of a unit, or None where there is none yet."""
+    c = t.assessment.c
+    query = sa.select(c.doc).where(c.unit == unit, unit_seen(scope, c.unit))
+    with reg.read() as connection:
+        return connection.execute(query).scalar()
+
+
+def records(reg: Registry, scope: Scope, unit: str) -> list[ListedRecord]:
+    """Every record of a unit, newest first; corrected ones name the record that did so."""
+    newer = t.record.alias("newer")
+    c = t.record.c
+    query = (
+        sa.select(c.doc, newer.c.id.label("superseded_by"))
+        .select_from(t.record.outerjoin(newer, newer.c.corrects == c.id))
+        .where(c.unit == unit, unit_seen(scope, c.unit))
+        .order_by(c.at.desc(), c.made_at.desc(), c.id)
+    )
+    with reg.read() as connection:
+        rows = connection.execute(query).all()
+    return [ListedRecord(record=decode_record(r.doc), superseded_by=r.superseded_by) for r in rows]
+
+
+def inputs(reg: Registry, scope: Scope, unit: str) -> UnitInputs | None:
+    """All facts about a unit but telemetry and events; None where the scope has no such unit."""
+    seen = sa.select(t.unit.c.id).where(t.unit.c.id == unit, unit_seen(scope, t.unit.c.id))
+    with reg.read() as connection:
+        if connection.execute(seen).first() is None:
+            return None
+        return inputs_of(connection, unit)
+
+
+def events(
+    reg: Registry, scope: Scope, unit: str, start: int, end: int, only: str | None = None
+) -> list[DeviceEvent]:
+    """Events of the devices fitted to the unit, each within its fitting, start <= at < end.
+
+    only: of this name.
+    """
+    c = t.device_event.c
+    joined = t.device_event.join(t.fitting, sa.and_(*spoke_for(c.device, c.at)))
+    query = (
+        sa.select(t.device_event)
+        .select_from(joined)
+        .where(t.fitting.c.unit == unit, c.at >= start, c.at < end)
+        .where(unit_seen(scope, t.fitting.c.unit))
+    )
+    if only is not None:
+        query = query.where(c.event == only)
+    with reg.read() as connection:
+        return events_of(connection.execute(in_event_order(query)).all())

@@ -1,0 +1,263 @@
+"""Rows of the register, checked against each other and what is there: drafts and problems."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from hashlib import sha256
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+
+from fleet.model import Customer, Site, Unit
+from fleet.registry import cells, plans
+from fleet.registry import tables as t
+from fleet.registry.cells import CellFault, Row
+from fleet.registry.records.facts import EARLIEST
+from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
+from fleet.registry.register.row import row_of
+from fleet.registry.register.running import ColumnFault, running_of, usual_off
+from fleet.registry.types import RowProblem
+from fleet.registry.work.units import decode_customer, decode_site, decode_unit
+
+FindZone = Callable[[float, float], str | None]
+"""IANA zone of (lat, lon), or None at sea."""
+
+
+class Draft(msgspec.Struct):
+    """A right row: the unit as it shall be, and what it brings along."""
+
+    row: int
+    unit: Unit
+    site: Site
+    customer: Customer
+    device: str
+    """The device the row names; '' where it names none."""
+    group: str | None
+
+
+class Known:
+    """What the registry holds that rows are checked against. Rows add to it as they are read."""
+
+    def __init__(self, connection: sa.Connection) -> None:
+        customers = connection.execute(sa.select(t.customer.c.doc)).scalars()
+        self.customers = {identity(c.name): c for c in map(decode_customer, customers)}
+        sites = connection.execute(sa.select(t.site.c.doc)).scalars()
+        self.sites = {(s.customer, identity(s.name)): s for s in map(decode_site, sites)}
+        units = connection.execute(sa.select(t.unit.c.doc)).scalars()
+        self.units = {u.id: u for u in map(decode_unit, units)}
+        self.plans = set(connection.execute(sa.select(t.plan.c.id)).scalars()) | set(plans.BY_ID)
+        fitted = sa.select(t.fitting.c.device, t.fitting.c.unit).where(t.fitting.c.to_at.is_(None))
+        self.owners = {row.device: row.unit for row in connection.execute(fitted)}
+        groups = sa.select(t.device.c.id, t.device.c.grp).where(t.device.c.registered)
+        self.groups = {row.id: row.grp for row in connection.execute(groups)}
+        self.ids = {c.id for c in self.customers.values()} | {s.id for s in self.sites.values()}
+        self._customer_of = {c.id: c for c in self.customers.values()}
+        self._site_of = {s.id: s for s in self.sites.values()}
+        self.seen_units: dict[str, int] = {}
+        self.seen_devices: dict[str, int] = {}
+        self.seen_places: dict[str, dict[str, tuple[int, Any]]] = {}
+
+    def base(self, unit: object) -> Row:
+        """The row of a unit that exists, so that columns left out of a file stay as they are."""
+        found = self.units.get(str(unit).strip())
+        if found is None:
+            return {}
+        customer, site = self._customer_of[found.customer], self._site_of[found.site]
+        return row_of(found, site, customer.name, self.groups.get(found.device, ""))
+
+
+def identity(name: str) -> str:
+    """What makes two names the same: letter case and blanks do not matter."""
+    return " ".join(name.split()).casefold()
+
+
+def read_row(
+    n: int, given: Row, known: Known, find_zone: FindZone, now: int
+) -> Draft | list[RowProblem]:
+    """A row as a Draft, or everything that is wrong with it."""
+    problems: list[RowProblem] = []
+
+    def wrong(column: str, message: str, value: object = "") -> None:
+        problems.append(
+            RowProblem(row=n, column=column, value=str(value)[:200], message=f"{column} {message}")
+        )
+
+    for name in given:
+        if name not in BY_NAME and (cells.present(given[name]) or name == "(too many cells)"):
+            wrong(name, f"is no column of the register.{cells.nearest(name, NAMES)}", given[name])
+    base = known.base(given.get("unit", ""))
+    cell = _read_cells(_overlaid(base, given), wrong)
+    if not problems:
+        _check_against(n, cell, known, wrong)
+    if problems:
+        return problems
+    try:
+        return _draft(n, cell, known, find_zone, now)
+    except ColumnFault as fault:
+        wrong(fault.column, str(fault), cell.get(fault.column, ""))
+        return problems
+
+
+def _overlaid(base: Row, given: Row) -> Row:
+    """The given cells over those of the register.
+
+    What the register had worked out is worked out anew: the zone of a new place, the off
+    threshold of a new on threshold.
+    """
+    row = {**base, **{name: value for name, value in given.items() if name in BY_NAME}}
+    moved = any(
+        name in given and str(given[name]) != str(base.get(name)) for name in ("lat", "lon")
+    )
+    if moved and not cells.present(given.get("time_zone")):
+        row["time_zone"] = ""
+    for suffix in ("", "_2"):
+        off = f"running_off{suffix}"
+        if off not in given and base.get(off) == usual_off(base.get(f"running_on{suffix}")):
+            row[off] = ""
+    return row
+
+
+def _read_cells(row: Row, wrong: Callable[..., None]) -> dict[str, Any]:
+    cell: dict[str, Any] = {}
+    for name, value in row.items():
+        if not cells.present(value):
+            continue
+        try:
+            cell[name] = BY_NAME[name].read(value)
+        except CellFault as fault:
+            wrong(name, str(fault), value)
+    for name in REQUIRED:
+        if not cells.present(row.get(name)):
+            wrong(name, "is missing: every unit needs it.")
+    lat, lon = (cells.present(row.get(name)) for name in ("lat", "lon"))
+    if lat != lon:
+        wrong("lon" if lat else "lat", "is missing: give both, or neither.")
+    elif not lat and not cells.present(row.get("time_zone")):
+        wrong("time_zone", "is missing, and lat, lon too: give the place or the zone.")
+    return cell
+
+
+def _check_against(n: int, cell: dict[str, Any], known: Known, wrong: Callable[..., None]) -> None:
+    unit, device, plan = cell["unit"], cell.get("device", ""), cell["service_plan"]
+    first = known.seen_units.setdefault(unit, n)
+    if first != n:
+        wrong("unit", f"{unit} is in row {first} too: one row a unit.", unit)
+    if plan not in known.plans:
+        hint = cells.nearest(plan, known.plans) or f" There are {', '.join(sorted(known.plans))}."
+        wrong("service_plan", f"{plan} is not there: import it first.{hint}", plan)
+    if device:
+        first = known.seen_devices.setdefault(device, n)
+        if first != n:
+            wrong(
+                "device", f"{device} is in row {first} too: a device speaks for one unit.", device
+            )
+        owner = known.owners.get(device, unit)
+        if owner != unit:
+            wrong(
+                "device",
+                f"{device} speaks for unit {owner} now: to move it, record a fitting.",
+                device,
+            )
+    place = known.seen_places.setdefault(
+        f"{identity(cell['customer'])}\n{identity(cell['site'])}", {}
+    )
+    for name in ("address", "lat", "lon", "time_zone"):
+        if name in cell:
+            row, value = place.setdefault(name, (n, cell[name]))
+            if value != cell[name]:
+                wrong(
+                    name,
+                    f"is {cell[name]} here and {value} in row {row}, for one site.",
+                    cell[name],
+                )
+
+
+def _draft(n: int, cell: dict[str, Any], known: Known, find_zone: FindZone, now: int) -> Draft:
+    customer = _customer(cell, known)
+    old = known.units.get(cell["unit"])
+    site = _site(cell, customer, known, find_zone)
+    site = _with_contact(cell, old, site)
+    known.sites[(customer.id, identity(site.name))] = site
+    fields: dict[str, Any] = {name: cell[name] for name in PLAIN if name in cell}
+    fields["engine_hours_at"] = _hours_at(cell, old, site.time_zone, now)
+    unit = Unit(
+        id=cell["unit"], site=site.id, customer=customer.id, running=running_of(cell),
+        device=old.device if old else "", **fields,
+    )  # fmt: skip
+    return Draft(n, unit, site, customer, cell.get("device", ""), cell.get("group"))
+
+
+def _hours_at(cell: dict[str, Any], old: Unit | None, zone: str, now: int) -> int | None:
+    """When engine_hours was read: as said, else as before, else now."""
+    if "engine_hours" not in cell:
+        return None
+    if "engine_hours_at" in cell:
+        at = cells.moment(cell["engine_hours_at"], zone)
+        if at > now + 600:
+            raise ColumnFault("engine_hours_at", "lies in the future.")
+        if at < EARLIEST:
+            raise ColumnFault("engine_hours_at", "lies before 1990.")
+        return at
+    if old is not None and old.engine_hours == cell["engine_hours"]:
+        return old.engine_hours_at
+    return now
+
+
+def _customer(cell: dict[str, Any], known: Known) -> Customer:
+    name = " ".join(cell["customer"].split())
+    key = identity(name)
+    if key not in known.customers:
+        known.customers[key] = Customer(id=_new_id(name, key, known.ids), name=name)
+    return known.customers[key]
+
+
+def _site(cell: dict[str, Any], customer: Customer, known: Known, find_zone: FindZone) -> Site:
+    name = " ".join(cell["site"].split())
+    key = (customer.id, identity(name))
+    old = known.sites.get(key)
+    if old is None:
+        id = _new_id(f"{customer.id}-{name}", f"{key[0]}\n{key[1]}", known.ids)
+        old = Site(id=id, customer=customer.id, name=name, time_zone="")
+    site = msgspec.structs.replace(
+        old, address=cell.get("address", old.address), lat=cell.get("lat", old.lat),
+        lon=cell.get("lon", old.lon), contact=cell.get("contact", old.contact),
+        phone=cell.get("phone", old.phone), time_zone=cell.get("time_zone", ""),
+    )  # fmt: skip
+    if not site.time_zone:
+        site = msgspec.structs.replace(site, time_zone=_zone(site, find_zone))
+    return site
+
+
+def _with_contact(cell: dict[str, Any], old: Unit | None, site: Site) -> Site:
+    """The site's contact and phone follow the row that changes them."""
+    for name in ("contact", "phone"):
+        said = cell.get(name, "")
+        if said and (not getattr(site, name) or old is None or getattr(old, name) != said):
+            site = msgspec.structs.replace(site, **{name: said})
+    return site
+
+
+def _zone(site: Site, find_zone: FindZone) -> str:
+    if site.lat is None or site.lon is None:
+        raise ColumnFault("time_zone", "is missing, and lat, lon too: give the place or the zone.")
+    found = find_zone(site.lat, site.lon)
+    if not found or found.startswith("Etc/"):
+        raise ColumnFault(
+            "time_zone",
+            f"cannot be found at lat {site.lat:g}, lon {site.lon:g}, which is at sea: "
+            "are they swapped? Mend them, or give the zone.",
+        )
+    return found
+
+
+def _new_id(name: str, key: str, taken: set[str]) -> str:
+    """An id made of a name; a piece of hash is added where another has it already."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:64].strip("-")
+    if not slug or slug in taken:
+        slug = f"{slug[:54].strip('-') or 'x'}-{sha256(key.encode()).hexdigest()[:8]}"
+    taken.add(slug)
+    return slug

@@ -1,0 +1,212 @@
+"""Service plans as a table: one row a task. Shipped plans are kept as they are; copies differ."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Mapping
+from typing import Any, get_args
+
+import msgspec
+import sqlalchemy as sa
+
+from fleet.calendar import DAY_S
+from fleet.model import Fuel, Kit, ServicePlan, Task
+from fleet.registry import cells
+from fleet.registry import plans as shipped
+from fleet.registry import tables as t
+from fleet.registry.cells import CellFault, Row, Source
+from fleet.registry.engine import Registry
+from fleet.registry.records import units_changed
+from fleet.registry.statements import one_at_a_time, upsert
+from fleet.registry.types import ImportReport, RowProblem
+
+_encode = msgspec.json.Encoder().encode
+
+
+def _parts(value: Any) -> dict[str, float]:
+    """'oil_filter:1; oil_l:2.5', or a mapping."""
+    if isinstance(value, Mapping):
+        pairs = [(str(name), amount) for name, amount in value.items()]
+    else:
+        pieces = [piece for piece in re.split(r"[;\n]", str(value)) if piece.strip()]
+        pairs = [(name, amount or "1") for name, _, amount in (p.partition(":") for p in pieces)]
+    return {cells.text(name): cells.number(amount, 0, 100_000) for name, amount in pairs}
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    given = value if isinstance(value, list | tuple) else re.split(r"[;\s]+", str(value).strip())
+    return tuple(cells.identifier(name) for name in given)
+
+
+def _fuels(value: Any) -> tuple[str, ...]:
+    given = value if isinstance(value, list | tuple) else re.split(r"[;\s]+", str(value).strip())
+    return tuple(cells.word(name, get_args(Fuel)) for name in given)
+
+
+def _share(value: Any) -> float:
+    plain = str(value).strip()
+    if plain.endswith("%"):
+        return cells.number(plain[:-1], 0, 100) / 100
+    return cells.number(plain, 0, 1)
+
+
+READ: dict[str, Callable[[Any], Any]] = {
+    "plan": cells.identifier,
+    "plan_name": cells.text,
+    "task": cells.identifier,
+    "name": cells.text,
+    "every_hours": lambda value: cells.number(value, 0.1, 1_000_000),
+    "every_months": lambda value: cells.whole(value, 1, 1_200),
+    "first_hours": lambda value: cells.number(value, 0.1, 1_000_000),
+    "tolerance": _share,
+    "tolerance_days": lambda value: cells.whole(value, 0, 3_650),
+    "anchor": lambda value: cells.word(value, ("floating", "fixed")),
+    "minutes": lambda value: cells.whole(value, 0, 10_000),
+    "parts": _parts,
+    "resets": _names,
+    "skill": cells.text,
+    "source": cells.text,
+    "severity": lambda value: cells.number(value, 0.1, 10),
+    "fuels": _fuels,
+    "make": cells.text,
+    "model": cells.text,
+}
+"""Columns of a plan. tolerance: a share (0.1) or per cent (10 %). Required: plan, task, and
+every_hours or every_months. A row with a model is a kit: the parts and minutes of that task for
+sets of that model (and make, where given); it needs parts or minutes and no interval."""
+KIT_COLUMNS = frozenset({"plan", "plan_name", "task", "name", "make", "model", "parts", "minutes"})
+
+
+def import_plans(
+    reg: Registry, source: Source, now: int, by: str, partial: bool = False
+) -> ImportReport:
+    """Take service plans; a plan that exists is replaced whole, and its units are computed again.
+
+    All or nothing, unless `partial` (then plans with a wrong row are left out whole). Raises
+    RegistryFault where the file cannot be read, RegistryDown.
+    """
+    rows = cells.rows_of(source)
+    problems: list[RowProblem] = []
+    read = [(n, _read(n, row, problems)) for n, row in enumerate(rows, 1)]
+    plans = _plans(read, problems)
+    written = partial or not problems
+    counted: Counter[str] = Counter()
+    if written:
+        with reg.write() as connection:
+            one_at_a_time(connection)
+            for plan in plans:
+                counted[put_plan(connection, plan, now)] += 1
+    return ImportReport(
+        rows=len(rows), problems=tuple(problems), refused=len({p.row for p in problems}),
+        written=written, added=counted["added"], changed=counted["changed"],
+        unchanged=counted["unchanged"],
+    )  # fmt: skip
+
+
+def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
+    """Write a plan; returns added, changed or unchanged. A change touches the plan's units."""
+    c = t.plan.c
+    doc = _encode(plan)
+    old = connection.execute(sa.select(c.doc).where(c.id == plan.id)).scalar()
+    if old == doc:
+        return "unchanged"
+    connection.execute(upsert(connection.dialect.name, t.plan), {"id": plan.id, "doc": doc})
+    units = connection.execute(sa.select(t.unit.c.id).where(t.unit.c.plan == plan.id)).scalars()
+    touched = dict.fromkeys(units, now // DAY_S)
+    if touched:
+        units_changed(connection, touched, now)
+    return "added" if old is None else "changed"
+
+
+def put_shipped(connection: sa.Connection, now: int) -> None:
+    """Write the plans that ship with the program, as this version has them."""
+    for plan in shipped.SHIPPED:
+        put_plan(connection, plan, now)
+
+
+def _read(n: int, row: Row, problems: list[RowProblem]) -> dict[str, Any]:
+    """The row's cells, read; {} where one is wrong."""
+    found: dict[str, Any] = {}
+    wrong = len(problems)
+
+    def problem(column: str, value: object, message: str) -> None:
+        text = f"{column} {message}"
+        problems.append(RowProblem(row=n, column=column, value=str(value)[:200], message=text))
+
+    for name, value in row.items():
+        if name not in READ:
+            problem(name, value, f"is no column of plans.{cells.nearest(name, READ)}")
+        elif cells.present(value):
+            try:
+                found[name] = READ[name](value)
+            except CellFault as fault:
+                problem(name, value, str(fault))
+    for name in ("plan", "task"):
+        if not cells.present(row.get(name)):
+            problem(name, "", "is missing: every row needs it.")
+    if cells.present(row.get("model")):
+        _check_kit(row, problem)
+    elif cells.present(row.get("make")):
+        problem("make", row["make"], "stands without a model: a kit is of a model.")
+    elif not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
+        problem("every_hours", "", "is missing, and every_months too: a task needs one of them.")
+    if found.get("plan") in shipped.BY_ID:
+        problem("plan", found["plan"], "is a shipped plan: give your copy another id.")
+    return found if len(problems) == wrong else {"plan": found.get("plan"), "wrong": True}
+
+
+def _check_kit(row: Row, problem: Callable[[str, object, str], None]) -> None:
+    """A row with a model says parts or minutes, and nothing that belongs to the task."""
+    for name, value in row.items():
+        if name in READ and name not in KIT_COLUMNS and cells.present(value):
+            problem(name, value, "belongs to the task's own row, not to the kit of a model.")
+    if not any(cells.present(row.get(name)) for name in ("parts", "minutes")):
+        problem("parts", "", "is missing, and minutes too: a kit needs one of them.")
+
+
+def _plans(read: list[tuple[int, dict[str, Any]]], problems: list[RowProblem]) -> list[ServicePlan]:
+    """Plans whose every row is right."""
+    rows: dict[Any, list[dict[str, Any]]] = {}
+    for n, row in read:
+        mates = rows.setdefault(row.get("plan"), [])
+        if "task" in row and any(_which(mate) == _which(row) for mate in mates):
+            message = "is there twice in its plan."
+            problems.append(RowProblem(row=n, column="task", value=row["task"], message=message))
+            row["wrong"] = True
+        mates.append(row)
+    for n, row in read:
+        tasks = {r.get("task") for r in rows[row.get("plan")] if "model" not in r}
+        if "model" in row and row["task"] not in tasks:
+            message = "is no task of its plan: a kit belongs to a task of the same file."
+            problems.append(RowProblem(row=n, column="task", value=row["task"], message=message))
+            row["wrong"] = True
+    return [
+        ServicePlan(
+            id=plan, name=next((r["plan_name"] for r in of if "plan_name" in r), plan),
+            tasks=tuple(_task(row) for row in of if "model" not in row), source="",
+            kits=tuple(_kit(row) for row in of if "model" in row),
+        )
+        for plan, of in rows.items()
+        if not any("wrong" in row for row in of)
+    ]  # fmt: skip
+
+
+def _which(row: dict[str, Any]) -> tuple[Any, ...]:
+    """What makes a row of a plan the same as another: its task, and a kit's make and model."""
+    return (row.get("task"), *(str(row.get(name, "")).casefold() for name in ("make", "model")))
+
+
+def _kit(row: dict[str, Any]) -> Kit:
+    return Kit(
+        task=row["task"], model=row["model"], make=row.get("make", ""),
+        parts=row.get("parts", {}), minutes=row.get("minutes"),
+    )  # fmt: skip
+
+
+def _task(row: dict[str, Any]) -> Task:
+    given: dict[str, Any] = {"every_h": row.get("every_hours"), "first_h": row.get("first_hours")}
+    same = ("every_months", "tolerance", "tolerance_days", "anchor", "minutes", "parts",
+            "resets", "skill", "source", "severity", "fuels")  # fmt: skip
+    given |= {name: row[name] for name in same if name in row}
+    return Task(id=row["task"], name=row.get("name", row["task"]), **given)

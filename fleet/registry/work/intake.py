@@ -1,0 +1,297 @@
+"""What ingest writes and asks: pulses, events, quarantine, receipts, inbox marks."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable, Sequence
+from functools import cache
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+from sqlalchemy.dialects import sqlite
+
+from fleet.calendar import DAY_S
+from fleet.model import Habit, Pulse
+from fleet.registry import tables as t
+from fleet.registry.engine import Registry
+from fleet.registry.statements import bump, counted, insert, insert_of, run_many, upsert
+from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
+from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
+
+UNREGISTERED_AT_MOST = 1_000
+RECEIPTS_KEPT_S = 49 * 3600
+"""Limits of ARCHITECTURE (Contracts, Limits); receipts an hour longer than they are asked for."""
+TIDY_EVERY_S = 3_600
+FIRST_GROUP = "main"
+
+_encode = msgspec.json.Encoder().encode
+_pulse = msgspec.json.Decoder(Pulse)
+_mark = msgspec.json.Decoder(InboxMark)
+
+
+class _HabitOf(msgspec.Struct):
+    habit: Habit | None = None
+
+
+_habit = msgspec.json.Decoder(_HabitOf)
+
+
+def facts_version(reg: Registry) -> int:
+    """A counter raised by every change of register, fittings and records. Raises RegistryDown."""
+    with reg.read() as connection:
+        return counted(connection, "facts_version")
+
+
+def device_facts(reg: Registry) -> dict[str, DeviceFacts]:
+    """Every device known, registered or only heard, with what ingest must know of it."""
+    with reg.read() as connection:
+        rows = connection.execute(FACTS_QUERY).all()
+    return {row.id: facts_of(row) for row in rows}
+
+
+def facts_of(row: Any) -> DeviceFacts:
+    """DeviceFacts of a row with id, grp, registered, profile, unit, unit_doc, zone, pulse_doc."""
+    return DeviceFacts(
+        device=row.id,
+        group=row.grp or FIRST_GROUP,
+        zone=row.zone or "UTC",
+        registered=bool(row.registered),
+        profile=row.profile,
+        habit=_habit.decode(row.unit_doc).habit if row.unit_doc else None,
+        unit=row.unit,
+        pulse=_pulse.decode(row.pulse_doc) if row.pulse_doc else None,
+    )
+
+
+_COLUMNS = (
+    t.device.c.id,
+    t.device.c.grp,
+    t.device.c.registered,
+    t.device.c.profile,
+    t.fitting.c.unit,
+    t.unit.c.doc.label("unit_doc"),
+    t.site.c.zone,
+    t.pulse.c.doc.label("pulse_doc"),
+)
+_OPEN_FITTING = sa.and_(t.fitting.c.device == t.device.c.id, t.fitting.c.to_at.is_(None))
+FACTS_QUERY = sa.select(*_COLUMNS).select_from(
+    t.device.outerjoin(t.fitting, _OPEN_FITTING)
+    .outerjoin(t.unit, t.unit.c.id == t.fitting.c.unit)
+    .outerjoin(t.site, t.site.c.id == t.unit.c.site)
+    .outerjoin(t.pulse, t.pulse.c.device == t.device.c.id)
+)
+
+
+def pulse(reg: Registry, batch: PulseBatch) -> None:
+    """Write a batch of ingest in one transaction; writing it again changes nothing but touches.
+
+    Devices beyond 1,000 unregistered ones are ignored and counted. Raises RegistryDown: nothing
+    of the batch was written, so nothing of it may be acknowledged.
+    """
+    with reg.write() as connection:
+        admitted, ignored = _admit(reg, connection, batch)
+        _write_pulses(connection, batch, ignored)
+        _write_touches(connection, batch, ignored)
+        if batch.events:
+            _write_events(connection, batch, ignored)
+        if batch.quarantined:
+            write_quarantine(connection, batch.quarantined)
+        if batch.receipts:
+            _write_receipts(connection, batch.receipts)
+        if batch.inbox is not None:
+            row = {"file": batch.inbox.file, "doc": _encode(batch.inbox)}
+            connection.execute(upsert(reg.dialect, t.inbox), row)
+        tidied = _tidy(reg, connection, batch.now)
+    reg.known_devices.update(admitted)
+    if tidied:
+        reg.tidied["intake"] = batch.now
+
+
+def note_receipts(reg: Registry, receipts: Sequence[tuple[str, int]]) -> None:
+    """Remember when timeless messages (key: hash of topic and payload) were received [s UTC]."""
+    if receipts:
+        with reg.write() as connection:
+            _write_receipts(connection, receipts)
+
+
+def find_receipts(reg: Registry, keys: Iterable[str], since: int) -> dict[str, int]:
+    """Newest receipt time of each key known since `since` [s UTC]; unknown keys are absent."""
+    wanted = list(keys)
+    if not wanted:
+        return {}
+    query = sa.select(t.receipt).where(t.receipt.c.key.in_(wanted), t.receipt.c.at >= since)
+    with reg.read() as connection:
+        return {row.key: row.at for row in connection.execute(query)}
+
+
+def inbox_marks(reg: Registry) -> dict[str, InboxMark]:
+    """How far each file of the inbox has been taken, by file name."""
+    with reg.read() as connection:
+        return marks_of(connection)
+
+
+def marks_of(connection: sa.Connection) -> dict[str, InboxMark]:
+    """The same in the caller's transaction."""
+    rows = connection.execute(sa.select(t.inbox).order_by(t.inbox.c.file)).all()
+    return {row.file: _mark.decode(row.doc) for row in rows}
+
+
+def _admit(
+    reg: Registry, connection: sa.Connection, batch: PulseBatch
+) -> tuple[dict[str, str], set[str]]:
+    """Devices to remember with their group, and those to ignore."""
+    known = reg.known_devices
+    if not known:
+        rows = connection.execute(sa.select(t.device.c.id, t.device.c.grp))
+        known = reg.known_devices = {row.id: row.grp for row in rows}
+    named = {p.device for p in batch.pulses} | batch.touched.keys()
+    named.update(batch.groups, (e.device for e in batch.events))
+    groups = batch.groups
+    fresh = sorted(d for d in named if d not in known or groups.get(d, known[d]) != known[d])
+    if not fresh:
+        return {}, set()
+    query = sa.select(t.device.c.id, t.device.c.grp).where(t.device.c.id.in_(fresh))
+    stored = {row.id: row.grp for row in connection.execute(query)}
+    unregistered = sa.select(sa.func.count()).where(t.device.c.registered.is_(False))
+    room = UNREGISTERED_AT_MOST - int(connection.execute(unregistered).scalar_one())
+    new = [d for d in fresh if d not in stored]
+    ignored = set(new[max(room, 0) :])
+    if ignored:
+        bump(connection, "devices_ignored", len(ignored))
+    admitted = {d: groups.get(d, stored.get(d, FIRST_GROUP)) for d in fresh if d not in ignored}
+    if admitted:
+        seen = [{"id": d, "grp": g, "now": batch.now} for d, g in admitted.items()]
+        connection.execute(_device_upsert(reg.dialect), seen)
+    return admitted, ignored
+
+
+@cache
+def _device_upsert(dialect: str) -> sqlite.Insert:
+    """A device just heard. The group of its topic holds, but where the office gave it one."""
+    values = {"id": sa.bindparam("id"), "grp": sa.bindparam("grp"), "registered": False}
+    statement = insert_of(dialect, t.device).values(
+        **values, profile="", first_at=sa.bindparam("now")
+    )
+    settled = sa.and_(t.device.c.registered, t.device.c.grp != "")
+    return statement.on_conflict_do_update(
+        index_elements=["id"],
+        set_={"grp": sa.case((settled, t.device.c.grp), else_=statement.excluded.grp)},
+    )
+
+
+def _write_pulses(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
+    rows = [
+        (p.device, p.heard_at, p.newest_at, _encode(p))
+        for p in batch.pulses
+        if p.device not in ignored
+    ]
+    if rows:
+        run_many(connection, upsert(connection.dialect.name, t.pulse), rows)
+
+
+def _write_touches(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
+    days = batch.touched
+    urgent: set[str] = set()
+    if batch.events or batch.statuses:
+        days = {device: set(touched) for device, touched in days.items()}
+        for event in batch.events:
+            days.setdefault(event.device, set()).add(event.at // DAY_S)
+            urgent.add(event.device)
+        for status in batch.statuses:
+            days.setdefault(status.device, set()).add(status.received_at // DAY_S)
+            urgent.add(status.device)
+    token = new_token()
+    rows = [
+        ("device", device, day, 0, int(device in urgent), batch.now, token)
+        for device, touched in days.items()
+        if device not in ignored
+        for day in touched
+    ]
+    if rows:
+        run_many(connection, touch_upsert(connection.dialect.name), rows)
+
+
+def new_token() -> int:
+    """A seq for touches that no other transaction has: so a touch cleared by its seq is that one."""
+    return secrets.randbits(62)
+
+
+def touch_row(
+    whose: str,
+    name: str,
+    day: int,
+    token: int,
+    now: int,
+    *,
+    onward: bool = False,
+    priority: bool = False,
+) -> dict[str, Any]:
+    """One row for `touch_upsert`."""
+    return {
+        "whose": whose, "id": name, "day": day, "onward": int(onward),
+        "priority": int(priority), "since": now, "seq": token,
+    }  # fmt: skip
+
+
+@cache
+def touch_upsert(dialect: str) -> sqlite.Insert:
+    """Touch: onward and priority only ever rise, since stays, seq becomes the new token."""
+    statement = insert_of(dialect, t.touch)
+    new = statement.excluded
+    return statement.on_conflict_do_update(
+        index_elements=["whose", "id", "day"],
+        set_={
+            "onward": sa.case((new.onward > t.touch.c.onward, new.onward), else_=t.touch.c.onward),
+            "priority": sa.case(
+                (new.priority > t.touch.c.priority, new.priority), else_=t.touch.c.priority
+            ),
+            "seq": new.seq,
+        },
+    )
+
+
+def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
+    """Of two events with one key the larger document stays, so arrival order never matters."""
+    rows = [
+        {
+            "device": e.device, "at": e.at, "event": e.event, "channel": e.channel,
+            "received_at": e.received_at, "doc": _encode(msgspec.structs.replace(e, received_at=0)),
+        }
+        for e in batch.events
+        if e.device not in ignored
+    ]  # fmt: skip
+    if not rows:
+        return
+    statement = insert(connection, t.device_event)
+    new, old = statement.excluded, t.device_event.c
+    statement = statement.on_conflict_do_update(
+        index_elements=["device", "at", "event", "channel"],
+        set_={
+            "doc": sa.case((new.doc > old.doc, new.doc), else_=old.doc),
+            "received_at": sa.case(
+                (new.received_at < old.received_at, new.received_at), else_=old.received_at
+            ),
+        },
+    )
+    connection.execute(statement, rows)
+
+
+def _write_receipts(connection: sa.Connection, receipts: Sequence[tuple[str, int]]) -> None:
+    statement = insert(connection, t.receipt)
+    newer = sa.case(
+        (statement.excluded.at > t.receipt.c.at, statement.excluded.at), else_=t.receipt.c.at
+    )
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["key"], set_={"at": newer}),
+        [{"key": key, "at": at} for key, at in receipts],
+    )
+
+
+def _tidy(reg: Registry, connection: sa.Connection, now: int) -> bool:
+    """Throw away old quarantine and receipts, once an hour and process."""
+    if now - reg.tidied.get("intake", 0) < TIDY_EVERY_S:
+        return False
+    tidy_quarantine(connection, now)
+    connection.execute(sa.delete(t.receipt).where(t.receipt.c.at < now - RECEIPTS_KEPT_S))
+    return True

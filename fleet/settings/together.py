@@ -1,0 +1,69 @@
+"""What settings must be in themselves and beside each other, once all are read."""
+
+from __future__ import annotations
+
+import re
+from ipaddress import ip_network
+from urllib.parse import urlsplit
+
+from fleet.settings.faults import SettingsFault
+from fleet.settings.given import Settings
+
+NAME = re.compile(r"[a-z0-9_]([a-z0-9_.-]{0,251}[a-z0-9])?")
+"""A host name, or an IPv4 address."""
+WEB = re.compile(r"https?://[^/\s]+")
+
+
+def check_together(settings: Settings) -> None:
+    """Raises SettingsFault where settings contradict each other or miss one another."""
+    if settings.mqtt_password and not settings.mqtt_user:
+        raise SettingsFault("mqtt_password is set but mqtt_user is not: give both or neither.")
+    if not settings.topics:
+        raise SettingsFault("mqtt_topics names no topic: leave it out for 'hourhand/+/+/+'.")
+    if settings.store == "influx":
+        _check_influx(settings)
+    for name in ("road_table_url", "public_url"):
+        if getattr(settings, name) and not WEB.match(getattr(settings, name)):
+            raise SettingsFault(f"{name} must begin with http:// or https:// and name a host.")
+    _check_door(settings)
+
+
+def _check_door(settings: Settings) -> None:
+    if bool(settings.tls_cert) != bool(settings.tls_key):
+        raise SettingsFault("tls_cert and tls_key belong together: give both or neither.")
+    if settings.tls_cert and settings.tls_in_front:
+        raise SettingsFault(
+            "tls_cert and tls_in_front exclude each other: either Hourhand speaks HTTPS itself, "
+            "or a proxy in front of it does."
+        )
+    for name in settings.names:
+        if not NAME.fullmatch(name):
+            raise SettingsFault(
+                f"http_names holds {name[:80]!r}: give host names only, without http:// or a port."
+            )
+    for given in settings.proxies:
+        try:
+            ip_network(given, strict=False)
+        except ValueError:
+            raise SettingsFault(
+                f"trusted_proxies holds {given[:80]!r}: give addresses such as 192.0.2.7 or "
+                "networks such as 10.0.0.0/8."
+            ) from None
+
+
+def _check_influx(settings: Settings) -> None:
+    for name in ("influx_url", "influx_org", "influx_token"):
+        if not getattr(settings, name):
+            raise SettingsFault(f"store is influx but {name} is not set: see docs/influxdb.md.")
+    parts = urlsplit(settings.influx_url)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise SettingsFault(
+            f"influx_url must be like http://host:8086 or https://host; it is"
+            f" {settings.influx_url[:80]!r}."
+            if parts.password is None
+            else "influx_url must be like http://host:8086 or https://host."
+        )
+    if parts.username is not None or parts.password is not None:
+        raise SettingsFault(
+            "influx_url holds a user or password: InfluxDB 2 takes a token, put it in influx_token."
+        )

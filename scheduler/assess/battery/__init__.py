@@ -1,0 +1,7 @@
+"""Battery of one unit: rest, charge and cranking of its days, and what is found of them."""
+
+from __future__ import annotations
+
+from scheduler.assess.battery.looking import look
+
+__all__ = ["look"]

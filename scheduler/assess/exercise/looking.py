@@ -1,0 +1,164 @@
+"""Verdicts and findings of the agreed exercise, and the reasons of runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fleet.calendar import DAY_S, day_bounds, local_date
+from fleet.model import Finding, Habit, Run, StartDemand
+from fleet.registry.types import UnitInputs
+from scheduler.assess import agreed
+from scheduler.assess.agreed import Spell
+from scheduler.assess.exercise.reasons import joined_with, kept, newest_proof, reasons_of
+from scheduler.assess.exercise.seen import seen_of
+from scheduler.assess.exercise.years import years_of
+from scheduler.assess.hours import Ledger
+from scheduler.assess.seen import Aside
+from scheduler.day import Day
+from scheduler.rules import exercise
+from scheduler.rules.exercise import (
+    ByItself,
+    Candidate,
+    Exercise,
+    ExerciseVerdict,
+    LightLoad,
+    Plan,
+    RunReason,
+    Seen,
+    UnderCode,
+    YearHours,
+)
+from scheduler.rules.exercise.matching import learned
+from scheduler.rules.exercise.terms import SHOWN
+from scheduler.rules.exercise.year import year_of, year_span
+
+FIXED = frozenset({"outdoors", "engine_room"})
+"""Placements of which a customer may be reminded (ENGINEERING 8, 15)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What the exercise says of a unit. runs: all of the years looked at, reasons joined."""
+
+    exercise: Exercise | None
+    findings: tuple[Finding, ...]
+    runs: tuple[Run, ...]
+    reasons: tuple[RunReason, ...]
+    years: tuple[YearHours, ...]
+    light_load: LightLoad | None
+    code: UnderCode | None
+    by_itself: ByItself | None
+
+
+def look(
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    runs: Sequence[Run],
+    demands: Sequence[StartDemand],
+    reports: Habit,
+    ledger: Ledger,
+    aside: Aside | None,
+    now: int,
+) -> Looked:
+    """Verdicts, findings, reasons of runs and hours by reason at `now` (UTC seconds).
+
+    days: rising; runs and demands: all known, the open ones too. Looked at are the calendar year
+    of the site and the one before.
+    """
+    zone = inputs.site.time_zone
+    year = year_of(now, zone)
+    since = year_span(year - 1, zone)[0]
+    days = [day for day in days if (day.day + 1) * DAY_S > since]
+    seen = seen_of(inputs, days, runs, demands, reports, ledger, since)
+    spells, refusal = agreed.spells(inputs)
+    plan = spells[-1].plan if spells else None
+    state = Exercise(refusal=refusal) if refusal else None
+    matched = [_matched(spell, seen, since, now) for spell in spells]
+    why = {
+        m.candidate.run.start: m.confidence
+        for one in matched
+        for m in one
+        if m.candidate is not None
+    }
+    joined = [joined_with(one, why) for one in seen.runs]
+    reasons = reasons_of(joined, days)
+    found: tuple[Finding, ...] = ()
+    if plan is not None:
+        verdicts = agreed.judged(spells, matched, seen, now)
+        state, found = _state(inputs, plan, verdicts, joined, reasons, now)
+    diesel = inputs.unit.fuel == "diesel"
+    code = _code(inputs, joined, seen, now)
+    if code is not None:
+        told = exercise.code_finding(code, _month_began(now, zone))
+        found = found if told is None else (*found, told)
+    return Looked(
+        exercise=state,
+        findings=() if aside is not None else found,
+        runs=tuple(one.run for one in joined),
+        reasons=tuple(r for r in reasons if kept(r, now)),
+        years=years_of(joined, days, ledger, (zone, year), plan, now),
+        light_load=exercise.light_load(joined, inputs.unit.rated_kw) if diesel else None,
+        code=code,
+        by_itself=newest_proof(reasons),
+    )
+
+
+def _matched(spell: Spell, seen: Seen, since: int, now: int) -> list[exercise.Matched]:
+    """The occurrences of one agreement while it held, each with its run."""
+    if spell.plan is None:
+        return []
+    first = max(since, seen.first_at or now) // DAY_S - 1
+    dues = exercise.between(spell.plan.rule, spell.plan.zone, first, now // DAY_S + 2)
+    return exercise.match(spell.plan, [due for due in dues if spell.holds(due.at)], seen.runs)
+
+
+def _code(
+    inputs: UnitInputs, joined: Sequence[Candidate], seen: Seen, now: int
+) -> UnderCode | None:
+    """NFPA 110's monthly exercise, only for a set that the register says is under it."""
+    if not inputs.unit.nfpa_110 or seen.first_at is None:
+        return None
+    return exercise.under_code(
+        joined,
+        rated_kw=inputs.unit.rated_kw,
+        diesel=inputs.unit.fuel == "diesel",
+        zone=inputs.site.time_zone,
+        since=seen.first_at,
+        now=now,
+    )
+
+
+def _month_began(now: int, zone: str) -> int:
+    return day_bounds(local_date(now, zone).replace(day=1), zone)[0]
+
+
+def _state(
+    inputs: UnitInputs,
+    plan: Plan,
+    verdicts: Sequence[ExerciseVerdict],
+    joined: Sequence[Candidate],
+    reasons: Sequence[RunReason],
+    now: int,
+) -> tuple[Exercise, tuple[Finding, ...]]:
+    long_enough = {one.run.start for one in joined if one.length_s >= plan.least_s}
+    proofs = [r.start for r in reasons if r.by_itself in ("yes", "likely")]
+    ran_since = max((start for start in proofs if start in long_enough), default=None)
+    found = exercise.findings(
+        plan,
+        verdicts,
+        remind_customer=inputs.unit.placement in FIXED,
+        ran_since=ran_since,
+    )
+    offsets = [v.run_start - v.due_at for v in verdicts if v.run_start is not None]
+    coming = exercise.following(plan.rule, plan.zone, now)
+    state = Exercise(
+        minutes=plan.minutes,
+        load_share=plan.load_share,
+        last=tuple(verdicts[-SHOWN:]),
+        next_at=None if coming is None else coming.at,
+        next_wall="" if coming is None else coming.wall,
+        offset_s=learned(offsets),
+        offset_n=len(offsets),
+    )
+    return state, found

@@ -1,0 +1,84 @@
+"""The open state of one unit: run, demand, silence, and when it may look different."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fleet.calendar import next_midnight
+from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
+from fleet.model import Habit, Run, StartDemand
+from fleet.registry.types import UnitInputs
+from scheduler import day as days_of
+from scheduler.assess import condition, findings, habit, hours, seen
+from scheduler.day import Day, DayFacts
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """The open state at `now`, and everything known of runs and demands."""
+
+    facts: DayFacts
+    run: Run | None
+    runs: list[Run]
+    demand: StartDemand | None
+    demands: list[StartDemand]
+
+
+def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
+    """What a unit's days depend on, for `scheduler.day`; reports: its reporting habit then."""
+    return days_of.facts_of(
+        inputs.unit,
+        reports,
+        inputs.fittings,
+        inputs.calibrations,
+        [at for at, _ in hours.anchors(inputs.unit, inputs.records)],
+    )
+
+
+def open_state(inputs: UnitInputs, days: Sequence[Day], reports: Habit, now: int) -> Open:
+    """The unit's open run and demand at `now` (UTC seconds), closed as far as `now` closes them."""
+    facts = day_facts(inputs, reports)
+    carry = days[-1].carry if days else None
+    run = days_of.close_open(carry, now, facts) if carry else None
+    demand = days_of.open_demand(carry, now, facts) if carry else None
+    runs = hours.all_runs(days, run)
+    demands = [d for day in days for d in day.starts]
+    if demand is not None and all(d.at != demand.at for d in demands[-3:]):
+        demands.append(demand)
+    return Open(facts, run, runs, demand, demands)
+
+
+def now_of(
+    inputs: UnitInputs, days: Sequence[Day], now_open: Open, reports: Habit, now: int
+) -> tuple[condition.Now, int, list[int]]:
+    """The open state, the silence limit [s], and the moments at which it may look different."""
+    carry = days[-1].carry if days else None
+    running = now_open.run is not None and now_open.run.end is None
+    limit_s = habit.silent_limit_s(reports, running, seen.newest_pulse(inputs))
+    quiet = seen.silence(inputs, days, now)
+    if not quiet.ever:
+        limit_s = max(limit_s, findings.NEVER_HEARD_S)
+    aside, edges = seen.aside(inputs, now)
+    at = condition.Now(
+        now=now,
+        silence=quiet,
+        silent=quiet.since is not None and now - quiet.since >= limit_s,
+        aside=aside,
+        run=now_open.run,
+        demand=now_open.demand,
+        in_auto=carry.in_auto if carry else None,
+        last_stop=now_open.runs[-1].end if now_open.runs else None,
+        running_known_s=habit.running_known_s(reports),
+    )
+    edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
+    if quiet.since is not None:
+        edges.append(quiet.since + limit_s)
+    if at.in_auto is not None and at.in_auto.value == 0:
+        edges.append(at.in_auto.since + LIMIT_ON_S)
+    if running and now_open.run is not None:
+        edges.append(now_open.run.last_on_at + at.running_known_s + 1)
+    cranking = condition.cranking_until(inputs, now_open.demand)
+    again = days_of.look_again_at(carry, now_open.facts) if carry else None
+    edges += [moment for moment in (cranking, again) if moment is not None]
+    return at, limit_s, edges

@@ -1,0 +1,109 @@
+"""What is found by comparing whole runs: hunting, unbalance, a wrong nominal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fleet.model import Evidence, Finding
+from scheduler.assess.supply.about import About
+from scheduler.rules import supply
+from scheduler.rules.supply import RunPoint
+
+RUNS_LOOKED = 3
+RUNS_BAD = 2
+"""Hunting and unbalance: the newest run, and two of the newest three. Common practice, no source."""
+
+
+def hunting(about: About) -> Finding | None:
+    """Its hertz swing wider inside runs than the steady band allows."""
+    if about.plate.inverter:
+        return None
+    band = supply.hertz_band(about.plate)
+    limit = band.steady_pct / 100 * band.nominal
+    told = [p for p in about.points if p.hertz_width is not None]
+    wide = _stretch(told, [(p.hertz_width or 0.0) > limit for p in told])
+    if not wide:
+        return None
+    width = wide[-1].hertz_width or 0.0
+    return Finding(
+        kind="hunting",
+        severity="next_visit",
+        since=wide[0].start,
+        facts={
+            "width_hz": width,
+            "limit_hz": round(limit, 3),
+            "runs": len(wide),
+            "of": sum(p.start >= wide[0].start for p in told),
+            "by": band.by,
+            "share": round(width / limit, 3),
+        },
+        evidence=_of_runs(("frequency_hz",), wide),
+    )
+
+
+def _stretch(told: Sequence[RunPoint], bad: Sequence[bool]) -> list[RunPoint]:
+    """The bad runs up to the newest one, back to where two of three were good; or none."""
+    found: list[RunPoint] = []
+    k = len(told)
+    while k > 0 and sum(bad[max(0, k - RUNS_LOOKED) : k]) >= RUNS_BAD:
+        k -= 1
+        if bad[k]:
+            found.insert(0, told[k])
+    first = k - 1
+    if found and first >= 0 and bad[first]:
+        found.insert(0, told[first])
+    return found if found and bad[-1] else []
+
+
+def unbalance(about: About) -> Finding | None:
+    """Line to line, further apart than a network at no load may be."""
+    told = [p for p in about.points if p.unbalance_pct is not None]
+    bad = _stretch(told, [(p.unbalance_pct or 0.0) > supply.UNBALANCE_PCT for p in told])
+    if not bad:
+        return None
+    pct = bad[-1].unbalance_pct or 0.0
+    return Finding(
+        kind="unbalance",
+        severity="next_visit",
+        since=bad[0].start,
+        facts={
+            "pct": round(pct, 2),
+            "limit_pct": supply.UNBALANCE_PCT,
+            "runs": len(bad),
+            "share": round(pct / supply.UNBALANCE_PCT, 3),
+        },
+        evidence=_of_runs(("ac_l12_v", "ac_l23_v", "ac_l31_v"), bad),
+    )
+
+
+def wrong_nominal(about: About) -> list[Finding]:
+    """A note where every run was at another nominal than the register says."""
+    found = []
+    for other in about.seen.wrong_nominal:
+        volts = other > 65
+        first = about.points[0]
+        channel = about.seen.volts.channel if volts and about.seen.volts else "frequency_hz"
+        found.append(
+            Finding(
+                kind="wrong_nominal",
+                severity="note",
+                since=first.start,
+                part="volts" if volts else "hertz",
+                facts={
+                    "nominal": about.plate.nominal_v if volts else about.plate.nominal_hz,
+                    "runs_at": other,
+                    "runs": len(about.points),
+                },
+                evidence=_of_runs((channel,), about.points),
+            )
+        )
+    return found
+
+
+def _of_runs(channels: tuple[str, ...], points: Sequence[RunPoint]) -> Evidence:
+    return Evidence(
+        channels=channels,
+        from_at=points[0].start,
+        to_at=points[-1].start,
+        readings=len(points),
+    )

@@ -1,0 +1,50 @@
+"""What is known of a unit's volts and hertz, and what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fleet.model import Finding, Run
+from fleet.registry.types import UnitInputs
+from scheduler.assess.condition import Now
+from scheduler.assess.supply.about import About, still_open
+from scheduler.assess.supply.findings import findings
+from scheduler.assess.supply.measured import measured
+from scheduler.assess.supply.points import points_of
+from scheduler.assess.supply.quantity import of_quantity, wrong_hertz, wrong_volts
+from scheduler.day import Day, plate_of
+from scheduler.rules import supply
+from scheduler.rules.supply import SupplySeen
+
+
+def look(
+    inputs: UnitInputs, days: Sequence[Day], runs: Sequence[Run], at: Now
+) -> tuple[SupplySeen, tuple[Finding, ...]]:
+    """What is known of the unit's volts and hertz, and what is wrong with them.
+
+    days: stored days, rising; runs: with the agreed exercise joined (`why`).
+    """
+    plate = plate_of(inputs.unit)
+    points = points_of(days, at.now)
+    channel = next((d.supply.channel for d in reversed(days) if d.supply and d.supply.channel), "")
+    volts = of_quantity("volts", channel, supply.volts_band(plate), inputs, points, at.now)
+    hertz = of_quantity("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
+    outages = {run.start for run in runs if run.why == "outage"}
+    delays = still_open(inputs, days, volts.channel, at.now)
+    wrong = tuple(
+        found for found in (wrong_volts(volts), wrong_hertz(hertz, plate)) if found is not None
+    )
+    seen = SupplySeen(
+        volts=measured(volts, plate, outages, "volts" in delays),
+        hertz=measured(hertz, plate, outages, "hertz" in delays),
+        out_at_last_run=bool(delays.keys() & {"volts", "hertz"}),
+        unbalance_pct=next(
+            (p.unbalance_pct for p in reversed(points) if p.unbalance_pct is not None), None
+        ),
+        standing_untold=any(d.supply.untold for d in days[-14:] if d.supply),
+        wrong_nominal=wrong,
+    )
+    about = About(
+        inputs, plate, seen, points, delays, at.now, at.aside.condition if at.aside else ""
+    )
+    return seen, findings(about)

@@ -1,0 +1,84 @@
+"""Volts or hertz: channel, band, history, and whether the reading was ever checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fleet.registry.types import UnitInputs
+from scheduler.assess.seen import covers
+from scheduler.rules import supply
+from scheduler.rules.supply import Band, Plate, Quantity, RunPoint
+
+ENOUGH = 3
+"""Settled samples of a run below which it is not judged: "too few samples"."""
+NOMINAL_OFF = 0.12
+"""A wrong nominal is one that every run missed by this share. Common practice, no source."""
+PARTS: dict[Quantity, tuple[str, ...]] = {
+    "volts": ("regulator", "avr", "alternator", "capacitor"),
+    "hertz": ("governor", "carburet", "inject", "actuator", "stepper"),
+}
+"""A changed part whose name holds one of these starts the history of that quantity afresh."""
+
+
+@dataclass(frozen=True, slots=True)
+class Of:
+    """What is known of one quantity: its channel, band, runs, and where its history begins anew."""
+
+    quantity: Quantity
+    channel: str
+    band: Band
+    points: tuple[RunPoint, ...]
+    checked: bool
+    moments: tuple[int, ...]
+
+    def value(self, point: RunPoint) -> float | None:
+        return point.volts if self.quantity == "volts" else point.hertz
+
+    def n(self, point: RunPoint) -> int:
+        return point.volts_n if self.quantity == "volts" else point.hertz_n
+
+
+def of_quantity(
+    quantity: Quantity,
+    channel: str,
+    band: Band,
+    inputs: UnitInputs,
+    points: Sequence[RunPoint],
+    now: int,
+) -> Of:
+    """Hertz are counted, not scaled: a meter on the volts of the same device vouches for them."""
+    fitted = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, now)}
+    ac = [c for c in inputs.calibrations if c.from_at <= now and c.channel.startswith("ac_")]
+    mine = [c for c in inputs.calibrations if c.channel == channel and c.from_at <= now]
+    vouch = [*mine, *ac] if quantity == "hertz" else mine
+    moments = [c.from_at for c in mine]
+    moments += [f.from_at for f in inputs.fittings if f.from_at is not None]
+    moments += [
+        r.at
+        for r in inputs.records
+        if r.kind == "part_changed"
+        and any(word in str(r.facts.get("part", "")).lower() for word in PARTS[quantity])
+    ]
+    kept = tuple(p for p in points if (p.volts if quantity == "volts" else p.hertz) is not None)
+    return Of(
+        quantity, channel, band, kept, any(c.fitting in fitted for c in vouch),
+        tuple(sorted(set(moments))),
+    )  # fmt: skip
+
+
+def wrong_volts(of: Of) -> float | None:
+    """The nominal that every run of this fitting ran at instead; None where none or not all did."""
+    near = {supply.other_nominal(p.volts, of.band) for p in of.points if p.volts is not None}
+    if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in of.points):
+        return None
+    other = near.pop()
+    if other is None or abs(other - of.band.nominal) < NOMINAL_OFF * of.band.nominal:
+        return None
+    return other
+
+
+def wrong_hertz(of: Of, plate: Plate) -> float | None:
+    """The nominal that every run ran at instead [Hz]; None where none or not all did."""
+    near = {supply.other_hertz(p.hertz, plate.nominal_hz) for p in of.points if p.hertz is not None}
+    return near.pop() if len(near) == 1 else None

@@ -1,0 +1,119 @@
+"""The office's book as the planner's question."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from datetime import date
+
+from fleet.calendar import day_bounds, local_date
+from fleet.model import Job, Site, SiteCard, Technician
+from fleet.model.book import Book
+from scheduler.dispatch.shifts import technician_of
+from scheduler.dispatch.standing import pins, promises
+from scheduler.rounds import nouns as rounds
+from scheduler.rounds.spans import weekly
+
+PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
+"""Jobs the planner may place; those under way or waiting for a yes are left where they are."""
+DAYS = 14
+TEST_RUN_S = 600
+"""Service ends with a test run of so long, where a site has hours for it; common practice."""
+LIMITS = rounds.Limits()
+
+
+def office_zone(book: Book) -> str:
+    """The zone of the office: that of most technicians, else of most sites, else UTC."""
+    zones = Counter(one.time_zone for one in book.technicians)
+    zones = zones or Counter(site.time_zone for site in book.sites.values())
+    return min(zones, key=lambda name: (-zones[name], name)) if zones else "UTC"
+
+
+def request(
+    book: Book, now: int, limits: rounds.Limits = LIMITS, days: int = DAYS,
+    told: rounds.RoundPlan | None = None, freeze_today: bool = False,
+) -> rounds.PlanRequest:  # fmt: skip
+    """What the planner is asked, from today on in the office's zone.
+
+    told: the plan in force, whose arrangements are kept where they can be. freeze_today: what
+    stands in it for today does not move.
+    """
+    zone = office_zone(book)
+    today = local_date(now, zone)
+    first_day = today.isoformat()
+    planned = [job for job in book.jobs if job.state in PLANNED_STATES]
+    sites = {job.where for job in planned if job.where}
+    return rounds.PlanRequest(
+        first_day=first_day,
+        days=days,
+        zone=zone,
+        sites=tuple(
+            _site(book.sites[id], book.cards.get(id), first_day, days)
+            for id in sorted(sites)
+            if id in book.sites
+        ),
+        jobs=tuple(_job(job, book) for job in planned if job.where in book.sites),
+        technicians=tuple(technician_of(one, first_day, zone) for one in book.technicians),
+        pins=pins(planned, told, today, book, freeze_today),
+        previous=told,
+        now=now,
+        limits=limits,
+    )
+
+
+def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> rounds.RoundSite:
+    card = card or SiteCard(site=site.id)
+    hours = weekly(card.hours, first_day, days, site.time_zone) if card.hours else None
+    tests = weekly(card.test_hours, first_day, days, site.time_zone) if card.test_hours else None
+    return rounds.RoundSite(
+        id=site.id, lat=site.lat, lon=site.lon, name=site.name, access_s=60 * card.access_min,
+        hours=hours, test_hours=tests, extra_s=60 * card.extra_min, extra_money=card.toll,
+        over_water=card.over_water,
+    )  # fmt: skip
+
+
+def _job(job: Job, book: Book) -> rounds.RoundJob:
+    site = book.sites[job.where]
+    contract = book.contracts.get(job.customer)
+    card = book.cards.get(job.where)
+    due = day_bounds(date.fromisoformat(job.due_on), site.time_zone)[1] - 1 if job.due_on else None
+    tests = bool(job.unit and job.task and card and card.test_hours)
+    unit = book.units.get(job.unit)
+    return rounds.RoundJob(
+        id=job.id,
+        site=job.where,
+        duration_s=60 * job.minutes,
+        due=due,
+        sigma_days=job.sigma_days,
+        skills=frozenset({job.skill} if job.skill else ()),
+        parts_ready=_parts_ready(job, site.time_zone),
+        safety=job.safety,
+        urgent=job.urgent,
+        reported=job.opened_at,
+        routine=job.routine,
+        on_stop=bool(contract and contract.on_stop),
+        people=job.people,
+        call_first=job.state == "call_first",
+        interval_days=job.interval_days,
+        test_s=min(TEST_RUN_S, 60 * job.minutes) if tests else 0,
+        promises=promises(job.promise, site.time_zone),
+        technician=_named(unit.technician if unit else "", book.technicians),
+        only=job.technician,
+        units=(job.unit,) if job.unit else (),
+    )
+
+
+def _parts_ready(job: Job, zone: str) -> int | None:
+    """When the parts are in hand: a date, now, or (waiting without a date) nobody knows."""
+    if job.parts_on:
+        return day_bounds(date.fromisoformat(job.parts_on), zone)[0]
+    return None if job.state == "waiting_part" else 0
+
+
+def _named(name: str, technicians: Iterable[Technician]) -> str:
+    """The technician a register's name means; "" where none."""
+    wanted = name.strip().casefold()
+    return next(
+        (one.id for one in technicians if wanted and wanted in (one.id.casefold(), one.name.casefold())),
+        "",
+    )  # fmt: skip

@@ -1,0 +1,67 @@
+"""A plan made in mid-day, with the morning that has begun in front."""
+
+from __future__ import annotations
+
+import msgspec
+
+from scheduler.rounds import nouns as rounds
+
+
+def begun(plan: rounds.RoundPlan, now: int) -> bool:
+    """Whether work of a plan has begun on a day that is not over yet."""
+    return any(one.depart <= now < one.back for one in plan.rounds)
+
+
+def with_begun(told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int) -> rounds.RoundPlan:
+    """A plan made in mid-day, with today's stops of the plan in force that have begun in front.
+
+    So that a technician's list keeps its morning. Days before the new plan's first are left out.
+    """
+    if told is None:
+        return made
+    again = {job for one in made.rounds for job in one.jobs}
+    rest = {(one.technician, one.day): one for one in made.rounds}
+    for old in told.rounds:
+        stops = tuple(filter(None, (_begun(stop, again, now) for stop in old.stops)))
+        if old.day == made.first_day and stops:
+            key = (old.technician, old.day)
+            rest[key] = _joined(old, stops, rest.get(key))
+    ordered = sorted(rest.values(), key=lambda one: (one.day, one.technician))
+    return msgspec.structs.replace(made, rounds=tuple(ordered))
+
+
+def _begun(stop: rounds.Stop, again: set[str], now: int) -> rounds.Stop | None:
+    """The part of a stop that has begun and is not planned anew."""
+    pairs = [
+        (job, start)
+        for job, start in zip(stop.jobs, stop.starts, strict=True)
+        if start <= now and job not in again
+    ]
+    if not pairs:
+        return None
+    return msgspec.structs.replace(
+        stop, jobs=tuple(job for job, _ in pairs), starts=tuple(start for _, start in pairs)
+    )
+
+
+def _joined(
+    old: rounds.Round, stops: tuple[rounds.Stop, ...], new: rounds.Round | None
+) -> rounds.Round:
+    """What has begun of a round and what is left of it, as one; work at one place is one stop."""
+    if new is None:
+        return msgspec.structs.replace(old, stops=stops)
+    last, following = stops[-1], new.stops
+    if following and following[0].site == last.site and not following[0].metres:
+        more = following[0]
+        last = msgspec.structs.replace(
+            last, jobs=(*last.jobs, *more.jobs), starts=(*last.starts, *more.starts),
+            finish=more.finish, late_days=max(last.late_days, more.late_days),
+            pulled_forward=(*last.pulled_forward, *more.pulled_forward),
+        )  # fmt: skip
+        following = following[1:]
+    return msgspec.structs.replace(
+        new, depart=old.depart, stops=(*stops[:-1], last, *following), lunch=new.lunch or old.lunch,
+        metres=new.metres + sum(stop.metres for stop in stops),
+        travel_s=new.travel_s + sum(stop.travel_s for stop in stops),
+        work_s=new.work_s + sum(stop.finish - stop.start for stop in stops),
+    )  # fmt: skip

@@ -1,0 +1,37 @@
+"""The visits of a plan as calendars show them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+
+from fleet.model.book import Book, FeedEvent
+from scheduler import work
+from scheduler.rounds import nouns as rounds
+
+
+def events(plan: rounds.RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
+    """The visits of a plan as calendars show them."""
+    jobs = {job.id: job for job in book.jobs}
+    found = []
+    for one in plan.rounds:
+        for stop in one.stops:
+            site = book.sites.get(stop.site)
+            here = [jobs[id] for id in stop.jobs if id in jobs]
+            found.append(
+                FeedEvent(
+                    uid=uid_of(stop.jobs), technician=one.technician, start=stop.start,
+                    end=max(stop.finish, stop.start + 60),
+                    summary=f"{site.name if site else stop.site}: "
+                    + ", ".join(work.outward(job.title) for job in here),
+                    place=site.address if site else "",
+                    text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
+                    lat=site.lat if site else None, lon=site.lon if site else None,
+                )
+            )  # fmt: skip
+    return tuple(found)
+
+
+def uid_of(jobs: Iterable[str]) -> str:
+    """A visit's identity: by the first of its jobs' ids, so that it keeps when others join."""
+    return hashlib.sha256(min(jobs).encode()).hexdigest()[:24] + "@hourhand"

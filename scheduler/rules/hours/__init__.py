@@ -1,0 +1,20 @@
+"""Engine hours: what the hour meter gained, and what it did that a meter does not do.
+
+The rise of the running maximum of accepted readings, within epochs (ENGINEERING 3). Totals are
+never kept here: a day holds rises, and whoever needs a total adds them to a person's anchor.
+"""
+
+from __future__ import annotations
+
+from scheduler.rules.hours.rise import rise
+from scheduler.rules.hours.standing import risen_while
+from scheduler.rules.hours.terms import RULES, MeterCarry, MeterDay, MeterRules
+
+__all__ = [
+    "RULES",
+    "MeterCarry",
+    "MeterDay",
+    "MeterRules",
+    "rise",
+    "risen_while",
+]

@@ -1,0 +1,133 @@
+"""Readings of an hour meter taken one by one: accepted, doubted, confirmed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from fleet.model import MeterEvent
+from scheduler.rules.hours.terms import MeterRules
+
+TEN_FROM, TWO_FROM = 3, 10
+"""Meters roll over at 10^n hours from 1,000 on and at 2^n from 1,024 on. No meter is smaller."""
+MOST_EXPONENT_TEN, MOST_EXPONENT_TWO = 6, 24
+
+
+@dataclass(slots=True)
+class State:
+    """One day's readings as far as they were taken. h: hours gained [h]; breaks: where in it an
+    epoch begins."""
+
+    rules: MeterRules
+    digits: int | None
+    resolution: float
+    max_h: float | None
+    at: int
+    excess_h: float
+    gained: float = 0.0
+    doubted: list[tuple[int, float]] = field(default_factory=list)
+    t: list[int] = field(default_factory=list)
+    h: list[float] = field(default_factory=list)
+    breaks: list[int] = field(default_factory=list)
+    events: list[MeterEvent] = field(default_factory=list)
+
+
+def take(s: State, at: int, value: float) -> None:
+    """Take the next reading (UTC s, [h]): accepted, refused, or in doubt with those before it."""
+    if s.max_h is None:
+        _new_epoch(s, at, value)
+        return
+    slack = 2 * s.resolution + 1e-9
+    low = value < s.max_h - slack
+    if s.doubted:
+        first = s.doubted[0][1]
+        stays = low if first < s.max_h else value >= first - slack
+        if stays:
+            s.doubted.append((at, value))
+            long = at - s.doubted[0][0] >= s.rules.confirm_s
+            if len(s.doubted) >= s.rules.confirm_n or long:
+                _confirm(s)
+            return
+        _recover(s)
+    allowed = (at - s.at) / 3600 + slack
+    if low:
+        s.doubted.append((at, value))
+    elif value - s.max_h > allowed:
+        s.doubted.append((at, value))
+        s.events.append(
+            MeterEvent(
+                at=at,
+                kind="refused",
+                before_h=s.max_h,
+                after_h=value,
+                reason=f"rose by {value - s.max_h:.2f} h in {(at - s.at) / 3600:.2f} h",
+            )
+        )
+    else:
+        _accept(s, at, max(0.0, value - s.max_h))
+        s.max_h = max(s.max_h, value)
+
+
+def _accept(s: State, at: int, step_h: float) -> None:
+    """Count a rise; what would run ahead of the clock by over two resolutions is left out."""
+    ahead = s.excess_h + step_h - (at - s.at) / 3600
+    over = max(0.0, ahead - 2 * s.resolution)
+    s.excess_h = max(0.0, ahead - over)
+    s.gained += max(0.0, step_h - over)
+    s.at = at
+    s.t.append(at)
+    s.h.append(s.gained)
+
+
+def _new_epoch(s: State, at: int, value: float) -> None:
+    s.breaks.append(len(s.t))
+    s.max_h, s.at, s.excess_h = value, at, 0.0
+    s.t.append(at)
+    s.h.append(s.gained)
+
+
+def _recover(s: State) -> None:
+    """The readings in doubt were a spike (a jump ahead was refused when it came)."""
+    assert s.max_h is not None
+    at, value = s.doubted[0]
+    if value < s.max_h:
+        n = len(s.doubted)
+        reason = f"low for {n} reading{'s' if n > 1 else ''}, then back"
+        s.events.append(
+            MeterEvent(at=at, kind="spike", before_h=s.max_h, after_h=value, reason=reason)
+        )
+    s.doubted = []
+
+
+def _confirm(s: State) -> None:
+    """The new level stays: a roll-over or a reset; then its readings are taken in turn."""
+    assert s.max_h is not None
+    (at, value), *rest = s.doubted
+    s.doubted = []
+    before = s.max_h
+    limit = _limit(s, at, value) if value < before else None
+    if limit is not None:
+        _accept(s, at, limit - before + value)
+        s.max_h = value
+        kind, reason = "roll_over", f"went past {limit:g} h"
+    else:
+        _new_epoch(s, at, value)
+        kind, reason = "reset", "fell and stayed" if value < before else "jumped ahead and stayed"
+    s.events.append(
+        MeterEvent(at=at, kind=kind, before_h=before, after_h=value, reason=reason)  # type: ignore[arg-type]
+    )
+    for later, reading in rest:
+        take(s, later, reading)
+
+
+def _limit(s: State, at: int, value: float) -> float | None:
+    """The count at which this meter rolls over, if that explains the fall."""
+    assert s.max_h is not None
+    limits = [10.0**n for n in range(TEN_FROM, MOST_EXPONENT_TEN + 1)]
+    limits += [2.0**n for n in range(TWO_FROM, MOST_EXPONENT_TWO + 1)]
+    if s.digits is not None:
+        limits.insert(0, 10.0**s.digits)
+    possible = (at - s.at) / 3600 + 2 * s.resolution + 1e-9
+    for limit in limits:
+        if (1 - s.rules.near) * limit <= s.max_h < limit and limit - s.max_h + value <= possible:
+            return limit
+    return None
