@@ -30,7 +30,7 @@ from fleet.registry import alerts, pages, people
 from fleet.registry import notices as outbox
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry, open_registry
-from fleet.registry.notice_addresses import read, shown
+from fleet.registry.notices.addresses import read, shown
 from fleet.registry.people import Actor, Person
 from scheduler import alarms
 

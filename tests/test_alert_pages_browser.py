@@ -16,7 +16,7 @@ from dashboard.app import create_app
 from fleet.model import Rota
 from fleet.registry import notices as outbox
 from fleet.registry import rota
-from fleet.registry.notice_addresses import read, shown
+from fleet.registry.notices.addresses import read, shown
 from fleet.registry.sitecard import key_of
 from scheduler.notify import Mail
 from scheduler.turns import calendar, sending

@@ -23,8 +23,8 @@ from dashboard.viewers import by_session
 from fleet.model import QuietHours, Rota
 from fleet.registry import notices as outbox
 from fleet.registry import people, quiet_hours, rota
-from fleet.registry.notice_addresses import HOSTED, SCHEMES, names_a_server, read
 from fleet.registry.notices import MOST_TARGETS
+from fleet.registry.notices.addresses import HOSTED, SCHEMES, names_a_server, read
 from fleet.registry.people import Actor, audit
 from fleet.registry.sitecard import key_of
 from scheduler.notify import Mail

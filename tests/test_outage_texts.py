@@ -47,7 +47,7 @@ from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
 from fleet.registry.types import UnitTurn
-from fleet.registry.work_alerts import put_notices
+from fleet.registry.work.alerts import put_notices
 from fleet.words import customers as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices

@@ -22,7 +22,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.people.audit import audit
 from fleet.registry.quiet_hours import QuietHoursRefused, read
-from fleet.registry.work_alerts import write_notices
+from fleet.registry.work.alerts import write_notices
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
 from scheduler.turns import calendar

@@ -15,8 +15,8 @@ from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
+from fleet.registry.work.alerts import apply_step, step_row
 from fleet.registry.work.units import episodes_of
-from fleet.registry.work_alerts import apply_step, step_row
 
 _encode = msgspec.json.Encoder().encode
 _mark = msgspec.json.Decoder(Mark).decode

@@ -14,7 +14,7 @@ from fleet.registry.notices import targets
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.statements import insert_of
-from fleet.registry.work_alerts import write_notices
+from fleet.registry.work.alerts import write_notices
 
 _encode = msgspec.json.Encoder().encode
 

@@ -28,7 +28,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.work_alerts import write_episodes, write_notices
+from fleet.registry.work.alerts import write_episodes, write_notices
 
 _encode = msgspec.json.Encoder().encode
 _outage = msgspec.json.Decoder(Outage).decode

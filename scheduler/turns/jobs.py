@@ -31,8 +31,8 @@ from fleet.words import notices as say
 from scheduler.notify import Mail
 from scheduler.rounds import Travel
 from scheduler.turns import alerting, calendar, planning, sending, undelivered, watching
+from scheduler.turns.memory import Memory, Trouble, Turn
 from scheduler.turns.sending import Postroom
-from scheduler.turns.watching import Memory, Trouble, Turn
 
 log = logging.getLogger("hourhand.scheduler")
 

@@ -15,6 +15,7 @@ from heapq import heapify, heappop, heappush
 
 import numpy as np
 
+from fleet.calendar import DAY_S
 from fleet.defaults import LEARNING_DAYS
 from fleet.history import parts, read_days, read_series
 from fleet.model import DeviceEvent, Series
@@ -26,7 +27,6 @@ from scheduler.assess import day_facts, habit_of
 from scheduler.day import Carry, Day, carry_key, digest, encode, fingerprint
 from scheduler.turns.held import Year, after, year_of
 
-DAY_S = 86_400
 READ_DAYS = 16
 """Days read from the store at once where touched days are contiguous."""
 AHEAD_DAYS = 366

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import logging
 import time
-from dataclasses import dataclass, field
 from itertools import zip_longest
 
 from fleet.defaults import CLOCK_AHEAD_S
-from fleet.faults import Fault, no_fault
 from fleet.history import History
 from fleet.registry import work
 from fleet.registry.engine import Registry
@@ -21,9 +19,10 @@ from fleet.store import StoreDown
 from scheduler.alarms import Office
 from scheduler.assess import assess, encode
 from scheduler.rules.reliability import AT_95, Triggers
-from scheduler.rules.usage import Prior, Usage, prior_of
+from scheduler.rules.usage import Prior
 from scheduler.turns import alerting, outages, own_line
 from scheduler.turns.held import Held
+from scheduler.turns.memory import Memory, Turn, prior_in, remember
 from scheduler.turns.recompute import recompute
 
 log = logging.getLogger("hourhand.scheduler")
@@ -36,56 +35,11 @@ GROUP_S = 0.4
 """A turn's results are written after this many units or seconds, whichever comes first."""
 DAYS_A_TURN = 120
 """Days of one unit taken in one turn, newest first; the others keep their touch."""
-RETRY_S = 5
-RETRY_MOST_S = 900
-PRIOR_S = 3600
-"""How sets of an area are used is looked up again after an hour."""
 
 TOGETHER = "(several, outages)"
 """Stands for a unit where rules on several of them failed."""
 
 Touch = tuple[int, bool, int]
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """A unit whose rules failed: what kind of fault, how often, when to try again."""
-
-    fault: str
-    count: int
-    again_at: int
-
-
-@dataclass(slots=True)
-class Memory:
-    """What one scheduler process remembers between turns. priors: by area, with the time.
-
-    triggers: from the settings."""
-
-    troubles: dict[str, Trouble] = field(default_factory=dict)
-    priors: dict[str, tuple[int, Prior]] = field(default_factory=dict)
-    triggers: Triggers = AT_95
-    desk: alerting.Desk = field(default_factory=alerting.Desk)
-    places: outages.Places = field(default_factory=outages.Places)
-    held: Held = field(default_factory=Held)
-    faults: int = 0
-    fault: Fault = no_fault
-
-
-@dataclass(slots=True)
-class Turn:
-    """What one turn did. behind_s: how far the host clock is behind the newest receipt."""
-
-    spread: int = 0
-    units: int = 0
-    days: int = 0
-    refused: int = 0
-    failed: int = 0
-    opened: int = 0
-    outages: int = 0
-    seconds: float = 0.0
-    more: bool = False
-    behind_s: int = 0
 
 
 def watch(registry: Registry, history: History, now: int, budget_s: float, memory: Memory) -> Turn:
@@ -134,7 +88,7 @@ def _together(registry: Registry, now: int, memory: Memory, turn: Turn) -> None:
         raise
     except Exception as fault:
         turn.failed += 1
-        _remember(memory, TOGETHER, fault, now)
+        remember(memory, TOGETHER, fault, now)
 
 
 def _batch(
@@ -216,7 +170,7 @@ def _one(
             turn.behind_s = max(turn.behind_s, behind)
             turn.failed += 1
             return None
-        prior = _prior(registry, inputs.unit.area, now, memory)
+        prior = prior_in(registry, inputs.unit.area, now, memory)
         office = memory.desk.now(registry, now)
         result = compute(
             registry, history, inputs, touches, now, prior, office, memory.triggers, memory.held
@@ -227,7 +181,7 @@ def _one(
     except Exception as fault:
         memory.held.failed(unit)
         turn.failed += 1
-        _remember(memory, unit, fault, now)
+        remember(memory, unit, fault, now)
         return None
     turn.days += len(result.days)
     turn.opened += len(result.opened)
@@ -281,16 +235,6 @@ def compute(
     )
 
 
-def _prior(registry: Registry, area: str, now: int, memory: Memory) -> Prior:
-    """How sets of an area are used, from their summaries; the same for an hour."""
-    held = memory.priors.get(area)
-    if held is None or not 0 <= now - held[0] < PRIOR_S:
-        rows = work.area_usage(registry, area)
-        sets = [Usage(months=row.other_runs, hours_h=row.other_hours_h) for row in rows]
-        held = memory.priors[area] = (now, prior_of(sets))
-    return held[1]
-
-
 def _newest(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:
     """As many touches as one turn takes: the newest days, or all that an onward touch covers."""
     first = min((day for day, onward, _ in touches if onward), default=None)
@@ -326,18 +270,4 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
             return
         turn.failed += 1
         memory.held.failed(group[0].unit)
-        _remember(memory, group[0].unit, fault, now)
-
-
-def _remember(memory: Memory, unit: str, fault: Exception, now: int) -> None:
-    """Note a unit whose rules failed. Only the kind of fault is told: its text may be foreign."""
-    before = memory.troubles.get(unit)
-    count = before.count + 1 if before else 1
-    pause = min(RETRY_S * 2 ** (count - 1), RETRY_MOST_S)
-    memory.troubles[unit] = Trouble(type(fault).__name__, count, now + pause)
-    memory.faults += 1
-    where = fault.__traceback__
-    while where is not None and where.tb_next is not None:
-        where = where.tb_next
-    place = f"{where.tb_frame.f_globals.get('__name__')}:{where.tb_lineno}" if where else "?"
-    log.error("rules failed on unit %s: %s at %s", unit, type(fault).__name__, place)
+        remember(memory, group[0].unit, fault, now)

@@ -15,9 +15,9 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import insert, note_changes, upsert
 from fleet.registry.types import DaysMark, UnitTurn
+from fleet.registry.work.alerts import closes, write_episodes, write_notices
 from fleet.registry.work.intake import new_token
 from fleet.registry.work.touches import clear_touches
-from fleet.registry.work_alerts import closes, write_episodes, write_notices
 
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
