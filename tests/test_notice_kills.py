@@ -30,9 +30,9 @@ from fleet.registry import notices as outbox
 from fleet.registry import people
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry, open_registry
+from fleet.registry.notices import put_notices
 from fleet.registry.notices.addresses import read, shown
 from fleet.registry.people import Actor, Person
-from fleet.registry.work.alerts import put_notices
 
 ANN = Actor("Ann", None, "")
 POINTS = ("claimed", "delivered")

@@ -42,12 +42,12 @@ from fleet.registry import outages as kept
 from fleet.registry import pages, work
 from fleet.registry.customer_readers import customer_readers, write_to_customer
 from fleet.registry.engine import Registry
+from fleet.registry.notices import put_notices
 from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
 from fleet.registry.types import UnitTurn
-from fleet.registry.work.alerts import put_notices
 from fleet.words import customers as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices

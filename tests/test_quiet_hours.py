@@ -19,10 +19,10 @@ from fleet.registry import notices as outbox
 from fleet.registry import people, quiet_hours, rota
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.notices import write_notices
 from fleet.registry.people import Actor, Person
 from fleet.registry.people.audit import audit
 from fleet.registry.quiet_hours import QuietHoursRefused, read
-from fleet.registry.work.alerts import write_notices
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
 from scheduler.turns import calendar

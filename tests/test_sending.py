@@ -21,11 +21,10 @@ from fleet.model import Notice
 from fleet.registry import notices as outbox
 from fleet.registry import people, rota
 from fleet.registry.engine import Registry
-from fleet.registry.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target
+from fleet.registry.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target, write_notices
 from fleet.registry.notices.addresses import AddressFault, read, shown
 from fleet.registry.people import Actor, Person
 from fleet.registry.types import RegistryDown
-from fleet.registry.work.alerts import write_notices
 from fleet.words import CAUTIONS
 from fleet.words import notices as say
 from fleet.words.short import MOST as SHORT

@@ -12,8 +12,7 @@ from fleet.model import Contact, Notice, Rota, Way
 from fleet.registry import notices as outbox
 from fleet.registry import work
 from fleet.registry.engine import Registry
-from fleet.registry.notices import GIVE_UP_S
-from fleet.registry.work.alerts import put_notices
+from fleet.registry.notices import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
 from scheduler.turns.undelivered import LATE_S, LATELY_S

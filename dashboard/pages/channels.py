@@ -19,7 +19,7 @@ from fleet import words
 from fleet.model import Contact, Notice
 from fleet.registry import notices as outbox
 from fleet.registry import people, quiet_hours, rota
-from fleet.registry.notices import Target, TargetRefused
+from fleet.registry.notices import Target, TargetRefused, put_notices
 from fleet.registry.notices.addresses import (
     HOSTED,
     OWNERS_ALONE,
@@ -30,7 +30,6 @@ from fleet.registry.notices.addresses import (
     shown,
 )
 from fleet.registry.sitecard import CardRefused, key_of
-from fleet.registry.work.alerts import put_notices
 from fleet.words import notices as say
 from scheduler.alarms import holder, notice_id, weekly
 

@@ -11,11 +11,11 @@ from sqlalchemy.exc import IntegrityError
 from fleet.model import Call, Episode, Mark, Notice, Scope, Step
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import apply_step, step_row
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.work.alerts import apply_step, step_row
 from fleet.registry.work.units import episodes_of
 
 _encode = msgspec.json.Encoder().encode

@@ -10,11 +10,10 @@ from fleet.model import Call, Contact, Notice
 from fleet.registry import people
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.notices import targets
+from fleet.registry.notices import targets, write_notices
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.statements import insert_of
-from fleet.registry.work.alerts import write_notices
 
 _encode = msgspec.json.Encoder().encode
 

@@ -25,10 +25,11 @@ from fleet.model import (
 )
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import write_episodes
+from fleet.registry.notices import write_notices
 from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.work.alerts import write_episodes, write_notices
 
 _encode = msgspec.json.Encoder().encode
 _outage = msgspec.json.Decoder(Outage).decode

@@ -10,7 +10,7 @@ from fleet.registry import notices as outbox
 from fleet.registry import pages, people
 from fleet.registry.customer_readers import customer_readers
 from fleet.registry.engine import Registry
-from fleet.registry.work.alerts import put_notices
+from fleet.registry.notices import put_notices
 from fleet.words.alarms import one_line
 from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting

@@ -29,10 +29,11 @@ from fleet.registry.notices.tries import (
     of_cause,
     tries_of,
 )
+from fleet.registry.notices.writing import put_notices, write_notices
 
 __all__ = [
     "GIVE_UP_S", "LEASE_S", "MOST_TARGETS", "PAUSES_S", "Claimed", "Outcome", "Target",
     "TargetRefused", "Tried", "Try", "Unreached", "add_target", "add_tries", "answer", "answers",
-    "claim", "last_tries", "of_cause", "outbox_counts", "record", "release", "remove_target",
-    "targets", "tries_of", "unreached",
+    "claim", "last_tries", "of_cause", "outbox_counts", "put_notices", "record", "release", "remove_target",
+    "targets", "tries_of", "unreached", "write_notices",
 ]  # fmt: skip

@@ -13,9 +13,10 @@ from sqlalchemy.exc import IntegrityError
 from fleet.model import SEVERITIES, DueItem, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import closes, write_episodes
+from fleet.registry.notices import write_notices
 from fleet.registry.statements import insert, note_changes, upsert
 from fleet.registry.types import DaysMark, UnitTurn
-from fleet.registry.work.alerts import closes, write_episodes, write_notices
 from fleet.registry.work.intake import new_token
 from fleet.registry.work.touches import clear_touches
 
