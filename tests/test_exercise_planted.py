@@ -12,7 +12,7 @@ from demo_fleet import faults
 from demo_fleet.assembly import build_fleet
 from demo_fleet.truths import truth_of
 from scheduler.assess import Assessment, agreed
-from scheduler.assess import exercise as assessing
+from scheduler.assess.exercise import looking as assessing
 from scheduler.rules.exercise import ExerciseVerdict
 
 NEAR_S = 3 * HOUR_S
@@ -22,13 +22,13 @@ SURE = {"missed", "short", "under_loaded", "failed"}
 def what_happened(c: Cast, due_at: int) -> tuple[str, int]:
     """(ran, failed or nothing; seconds run) at an agreed time, as the machine lived it.
 
-    An outage in those hours is one too where the mains is not wired: nothing could tell.
+    An outage in the same minutes is one too where the mains is not wired: nothing could tell.
     """
     blind = "mains_v" not in c.s.machine.reporter.channels
     near = [
         d for d in c.s.machine.life.demands
         if (d.why == "exercise" and abs(d.at - due_at) < NEAR_S)
-        or (blind and d.why == "outage" and abs(d.at - due_at) < NEAR_S)
+        or (blind and d.why == "outage" and abs(d.at - due_at) < 300)
     ]  # fmt: skip
     if not near:
         return "nothing", 0
@@ -38,10 +38,21 @@ def what_happened(c: Cast, due_at: int) -> tuple[str, int]:
     return "ran", last.end - last.start
 
 
+def _blind_outage(c: Cast, due_at: int) -> bool:
+    """It ran in an outage of those hours, and its mains is not wired: a run is all there is to see."""
+    return "mains_v" not in c.s.machine.reporter.channels and any(
+        d.why == "outage" and d.end is not None
+        and d.at - NEAR_S < due_at < d.end + NEAR_S
+        for d in c.s.machine.life.demands
+    )  # fmt: skip
+
+
 def wrong(c: Cast, v: ExerciseVerdict) -> bool:
     """Said what is not so. Nothing is said by excused and not_seen."""
     really, ran_s = what_happened(c, v.due_at)
     agreed_s = 60 * (c.s.exercise.minutes if c.s.exercise else 0)
+    if v.verdict == "done" and _blind_outage(c, v.due_at):
+        return False
     return {
         "done": really != "ran" or ran_s < agreed_s / 2,
         "short": really != "ran" or ran_s > 0.9 * agreed_s,
