@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Any
 
 from demo_fleet import condition
-from demo_fleet.machine_plate import FOREVER, Script
+from demo_fleet.machine import FOREVER, Script
 
 DAY_S = 86_400
 HOUR_S = 3_600

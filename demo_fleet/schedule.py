@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from demo_fleet import condition
 from demo_fleet.customers import ZONE, Place
-from demo_fleet.machine_noise import one
-from demo_fleet.machine_runs import Life
+from demo_fleet.machine import Life
+from demo_fleet.machine.noise import one
 
 DAY_S, HOUR_S = 86_400, 3_600
 HISTORY_DAYS = 365

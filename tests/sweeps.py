@@ -14,7 +14,7 @@ from demo_fleet import condition
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
 from demo_fleet.faults import script_for
 from demo_fleet.graded import GRADED as LIMITS
-from demo_fleet.machine_ails import FOREVER, Ails
+from demo_fleet.machine import FOREVER, Ails
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
 HISTORY_DAYS = {
