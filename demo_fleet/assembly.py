@@ -7,7 +7,6 @@ from datetime import date
 
 import numpy as np
 
-from demo_fleet import condition, faults
 from demo_fleet.customers import AREAS, Place, places
 from demo_fleet.machine import (
     FOREVER,
@@ -20,6 +19,7 @@ from demo_fleet.machine import (
     site_outages,
 )
 from demo_fleet.machine.noise import one
+from demo_fleet.planted import condition, faults
 from demo_fleet.schedule import (
     DAY_S,
     HISTORY_DAYS,
