@@ -7,13 +7,19 @@ from datetime import date
 
 import numpy as np
 
-from demo_fleet import condition, faults
 from demo_fleet.customers import AREAS, Place, places
-from demo_fleet.machine import Machine
-from demo_fleet.machine_mains import area_outages, site_outages
-from demo_fleet.machine_noise import one
-from demo_fleet.machine_plate import FOREVER, Nameplate, Reporter
-from demo_fleet.machine_runs import Life, build_life
+from demo_fleet.machine import (
+    FOREVER,
+    Life,
+    Machine,
+    Nameplate,
+    Reporter,
+    area_outages,
+    build_life,
+    site_outages,
+)
+from demo_fleet.machine.noise import one
+from demo_fleet.planted import condition, faults
 from demo_fleet.schedule import (
     DAY_S,
     HISTORY_DAYS,

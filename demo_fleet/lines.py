@@ -13,9 +13,8 @@ import numpy as np
 import orjson
 
 from demo_fleet.assembly import DemoSet
-from demo_fleet.machine_noise import Floats, Ints, one
-from demo_fleet.machine_plate import FOREVER
-from demo_fleet.machine_reports import events, readings
+from demo_fleet.machine import FOREVER, events, readings
+from demo_fleet.machine.noise import Floats, Ints, one
 from demo_fleet.papers import iso
 from demo_fleet.schedule import DAY_S
 

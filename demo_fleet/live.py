@@ -15,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from demo_fleet.assembly import DemoSet, Fleet
 from demo_fleet.lines import birth, device_time, entries, event_payload, topic
-from demo_fleet.machine_reports import events, readings
+from demo_fleet.machine import events, readings
 
 AHEAD_S = 300
 """What is to be said is worked out for so long ahead."""

@@ -10,12 +10,11 @@ from uuid import UUID
 
 import numpy as np
 
-from demo_fleet import condition
 from demo_fleet.assembly import TWO_SIGNALS, DemoSet, Fleet
 from demo_fleet.customers import ZONE
-from demo_fleet.machine import values
-from demo_fleet.machine_noise import one
-from demo_fleet.machine_plate import FOREVER
+from demo_fleet.machine import FOREVER, values
+from demo_fleet.machine.noise import one
+from demo_fleet.planted import condition
 from demo_fleet.schedule import DAY_S
 
 REGISTER_COLUMNS: tuple[str, ...] = (

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from demo_fleet import condition
 from demo_fleet.customers import ZONE, Place
-from demo_fleet.machine_noise import one
-from demo_fleet.machine_runs import Life
+from demo_fleet.machine import Life
+from demo_fleet.machine.noise import one
+from demo_fleet.planted import condition
 
 DAY_S, HOUR_S = 86_400, 3_600
 HISTORY_DAYS = 365

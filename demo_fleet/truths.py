@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from demo_fleet import condition, faults
 from demo_fleet.assembly import WRAPS_H, DemoSet, Fleet
-from demo_fleet.machine_plate import FOREVER
-from demo_fleet.machine_reports import events, readings
+from demo_fleet.machine import FOREVER, events, readings
 from demo_fleet.papers import iso
+from demo_fleet.planted import condition, faults
 from demo_fleet.schedule import DAY_S, HOUR_S, exercise_starts
 
 

@@ -11,7 +11,6 @@ from typing import Any
 import orjson
 
 from demo_fleet.assembly import Fleet, build_fleet
-from demo_fleet.graded import GRADED
 from demo_fleet.lines import lines, status_lines
 from demo_fleet.office import COLUMNS, technician_rows
 from demo_fleet.papers import (
@@ -22,6 +21,7 @@ from demo_fleet.papers import (
     record_rows,
     register_rows,
 )
+from demo_fleet.planted.graded import GRADED
 from demo_fleet.schedule import DAY_S
 from demo_fleet.truths import truth_of
 

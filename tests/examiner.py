@@ -19,7 +19,7 @@ from dateutil.rrule import rrulestr
 from examiner_condition import condition
 from truth import DAY_S, HOUR_S, Cast, Heard
 
-from demo_fleet.machine_plate import FOREVER
+from demo_fleet.machine import FOREVER
 from fleet.model import Finding, Record, Task
 from fleet.registry.types import UnitInputs
 

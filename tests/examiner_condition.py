@@ -13,7 +13,7 @@ import numpy as np
 from dateutil.relativedelta import relativedelta
 from truth import DAY_S, HOUR_S
 
-from demo_fleet.machine_ails import FOREVER
+from demo_fleet.machine import FOREVER
 
 if TYPE_CHECKING:
     from examiner import At, Expected

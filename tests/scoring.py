@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from truth import DAY_S, Cast
 
-from demo_fleet.machine_plate import FOREVER
+from demo_fleet.machine import FOREVER
 
 ANSWERED_S = 300
 

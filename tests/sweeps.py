@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 from truth import DAY_S, HOUR_S, ORIGIN, Cast, heard, papers_of, relived, scripted, verdicts
 
-from demo_fleet import condition
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
-from demo_fleet.faults import script_for
-from demo_fleet.graded import GRADED as LIMITS
-from demo_fleet.machine_ails import FOREVER, Ails
+from demo_fleet.machine import FOREVER, Ails
+from demo_fleet.planted import condition
+from demo_fleet.planted.faults import script_for
+from demo_fleet.planted.graded import GRADED as LIMITS
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
 HISTORY_DAYS = {
@@ -71,7 +71,7 @@ def _weekly(s: DemoSet) -> bool:
 
 def _busy(fleet: Fleet) -> DemoSet | None:
     """A set called to work about an hour a day: enough hours to hold a meter to."""
-    from demo_fleet.faults import Stage
+    from demo_fleet.planted.faults import Stage
 
     s = plain(fleet, lambda s: "run_hours_h" in s.machine.reporter.channels)
     if s is None:

@@ -17,7 +17,6 @@ import numpy as np
 import pytest
 from dateutil.rrule import rrulestr
 
-from demo_fleet import faults
 from demo_fleet.assembly import Fleet, build_fleet
 from demo_fleet.customers import AREAS, MOST_SETS, TOWNS, places
 from demo_fleet.machine import values
@@ -29,6 +28,7 @@ from demo_fleet.papers import (
     record_rows,
     register_rows,
 )
+from demo_fleet.planted import faults
 from demo_fleet.truths import truth_of
 from demo_fleet.writing import truth_document
 from fleet import channels

@@ -13,11 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_fleet.assembly import DemoSet, Fleet, build_fleet, showcase
-from demo_fleet.faults import DAY_S, last_outage
-from demo_fleet.machine import Machine, moments, values
-from demo_fleet.machine_mains import area_outages
-from demo_fleet.machine_noise import normal, smooth, uniform
-from demo_fleet.machine_reports import events, readings
+from demo_fleet.machine import Machine, area_outages, events, moments, readings, values
+from demo_fleet.machine.noise import normal, smooth, uniform
+from demo_fleet.planted.faults import DAY_S, last_outage
 
 NOW = 1_795_197_000
 """2026-11-20T17:50:00Z."""

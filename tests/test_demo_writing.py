@@ -13,9 +13,9 @@ import pytest
 
 from demo_fleet import __main__ as demo
 from demo_fleet.assembly import Fleet, build_fleet
-from demo_fleet.faults import DAY_S
 from demo_fleet.live import Device, remember, remembered_until
-from demo_fleet.machine_reports import events, readings
+from demo_fleet.machine import events, readings
+from demo_fleet.planted.faults import DAY_S
 from demo_fleet.writing import (
     file_name,
     fleet_of,

@@ -8,8 +8,8 @@ import pytest
 import truth
 from truth import DAY_S, HOUR_S, Cast
 
-from demo_fleet import faults
 from demo_fleet.assembly import build_fleet
+from demo_fleet.planted import faults
 from demo_fleet.truths import truth_of
 from scheduler.assess import Assessment, agreed
 from scheduler.assess.exercise import looking as assessing

@@ -76,8 +76,11 @@ MISTAKES = [
     ("dashboard/deps.py", "import fleet.store.embedded", "dashboard reads"),
     ("dashboard/deps.py", "import fleet.registry.work", "dashboard reads"),
     ("dashboard/deps.py", "import scheduler.turns", "dashboard reads"),
+    ("dashboard/deps.py", "import scheduler.bench.turns", "dashboard reads"),
     ("demo_fleet/customers.py", "import fleet.registry.engine", "demo fleet sees only"),
-    ("demo_fleet/machine.py", "import fleet.model", "machine knows nothing"),
+    ("demo_fleet/machine/__init__.py", "import fleet.model", "machine knows nothing"),
+    ("demo_fleet/machine/physics.py", "import ingest.wire", "machine knows nothing"),
+    ("demo_fleet/machine/supply.py", "import random", "Pure rooms"),
     ("fleet/history.py", "import demo_fleet", "Nobody imports the demo"),
 ]
 

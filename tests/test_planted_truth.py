@@ -27,7 +27,7 @@ from truth import DAY_S, Cast, cast_of, days_of, heard, papers_of, verdicts
 
 import demo_fleet.papers as papers
 from demo_fleet.assembly import Fleet
-from demo_fleet.faults import Truth
+from demo_fleet.planted.faults import Truth
 from demo_fleet.truths import truth_of
 from fleet.model import Reading
 from fleet.registry import work
@@ -265,7 +265,7 @@ def test_graded_faults_are_all_found_from_twice_their_limit_on(
 
 
 def test_the_truth_file_states_the_limit_of_every_graded_fault() -> None:
-    from demo_fleet.graded import GRADED
+    from demo_fleet.planted.graded import GRADED
 
     assert set(GRADED) == set(LIMITS)
     for limit in GRADED.values():

@@ -12,7 +12,7 @@ from checks import Checks
 from numpy.typing import NDArray
 from round_cases import kinds, planned
 
-from scheduler import bench_rounds
+from scheduler.bench import rounds as bench
 from scheduler.rounds import (
     Distances,
     Economics,
@@ -43,7 +43,7 @@ ALL_SIZES = [
 @pytest.mark.parametrize("sites", ALL_SIZES)
 def test_a_committed_area_and_its_by_hand_plan_are_what_they_say(sites: int) -> None:
     """The by-hand plan keeps every rule, and making it again gives the same."""
-    area = bench_rounds.area(bench_rounds.AREAS, sites)
+    area = bench.area(bench.AREAS, sites)
     assert len(area.request.sites) == sites
     assert len(area.request.technicians) == 3
     assert all(len(t.shifts) == 10 for t in area.request.technicians)
@@ -58,7 +58,7 @@ def test_a_committed_area_and_its_by_hand_plan_are_what_they_say(sites: int) -> 
 def many(monkeypatch: pytest.MonkeyPatch) -> PlanRequest:
     """Nine technicians in three areas side by side; "many" candidates begin at sixty."""
     monkeypatch.setattr(territory_module, "WHOLE", 60)
-    request = bench_rounds.tiled(bench_rounds.area(bench_rounds.AREAS, 60).request, 3)
+    request = bench.tiled(bench.area(bench.AREAS, 60).request, 3)
     return PlanRequest(
         first_day=request.first_day, zone=request.zone, sites=request.sites, jobs=request.jobs,
         technicians=request.technicians, days=request.days, limits=Limits(iterations=30),
@@ -95,8 +95,8 @@ def test_more_work_than_people_keeps_the_best_and_says_so_of_the_rest(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(territory_module, "WHOLE", 40)
-    request = bench_rounds.area(bench_rounds.AREAS, 200).request
-    made = planned(bench_rounds.limited(request, 30, 1), cancel=lambda: True)
+    request = bench.area(bench.AREAS, 200).request
+    made = planned(bench.limited(request, 30, 1), cancel=lambda: True)
     reasons = {u.reason.value for u in made.unplanned}
     assert "no_capacity" in reasons
     assert "search_limit" not in reasons
@@ -179,7 +179,7 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
 def test_ten_thousand_sites_fit_in_two_gibibytes() -> None:
     """As `hourhand bench rounds --only memory` measures it: planner and worker together."""
     done = subprocess.run(
-        [sys.executable, "-m", "scheduler.bench_rounds", "--only", "memory", "--seconds", "10"],
+        [sys.executable, "-m", "scheduler.bench.rounds", "--only", "memory", "--seconds", "10"],
         cwd=ROOT, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -188,7 +188,7 @@ def test_ten_thousand_sites_fit_in_two_gibibytes() -> None:
 @pytest.mark.long
 def test_a_thousand_candidates_search_in_seven_hundred_mebibytes() -> None:
     """Trouble 11: the worker's bound leaves room for a thousand sites and three skill profiles."""
-    request = bench_rounds.area(bench_rounds.AREAS, 1000).request
+    request = bench.area(bench.AREAS, 1000).request
     made = planned(
         PlanRequest(
             first_day=request.first_day, zone=request.zone, sites=request.sites,

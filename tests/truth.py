@@ -18,13 +18,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_fleet import condition, papers
+from demo_fleet import papers
 from demo_fleet.assembly import SHOWCASE, DemoSet, Fleet, build_fleet
-from demo_fleet.machine_ails import FOREVER, Ails
-from demo_fleet.machine_plate import Script
-from demo_fleet.machine_reports import events as told_events
-from demo_fleet.machine_reports import readings as told_readings
-from demo_fleet.machine_runs import build_life
+from demo_fleet.machine import FOREVER, Ails, Script, build_life
+from demo_fleet.machine import events as told_events
+from demo_fleet.machine import readings as told_readings
+from demo_fleet.planted import condition
 from demo_fleet.schedule import exercise_starts
 from fleet.history import read_series
 from fleet.model import DeviceEvent, Latest, Pulse, Series

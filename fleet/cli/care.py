@@ -23,11 +23,11 @@ ALIVE_S = 30
 ROOM_BYTES = 512 * 1024 * 1024
 BENCHES = {
     "alert": "ingest.bench.alert",
-    "assess": "scheduler.bench",
+    "assess": "scheduler.bench.assess",
     "ingest": "ingest.bench.ingest",
-    "rounds": "scheduler.bench_rounds",
+    "rounds": "scheduler.bench.rounds",
     "store": "ingest.bench.store",
-    "turns": "scheduler.bench_turns",
+    "turns": "scheduler.bench.turns",
 }
 QUIET_STATES = ("connected", "taking the inbox")
 """States of ingest that need nobody."""

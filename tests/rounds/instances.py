@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from scheduler.bench_rounds import Area
+from scheduler.bench.rounds import Area
 from scheduler.rounds import (
     PlanRequest,
     RoundJob,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from demo_fleet.machine_ails import FOREVER, Ails
+from demo_fleet.machine.ails import FOREVER, Ails
 
 __all__ = ["FOREVER", "Ails", "Nameplate", "Reporter", "Script", "Spans"]
 Spans = tuple[tuple[int, int], ...]

@@ -1,6 +1,6 @@
 """What judging a unit costs, against a floor of the same run.
 
-    python -m scheduler.bench [--units 12] [--days 30] [--json]
+    python -m scheduler.bench.assess [--units 12] [--days 30] [--json]
 
 Seeded sets on standby in a temporary folder: a real registry and a real store. The floor of a unit
 is to read it and do nothing: what the office knows of it, its stored days, and its open window (the

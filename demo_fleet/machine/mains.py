@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from demo_fleet.machine_noise import Ints, one, uniform
+from demo_fleet.machine.noise import Ints, one, uniform
 
 DAY_S = 86_400
 AREA_PER_DAY = 0.018

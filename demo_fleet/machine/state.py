@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo_fleet.machine_noise import Floats, Ints
+from demo_fleet.machine.noise import Floats, Ints
 
 
 @dataclass(frozen=True)

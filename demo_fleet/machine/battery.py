@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from demo_fleet.machine_ails import Ails
-from demo_fleet.machine_moments import Moments
-from demo_fleet.machine_noise import Floats, normal, one, smooth
-from demo_fleet.machine_plate import Nameplate
-from demo_fleet.machine_supply import grown
+from demo_fleet.machine.ails import Ails
+from demo_fleet.machine.noise import Floats, normal, one, smooth
+from demo_fleet.machine.plate import Nameplate
+from demo_fleet.machine.state import Moments
+from demo_fleet.machine.supply import grown
 
 REST_V = 12.70
 FLOAT_V = 13.60

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from demo_fleet import condition
-from demo_fleet.machine_plate import FOREVER, Script
+from demo_fleet.machine import FOREVER, Script
+from demo_fleet.planted import condition
 
 DAY_S = 86_400
 HOUR_S = 3_600

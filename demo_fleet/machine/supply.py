@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from demo_fleet.machine_ails import Ails, Growing
-from demo_fleet.machine_moments import Moments
-from demo_fleet.machine_noise import Floats, normal, one, smooth, uniform
-from demo_fleet.machine_plate import Nameplate
+from demo_fleet.machine.ails import Ails, Growing
+from demo_fleet.machine.noise import Floats, normal, one, smooth, uniform
+from demo_fleet.machine.plate import Nameplate
+from demo_fleet.machine.state import Moments
 
 OVER_SHARE = 1.19
 OPEN_SHARE = 0.17

@@ -1,6 +1,6 @@
 """How many units a second the scheduler gets through, and where the time goes.
 
-    python -m scheduler.bench_turns [--units 24] [--year 365] [--registry URL] [--json]
+    python -m scheduler.bench.turns [--units 24] [--year 365] [--registry URL] [--json]
 
 Seeded sets with a year of history: a real registry (SQLite in a temporary folder, or an empty
 database at --registry) and a real store. The clock goes on by a minute a round, every set reports
@@ -29,8 +29,9 @@ from fleet.history import History
 from fleet.model import Habit, Latest, Pulse, Reading
 from fleet.registry import work
 from fleet.registry.types import PulseBatch
-from scheduler import bench, turns
-from scheduler.bench import DAY_S, RUNNING_S, STANDING_S, T0, House
+from scheduler import turns
+from scheduler.bench import assess
+from scheduler.bench.assess import DAY_S, RUNNING_S, STANDING_S, T0, House
 from scheduler.turns import alerting, recompute, watching
 from scheduler.turns.held import MB, Held
 from scheduler.turns.jobs import WATCH_BUDGET_S, WATCH_S
@@ -130,10 +131,10 @@ def rounds(
 def run(units: int, year: int, url: str = "") -> dict[str, Any]:
     """All figures; milliseconds a unit where nothing else is said."""
     with tempfile.TemporaryDirectory(prefix="hourhand-bench-") as name:
-        house = bench.build(Path(name) / "house", units, year, url)
+        house = assess.build(Path(name) / "house", units, year, url)
         kept, bare = (turns.Memory(held=Held(limit=room)) for room in (ROOM, 0))
         figures: dict[str, Any] = {"units": units, "history_days": year}
-        floor_s = bench.seconds(house, bench.floor)
+        floor_s = assess.seconds(house, assess.floor)
         figures["floor_ms"] = 1000 * floor_s / units
         begun = T0 + year * DAY_S
         house.now = begun + BEGUN_S
@@ -184,8 +185,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--registry", default="", help="an EMPTY database to use, postgresql://…")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     given = parser.parse_args(argv)
-    if min(given.units, given.year) < 1 or given.units * given.year > bench.MOST_UNIT_DAYS:
-        parser.error(f"units and year at least 1, and at most {bench.MOST_UNIT_DAYS} unit-days")
+    if min(given.units, given.year) < 1 or given.units * given.year > assess.MOST_UNIT_DAYS:
+        parser.error(f"units and year at least 1, and at most {assess.MOST_UNIT_DAYS} unit-days")
     figures = run(given.units, given.year, given.registry)
     sys.stdout.write((json.dumps(figures) if given.json else table(figures)) + "\n")
     return 0

@@ -10,8 +10,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from demo_fleet.customers import Model
-from demo_fleet.machine_ails import Ails
-from demo_fleet.machine_plate import Script
+from demo_fleet.machine import Ails, Script
 
 DAY_S, HOUR_S = 86_400, 3_600
 CAST: dict[int, str] = {

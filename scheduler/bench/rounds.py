@@ -1,6 +1,6 @@
 """What the planner is worth beside a plan made by hand, on committed areas.
 
-    python -m scheduler.bench_rounds [--seconds 30] [--sites 60 200 500 1000] [--seeds 1 2 3]
+    python -m scheduler.bench.rounds [--seconds 30] [--sites 60 200 500 1000] [--seeds 1 2 3]
         [--only value|work|told|insert|memory] [--areas DIR] [--json]
 
 The areas (sites, jobs, three technicians, ten days) and their by-hand plans lie in tests/rounds of
@@ -39,7 +39,7 @@ from scheduler.rounds import (
     remainder,
 )
 
-AREAS = Path(__file__).resolve().parent.parent / "tests" / "rounds"
+AREAS = Path(__file__).resolve().parents[2] / "tests" / "rounds"
 VALUE_AT_LEAST = {60: 1.04, 200: 1.08, 500: 1.25, 1000: 1.5}
 KM_AT_MOST = {60: 0.70, 200: 0.85}
 DISTURBED_AT_MOST = 13

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from demo_fleet.machine import Machine, crank_values, values
-from demo_fleet.machine_noise import Floats, Ints
-from demo_fleet.machine_plate import FOREVER
+from demo_fleet.machine.noise import Floats, Ints
+from demo_fleet.machine.physics import Machine, crank_values, values
+from demo_fleet.machine.plate import FOREVER
 
 AFTER_START_S = 5
 AFTER_STOP_S = 10

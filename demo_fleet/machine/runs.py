@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo_fleet.machine_noise import Floats, Ints, one
-from demo_fleet.machine_plate import Nameplate, Script
+from demo_fleet.machine.noise import Floats, Ints, one
+from demo_fleet.machine.plate import Nameplate, Script
 
 REFUEL_AT = 45.0
 REFUEL_TO = 93.0

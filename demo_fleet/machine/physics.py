@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo_fleet import machine_supply as supply
-from demo_fleet.machine_battery import battery_v, charging_v, crank_low_v
-from demo_fleet.machine_moments import Moments
-from demo_fleet.machine_noise import Floats, Ints, normal, smooth
-from demo_fleet.machine_plate import Nameplate, Reporter, Script
-from demo_fleet.machine_runs import Life
+from demo_fleet.machine import supply
+from demo_fleet.machine.battery import battery_v, charging_v, crank_low_v
+from demo_fleet.machine.noise import Floats, Ints, normal, smooth
+from demo_fleet.machine.plate import Nameplate, Reporter, Script
+from demo_fleet.machine.runs import Life
+from demo_fleet.machine.state import Moments
 
 DECIMALS = {
     "battery_v": 2, "ac_v": 1, "frequency_hz": 2, "charge_v": 2, "mains_v": 1, "run_hours_h": 1,
