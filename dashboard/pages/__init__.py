@@ -1,4 +1,8 @@
-"""The pages people read, one file a page."""
+"""The pages people read: one file a page, and a room for pages that belong together.
+
+In a room `page` is the page it is named for, `one` is one of what it lists. The order of ROUTERS is
+the order of matching: a fixed address stands before one with a name in it.
+"""
 
 from dashboard.pages import (
     alert,
@@ -6,10 +10,6 @@ from dashboard.pages import (
     channels,
     charts,
     due,
-    jobs,
-    jobs_billing,
-    jobs_call,
-    jobs_one,
     live,
     more,
     outage,
@@ -30,6 +30,9 @@ from dashboard.pages import (
     units,
     waking,
 )
+from dashboard.pages.jobs import billing, call
+from dashboard.pages.jobs import one as one_job
+from dashboard.pages.jobs import page as jobs_page
 
 ROUTERS = tuple(
     page.router
@@ -41,10 +44,10 @@ ROUTERS = tuple(
         signal,
         due,
         tolerance,
-        jobs,
-        jobs_billing,
-        jobs_call,
-        jobs_one,
+        jobs_page,
+        billing,
+        call,
+        one_job,
         rounds,
         rounds_change,
         rounds_export,
