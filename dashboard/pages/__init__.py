@@ -17,9 +17,6 @@ from dashboard.pages import (
     quiet_hours,
     record,
     rota,
-    rounds,
-    rounds_change,
-    rounds_export,
     service,
     signal,
     sitecard,
@@ -33,6 +30,8 @@ from dashboard.pages import (
 from dashboard.pages.jobs import billing, call
 from dashboard.pages.jobs import one as one_job
 from dashboard.pages.jobs import page as jobs_page
+from dashboard.pages.rounds import change, export
+from dashboard.pages.rounds import page as rounds_page
 
 ROUTERS = tuple(
     page.router
@@ -48,9 +47,9 @@ ROUTERS = tuple(
         billing,
         call,
         one_job,
-        rounds,
-        rounds_change,
-        rounds_export,
+        rounds_page,
+        change,
+        export,
         technicians,
         sitecard,
         alerts,

@@ -9,7 +9,7 @@ from typing import Any
 from dashboard import phrases
 from dashboard.deps import Desk
 from dashboard.pages.jobs.page import promise_words
-from dashboard.pages.rounds_map import Spot, Way
+from dashboard.pages.rounds.map import Spot, Way
 from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician

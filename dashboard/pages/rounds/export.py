@@ -13,8 +13,8 @@ from starlette.responses import Response
 from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
 from dashboard.exports import calendars, paper, visits
 from dashboard.exports.visits import Leg, Visit
-from dashboard.pages import rounds_words as tell
-from dashboard.pages.rounds import day_sheet
+from dashboard.pages.rounds import words as tell
+from dashboard.pages.rounds.page import day_sheet
 from dashboard.problems import Problem
 from dashboard.viewers import only_technician
 from fleet import words

@@ -9,8 +9,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages import rounds_words as tell
-from dashboard.pages.rounds_map import Spot, round_map
+from dashboard.pages.rounds import words as tell
+from dashboard.pages.rounds.map import Spot, round_map
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
 from fleet import words

@@ -11,8 +11,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages import rounds_words as tell
 from dashboard.pages.jobs.one import found
+from dashboard.pages.rounds import words as tell
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
