@@ -5,18 +5,11 @@ the order of matching: a fixed address stands before one with a name in it.
 """
 
 from dashboard.pages import (
-    alert,
-    alerts,
-    channels,
     charts,
     due,
     live,
     more,
-    outage,
-    outage_texts,
-    quiet_hours,
     record,
-    rota,
     service,
     signal,
     sitecard,
@@ -25,8 +18,10 @@ from dashboard.pages import (
     tolerance,
     unit,
     units,
-    waking,
 )
+from dashboard.pages.alerts import channels, outage, outage_texts, quiet_hours, rota, waking
+from dashboard.pages.alerts import one as one_alert
+from dashboard.pages.alerts import page as alerts_page
 from dashboard.pages.jobs import billing, call
 from dashboard.pages.jobs import one as one_job
 from dashboard.pages.jobs import page as jobs_page
@@ -52,8 +47,8 @@ ROUTERS = tuple(
         export,
         technicians,
         sitecard,
-        alerts,
-        alert,
+        alerts_page,
+        one_alert,
         outage,
         outage_texts,
         rota,

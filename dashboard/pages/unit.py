@@ -13,7 +13,6 @@ from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.one_unit import find
 from dashboard.pages import (
-    alert_lines,
     answer,
     bars,
     battery_words,
@@ -25,6 +24,7 @@ from dashboard.pages import (
     use_words,
 )
 from dashboard.pages import unit_words as tell
+from dashboard.pages.alerts import lines as alert_lines
 from fleet import words
 from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown

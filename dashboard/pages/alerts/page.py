@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
-from dashboard.pages.alert_lines import lines
+from dashboard.pages.alerts.lines import lines
 from fleet.model import Scope
 from fleet.registry import alerts as kept
 from fleet.registry import pages

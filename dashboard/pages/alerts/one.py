@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import forms
-from dashboard.pages.alert_lines import line, subject
+from dashboard.pages.alerts.lines import line, subject
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer

@@ -11,8 +11,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.alert_lines import state_words
-from dashboard.pages.outage_texts import text_of, writing
+from dashboard.pages.alerts.lines import state_words
+from dashboard.pages.alerts.outage_texts import text_of, writing
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name

@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard.deps import AtDesk, Desk, Looking, require
-from dashboard.pages import channels
+from dashboard.pages.alerts import channels
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer

@@ -11,7 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, require
-from dashboard.pages.alert import WAYS
+from dashboard.pages.alerts.one import WAYS
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
