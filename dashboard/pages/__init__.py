@@ -5,18 +5,15 @@ the order of matching: a fixed address stands before one with a name in it.
 """
 
 from dashboard.pages import (
-    charts,
     due,
     live,
     more,
     record,
     service,
-    signal,
     sitecard,
     technicians,
     today,
     tolerance,
-    unit,
     units,
 )
 from dashboard.pages.alerts import channels, outage, outage_texts, quiet_hours, rota, waking
@@ -27,13 +24,15 @@ from dashboard.pages.jobs import one as one_job
 from dashboard.pages.jobs import page as jobs_page
 from dashboard.pages.rounds import change, export
 from dashboard.pages.rounds import page as rounds_page
+from dashboard.pages.unit import charts, signal
+from dashboard.pages.unit import page as unit_page
 
 ROUTERS = tuple(
     page.router
     for page in (
         today,
         units,
-        unit,
+        unit_page,
         record,
         signal,
         due,

@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
-from dashboard.pages import unit as unit_page
+from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
 from fleet import words

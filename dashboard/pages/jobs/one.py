@@ -12,9 +12,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
-from dashboard.pages import unit as unit_page
 from dashboard.pages.jobs.call import CallFault, read_promise
 from dashboard.pages.jobs.page import mark, placed, promise_words, severity
+from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer

@@ -12,19 +12,18 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.one_unit import find
-from dashboard.pages import (
+from dashboard.pages import due, forms
+from dashboard.pages.alerts import lines as alert_lines
+from dashboard.pages.unit import (
     answer,
     bars,
     battery_words,
-    due,
     exercise_words,
-    forms,
     last_start,
     supply_words,
     use_words,
 )
-from dashboard.pages import unit_words as tell
-from dashboard.pages.alerts import lines as alert_lines
+from dashboard.pages.unit import words as tell
 from fleet import words
 from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown
