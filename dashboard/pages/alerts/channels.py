@@ -88,7 +88,7 @@ def show(
     hours = _hours(desk, everybody, whose or mine)
     tested = weekly.newest(held_rota, now)
     return frames.page(
-        request, viewer.scope, "channels.html", "alerts", status=status, now=now, rows=rows,
+        request, viewer.scope, "alerts/channels.html", "alerts", status=status, now=now, rows=rows,
         done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
         mine=mine, zone=zone, sure=sure, hours=(hours | (typed or {})) if hours else None,
         counts=counts, schemes=_schemes(SCHEMES), hosted=_schemes(HOSTED),
@@ -130,7 +130,7 @@ def weekly_test(request: Request, desk: AtDesk, viewer: Looking, on: str) -> HTM
     if not outbox.of_cause(desk.registry, cause):
         raise Problem(404, "There was no weekly test on that day.")
     return frames.page(
-        request, viewer.scope, "weekly_test.html", "alerts", now=desk.clock(), on=on[:10],
+        request, viewer.scope, "alerts/weekly_test.html", "alerts", now=desk.clock(), on=on[:10],
         said=_tested(desk, cause, desk.clock()),
         answered=bool(outbox.answers(desk.registry, cause)),
     )  # fmt: skip

@@ -62,7 +62,7 @@ def _show(
     tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
     return frames.page(
-        request, scope, "alert.html", "alerts", status=status, now=now, row=row, done=done,
+        request, scope, "alerts/one.html", "alerts", status=status, now=now, row=row, done=done,
         wrong=wrong, may=viewer.may_record, shelf=shelf, marks=said_of.MARKS,
         mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
         sent=[_sent(notice, state, people, tries, row["zone"], now) for notice, state in sent],

@@ -55,7 +55,7 @@ def outages(
     now = desk.clock()
     shown = [o for o in found[:OUTAGES] if not o.into]
     return frames.page(
-        request, scope, "outages.html", "alerts", now=now,
+        request, scope, "alerts/outages.html", "alerts", now=now,
         rows=[_head(desk, scope, o, now) for o in shown], first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
         staff=scope.everything,
@@ -109,7 +109,8 @@ def one(
     calls = _calls(desk, scope, outage)
     counts = tally(outage.members)
     return frames.page(
-        request, scope, "outage.html", "alerts", now=now, outage=_head(desk, scope, outage, now),
+        request, scope, "alerts/outage.html", "alerts", now=now,
+        outage=_head(desk, scope, outage, now),
         counts=[(said.COVERS[c], n, SHAPES.get(c)) for c, n in sorted(
             counts.items(), key=lambda item: list(said.COVERS).index(item[0]))],
         rows=_with_texts(desk, viewer, outage, [

@@ -49,7 +49,7 @@ def alerts(
     return frames.page(
         request,
         scope,
-        "alerts.html",
+        "alerts/page.html",
         "alerts",
         now=now,
         show=show,

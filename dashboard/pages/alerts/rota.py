@@ -54,7 +54,8 @@ def _show(
         "zone": held.zone, "minutes": str(held.escalate_s // 60), "last": held.last,
     }  # fmt: skip
     return frames.page(
-        request, scope, "rota.html", "alerts", status=status, now=now, done=done, wrong=wrong,
+        request, scope, "alerts/rota.html", "alerts", status=status, now=now, done=done,
+        wrong=wrong,
         holder=names.get(line[0], "somebody who has left") if line else "",
         line=[names.get(p, "somebody who has left") for p in line[1:]],
         weeks=[_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)],

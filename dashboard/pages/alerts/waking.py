@@ -49,7 +49,7 @@ def _show(
             }
         )
     return frames.page(
-        request, scope, "waking.html", "alerts", status=status, n=n, wrong=wrong, done=done,
+        request, scope, "alerts/waking.html", "alerts", status=status, n=n, wrong=wrong, done=done,
         concerns=[(CONCERNS[concern], held_rows) for concern, held_rows in rows.items()],
         may=viewer.kind == "person" and viewer.role == "owner",
     )  # fmt: skip

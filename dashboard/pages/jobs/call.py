@@ -100,7 +100,7 @@ def _screen(
         unit = rows[0].unit.id
     chosen = find(desk, scope, unit) if unit else None
     return frames.page(
-        request, scope, "jobs_call.html", "jobs", status=status, now=now, q=q, unit=unit,
+        request, scope, "jobs/call.html", "jobs", status=status, now=now, q=q, unit=unit,
         rows=[_found(*row, now) for row in rows], chosen=_chosen(desk, scope, chosen, now),
         sent=_blank(chosen) | sent, wrong=wrong, pressing=PRESSING, nexts=NEXT, founds=say.FOUND,
     )  # fmt: skip

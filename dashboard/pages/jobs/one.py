@@ -68,7 +68,7 @@ def _page(
     if at:
         where = f"{phrases.day_words(at[1], today)}, {names.get(at[0], at[0])}, about {words.moment(at[2], zone, now)}"
     return frames.page(
-        request, scope, "job.html", "jobs", status=status, now=now, job=job, wrong=wrong,
+        request, scope, "jobs/one.html", "jobs", status=status, now=now, job=job, wrong=wrong,
         done=done, set=frames.named(*row[:3]) if row else None,
         state=unit_page.state(row[3], zone, now) if row else None,
         reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},

@@ -42,7 +42,7 @@ def board(
         jobs = kept.jobs(desk.registry, scope, states=[state])[::-1]
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
     return frames.page(
-        request, scope, "jobs.html", "jobs", now=now, q=q, found=found, state=state,
+        request, scope, "jobs/page.html", "jobs", now=now, q=q, found=found, state=state,
         columns=columns(shown, book, placed(desk), now), total=len(jobs),
         suggested=[] if q or found or state else suggested(desk, scope, jobs, now),
         states=say.STATES, founds=say.FOUND, filtered=bool(q or found or state),

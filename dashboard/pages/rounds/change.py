@@ -140,7 +140,7 @@ def _change_page(
     sheet = tell.sheet_of(desk, scope, verdict.plan) if verdict else None
     place = book.sites.get(job.where)
     return frames.page(
-        request, scope, "rounds_change.html", "rounds", status=status, job=job, wrong=wrong,
+        request, scope, "rounds/change.html", "rounds", status=status, job=job, wrong=wrong,
         where=where, place=place.name if place else "", verdict=verdict, kind=kind, to=to,
         violations=[v.detail for v in verdict.violations] if verdict else [],
         changes=tell.changed(sheet, verdict.changes) if verdict and sheet else [],
@@ -254,7 +254,7 @@ def _insert_page(
             "price": f"{one.price:.0f}", "reserve": one.uses_reserve, "changes": others,
         })  # fmt: skip
     return frames.page(
-        request, scope, "rounds_insert.html", "rounds", status=status, now=now, job=job,
+        request, scope, "rounds/insert.html", "rounds", status=status, now=now, job=job,
         place=place[0].name if place else "", ways=ways, wrong=wrong,
     )  # fmt: skip
 

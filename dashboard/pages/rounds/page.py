@@ -50,10 +50,10 @@ def page(
         "people": technicians.technicians(desk.registry, active_only=True),
     }  # fmt: skip
     if shown is None:
-        return frames.page(request, scope, "rounds_none.html", "rounds", now=now, **facts)
+        return frames.page(request, scope, "rounds/none.html", "rounds", now=now, **facts)
     sheet = tell.sheet_of(desk, scope, dispatch.decode(shown.doc))
     return frames.page(
-        request, scope, "rounds.html", "rounds", now=now, **facts,
+        request, scope, "rounds/page.html", "rounds", now=now, **facts,
         **_facts(desk, scope, sheet, day, shown.published),
         made=words.moment(shown.made_at, sheet.plan.zone, now),
     )  # fmt: skip
@@ -128,7 +128,7 @@ def _mine(request: Request, desk: Desk, scope: Scope, whose: str) -> Response:
     told = kept.in_force(desk.registry)
     if not whose or told is None:
         return frames.page(
-            request, scope, "rounds_mine.html", "rounds", days=[], known=bool(whose), name=""
+            request, scope, "rounds/mine.html", "rounds", days=[], known=bool(whose), name=""
         )
     sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
     days = tell.days(sheet, whose)
@@ -136,7 +136,7 @@ def _mine(request: Request, desk: Desk, scope: Scope, whose: str) -> Response:
         return RedirectResponse(days[0]["rounds"][0]["href"], 303)
     name = sheet.technicians[whose].name if whose in sheet.technicians else ""
     return frames.page(
-        request, scope, "rounds_mine.html", "rounds", days=days, known=True, name=name
+        request, scope, "rounds/mine.html", "rounds", days=days, known=True, name=name
     )
 
 
@@ -149,7 +149,7 @@ def day_page(
     who = sheet.technicians[id]
     others = [d for d in tell.days(sheet, id) if d["day"] != day][:6]
     return frames.page(
-        request, scope, "rounds_day.html", "rounds", round=line, name=who.name, day=day, id=id,
+        request, scope, "rounds/day.html", "rounds", round=line, name=who.name, day=day, id=id,
         day_name=phrases.day_words(day, sheet.today), parts=parts, others=others,
         order=work.to_order(parts, who.stock), stock=who.stock, cautions=words.CAUTIONS,
         first=say.ON_ROUND, may=viewer.role in ("office", "owner"),

@@ -69,7 +69,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
     return frames.page(
         request,
         scope,
-        "unit.html",
+        "unit/page.html",
         "units",
         now=now,
         set=frames.named(found, site, customer),

@@ -41,7 +41,7 @@ def page(
         except ValueError as fault:
             wrong = f"{str(fault)[0].upper()}{str(fault)[1:]}"
     return frames.page(
-        request, scope, "signal.html", "units",
+        request, scope, "unit/signal.html", "units",
         now=desk.clock(), set=frames.named(found, site, customer), zone=site.time_zone,
         started=started, stopped=stopped, answers=answers, wrong=wrong,
         cautions=words.CAUTIONS,
