@@ -12,7 +12,7 @@ from one_unit import T0, UNIT
 from seeding import NOW, Fleet, seed, unit_id
 
 from dashboard.app import create_app
-from dashboard.pages import battery_words
+from dashboard.pages.unit import battery_words
 from scheduler.assess import Assessment
 from scheduler.rules.battery import BatteryTrend, Verdict
 from scheduler.turns import Memory, work_through

@@ -11,7 +11,7 @@ import pytest
 from exercises import BERLIN, DAY_S, RULE, ran, utc
 from register_rows import NOW, row, take
 
-from dashboard.pages.exercise_words import code as code_words
+from dashboard.pages.unit.exercise_words import code as code_words
 from fleet.model import EVERYTHING, ExerciseBefore, Unit
 from fleet.registry import pages
 from fleet.registry.engine import Registry

@@ -26,7 +26,7 @@ from test_alert_pages import OFFICE as DUTY
 from test_alert_pages import mains_off
 from test_notice_words import offending
 
-from dashboard.pages.outage_texts import sms_link, writing
+from dashboard.pages.alerts.outage_texts import sms_link, writing
 from fleet.model import (
     EVERYTHING,
     Call,

@@ -30,7 +30,8 @@ from seeding import (
 
 from dashboard import logbook, phrases
 from dashboard.app import create_app
-from dashboard.pages import bars, due, forms, today
+from dashboard.pages import due, forms, today
+from dashboard.pages.unit import bars
 from fleet import words
 from fleet.history import History
 from fleet.model import (

@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, unit_id
 
-from dashboard.pages.rounds_map import Spot, Way, round_map
+from dashboard.pages.rounds.map import Spot, Way, round_map
 from fleet.model import EVERYTHING, Job
 from fleet.registry import jobs, pages, rounds
 from fleet.registry import tables as t

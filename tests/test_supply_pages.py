@@ -12,7 +12,8 @@ from seeding import NOW, Fleet, seed, unit_id
 
 from dashboard.api import supply as api
 from dashboard.app import create_app
-from dashboard.pages import supply_words, tolerance
+from dashboard.pages import tolerance
+from dashboard.pages.unit import supply_words
 from fleet.model import EngineHours, Finding, Habit, UnitSummary
 from scheduler.assess import Assessment
 from scheduler.rules.supply import Band, Drift, Measured, SupplySeen

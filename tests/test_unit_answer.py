@@ -18,7 +18,7 @@ from test_readiness import WEEKLY, life
 
 from dashboard import svg
 from dashboard.app import create_app
-from dashboard.pages import answer, last_start
+from dashboard.pages.unit import answer, last_start
 from fleet.model import Calibration, DeviceEvent, MainsNow, ReadinessNow, Run
 from fleet.registry import work
 from fleet.registry.types import PulseBatch

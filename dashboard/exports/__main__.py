@@ -11,8 +11,8 @@ from pathlib import Path
 import orjson
 
 from dashboard.exports import calendars, visits
-from dashboard.pages.rounds_export import legs
-from dashboard.pages.rounds_words import gather
+from dashboard.pages.rounds.export import legs
+from dashboard.pages.rounds.words import gather
 from fleet import clock, settings
 from fleet.model import EVERYTHING
 from fleet.registry import rounds as kept

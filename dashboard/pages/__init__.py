@@ -1,57 +1,53 @@
-"""The pages people read, one file a page."""
+"""The pages people read: one file a page, and a room for pages that belong together.
+
+In a room `page` is the page it is named for, `one` is one of what it lists. The order of ROUTERS is
+the order of matching: a fixed address stands before one with a name in it.
+"""
 
 from dashboard.pages import (
-    alert,
-    alerts,
-    channels,
-    charts,
     due,
-    jobs,
-    jobs_billing,
-    jobs_call,
-    jobs_one,
     live,
     more,
-    outage,
-    outage_texts,
-    quiet_hours,
     record,
-    rota,
-    rounds,
-    rounds_change,
-    rounds_export,
     service,
-    signal,
     sitecard,
     technicians,
     today,
     tolerance,
-    unit,
     units,
-    waking,
 )
+from dashboard.pages.alerts import channels, outage, outage_texts, quiet_hours, rota, waking
+from dashboard.pages.alerts import one as one_alert
+from dashboard.pages.alerts import page as alerts_page
+from dashboard.pages.jobs import billing, call
+from dashboard.pages.jobs import one as one_job
+from dashboard.pages.jobs import page as jobs_page
+from dashboard.pages.rounds import change, export
+from dashboard.pages.rounds import page as rounds_page
+from dashboard.pages.unit import charts, signal
+from dashboard.pages.unit import page as unit_page
 
 ROUTERS = tuple(
     page.router
     for page in (
         today,
         units,
-        unit,
+        unit_page,
         record,
         signal,
         due,
         tolerance,
-        jobs,
-        jobs_billing,
-        jobs_call,
-        jobs_one,
-        rounds,
-        rounds_change,
-        rounds_export,
+        jobs_page,
+        billing,
+        call,
+        one_job,
+        rounds_page,
+        change,
+        export,
         technicians,
         sitecard,
-        alerts,
-        alert,
+        alerts_page,
+        one_alert,
         outage,
         outage_texts,
         rota,

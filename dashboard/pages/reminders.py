@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboard import frames
 from dashboard.deps import Desk
-from dashboard.pages import exercise_words
+from dashboard.pages.unit import exercise_words
 from fleet import words
 from fleet.model import Scope
 from fleet.registry import pages

@@ -11,7 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages import rounds_words
+from dashboard.pages.rounds import words as rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician

@@ -38,7 +38,7 @@ def _page(
     if viewer.scope.customers is not None:
         names = [c.name for c in pages.customers(desk.registry, viewer.scope)]
     return frames.page(
-        request, viewer.scope, "account.html", "account", status=status, now=now,
+        request, viewer.scope, "people/account.html", "account", status=status, now=now,
         person=me.person, role=ROLE_WORDS[me.person.role], customers=names, wrong=wrong,
         done={"ended": "The others were signed out.", "password": "The new password holds, and "
               "every other browser was signed out."}.get(done, ""),

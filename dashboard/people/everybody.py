@@ -36,8 +36,8 @@ def _list(
 ) -> HTMLResponse:  # fmt: skip
     names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
     return frames.page(
-        request, viewer.scope, "people.html", "people", status=status, wrong=wrong, made=made,
-        people=[_line(person, names) for person in people.people(desk.registry)],
+        request, viewer.scope, "people/everybody.html", "people", status=status, wrong=wrong,
+        made=made, people=[_line(person, names) for person in people.people(desk.registry)],
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "login": "", "role": "technician", "customers": []} | (sent or {}),
         roles=ROLE_WORDS, hints=ROLE_HINTS,
@@ -118,9 +118,10 @@ def _one(
             "active": person.active}  # fmt: skip
     held = people.sessions(desk.registry, person.id, now)
     return frames.page(
-        request, viewer.scope, "person.html", "people", status=status, now=now, person=person,
-        wrong=wrong, done=done, made=made, sent=kept | (sent or {}), roles=ROLE_WORDS,
-        hints=ROLE_HINTS, customers=sorted(names.items(), key=lambda item: item[1].casefold()),
+        request, viewer.scope, "people/person.html", "people", status=status, now=now,
+        person=person, wrong=wrong, done=done, made=made, sent=kept | (sent or {}),
+        roles=ROLE_WORDS, hints=ROLE_HINTS,
+        customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sessions=len(held), used=when(held[0].seen_at, now) if held else "",
     )  # fmt: skip
 

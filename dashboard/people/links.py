@@ -92,7 +92,7 @@ def _tokens(
 ) -> HTMLResponse:  # fmt: skip
     names, now = _names(desk, viewer), desk.clock()
     return frames.page(
-        request, viewer.scope, "tokens.html", "people", status=status, now=now, wrong=wrong,
+        request, viewer.scope, "people/tokens.html", "people", status=status, now=now, wrong=wrong,
         made=made, rows=_listed(people.tokens(desk.registry), names, now), days=TOKEN_DAYS,
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "rights": ["read"], "all": True, "customers": [], "days": "365"}
@@ -143,7 +143,7 @@ def _shares(
 ) -> HTMLResponse:  # fmt: skip
     names, now = _names(desk, viewer), desk.clock()
     return frames.page(
-        request, viewer.scope, "shares.html", "people", status=status, now=now, wrong=wrong,
+        request, viewer.scope, "people/shares.html", "people", status=status, now=now, wrong=wrong,
         made=made, rows=_listed(people.shares(desk.registry), names, now), days=SHARE_DAYS,
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "customers": [], "days": "30"} | (sent or {}),
@@ -186,7 +186,7 @@ def share_page(request: Request, desk: AtDesk, secret: str) -> HTMLResponse:
     names = [c.name for c in pages.customers(desk.registry, share.scope)]
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "share.html", share=share, secret=secret, customers=names,
+        request, "people/share.html", share=share, secret=secret, customers=names,
         until=day(share.until, desk.clock()), insecure=insecure,
     )  # fmt: skip
 

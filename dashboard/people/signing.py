@@ -48,7 +48,7 @@ def _sign_in_form(
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     facts = {"login": "", "phone": False, "next": "/"} | sent
     return frames.door(
-        request, "sign_in.html", status, wrong=wrong, insecure=insecure, sent=facts,
+        request, "people/sign_in.html", status, wrong=wrong, insecure=insecure, sent=facts,
         demo=desk.settings.demo,
     )  # fmt: skip
 
@@ -137,7 +137,7 @@ async def sign_out(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 @router.get("/signed-out", response_class=HTMLResponse, dependencies=[ANYONE])
 def signed_out(request: Request) -> HTMLResponse:
-    return frames.door(request, "signed_out.html")
+    return frames.door(request, "people/signed_out.html")
 
 
 # --- the first owner ---------------------------------------------------------------------------
@@ -155,7 +155,7 @@ def _set_up_form(
 ) -> HTMLResponse:
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "set_up.html", status, wrong=wrong, insecure=insecure,
+        request, "people/set_up.html", status, wrong=wrong, insecure=insecure,
         sent={"name": "", "login": "", "code": ""} | sent, coded=not _at_the_box(request, desk),
     )  # fmt: skip
 
@@ -212,8 +212,9 @@ def _join_form(
         raise Problem(404, "This link was used already or has ended: ask the owner for a new one.")
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "join.html", status, wrong=wrong, insecure=insecure, secret=secret, person=person
-    )
+        request, "people/join.html", status, wrong=wrong, insecure=insecure, secret=secret,
+        person=person,
+    )  # fmt: skip
 
 
 @router.post("/join/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])

@@ -1,0 +1,270 @@
+"""How people are reached: their addresses, a test message, and how the last messages fared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Desk, Looking, require
+from dashboard.pages.alerts.one import WAYS
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet import words
+from fleet.model import Contact, Notice
+from fleet.registry import notices as outbox
+from fleet.registry import people, quiet_hours, rota
+from fleet.registry.notices import Target, TargetRefused, put_notices
+from fleet.registry.notices.addresses import (
+    HOSTED,
+    OWNERS_ALONE,
+    SCHEMES,
+    AddressFault,
+    names_a_server,
+    read,
+    shown,
+)
+from fleet.registry.sitecard import CardRefused, key_of
+from fleet.words import notices as say
+from scheduler.alarms import holder, notice_id, weekly
+
+STAFF = require("technician", right=None, person=True)
+NOBODY = "There is nobody of the firm by that name whom you may change."
+NO_ADDRESS = "There is no such address here. The list has them all."
+router = APIRouter(include_in_schema=False)
+DONE = {
+    "added": "Added. Send a test message to see that it arrives.",
+    "removed": "Removed.",
+    "quiet": "Changed. It holds from now on; a message that waits already leaves when it was going to.",
+    "tested": "A test message is on its way; how it fared stands below in a few seconds.",
+}
+OUTCOMES = {
+    "delivered": "delivered", "not_delivered": "not delivered",
+    "not_allowed": "could not be sent", "answered": "answered",
+}  # fmt: skip
+
+
+@router.get("/channels", response_class=HTMLResponse, dependencies=[STAFF])
+def channels(
+    request: Request, desk: AtDesk, viewer: Looking, done: str = "", whose: str = ""
+) -> HTMLResponse:
+    return show(request, desk, viewer, done=DONE.get(done, ""), whose=whose[:64])
+
+
+def show(
+    request: Request, desk: Desk, viewer: Viewer, done: str = "", wrong: str = "",
+    status: int = 200, whose: str = "", typed: dict[str, Any] | None = None,
+    sure: dict[str, str] | None = None,
+) -> HTMLResponse:  # fmt: skip
+    """The page. whose: the person whose quiet hours its form has; typed: what was sent of them;
+    sure: the address that is asked about once more before it is removed."""
+    now, owner = desk.clock(), viewer.role == "owner"
+    mine = me(viewer)
+    held_rota = rota.rota(desk.registry)[0]
+    zone = held_rota.zone
+    held = [t for t in _targets(desk) if owner or t.person == mine]
+    everybody = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
+    last = outbox.last_tries(desk.registry, [t.id for t in held])
+    names = {c.person: c.name for c in everybody}
+    if whose and whose not in names:
+        raise Problem(404, NOBODY)
+    rows: list[dict[str, Any]] = [
+        {
+            "id": contact.person,
+            "name": contact.name,
+            "quiet": say.quiet_hours(contact.quiet.begins, contact.quiet.ends),
+            "targets": [
+                _row(t, last, owner, zone, now) for t in held if t.person == contact.person
+            ],
+        }
+        for contact in everybody
+    ]
+    counts = outbox.outbox_counts(desk.registry, now)
+    hours = _hours(desk, everybody, whose or mine)
+    tested = weekly.newest(held_rota, now)
+    return frames.page(
+        request, viewer.scope, "alerts/channels.html", "alerts", status=status, now=now, rows=rows,
+        done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
+        mine=mine, zone=zone, sure=sure, hours=(hours | (typed or {})) if hours else None,
+        counts=counts, schemes=_schemes(SCHEMES), hosted=_schemes(HOSTED),
+        tested=_tested(desk, tested, now),
+        mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
+    )  # fmt: skip
+
+
+def _schemes(names: Iterable[str]) -> str:
+    return ", ".join(f"{s}://" for s in sorted(names))
+
+
+def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, Any]:
+    """What the form of somebody's quiet hours holds; empty where there is nobody to have some."""
+    contact = next((c for c in everybody if c.person == person), None)
+    if contact is None:
+        return {}
+    held, n = quiet_hours.of_person(desk.registry, person)
+    return {"person": person, "name": contact.name, "n": n, "begins": held.begins,
+            "ends": held.ends}  # fmt: skip
+
+
+def _tested(desk: Desk, cause: str, now: int) -> str:
+    """How the newest weekly test went, in a sentence; '' where none was sent."""
+    if not outbox.of_cause(desk.registry, cause):
+        return ""
+    on = words.day(cause.partition(":")[2])
+    answered = outbox.answers(desk.registry, cause)
+    if not answered:
+        return f"The weekly test of {on} was not answered yet."
+    first = answered[0]
+    return f"The weekly test of {on} was answered by {first.detail}."
+
+
+@router.get("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
+def weekly_test(request: Request, desk: AtDesk, viewer: Looking, on: str) -> HTMLResponse:
+    """What the weekly test message opens; opening it answers nothing."""
+    cause = f"weekly_test:{on[:10]}"
+    if not outbox.of_cause(desk.registry, cause):
+        raise Problem(404, "There was no weekly test on that day.")
+    return frames.page(
+        request, viewer.scope, "alerts/weekly_test.html", "alerts", now=desk.clock(), on=on[:10],
+        said=_tested(desk, cause, desk.clock()),
+        answered=bool(outbox.answers(desk.registry, cause)),
+    )  # fmt: skip
+
+
+@router.post("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
+async def answered(request: Request, desk: AtDesk, viewer: Looking, on: str) -> Response:
+    """I have it."""
+    await read_form(request, viewer, 4)
+    if not await run_in_threadpool(
+        outbox.answer, desk.registry, f"weekly_test:{on[:10]}", viewer.actor, desk.clock()
+    ):
+        raise Problem(404, "There was no weekly test on that day.")
+    return RedirectResponse(f"/weekly-test/{on[:10]}", 303)
+
+
+def me(viewer: Viewer) -> str:
+    """The id of who looks; '' where nobody signed in."""
+    return viewer.session.person.id if viewer.session is not None else ""
+
+
+def _targets(desk: Desk) -> list[Target]:
+    """Every address, opened with this installation's key where there is one."""
+    try:
+        return outbox.targets(desk.registry, key=key_of(desk.settings))
+    except CardRefused:
+        return outbox.targets(desk.registry)
+
+
+def _row(
+    target: Target, last: dict[str, outbox.Try], owner: bool, zone: str, now: int
+) -> dict[str, Any]:
+    tried = last.get(target.id)
+    said = "never tried"
+    if tried is not None:
+        said = f"{OUTCOMES[tried.outcome]} {words.moment(tried.at, zone, now)}"
+        said += f": {tried.detail}" if tried.detail else ""
+    return {
+        "id": target.id, "way": WAYS[target.way], "shown": target.shown, "last": said,
+        "bad": tried is not None and tried.outcome != "delivered",
+        "by_login": target.id.startswith("login-"),
+        "may": owner or not names_a_server(target.address),
+    }  # fmt: skip
+
+
+@router.post("/channels", response_class=HTMLResponse, dependencies=[STAFF])
+async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    posted = await read_form(request, viewer, 8)
+    return await run_in_threadpool(_add, request, desk, viewer, posted)
+
+
+def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    """Everyone their own; what this server would have to ask, and other people's, the owner."""
+    owner, person = viewer.role == "owner", posted.text("person", 64) or me(viewer)
+    if not owner and person != me(viewer):
+        raise Problem(404, NOBODY)
+    try:
+        address = read(posted.secret("address")[:600])
+        if not owner and names_a_server(address.text):
+            raise AddressFault(OWNERS_ALONE)
+        key = key_of(desk.settings)
+        outbox.add_target(
+            desk.registry, person, address.way, address.text, shown(address), key, viewer.actor,
+            desk.clock(),
+        )  # fmt: skip
+    except (AddressFault, TargetRefused, CardRefused) as fault:
+        return show(request, desk, viewer, wrong=str(fault), status=422)
+    return RedirectResponse("/channels?done=added", 303)
+
+
+@router.post("/channels/{id}/remove", response_class=HTMLResponse, dependencies=[STAFF])
+async def remove(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer, 4)
+    return await run_in_threadpool(
+        _remove, request, desk, viewer, id[:64], posted.text("sure", 4) == "yes"
+    )
+
+
+def _remove(request: Request, desk: Desk, viewer: Viewer, id: str, sure: bool) -> Response:
+    found = _found(desk, viewer, id)
+    if found.id.startswith("login-"):
+        wrong = "This is the name to sign in with. Add another e-mail address and it is not used."
+        return show(request, desk, viewer, wrong=wrong, status=422)
+    if viewer.role != "owner" and names_a_server(found.address):
+        return show(request, desk, viewer, wrong=OWNERS_ALONE, status=422)
+    warning = "" if sure else _warning(desk, found)
+    if warning:
+        asked = {"id": found.id, "said": warning, "what": f"{WAYS[found.way]} {found.shown}"}
+        return show(request, desk, viewer, sure=asked)
+    outbox.remove_target(desk.registry, found.id, viewer.actor, desk.clock())
+    return RedirectResponse("/channels?done=removed", 303)
+
+
+def _found(desk: Desk, viewer: Viewer, id: str) -> Target:
+    """The address of that id, if it is one's own or the owner asks. Raises Problem 404."""
+    found = next((t for t in _targets(desk) if t.id == id), None)
+    if found is None or (viewer.role != "owner" and found.person != me(viewer)):
+        raise Problem(404, NO_ADDRESS)
+    return found
+
+
+def _warning(desk: Desk, target: Target) -> str:
+    """What is said before an address is removed; '' where another one is known to work."""
+    person = people.person(desk.registry, target.person)
+    if person is None:
+        return ""
+    left = [t for t in outbox.targets(desk.registry, person.id) if t.id != target.id]
+    ids = {t.id: t.way for t in left}
+    if "@" in person.login and "email" not in ids.values():
+        ids[f"login-{person.id}"] = "email"
+    mailed = bool(desk.settings.smtp_host and desk.settings.smtp_from)
+    tried = outbox.last_tries(desk.registry, list(ids))
+    for id, way in ids.items():
+        if id in tried and tried[id].outcome == "delivered" and (way != "email" or mailed):
+            return ""
+    on_duty = holder(rota.rota(desk.registry)[0], desk.clock()) == person.id
+    return say.last_address(person.name, bool(ids), on_duty)
+
+
+@router.post("/channels/{id}/test", response_class=HTMLResponse, dependencies=[STAFF])
+async def test(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    await read_form(request, viewer, 4)
+    return await run_in_threadpool(_test, desk, viewer, id[:64])
+
+
+def _test(desk: Desk, viewer: Viewer, id: str) -> Response:
+    now = desk.clock()
+    found = _found(desk, viewer, id)
+    cause = f"channel_test:{found.id}"
+    subject, body = say.channel_test(desk.settings.firm)
+    notice = Notice(
+        id=notice_id(cause, str(now), found.person, found.way), cause=cause, step=str(now),
+        person=found.person, way=found.way, kind="channel_test", subject=subject, body=body,
+        made_at=now, not_before=now, path="/channels",
+    )  # fmt: skip
+    put_notices(desk.registry, [notice], now)
+    return RedirectResponse("/channels?done=tested", 303)

@@ -1,0 +1,82 @@
+"""Alerts: one line per cause, with its life so far, and how many there were."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import HTMLResponse
+
+from dashboard import frames
+from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
+from dashboard.pages.alerts.lines import lines
+from fleet.model import Scope
+from fleet.registry import alerts as kept
+from fleet.registry import pages
+from scheduler import alarms
+
+router = APIRouter(include_in_schema=False, dependencies=LIVE)
+
+A_PAGE = 50
+MONTH_S = 30 * 86_400
+PUBLISHED = (
+    ("Alerts a day", "about 144 (150 in the 2009 edition)"),
+    ("Most in 10 min", "a flood from 11 on"),
+    ("Time in a flood", "under 1 %"),
+    ("Chattering", "none (3 in a minute)"),
+    ("Standing for over a day", "fewer than 5"),
+    ("The ten most frequent", "1 to 5 % of all"),
+    ("Act now / Same day / Next visit", "5 / 15 / 80 %"),
+)
+"""What IEC 62682 and ANSI/ISA-18.2 name for one operator of a control room."""
+
+
+@router.get("/alerts", response_class=HTMLResponse)
+def alerts(
+    request: Request,
+    desk: AtDesk,
+    viewer: Looking,
+    scope: Reader,
+    show: str = "open",
+    after: Annotated[str, Query(max_length=80)] = "",
+) -> HTMLResponse:
+    show = "all" if show == "all" else "open"
+    found = pages.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
+    now = desk.clock()
+    rows = lines(desk, scope, found[:A_PAGE], now)
+    over = [row for row in rows if row["state"] == "returned"] if show == "open" else []
+    staff = scope.everything and viewer.kind == "person"
+    return frames.page(
+        request,
+        scope,
+        "alerts/page.html",
+        "alerts",
+        now=now,
+        show=show,
+        rows=[row for row in rows if row not in over],
+        over=over,
+        staff=staff,
+        figures=figures(desk, scope, now) if staff and not after else None,
+        following=found[A_PAGE - 1].id if len(found) > A_PAGE else "",
+        first=not after,
+    )
+
+
+def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
+    """The last 30 days beside the published figures, and which rule was wrong most."""
+    since = now - MONTH_S
+    f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
+    sent, people = kept.messages(desk.registry, since)
+    ours = (
+        f"{f.a_day:.1f}", str(f.most_10_min), f"{100 * f.flood_share:.1f} %", str(f.chattering),
+        str(f.stale), f"{100 * f.top_10_share:.0f} %",
+        " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
+    )  # fmt: skip
+    marked = kept.marks_by_kind(desk.registry, scope, since)
+    return {
+        "rows": [
+            (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)
+        ],
+        "a_person": f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
+        "marked": [(m.kind.replace("_", " ").capitalize(), m) for m in marked],
+    }

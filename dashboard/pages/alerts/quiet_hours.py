@@ -1,0 +1,49 @@
+"""A person's quiet hours: everyone their own, the owner anybody's. Their form stands on How people are reached."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard.deps import AtDesk, Desk, Looking, require
+from dashboard.pages.alerts import channels
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet.registry import quiet_hours, rota
+from fleet.registry.quiet_hours import QuietHoursRefused
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.post(
+    "/channels/quiet", response_class=HTMLResponse,
+    dependencies=[require("technician", right=None, person=True)],
+)  # fmt: skip
+async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    posted = await read_form(request, viewer, 8)
+    return await run_in_threadpool(_change, request, desk, viewer, posted)
+
+
+def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    mine = channels.me(viewer)
+    person = posted.text("person", 64) or mine
+    known = {c.person for c in rota.contacts(desk.registry)}
+    if person not in known or (viewer.role != "owner" and person != mine):
+        raise Problem(404, channels.NOBODY)
+    typed: dict[str, Any] = {"begins": posted.text("begins", 9), "ends": posted.text("ends", 9)}
+    asked = posted.text("n", 9)
+    n = int(asked) if asked.isdigit() else quiet_hours.of_person(desk.registry, person)[1]
+    try:
+        wanted = quiet_hours.read(typed["begins"], typed["ends"])
+        quiet_hours.agree(desk.registry, person, wanted, n, viewer.actor, desk.clock())
+    except QuietHoursRefused as fault:
+        return channels.show(
+            request, desk, viewer, wrong=str(fault), status=422, whose=person, typed=typed
+        )
+    except rota.AgreedMeanwhile as fault:
+        return channels.show(request, desk, viewer, wrong=str(fault), status=409, whose=person)
+    return RedirectResponse("/channels?done=quiet", 303)

@@ -1,0 +1,164 @@
+"""The rota: whose week it is, swaps, the handover, who is next in line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, time, timedelta
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.posted import Posted, read_form
+from dashboard.viewers import Viewer
+from fleet import calendar, words
+from fleet.model import Contact, Rota, Scope, Swap
+from fleet.registry import rota as agreed
+from fleet.words.notices import quiet_hours
+from scheduler import alarms
+from scheduler.alarms.rota import contact_of
+
+router = APIRouter(include_in_schema=False)
+LOOKS = require("technician", right="read", whole=True)
+CHANGES = require("office", right=None, person=True, whole=True)
+WEEKS = 8
+PLACES = 10
+DONE = {"changed": "Changed. It holds from now on."}
+
+
+class RotaFault(ValueError):
+    """A field that cannot be taken. Its text says which and what to write."""
+
+
+@router.get("/rota", response_class=HTMLResponse, dependencies=[LOOKS])
+def rota(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, done: str = ""
+) -> HTMLResponse:
+    held, n = agreed.rota(desk.registry)
+    return _show(request, desk, viewer, scope, held, n, done=DONE.get(done, ""))
+
+
+def _show(
+    request: Request, desk: Desk, viewer: Viewer, scope: Scope, held: Rota, n: int,
+    sent: dict[str, Any] | None = None, wrong: str = "", status: int = 200, done: str = "",
+) -> HTMLResponse:  # fmt: skip
+    now = desk.clock()
+    people = agreed.contacts(desk.registry)
+    names = {c.person: c.name for c in people}
+    line = alarms.in_line(held, now)
+    kept = {
+        "people": list(held.people), "start": held.start, "handover": held.handover,
+        "zone": held.zone, "minutes": str(held.escalate_s // 60), "last": held.last,
+    }  # fmt: skip
+    return frames.page(
+        request, scope, "alerts/rota.html", "alerts", status=status, now=now, done=done,
+        wrong=wrong,
+        holder=names.get(line[0], "somebody who has left") if line else "",
+        line=[names.get(p, "somebody who has left") for p in line[1:]],
+        weeks=[_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)],
+        unreached=[c.name for c in people if c.person in line and not c.ways],
+        people=sorted(names.items(), key=lambda item: item[1].casefold()), sent=kept | (sent or {}),
+        swaps=[(i, words.day(s.from_on), words.day(s.to_on), names.get(s.person, "?"))
+               for i, s in enumerate(held.swaps)],
+        n=n, places=max(PLACES if not held.people else len(held.people) + 2, 3),
+        may=viewer.kind == "person" and viewer.role in ("office", "owner"),
+    )  # fmt: skip
+
+
+def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> dict[str, str]:
+    who = contact_of(people, person)
+    return {
+        "from": words.day(first),
+        "to": words.day(after),
+        "who": who.name if who else "somebody who has left",
+        "quiet": quiet_hours(who.quiet.begins, who.quiet.ends) if who else "",
+    }
+
+
+@router.post("/rota", response_class=HTMLResponse, dependencies=[CHANGES])
+async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    """The weeks, the handover, the line; or one swap more or less."""
+    posted = await read_form(request, viewer, 80)
+    return await run_in_threadpool(_change, request, desk, viewer, posted)
+
+
+def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    held, n = agreed.rota(desk.registry)
+    known = {c.person for c in agreed.contacts(desk.registry)}
+    sent = {k: posted.text(k) for k in ("start", "handover", "zone", "minutes", "last")}
+    what = posted.text("what")
+    try:
+        if what == "swap":
+            wanted = _with_swap(held, posted, known)
+        elif what == "unswap":
+            wanted = _without_swap(held, posted.text("swap"))
+        else:
+            wanted = _weeks(held, posted, sent, known)
+        asked = posted.text("n", 9)
+        agreed.agree_rota(
+            desk.registry, wanted, int(asked) if asked.isdigit() else n, viewer.actor, desk.clock()
+        )
+    except (RotaFault, agreed.AgreedMeanwhile) as fault:
+        typed = sent | {"people": [p for p in posted.every("person") if p]} if not what else None
+        return _show(request, desk, viewer, viewer.scope, held, n, typed, str(fault), status=422)
+    return RedirectResponse("/rota?done=changed", 303)
+
+
+def _weeks(held: Rota, posted: Posted, sent: dict[str, str], known: set[str]) -> Rota:
+    people = tuple(p for p in posted.every("person") if p)
+    if any(p not in known for p in people):
+        raise RotaFault("Somebody chosen is not of the firm any more: choose again.")
+    if sent["last"] and sent["last"] not in known:
+        raise RotaFault("The last resort is not of the firm any more: choose again.")
+    try:
+        start = date.fromisoformat(sent["start"])
+    except ValueError:
+        raise RotaFault("The first week begins on: write a date like 2026-11-30.") from None
+    try:
+        handover = time.fromisoformat(sent["handover"]).strftime("%H:%M")
+    except ValueError:
+        raise RotaFault("Handover at: write a time like 08:00.") from None
+    try:
+        calendar.zone(sent["zone"])
+    except calendar.ZoneUnknown as fault:
+        raise RotaFault(f"Time zone: {fault}") from None
+    minutes = sent["minutes"]
+    if not minutes.isdigit() or not 1 <= int(minutes) <= 240:
+        raise RotaFault("Next in line after: write minutes from 1 to 240.")
+    return Rota(
+        people=people, start=start.isoformat(), handover=handover, zone=sent["zone"],
+        swaps=held.swaps, escalate_s=int(minutes) * 60, last=sent["last"],
+    )  # fmt: skip
+
+
+def _with_swap(held: Rota, posted: Posted, known: set[str]) -> Rota:
+    person = posted.text("person")
+    if person not in known:
+        raise RotaFault("Choose who takes over.")
+    try:
+        first = date.fromisoformat(posted.text("from"))
+        after = date.fromisoformat(posted.text("to"))
+    except ValueError:
+        raise RotaFault(
+            "A swap goes from one date to another: write them like 2026-11-30."
+        ) from None
+    if not first < after <= first + timedelta(days=366):
+        raise RotaFault("A swap ends after it begins, within a year.")
+    swap = Swap(from_on=first.isoformat(), to_on=after.isoformat(), person=person)
+    return _with(held, (*held.swaps, swap))
+
+
+def _without_swap(held: Rota, which: str) -> Rota:
+    if not which.isdigit() or int(which) >= len(held.swaps):
+        raise RotaFault("That swap is not there any more.")
+    return _with(held, tuple(s for i, s in enumerate(held.swaps) if i != int(which)))
+
+
+def _with(held: Rota, swaps: tuple[Swap, ...]) -> Rota:
+    return Rota(
+        people=held.people, start=held.start, handover=held.handover, zone=held.zone, swaps=swaps,
+        escalate_s=held.escalate_s, last=held.last,
+    )  # fmt: skip

@@ -1,0 +1,82 @@
+"""The waking table: criticality x what was found x mains. The owner decides who is woken."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.posted import Posted, read_form
+from dashboard.viewers import Viewer
+from fleet.model import Scope
+from fleet.registry import rota as agreed
+from scheduler.alarms.waking import CONCERNS, changed, table
+
+router = APIRouter(include_in_schema=False)
+CRITICAL = {"life": "Life depends on it", "business": "Business", "home": "Home"}
+MAINS = {"off": "mains off", "on": "mains healthy or not known"}
+DONE = {"changed": "Changed. It holds from now on."}
+
+
+@router.get(
+    "/waking", response_class=HTMLResponse,
+    dependencies=[require("technician", right="read", whole=True)],
+)  # fmt: skip
+def waking(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, done: str = ""
+) -> HTMLResponse:
+    return _show(request, desk, viewer, scope, done=DONE.get(done, ""))
+
+
+def _show(
+    request: Request, desk: Desk, viewer: Viewer, scope: Scope, wrong: str = "",
+    status: int = 200, done: str = "",
+) -> HTMLResponse:  # fmt: skip
+    held, n = agreed.waking(desk.registry)
+    rows: dict[str, list[dict[str, Any]]] = {concern: [] for concern in CONCERNS}
+    for concern, criticality, mains, woken, default in table(held):
+        rows[concern].append(
+            {
+                "name": f"{concern}.{criticality}.{mains}",
+                "site": CRITICAL[criticality],
+                "mains": MAINS[mains],
+                "wakes": woken,
+                "changed": woken != default,
+            }
+        )
+    return frames.page(
+        request, scope, "alerts/waking.html", "alerts", status=status, n=n, wrong=wrong, done=done,
+        concerns=[(CONCERNS[concern], held_rows) for concern, held_rows in rows.items()],
+        may=viewer.kind == "person" and viewer.role == "owner",
+    )  # fmt: skip
+
+
+@router.post(
+    "/waking", response_class=HTMLResponse,
+    dependencies=[require("owner", right=None, person=True)],
+)  # fmt: skip
+async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_change, request, desk, viewer, posted)
+
+
+def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    held, n = agreed.waking(desk.registry)
+    asked = posted.text("n", 9)
+    ticked = set(posted.every("wake"))
+    chosen = [
+        (concern, criticality, mains, f"{concern}.{criticality}.{mains}" in ticked)
+        for concern, criticality, mains, _, _ in table(held)
+    ]
+    try:
+        agreed.agree_waking(
+            desk.registry, changed(chosen), int(asked) if asked.isdigit() else n, viewer.actor,
+            desk.clock(),
+        )  # fmt: skip
+    except agreed.AgreedMeanwhile as fault:
+        return _show(request, desk, viewer, viewer.scope, str(fault), 409)
+    return RedirectResponse("/waking?done=changed", 303)

@@ -1,0 +1,272 @@
+"""The phone rings: find the set, see its state, take the job, on one screen and without a mouse."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, timedelta
+from typing import Annotated, Any
+from uuid import UUID, uuid4
+
+from fastapi import APIRouter, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames, phrases
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.one_unit import find
+from dashboard.pages.unit import page as unit_page
+from dashboard.posted import Posted, read_form
+from dashboard.viewers import Viewer
+from fleet import words
+from fleet.calendar import local_date
+from fleet.model import (
+    Customer,
+    Errand,
+    FoundBy,
+    Job,
+    JobState,
+    Promise,
+    Scope,
+    Site,
+    Unit,
+    UnitSummary,
+)
+from fleet.registry import jobs as kept
+from fleet.registry import pages
+from fleet.registry.jobs import JobRefused
+from fleet.registry.jobs_find import find_sets
+from fleet.registry.technicians import TechnicianRefused, read_parts
+from fleet.words import jobs as say
+from scheduler import work
+
+router = APIRouter(
+    include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
+)
+PRESSING: dict[str, tuple[str, int | None]] = {
+    "now": ("Now: no cover, or danger", 0), "week": ("This week", 7),
+    "month": ("In four weeks", 28), "next": ("With the next visit", None),
+}  # fmt: skip
+NEXT: dict[str, tuple[str, JobState]] = {
+    "go": ("Somebody must go", "open"), "call": ("One call first", "call_first"),
+    "part": ("Wait for a part", "waiting_part"), "yes": ("Wait for the customer's yes", "waiting_yes"),
+}  # fmt: skip
+
+
+COORDINATES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*")
+
+
+class CallFault(ValueError):
+    """A field that cannot be used. A sentence."""
+
+
+@router.get("/jobs/call", response_class=HTMLResponse)
+def call(
+    request: Request,
+    desk: AtDesk,
+    scope: Reader,
+    q: Annotated[str, Query(max_length=100)] = "",
+    unit: Annotated[str, Query(max_length=64)] = "",
+    alert: Annotated[str, Query(max_length=200)] = "",
+) -> HTMLResponse:
+    sent = {"id": str(uuid4()), "found": "customer", "minutes": "60", "pressing": "week",
+            "next": "go"}  # fmt: skip
+    if alert:
+        sent |= _from_alert(desk, scope, unit, alert)
+    return _screen(request, desk, scope, q, unit, sent, "")
+
+
+def _from_alert(desk: Desk, scope: Scope, unit: str, alert: str) -> dict[str, str]:
+    row = pages.unit(desk.registry, scope, unit)
+    found = [e for e in pages.episodes(desk.registry, scope, unit=unit) if e.id == alert]
+    if row is None or not found:
+        return {}
+    finding = found[0].finding
+    said = words.sentence(finding, row.site.time_zone, desk.clock())
+    job = work.from_finding(finding, said.title, row.unit, "", "alert")
+    return {
+        "title": said.title, "symptom": said.seen, "found": "alert",
+        "pressing": "now" if job.urgent else "week",
+        "next": "call" if job.state == "call_first" else "go",
+    }  # fmt: skip
+
+
+def _screen(
+    request: Request, desk: Desk, scope: Scope, q: str, unit: str, sent: dict[str, str],
+    wrong: str, status: int = 200,
+) -> HTMLResponse:  # fmt: skip
+    now = desk.clock()
+    rows = find_sets(desk.registry, scope, q) if q.strip() else []
+    if not unit and len(rows) == 1:
+        unit = rows[0].unit.id
+    chosen = find(desk, scope, unit) if unit else None
+    return frames.page(
+        request, scope, "jobs/call.html", "jobs", status=status, now=now, q=q, unit=unit,
+        rows=[_found(*row, now) for row in rows], chosen=_chosen(desk, scope, chosen, now),
+        sent=_blank(chosen) | sent, wrong=wrong, pressing=PRESSING, nexts=NEXT, founds=say.FOUND,
+    )  # fmt: skip
+
+
+def _blank(chosen: Any) -> dict[str, str]:
+    names = ("id", "title", "symptom", "caller", "phone", "parts", "skill", "minutes", "found",
+             "pressing", "next", "people", "day", "half", "place", "there")  # fmt: skip
+    blank = dict.fromkeys(names, "") | {"people": "1", "minutes": "60"}
+    if chosen:
+        unit, site, customer, _ = chosen
+        blank |= {
+            "caller": unit.contact or site.contact or customer.name,
+            "phone": unit.phone or site.phone or customer.phone,
+        }
+    return blank
+
+
+def _found(
+    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+) -> dict[str, Any]:
+    worst = frames.worst(summary.findings) if summary else None
+    return {
+        **frames.named(unit, site, customer),
+        "phone": unit.phone or site.phone or customer.phone,
+        "severity": worst.severity if worst else "",
+        "finding": words.sentence(worst, site.time_zone, now).title if worst else "",
+        "condition": summary.condition if summary else None,
+    }
+
+
+def _chosen(desk: Desk, scope: Scope, chosen: Any, now: int) -> dict[str, Any] | None:
+    """The set's state beside the form, its open jobs and whether its customer is on stop."""
+    if chosen is None:
+        return None
+    unit, site, customer, summary = chosen
+    zone = site.time_zone
+    contract = kept.contracts(desk.registry, scope).get(customer.id)
+    findings = summary.findings if summary else ()
+    due = pages.due(desk.registry, scope, unit=unit.id)[:4]
+    return {
+        "set": frames.named(unit, site, customer),
+        "state": unit_page.state(summary, zone, now),
+        "notices": unit_page.notices(findings, zone, now)[:3],
+        "reach": unit_page.reach(unit, site, customer),
+        "jobs": [
+            {"id": job.id, "title": job.title, "state": say.STATES[job.state]}
+            for job in kept.jobs(desk.registry, scope, unit=unit.id) if work.is_open(job)
+        ][:6],
+        "due": [item.name for item, _, _, _ in due if item.state in ("late_beyond", "late", "due")],
+        "on_stop": bool(contract and contract.on_stop),
+        "warranty": warranty(contract.warranty.get(unit.id, "") if contract else "", zone, now),
+        "response_h": contract.response_h if contract else None,
+    }  # fmt: skip
+
+
+def warranty(until: str, zone: str, now: int) -> str:
+    """Whether the set is under warranty today, in words."""
+    today = local_date(now, zone)
+    if not until:
+        return ""
+    over = until < today.isoformat()
+    return f"{'ended' if over else 'under warranty until'} {phrases.day_words(until, today)}"
+
+
+@router.post("/jobs/call", response_class=HTMLResponse)
+async def take(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_take, request, desk, viewer, posted)
+
+
+def _take(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+    unit = posted.text("unit", 64)
+    sent = posted.flat()
+    try:
+        job = read_job(desk, viewer.scope, unit, posted)
+        kept.add_jobs(desk.registry, [work.opened(job, desk.clock(), viewer.name)])
+    except (CallFault, JobRefused, TechnicianRefused) as fault:
+        return _screen(
+            request, desk, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422
+        )
+    return RedirectResponse(f"/jobs/{job.id}?done=taken", 303)
+
+
+def read_job(desk: Desk, scope: Scope, unit: str, posted: Posted) -> Job:
+    """The job a sent form describes. Raises CallFault, TechnicianRefused, Problem 404."""
+    row = find(desk, scope, unit) if unit else None
+    zone = row[1].time_zone if row else "UTC"
+    symptom, title = posted.text("symptom", 2000), posted.text("title", 100)
+    if not (symptom or title):
+        raise CallFault("What is wrong: please write it down in the caller's words.")
+    pressing = posted.text("pressing")
+    if pressing not in PRESSING or posted.text("next") not in NEXT:
+        raise CallFault("Choose how pressing it is, and what comes next.")
+    today = local_date(desk.clock(), zone)
+    days = PRESSING[pressing][1]
+    parts = read_parts(posted.text("parts", 500))
+    return Job(
+        id=_id(posted.text("id")),
+        title=title or _short(symptom),
+        state=NEXT[posted.text("next")][1],
+        found_by=_found_by(posted.text("found")),
+        customer=row[2].id if row else "",
+        site=row[1].id if row else posted.text("site", 64),
+        unit=row[0].id if row else "",
+        symptom=symptom,
+        caller=posted.text("caller", 100),
+        phone=posted.text("phone", 40),
+        urgent=pressing == "now",
+        safety=bool(row and row[0].criticality == "life"),
+        due_on="" if days is None else (today + timedelta(days=days)).isoformat(),
+        parts=parts,
+        skill=posted.text("skill", 60),
+        minutes=_number(posted.text("minutes") or "60", "Minutes", 5, 960),
+        people=_number(posted.text("people") or "1", "People", 1, 9),
+        promise=read_promise(posted),
+        errand=None if row else read_errand(posted),
+    )
+
+
+def _id(text: str) -> str:
+    try:
+        return str(UUID(text))
+    except ValueError:
+        raise CallFault("Open this form again and send it from there.") from None
+
+
+def _short(symptom: str) -> str:
+    line = symptom.splitlines()[0]
+    return line if len(line) <= 60 else f"{line[:57].rstrip()}…"
+
+
+def _found_by(text: str) -> FoundBy:
+    return next((name for name in say.FOUND if name == text), "customer")
+
+
+def _number(text: str, label: str, least: int, most: int) -> int:
+    if not text.isdigit() or not least <= int(text) <= most:
+        raise CallFault(f"{label}: write a whole number from {least} to {most}.")
+    return int(text)
+
+
+def read_errand(posted: Posted) -> Errand | None:
+    """Where a job without a set leads; None where nothing is written. Raises CallFault."""
+    name, there = posted.text("place", 100), posted.text("there", 60)
+    if not (name or there):
+        return None
+    numbers = COORDINATES.fullmatch(there)
+    if not name or numbers is None:
+        raise CallFault(
+            "Where the errand leads: write the place's name, and its latitude and longitude in "
+            "degrees as a map shows them, such as 55.017, -1.683."
+        )
+    lat, lon = float(numbers[1]), float(numbers[2])
+    if abs(lat) > 90 or abs(lon) > 180:
+        raise CallFault("Latitude lies between -90 and 90 degrees, longitude between -180 and 180.")
+    return Errand(name=name, lat=lat, lon=lon)
+
+
+def read_promise(posted: Posted) -> Promise | None:
+    """A half-day the customer asked for; None where none was. Raises CallFault."""
+    day, half = posted.text("day", 10), posted.text("half")
+    if not day:
+        return None
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        raise CallFault("Day: write it as YYYY-MM-DD.") from None
+    return Promise(day=day, half="afternoon" if half == "afternoon" else "morning", agreed=True)

@@ -1,0 +1,146 @@
+"""One job: what is to be done, what happened to it, and what may come next."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames, phrases
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.one_unit import find
+from dashboard.pages.jobs.call import CallFault, read_promise
+from dashboard.pages.jobs.page import mark, placed, promise_words, severity
+from dashboard.pages.unit import page as unit_page
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet import words
+from fleet.calendar import local_date
+from fleet.model import Job, JobStep, Scope
+from fleet.model.jobs import StepKind
+from fleet.registry import jobs as kept
+from fleet.registry import technicians
+from fleet.registry.jobs import JobRefused
+from fleet.registry.technicians import TechnicianRefused, read_parts, say_parts
+from fleet.words import jobs as say
+from scheduler import work
+from scheduler.work import NotPossible
+
+router = APIRouter(include_in_schema=False)
+LOOK = require("reader", whole=True)
+DO = require("technician", right=None, person=True)
+BY_HAND: tuple[StepKind, ...] = (
+    "called", "said_yes", "part_came", "begin", "finish", "part_done", "stop", "call",
+    "wait_part", "ask", "book", "unbook", "bill", "reopen", "unpin", "note", "drop",
+)  # fmt: skip
+"""Steps a person takes on this page, the likeliest first."""
+DONE = {"taken": "Taken. It stands on the board.", "step": "Written down."}
+
+
+@router.get("/jobs/{id}", response_class=HTMLResponse, dependencies=[LOOK])
+def page(request: Request, desk: AtDesk, scope: Reader, id: str, done: str = "") -> HTMLResponse:
+    return _page(request, desk, scope, found(desk, scope, id), done=DONE.get(done, ""))
+
+
+def found(desk: Desk, scope: Scope, id: str) -> Job:
+    """The job, or Problem 404."""
+    job = kept.job(desk.registry, scope, id)
+    if job is None:
+        raise Problem(404, "There is no job of that id here.")
+    return job
+
+
+def _page(
+    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200,
+    done: str = "",
+) -> HTMLResponse:  # fmt: skip
+    now = desk.clock()
+    row = find(desk, scope, job.unit) if job.unit else None
+    zone = row[1].time_zone if row else "UTC"
+    today = local_date(now, zone)
+    at = placed(desk).get(job.id)
+    names = {one.id: one.name for one in technicians.technicians(desk.registry)}
+    where = ""
+    if at:
+        where = f"{phrases.day_words(at[1], today)}, {names.get(at[0], at[0])}, about {words.moment(at[2], zone, now)}"
+    return frames.page(
+        request, scope, "jobs/one.html", "jobs", status=status, now=now, job=job, wrong=wrong,
+        done=done, set=frames.named(*row[:3]) if row else None,
+        state=unit_page.state(row[3], zone, now) if row else None,
+        reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},
+        say=say, mark=mark(job, zone, now), severity=severity(job, zone, now), where=where,
+        promise=promise_words(job, zone, now), parts=say_parts(job.parts), names=names,
+        day=at[1] if at else "", technician=at[0] if at else "",
+        life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
+        nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
+        cautions=words.CAUTIONS, wants_note=work.WANTS_REASON,
+    )  # fmt: skip
+
+
+def _line(step: JobStep, zone: str, now: int) -> dict[str, Any]:
+    return {
+        "at": words.moment(step.at, zone, now), "what": say.STEPS[step.kind], "by": step.by,
+        "note": step.note, "state": say.STATES[step.state],
+    }  # fmt: skip
+
+
+@router.post("/jobs/{id}/step", response_class=HTMLResponse, dependencies=[DO])
+async def step(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_step, request, desk, viewer, id, posted)
+
+
+def _step(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    job = found(desk, viewer.scope, id)
+    kind = next((k for k in (*BY_HAND, "change") if k == posted.text("kind")), None)
+    try:
+        if kind is None:
+            raise NotPossible("Choose what happened.")
+        if posted.text("n") != str(job.n):
+            raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
+        changes = read_changes(kind, posted)
+        made = work.advance(job, kind, desk.clock(), viewer.name, posted.text("note", 500), changes)
+        kept.add_steps(desk.registry, [made], viewer.actor)
+    except (NotPossible, JobRefused, CallFault, TechnicianRefused) as fault:
+        return _page(request, desk, viewer.scope, job, str(fault), 422)
+    return RedirectResponse(f"/jobs/{id}?done=step", 303)
+
+
+def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
+    """What a step's fields change. Raises CallFault, TechnicianRefused."""
+    if kind == "book":
+        promise = read_promise(posted)
+        if promise is None:
+            raise CallFault("Book: give the day the customer was promised.")
+        return {"promise": promise}
+    if kind == "wait_part":
+        return {"parts_on": _day(posted.text("parts_on", 10), "The part comes")}
+    if kind == "finish":
+        used = posted.text("minutes_used")
+        if used and not (used.isdigit() and 0 < int(used) < 2000):
+            raise CallFault("Minutes used: write a whole number.")
+        return {"minutes_used": int(used)} if used else {}
+    if kind == "change":
+        minutes = posted.text("minutes")
+        if not minutes.isdigit() or not 5 <= int(minutes) <= 960:
+            raise CallFault("Minutes: write a whole number from 5 to 960.")
+        return {
+            "title": posted.text("title", 100) or "Job", "minutes": int(minutes),
+            "skill": posted.text("skill", 60), "parts": read_parts(posted.text("parts", 500)),
+            "technician": posted.text("technician", 64),
+            "due_on": _day(posted.text("due_on", 10), "Due"),
+        }  # fmt: skip
+    return {}
+
+
+def _day(text: str, label: str) -> str:
+    if not text:
+        return ""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise CallFault(f"{label}: write the day as YYYY-MM-DD.") from None

@@ -1,0 +1,283 @@
+"""Rounds changed by the office: planned again, published, moved by hand, an urgent call fitted in."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import msgspec
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from dashboard import frames, phrases
+from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.pages.jobs.one import found
+from dashboard.pages.rounds import words as tell
+from dashboard.posted import Posted, read_form
+from dashboard.problems import Problem
+from dashboard.viewers import Viewer
+from fleet.calendar import local_date
+from fleet.model import HandPin, Job, Scope
+from fleet.registry import jobs as kept_jobs
+from fleet.registry import rounds as kept
+from fleet.registry.jobs import JobRefused
+from fleet.registry.rounds import Ask, RoundsRefused
+from scheduler import dispatch, publishing, rounds, work
+from scheduler.rounds import RequestFault
+from scheduler.rounds.spans import days_from
+from scheduler.work import NotPossible
+
+OFFICE = [require("office", right=None, person=True)]
+router = APIRouter(include_in_schema=False, dependencies=OFFICE)
+WAYS = {
+    "least": "Disturbs fewest",
+    "soonest": "There soonest",
+    "other": "Another way",
+}
+
+
+@router.post("/rounds/plan", response_class=HTMLResponse)
+async def plan(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    """Ask the planner; the scheduler answers."""
+    posted = await read_form(request, viewer)
+    first, last = posted.text("storm_from", 10), posted.text("storm_to", 10)
+    storm = None
+    if first or last:
+        storm = (_day(first), _day(last))
+        if storm[0] > storm[1]:
+            raise Problem(422, "The storm ends before it begins: put the earlier day first.")
+    await run_in_threadpool(
+        kept.ask, desk.registry, Ask(storm=storm, fresh=storm is not None), viewer.name,
+        desk.clock(),
+    )  # fmt: skip
+    return RedirectResponse("/rounds?done=asked", 303)
+
+
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise Problem(422, "Write both days as YYYY-MM-DD.") from None
+
+
+@router.post("/rounds/publish", response_class=HTMLResponse)
+async def publish(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    posted = await read_form(request, viewer)
+    await run_in_threadpool(_publish, desk, viewer, posted.text("draft"))
+    return RedirectResponse("/rounds?done=published", 303)
+
+
+def _publish(desk: Desk, viewer: Viewer, number: str) -> None:
+    draft = kept.draft(desk.registry)
+    if draft is None or str(draft.id) != number:
+        raise Problem(409, "This draft is no longer the newest. Look at the rounds again.")
+    _put_in_force(desk, viewer, dispatch.decode(draft.doc), draft.note)
+
+
+def _put_in_force(desk: Desk, viewer: Viewer, made: rounds.RoundPlan, note: str) -> None:
+    try:
+        publishing.publish(desk.registry, made, viewer.actor, desk.clock(), note)
+    except (RoundsRefused, JobRefused) as refusal:
+        raise Problem(409, str(refusal)) from None
+
+
+@router.post("/rounds/discard", response_class=HTMLResponse)
+async def discard(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    await read_form(request, viewer)
+    await run_in_threadpool(kept.drop_drafts, desk.registry)
+    return RedirectResponse("/rounds?done=discarded", 303)
+
+
+@router.post("/rounds/tell", response_class=HTMLResponse)
+async def tell_customers(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+    """Write down that the customers of a round know their half-days."""
+    posted = await read_form(request, viewer)
+    await run_in_threadpool(
+        _tell, desk, viewer, posted.text("technician", 64), posted.text("day", 10)
+    )
+    return RedirectResponse("/rounds?done=told", 303)
+
+
+def _tell(desk: Desk, viewer: Viewer, technician: str, day: str) -> None:
+    told = kept.in_force(desk.registry)
+    one = dispatch.round_of(dispatch.decode(told.doc), technician, day) if told else None
+    if told is None or one is None:
+        raise Problem(404, "There is no such round.")
+    made = dispatch.decode(told.doc)
+    jobs = kept_jobs.by_id(desk.registry, viewer.scope, one.jobs)
+    places = kept.places(desk.registry, viewer.scope, {job.where for job in jobs.values()})
+    steps = []
+    for job in jobs.values():
+        if job.where in places and "tell" in work.STEPS[job.state]:
+            zone = places[job.where][0].time_zone
+            step = dispatch.told_step(job, made, zone, desk.clock(), viewer.name)
+            steps += [step] if step else []
+    kept_jobs.add_steps(desk.registry, steps, viewer.actor)
+
+
+# --- by hand -----------------------------------------------------------------------------------
+
+
+@router.get("/rounds/change/{id}", response_class=HTMLResponse)
+def change_page(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str
+) -> Response:
+    return _change_page(request, desk, scope, found(desk, scope, id))
+
+
+def _change_page(
+    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200,
+    verdict: rounds.Verdict | None = None, kind: str = "", to: str = "",
+) -> HTMLResponse:  # fmt: skip
+    book, _, plan = publishing.changing(desk.registry, desk.clock())
+    zone = dispatch.office_zone(book)
+    today = local_date(desk.clock(), zone)
+    names = {one.id: one.name for one in book.technicians}
+    at = dispatch.places(plan).get(job.id) if plan else None
+    where = ""
+    if at:
+        where = f"{phrases.day_words(at[1], today)} {tell.clock(at[2], zone)}, {names.get(at[0], at[0])}"
+    sheet = tell.sheet_of(desk, scope, verdict.plan) if verdict else None
+    place = book.sites.get(job.where)
+    return frames.page(
+        request, scope, "rounds/change.html", "rounds", status=status, job=job, wrong=wrong,
+        where=where, place=place.name if place else "", verdict=verdict, kind=kind, to=to,
+        violations=[v.detail for v in verdict.violations] if verdict else [],
+        changes=tell.changed(sheet, verdict.changes) if verdict and sheet else [],
+        slots=slots(dispatch.request(book, desk.clock()), today, names),
+    )  # fmt: skip
+
+
+def slots(asked: rounds.PlanRequest, today: date, names: dict[str, str]) -> list[tuple[str, str]]:
+    """Every technician-day of the horizon: (value, words)."""
+    last = days_from(asked.first_day, asked.days)[-1]
+    found = [
+        (shift.day, names.get(one.id, one.id), one.id)
+        for one in asked.technicians
+        for shift in one.shifts
+        if shift.day <= last
+    ]
+    return [
+        (f"{id}/{day}", f"{phrases.day_words(day, today)}, {name}")
+        for day, name, id in sorted(found)
+    ]
+
+
+@router.post("/rounds/change/{id}", response_class=HTMLResponse)
+async def change(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_change, request, desk, viewer, id, posted)
+
+
+def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    job, now = found(desk, viewer.scope, id), desk.clock()
+    kind, to = posted.text("kind"), posted.text("to", 80)
+    _, asked, plan = publishing.changing(desk.registry, now)
+    if plan is None:
+        raise Problem(409, "There is no plan yet: make one first.")
+    if kind in ("pin", "unpin"):
+        _pin(desk, viewer, job, plan if kind == "pin" else None)
+        return RedirectResponse(f"/rounds/change/{id}", 303)
+    try:
+        verdict = verdict_of(plan, asked, id, kind, to, _road(desk))
+    except RequestFault as fault:
+        return _change_page(request, desk, viewer.scope, job, str(fault), 422)
+    if verdict.violations and not posted.text("keep"):
+        return _change_page(request, desk, viewer.scope, job, "", 200, verdict, kind, to)
+    kept.save_draft(
+        desk.registry, dispatch.encode(verdict.plan), f"by hand {now}", "changed by hand",
+        viewer.name, now,
+    )  # fmt: skip
+    if kind == "move":
+        _pin(desk, viewer, job, verdict.plan)
+    elif job.pin is not None:
+        _pin(desk, viewer, job, None)
+    return RedirectResponse(f"/rounds?done={'moved' if kind == 'move' else 'removed'}", 303)
+
+
+def _road(desk: Desk) -> rounds.Travel:
+    return publishing.road(desk.settings.road_table_url)
+
+
+def verdict_of(
+    plan: rounds.RoundPlan, asked: rounds.PlanRequest, job: str, kind: str, to: str,
+    travel: rounds.Travel | None = None,
+) -> rounds.Verdict:  # fmt: skip
+    """The plan with a job moved or removed, and the checker's word. Raises RequestFault."""
+    free = tuple(pin for pin in asked.pins if pin.job != job)
+    asked = msgspec.structs.replace(asked, pins=free)
+    if kind == "remove":
+        return rounds.remove(plan, asked, job, travel)
+    technician, _, day = to.partition("/")
+    return rounds.move(plan, asked, job, technician, day, travel=travel)
+
+
+def _pin(desk: Desk, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:
+    """Pin a job where a plan has it; None: take its pin off."""
+    at = dispatch.places(plan).get(job.id) if plan else None
+    pin = HandPin(technician=at[0], day=at[1], start=at[2]) if at else None
+    try:
+        step = work.advance(
+            job, "pin" if pin else "unpin", desk.clock(), viewer.name, changes={"pin": pin}
+        )
+        kept_jobs.add_steps(desk.registry, [step], viewer.actor)
+    except (NotPossible, JobRefused) as fault:
+        raise Problem(409, str(fault)) from None
+
+
+# --- an urgent call ----------------------------------------------------------------------------
+
+
+@router.get("/rounds/insert/{id}", response_class=HTMLResponse)
+def insert_page(
+    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str
+) -> Response:
+    return _insert_page(request, desk, scope, found(desk, scope, id))
+
+
+def _insert_page(
+    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200
+) -> HTMLResponse:
+    now = desk.clock()
+    place = kept.places(desk.registry, scope, [job.where]).get(job.where)
+    ways = []
+    for one in publishing.proposals(desk.registry, job, now, _road(desk)):
+        sheet = tell.sheet_of(desk, scope, one.plan)
+        who = sheet.technicians.get(one.technician)
+        others = [c for c in tell.changed(sheet, one.changes) if c["id"] != job.id]
+        ways.append({
+            "kind": one.kind, "name": WAYS[one.kind], "who": who.name if who else one.technician,
+            "day": phrases.day_words(one.day, sheet.today), "at": one.arrive,
+            "arrive": tell.clock(one.arrive, sheet.plan.zone),
+            "disturbs": phrases.count(len({c["place"] for c in others}), "visit") if others
+            else "nobody",
+            "price": f"{one.price:.0f}", "reserve": one.uses_reserve, "changes": others,
+        })  # fmt: skip
+    return frames.page(
+        request, scope, "rounds/insert.html", "rounds", status=status, now=now, job=job,
+        place=place[0].name if place else "", ways=ways, wrong=wrong,
+    )  # fmt: skip
+
+
+@router.post("/rounds/insert/{id}", response_class=HTMLResponse)
+async def insert(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+    posted = await read_form(request, viewer)
+    return await run_in_threadpool(_insert, request, desk, viewer, id, posted)
+
+
+def _insert(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
+    job = found(desk, viewer.scope, id)
+    wanted = posted.text("kind")
+    chosen = next(
+        (
+            one
+            for one in publishing.proposals(desk.registry, job, desk.clock(), _road(desk))
+            if one.kind == wanted
+        ),
+        None,
+    )
+    if chosen is None:
+        text = "This proposal no longer stands; here are the present ones."
+        return _insert_page(request, desk, viewer.scope, job, text, 409)
+    _put_in_force(desk, viewer, chosen.plan, f"urgent: {job.title}"[:200])
+    return RedirectResponse("/rounds?done=inserted", 303)

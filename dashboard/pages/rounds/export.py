@@ -1,0 +1,169 @@
+"""Rounds to take along: GeoJSON, GPX, CSV, the day sheet as PDF, and the calendar by secret address."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import date
+from typing import Any, Literal
+
+import orjson
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
+from dashboard.exports import calendars, paper, visits
+from dashboard.exports.visits import Leg, Visit
+from dashboard.pages.rounds import words as tell
+from dashboard.pages.rounds.page import day_sheet
+from dashboard.problems import Problem
+from dashboard.viewers import only_technician
+from fleet import words
+from fleet.registry import rounds as kept
+from fleet.registry import rounds_feed, technicians
+from fleet.words import jobs as say
+from scheduler import dispatch, work
+from scheduler.rounds import Round
+from scheduler.rounds.spans import half_of
+
+router = APIRouter(include_in_schema=False)
+LOOK = require("reader", whole=True)
+TYPES = {
+    "geojson": "application/geo+json", "gpx": "application/gpx+xml",
+    "csv": "text/csv; charset=utf-8",
+}  # fmt: skip
+
+
+@router.get("/rounds/export/{kind}", dependencies=[LOOK])
+def export(
+    desk: AtDesk, viewer: Looking, scope: Reader, kind: Literal["geojson", "gpx", "csv"],
+    day: str = "", technician: str = "",
+) -> Response:  # fmt: skip
+    """The plan in force from today on, or one day, or one technician."""
+    whose = only_technician(desk.registry, viewer)
+    told = kept.in_force(desk.registry)
+    if told is None:
+        raise Problem(404, "There are no rounds yet.")
+    sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
+    found = legs(sheet, day, (technician or None) if whose is None else whose)
+    body: bytes | str
+    if kind == "geojson":
+        body = orjson.dumps(visits.geojson(found))
+    elif kind == "gpx":
+        body = visits.gpx(found, told.made_at)
+    else:
+        body = visits.as_csv(found)
+    return Response(
+        body, media_type=TYPES[kind],
+        headers={"content-disposition": f'attachment; filename="rounds.{kind}"'},
+    )  # fmt: skip
+
+
+def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> list[Leg]:
+    """The rounds of a sheet as they leave the house."""
+    found = []
+    for one in sheet.plan.rounds:
+        who = sheet.technicians.get(one.technician)
+        wanted = technician is None or one.technician == technician
+        on = one.day == day if day else one.day >= sheet.today.isoformat()
+        if who is not None and wanted and on:
+            found.append(
+                Leg(
+                    day=one.day, technician=who.id, name=who.name, lat=who.lat, lon=who.lon,
+                    visits=tuple(_visits(sheet, one)),
+                )
+            )  # fmt: skip
+    return found
+
+
+def _visits(sheet: tell.Sheet, one: Round) -> list[Visit]:
+    found = []
+    for n, stop in enumerate(one.stops, 1):
+        if stop.site not in sheet.places:
+            continue
+        site, _ = sheet.places[stop.site]
+        jobs = [sheet.jobs[id] for id in stop.jobs if id in sheet.jobs]
+        found.append(
+            Visit(
+                day=one.day, technician=one.technician, n=n, site=site.name or site.id,
+                address=site.address, arrive=stop.arrive, start=stop.start, finish=stop.finish,
+                half=half_of(stop.start, site.time_zone)[1],
+                work=tuple(work.outward(job.title) for job in jobs),
+                units=tuple(sorted({job.unit for job in jobs if job.unit})),
+                jobs=tuple(job.id for job in jobs), metres=stop.metres, lat=site.lat, lon=site.lon,
+            )
+        )  # fmt: skip
+    return found
+
+
+@router.get("/rounds/sheet/{id}/{day}", dependencies=[LOOK])
+def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Response:
+    """The day sheet, PDF: cautions on top, parts, visits. Keys and codes are never on it."""
+    found, one, parts = day_sheet(desk, viewer, scope, id, day)
+    data = sheet_data(desk.settings.firm, found, one, parts)
+    return Response(
+        paper.day_sheet(data), media_type="application/pdf",
+        headers={"content-disposition": f'inline; filename="round-{one.day}.pdf"'},
+    )  # fmt: skip
+
+
+def sheet_data(firm: str, found: tell.Sheet, one: Round, parts: dict[str, float]) -> dict[str, Any]:
+    """What the day sheet says, all of it text."""
+    line = tell.round_line(found, one)
+    name = line["name"]
+    day = date.fromisoformat(one.day)
+    said = f"{day:%A} {day.day} {day:%B %Y}"
+    return {
+        "title": "Day sheet", "firm": firm, "who": name, "day": said,
+        "made": f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
+        "line": f"{name}, {said}. Leave {line['leave']}, back {line['back']}; {line['km']}, "
+        f"{line['drive']} driving, {line['work']} work"
+        + (f", lunch {line['lunch']}." if line["lunch"] else "."),
+        "cautions": [*words.CAUTIONS, *say.ON_ROUND],
+        "parts": [[part, f"{amount:g}"] for part, amount in parts.items()],
+        "stops": [_sheet_stop(stop) for stop in line["stops"]],
+    }  # fmt: skip
+
+
+def _sheet_stop(stop: dict[str, Any]) -> dict[str, Any]:
+    card = stop["card"]
+    notes = [
+        f"{label}: {text}"
+        for label, text in (("Dogs", card.dogs), ("Parking", card.parking),
+                            ("The way in", card.directions), ("Mains switched by", card.mains))
+        if text
+    ]  # fmt: skip
+    return {
+        "n": str(stop["n"]), "place": stop["place"], "address": stop["address"],
+        "start": stop["start"], "half": stop["half"], "way": stop["way"],
+        "call_first": stop["call_first"], "notes": notes,
+        "phones": [f"{who} {number}" for who, number, _ in stop["phones"]],
+        "jobs": [
+            {"unit": job["unit"], "work": _work(job), "minutes": str(job["minutes"])}
+            for job in stop["jobs"]
+        ],
+    }  # fmt: skip
+
+
+def _work(job: dict[str, Any]) -> str:
+    return f"{job['title']} – {job['symptom']}" if job["symptom"] else str(job["title"])
+
+
+@router.get("/calendar/{secret}", dependencies=[ANYONE])
+def calendar(request: Request, desk: AtDesk, secret: str) -> Response:
+    """A technician's calendar; whoever has the secret sees it, until it is revoked."""
+    technician = rounds_feed.feed_of(desk.registry, secret.removesuffix(".ics")[:100])
+    who = technicians.technician(desk.registry, technician) if technician else None
+    if who is None:
+        raise Problem(404, "There is no calendar at this address: it is unknown, or was revoked.")
+    body = calendars.calendar_of(
+        f"{desk.settings.firm}: {who.name}", who.id, rounds_feed.told_events(desk.registry, who.id)
+    )
+    tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    headers = {
+        "etag": tag,
+        "cache-control": "private, max-age=300",
+        "referrer-policy": "no-referrer",
+    }
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(body, media_type="text/calendar; charset=utf-8", headers=headers)

@@ -1,0 +1,63 @@
+"""Running signal from a test run: a plain form with two local times, and what comes of them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import HTMLResponse
+
+from dashboard import frames, phrases
+from dashboard.api.signal import RunTimesWrong, proposals
+from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.one_unit import find
+from dashboard.pages import forms
+from fleet import words
+from fleet.channels import CHANNELS
+from scheduler.rules.propose import Proposal, Refused
+
+router = APIRouter(include_in_schema=False, dependencies=LIVE)
+
+
+@router.get("/units/{unit}/signal", response_class=HTMLResponse)
+def page(
+    request: Request,
+    desk: AtDesk,
+    scope: Reader,
+    unit: str,
+    started: Annotated[str, Query(max_length=30)] = "",
+    stopped: Annotated[str, Query(max_length=30)] = "",
+) -> HTMLResponse:
+    found, site, customer, _ = find(desk, scope, unit)
+    answers: list[dict[str, Any]] = []
+    wrong = ""
+    if started or stopped:
+        try:
+            start = forms.moment(started, site.time_zone)
+            end = forms.moment(stopped, site.time_zone)
+            answers = [line(one) for one in proposals(desk, scope, unit, start, end)]
+        except RunTimesWrong as fault:
+            wrong = str(fault)
+        except ValueError as fault:
+            wrong = f"{str(fault)[0].upper()}{str(fault)[1:]}"
+    return frames.page(
+        request, scope, "unit/signal.html", "units",
+        now=desk.clock(), set=frames.named(found, site, customer), zone=site.time_zone,
+        started=started, stopped=stopped, answers=answers, wrong=wrong,
+        cautions=words.CAUTIONS,
+    )  # fmt: skip
+
+
+def line(one: Proposal | Refused) -> dict[str, Any]:
+    """A proposal or a refusal in words."""
+    name = phrases.called(one.channel) if one.channel else "No channel"
+    unit = CHANNELS[one.channel].unit if one.channel in CHANNELS else ""
+    if isinstance(one, Refused):
+        return {"name": name, "proposed": False, "said": one.sentence, "notes": []}
+    said = (
+        f"Running at {one.on:g} {unit} or more, standing at {one.off:g} {unit} or less. At rest it "
+        f"read {one.rest.low:g} to {one.rest.high:g} ({one.rest.n} readings), running "
+        f"{one.running.low:g} to {one.running.high:g} ({one.running.n})."
+    )
+    cells = f"running_signal {one.channel}, running_on {one.on:g}, running_off {one.off:g}"
+    return {"name": name, "proposed": True, "said": said, "notes": one.notes, "cells": cells}
