@@ -12,7 +12,10 @@ from demo_fleet.schedule import DAY_S, HOUR_S, exercise_starts
 
 
 def truth_of(fleet: Fleet) -> list[faults.Truth]:
-    """Everything planted, faults first, in the order of the cast."""
+    """Everything planted, faults first, in the order of the cast.
+
+    Raises ValueError where the history is too short for what is planted to have begun.
+    """
     told = [_truth(fleet, s) for s in fleet.sets if s.plays]
     lost, back = fleet.storm
     for s in fleet.sets:
@@ -29,7 +32,14 @@ def _healthy(s: DemoSet, kind: str, at: int, until: int | None) -> faults.Truth:
 
 
 def _truth(fleet: Fleet, s: DemoSet) -> faults.Truth:
-    at, facts = _moment(fleet, s)
+    try:
+        at, facts = _moment(fleet, s)
+    except (IndexError, StopIteration):
+        days = (fleet.origin - fleet.first) // DAY_S
+        raise ValueError(
+            f"{days} days are too few for what is planted in {s.place.unit} ({s.plays}): ask for a "
+            "longer history (90 days show everything) or for fewer sets."
+        ) from None
     if s.plays in faults.HEALTHY:
         return _healthy(s, s.plays, at, None)
     finding, severity, why = faults.EXPECT[s.plays]

@@ -110,6 +110,18 @@ def test_no_longer_history_than_a_year(days: int) -> None:
         build_fleet(1, NOW, 3, days)
 
 
+@pytest.mark.parametrize("days", [1, 3, 10, 20, 40])
+def test_a_history_too_short_for_what_is_planted_is_refused_in_a_sentence(days: int) -> None:
+    with pytest.raises(ValueError, match=f"{days} days are too few.*or for fewer sets"):
+        truth_of(build_fleet(1, NOW, 60, days))
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_ninety_days_show_everything(seed: int) -> None:
+    fleet = build_fleet(seed, NOW, 60, 90)
+    assert {told.unit for told in truth_of(fleet)} >= {s.place.unit for s in fleet.sets if s.plays}
+
+
 def test_a_small_fleet_still_runs_soon() -> None:
     small = build_fleet(1, NOW, units=2)
     soon = [d.at - NOW for d in small.sets[1].machine.life.demands if d.at > NOW]
