@@ -209,10 +209,8 @@ def figures(plan: RoundPlan) -> list[tuple[str, str]]:
     ]
     if m.by_hand_km:
         percent = round(100 * (1 - m.km / m.by_hand_km))
-        said = (
-            f"{abs(percent)} % {'fewer' if percent > 0 else 'more'} km" if percent else "as many km"
-        )
-        found.append(("Against by hand", f"{said} ({m.by_hand_km:.0f})"))
+        said = f"{abs(percent)} % {'less' if percent > 0 else 'more'} than" if percent else "like"
+        found.append(("Against by hand", f"{said} {m.by_hand_km:.0f} km"))
     return found
 
 
