@@ -73,9 +73,22 @@ def sentence(finding: Finding, zone: str, now: int) -> Sentence:
     if not is_late(finding):
         return said
     both = began(finding, zone, now)
-    seen = said.seen if both in said.seen else f"{said.seen} It began at {both}."
+    seen = _with_both(said.seen, moment(finding.since, zone, now), both)
     short = both.replace(f"{LEARNED}at ", LEARNED)
     return msgspec.structs.replace(said, seen=seen, late=short)
+
+
+def _with_both(seen: str, start: str, both: str) -> str:
+    """What was seen with both times: the later one beside the earlier where that stands after "since"
+    or "at", else in a sentence of its own."""
+    if both in seen:
+        return seen
+    for before in ("since", "at"):
+        head, found, tail = seen.partition(f"{before} {start}")
+        if found:
+            comma = "," if tail.startswith(" ") else ""
+            return f"{head}{before} {both}{comma}{tail}"
+    return f"{seen} It began at {both}."
 
 
 def _plain(facts: dict[str, Any]) -> str:
