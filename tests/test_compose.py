@@ -191,7 +191,7 @@ def test_the_image_is_narrow(machine: Engine, app_image: str) -> None:
     assert says("sh", "-c", "touch /data/x && echo yes").strip() == "yes"
     tools = "command -v gcc cc make /opt/hourhand/bin/pip || echo none"
     assert says("sh", "-c", tools).strip() == "none"
-    compiled = says("find", "/opt/hourhand", "-path", "*/fleet/__pycache__/settings.*.pyc")
+    compiled = says("find", "/opt/hourhand", "-path", "*/fleet/settings/__pycache__/reading.*.pyc")
     assert compiled, "modules are not compiled beforehand"
     assert "hourhand" in says("hourhand", "--help")
     for program in PROGRAMS:
