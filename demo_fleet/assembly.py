@@ -285,12 +285,9 @@ def _channels(own: int, place: Place, plays: str) -> tuple[str, ...]:
 
 def _habit(reporter: Reporter) -> Habit:
     return Habit(
-        mode=reporter.mode,  # type: ignore[arg-type]
-        standing_s=reporter.standing_s,
-        running_s=reporter.running_s,
-        heartbeat_s=reporter.heartbeat_s,
-        source="declared",
-    )
+        mode=reporter.mode, standing_s=reporter.standing_s, running_s=reporter.running_s,  # type: ignore[arg-type]
+        heartbeat_s=reporter.heartbeat_s, source="declared",
+    )  # fmt: skip
 
 
 def _counters(own: int, plays: str, origin: int, life: Life, place: Place) -> tuple[float, float]:
@@ -300,5 +297,4 @@ def _counters(own: int, plays: str, origin: int, life: Life, place: Place) -> tu
         rolled = int(life.start[run] + life.end[run]) // 2
         return WRAPS_H - life.hours(rolled), 0.0
     meter = round(30 + 900 * one(own, 85) ** 2 + place.model.rated_kw * 4 * one(own, 86), 2)
-    older = round(200 + 2_400 * one(own, 87), 1) if one(own, 88) < 0.25 else 0.0
-    return meter, older
+    return meter, round(200 + 2_400 * one(own, 87), 1) if one(own, 88) < 0.25 else 0.0

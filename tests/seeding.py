@@ -7,6 +7,8 @@ set, one left out of automatic, late work, one running now, hostile text.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -59,6 +61,17 @@ class Fleet:
 
 def unit_id(n: int) -> str:
     return f"gs-{n + 1:02d}"
+
+
+@contextmanager
+def seeded(data: Path, demo: bool = True) -> Iterator[Fleet]:
+    """The invented fleet, closed at the end."""
+    made = seed(data, demo)
+    try:
+        yield made
+    finally:
+        made.registry.close()
+        made.history.store.close()
 
 
 def seed(data: Path, demo: bool = True) -> Fleet:

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 import pytest
 from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
-from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seed, unit_id
+from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
 from fleet import words
 from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Record, Rota, Run
@@ -63,10 +63,8 @@ def mains_off(fleet: Fleet) -> str:
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("alerts"), demo=False)
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("alerts"), demo=False) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 from looking import as_owner, as_reader, form
-from seeding import FAILED, LATE, NEW, NOW, OUT_OF_AUTO, RUNNING, SILENT, Fleet, seed, unit_id
+from seeding import FAILED, LATE, NEW, NOW, OUT_OF_AUTO, RUNNING, SILENT, Fleet, seeded, unit_id
 
 from dashboard.__main__ import main
 from dashboard.api import service
@@ -26,10 +26,8 @@ HERE = "http://127.0.0.1:8080"
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("api"))
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("api")) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from fastapi.testclient import TestClient
 from playwright.sync_api import Browser
 from posts import web_server
 from roles import HERE, Caller, add, app_of, signed_in
-from seeding import NOW, Fleet, seed
+from seeding import NOW, Fleet, seeded
 
 from dashboard.deps import viewer_of
 from dashboard.viewers import by_session
@@ -54,10 +54,8 @@ class Member:
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("channels"), demo=False)
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("channels"), demo=False) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

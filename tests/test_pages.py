@@ -24,7 +24,7 @@ from seeding import (
     RUNNING,
     SILENT,
     Fleet,
-    seed,
+    seeded,
     unit_id,
 )
 
@@ -60,10 +60,8 @@ PAGES = ["/", "/units", f"/units/{unit_id(0)}", f"/units/{unit_id(FAILED)}", f"/
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("pages"))
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("pages")) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

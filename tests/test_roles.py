@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from fastapi import FastAPI
 from roles import HERE, Caller, add, app_of, customer_of, routes, signed_in, with_link, with_token
-from seeding import FAILED, LATE, Fleet, seed, unit_id
+from seeding import FAILED, LATE, Fleet, seed, seeded, unit_id
 
 from dashboard.throttle import Throttle
 from fleet.model import EVERYTHING, Scope
@@ -92,10 +92,8 @@ FOR_PROGRAMS = re.compile(r"/api/|/metrics|/charts/|/events$")
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("roles"), demo=False)
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("roles"), demo=False) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

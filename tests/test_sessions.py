@@ -13,7 +13,7 @@ import msgspec
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, OFFICE, PASSWORD, add, customer_of, signed_in, with_link, with_token
-from seeding import FAILED, LATE, NOW, Fleet, seed, unit_id
+from seeding import FAILED, LATE, NOW, Fleet, seeded, unit_id
 
 from dashboard.app import create_app
 from dashboard.pages.live import events
@@ -35,10 +35,8 @@ class Clock:
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Iterator[Fleet]:
-    made = seed(tmp_path / "data", demo=False)
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path / "data", demo=False) as made:
+        yield made
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 from fastapi.testclient import TestClient
 from one_unit import UNIT
-from seeding import NOW, Fleet, seed, unit_id
+from seeding import NOW, Fleet, seeded, unit_id
 
 from dashboard.api import supply as api
 from dashboard.app import create_app
@@ -121,10 +121,8 @@ def test_every_kind_has_a_place_on_the_page() -> None:
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("supply"))
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("supply")) as made:
+        yield made
 
 
 def test_a_quiet_fleet_says_what_would_stand_there(fleet: Fleet) -> None:

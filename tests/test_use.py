@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seed, unit_id
+from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 from test_assess import DAY, T0, a_run, day, demand, found, inputs, metered, record, unit
 
 from dashboard.app import create_app
@@ -211,10 +211,8 @@ def test_the_temperature_before_the_first_attempt() -> None:
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
-    made = seed(tmp_path_factory.mktemp("use"))
-    yield made
-    made.registry.close()
-    made.history.store.close()
+    with seeded(tmp_path_factory.mktemp("use")) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")

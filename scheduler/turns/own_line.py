@@ -6,12 +6,13 @@ from collections.abc import Iterable
 
 from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import outages as kept
-from fleet.registry import pages, work
+from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.outages import OutageTurn
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.outage.stepping import RECENT_S
+from scheduler.turns import service_alert
 from scheduler.turns.outages import Places
 
 LINE_SETS_LEAST = 5
@@ -23,29 +24,19 @@ LINE_WITHIN_S = 600
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     """One alert where many sets fell silent together and no mains was lost first."""
     many, places.silent = places.silent, 0
-    known = next(
-        (e for e in work.open_episodes(registry, ["service"]) if e.kind == "own_line"), None
-    )
+    known = service_alert.open_one(registry, "own_line")
     if many < LINE_SETS_LEAST and known is None:
         return 0
     found = line_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
-    opened: list[Episode] = []
-    steps: list[Step] = []
-    if known is None and found is not None:
-        opened = [alarms.opening("service", found, now)]
-    elif known is not None:
-        steps = alarms.proceed(known, found, now)
-    if not opened and not steps:
+    change = service_alert.change(known, found, now)
+    if change is None:
         return 0
-    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
-    assert grown is not None
-    afresh = bool(opened) or any(s.kind == "recurred" for s in steps)
-    held = _hold_back(registry, grown, now) if afresh else []
-    born = grown.steps if opened else tuple(steps)
-    case = Case(episode=grown, steps=born, place="All sets", zone=office.rota.zone,
-                criticality="life")  # fmt: skip
+    afresh = bool(change.opened) or any(s.kind == "recurred" for s in change.steps)
+    held = _hold_back(registry, change.episode, now) if afresh else []
+    case = Case(episode=change.episode, steps=change.told, place="All sets",
+                zone=office.rota.zone, criticality="life")  # fmt: skip
     turn = OutageTurn(
-        opened=tuple(opened), steps=(*steps, *held),
+        opened=change.opened, steps=(*change.steps, *held),
         notices=tuple(alarms.tell([case], office, now)),
         withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
     )  # fmt: skip

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import msgspec
 
-from fleet.model import Episode, Finding, Step
+from fleet.model import Finding
 from fleet.registry import notices as outbox
 from fleet.registry import outages as kept
-from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.notices import Unreached
 from fleet.registry.outages import OutageTurn
 from scheduler import alarms
 from scheduler.alarms import Case, Office
+from scheduler.turns import service_alert
 
 KIND = "undelivered"
 LATE_S = 300
@@ -23,33 +23,20 @@ LATELY_S = 2 * 86_400
 
 def look(registry: Registry, office: Office, now: int) -> int:
     """Open, go on with or end the alert on undelivered messages; how many steps were written."""
-    known = next((e for e in work.open_episodes(registry, ["service"]) if e.kind == KIND), None)
+    known = service_alert.open_one(registry, KIND)
     missed = outbox.unreached(registry, now - LATE_S, now - LATELY_S)
     if known is not None:  # its own messages are not what it is about
         missed = [one for one in missed if one.cause != known.id]
-    found = finding(missed)
-    if found is None and known is None:
+    change = service_alert.change(known, finding(missed), now)
+    if change is None:
         return 0
-    opened: list[Episode] = []
-    steps: list[Step] = []
-    if known is None and found is not None:
-        opened = [alarms.opening("service", found, now)]
-    elif known is not None:
-        steps = alarms.proceed(known, found, now)
-    if not opened and not steps:
-        return 0
-    grown = opened[0] if opened else alarms.grown(known, steps) if known else None
-    assert grown is not None
-    case = Case(
-        episode=grown, steps=grown.steps if opened else tuple(steps), place="Messages",
-        zone=office.rota.zone,
-    )  # fmt: skip
+    case = Case(episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone)
     reached = beside(office, {one.person for one in missed}, now)
     turn = OutageTurn(
-        opened=tuple(opened), steps=tuple(steps), withdrawn=tuple(alarms.withdrawn([case])),
+        opened=change.opened, steps=change.steps, withdrawn=tuple(alarms.withdrawn([case])),
         notices=tuple(alarms.tell([case], reached, now)),
     )  # fmt: skip
-    return int(kept.write_outages(registry, turn, now)) * (len(opened) + len(steps))
+    return len(change.told) if kept.write_outages(registry, turn, now) else 0
 
 
 def finding(missed: list[Unreached]) -> Finding | None:
