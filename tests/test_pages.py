@@ -10,6 +10,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+import sqlalchemy as sa
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
@@ -46,6 +47,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
+from fleet.registry import tables as t
 from fleet.registry.engine import open_registry
 from fleet.registry.types import Counts
 from fleet.settings import Settings
@@ -536,3 +538,25 @@ def test_a_scope_of_nobody_sees_nothing(fleet: Fleet) -> None:
     as_reader(app)
     text = TestClient(app, base_url=HERE).get("/").text
     assert "Nothing here yet" in text
+
+
+@pytest.mark.parametrize("doc", [b"{}", b"not json", b'{"unit": 3}'])
+def test_an_assessment_of_another_version_is_as_none_until_the_next_look(
+    tmp_path: Path, doc: bytes
+) -> None:
+    with seeded(tmp_path / "data") as fleet:
+        with fleet.registry.write() as connection:
+            connection.execute(sa.update(t.assessment).values(doc=doc))
+        app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
+        client = TestClient(app, base_url=HERE, raise_server_exceptions=False)
+        unit = unit_id(FAILED)
+        at = f"/api/units/{unit}"
+        for path in (
+            f"/units/{unit}",
+            at,
+            f"{at}/runs",
+            f"{at}/exercise",
+            f"{at}/supply",
+            f"/charts/unit/{unit}.json",
+        ):
+            assert client.get(path).status_code == 200, path

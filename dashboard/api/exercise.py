@@ -87,7 +87,7 @@ def exercise(desk: AtDesk, scope: Reader, unit: str) -> Any:
     """Verdicts on the agreed exercise with what they stand on, newest first; hours by reason."""
     found = find(desk, scope, unit)[0]
     doc = pages.assessment(desk.registry, scope, unit)
-    verdict = assess.decode(doc) if doc else None
+    verdict = assess.read(doc)
     held = verdict.exercise if verdict else None
     return ExerciseOut.model_validate(
         {

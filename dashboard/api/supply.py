@@ -80,7 +80,8 @@ def supply(desk: AtDesk, scope: Reader, unit: str) -> Any:
     """Volts and hertz of a unit: the last run on its band, what is usual, how they drift."""
     find(desk, scope, unit)
     doc = pages.assessment(desk.registry, scope, unit)
-    seen = assess.decode(doc).supply if doc else SupplySeen()
+    verdict = assess.read(doc)
+    seen = verdict.supply if verdict else SupplySeen()
     return SupplyOut.model_validate(
         {
             "unit": unit,

@@ -54,7 +54,7 @@ def one(desk: AtDesk, scope: Reader, unit: str) -> Any:
     now = desk.clock()
     inputs = pages.inputs(desk.registry, scope, unit)
     doc = pages.assessment(desk.registry, scope, unit)
-    verdict = assess.decode(doc) if doc else None
+    verdict = assess.read(doc)
     readings = logbook.readings_now(inputs, now) if inputs else []
     facts = telling.unit_facts(*found, now)
     return shapes.UnitFullOut.model_validate(
@@ -102,7 +102,8 @@ def runs(
     start, end = span(from_, to, desk.clock(), days=365)
     days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
     doc = pages.assessment(desk.registry, scope, unit)
-    reasons = assess.decode(doc).reasons if doc else ()
+    verdict = assess.read(doc)
+    reasons = verdict.reasons if verdict else ()
     itself = {reason.start: reason for reason in reasons}
     found = logbook.runs_of(days, summary, start, end, reasons)[::-1]
     held, following = _before(found, lambda run: run.start, cursor, limit)

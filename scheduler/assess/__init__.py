@@ -4,9 +4,9 @@ from scheduler.assess.habit import habit_of
 from scheduler.assess.hours import anchors
 from scheduler.assess.open import day_facts
 from scheduler.assess.unit import assess
-from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode
+from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode, read
 
 __all__ = [
     "Assessment", "Blind", "StartTally", "anchors", "assess", "day_facts", "decode", "encode",
-    "habit_of",
+    "habit_of", "read",
 ]  # fmt: skip

@@ -91,3 +91,12 @@ def encode(assessment: Assessment) -> bytes:
 def decode(doc: bytes) -> Assessment:
     """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape."""
     return _DECODER.decode(doc)
+
+
+def read(doc: bytes | None) -> Assessment | None:
+    """A kept assessment; None where there is none, or one of another version's shape, as after an
+    upgrade: the unit counts as not looked at until its next look, which writes a new one."""
+    try:
+        return _DECODER.decode(doc) if doc else None
+    except msgspec.DecodeError:
+        return None

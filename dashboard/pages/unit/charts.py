@@ -44,7 +44,8 @@ def history(
         start, end = now - days * 86_400, now
     inputs = pages.inputs(desk.registry, scope, unit)
     doc = pages.assessment(desk.registry, scope, unit)
-    gap_s = assess.decode(doc).gap_s if doc else GAP_S
+    verdict = assess.read(doc)
+    gap_s = verdict.gap_s if verdict else GAP_S
     reported = {name for pulse in inputs.pulses for name in pulse.latest} if inputs else set()
     channels = charts.chart_channels(reported)
     windows = desk.history.window(scope, unit, channels, start, end, points) if channels else {}
