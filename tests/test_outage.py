@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -52,6 +53,22 @@ def looked(sets: Sequence[SetNow], *moments: int, open_: Sequence[Outage] = ()) 
         going = [o for o in kept.values() if o.ended_at is None]
         kept.update({o.id: o for o in step(going, sets, now)})
     return list(kept.values())
+
+
+def test_a_set_that_fell_silent_in_its_run_is_not_called_standing() -> None:
+    """It came on, said so, and its router died with the mains: its run ends where it was last heard,
+    and that is no word of it standing. Once it is not reporting at all, nothing proves it."""
+    run = Run(start=T0 + 15, end=T0 + 140, start_seen="observed", end_seen="gap",
+              last_on_at=T0 + 140)  # fmt: skip
+    held = off(1, heard=T0 + 140, condition="last_heard_running", last_run=run)
+    assert cover_of(held, T0, T0 + 500) == "covered"
+    silent = off(1, heard=T0 + 140, condition="not_reporting", last_run=run)
+    assert cover_of(silent, T0, T0 + 1500) == "unproven"
+
+
+def test_a_set_that_runs_on_a_dead_phase_is_not_covered() -> None:
+    dead = msgspec.structs.replace(on_load(1, T0, T0 + 300), kinds=frozenset({"leg_out"}))
+    assert cover_of(dead, T0, T0 + 310) == "no_voltage"
 
 
 def test_two_sites_and_three_sets_make_an_outage_of_the_area() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_unit import HABIT, T0, UNIT, inputs
 
@@ -108,7 +108,12 @@ CASES: list[tuple[str, Known, str, str]] = [
      replace(READY, adopted=True, last_made="no", findings=(finding("no_output", "note"),)),
      "doubtful", "adopted"),
     ("too many volts", replace(READY, findings=(finding("over_voltage", "act_now"),)),
-     "doubtful", "over_voltage"),
+     "not_ready", "over_voltage"),
+    ("a phase dead", replace(READY, findings=(finding("leg_out", "act_now"),)), "not_ready", "leg_out"),
+    ("a phase low", replace(READY, findings=(finding("leg_out", "same_day"),)), "doubtful", "leg_out"),
+    ("a phase dead last time", replace(READY, last_made="in_part"), "doubtful", "leg_out"),
+    ("a phase dead by itself", replace(READY, proofs=(proof(6, "in_part"),)),
+     "doubtful", "not_proven_since"),
     ("battery good", replace(READY, battery="watch"), "ready", "proven"),
     ("fuel", replace(READY, findings=(finding("fuel_low", "same_day"),)), "doubtful", "fuel_low"),
     ("dual fuel", replace(READY, findings=(finding("fuel_low", "note"),)), "ready", "proven"),
@@ -317,6 +322,76 @@ def test_a_run_without_volts_is_no_proof() -> None:
     verdict = life(volts=3.0, unit=msgspec.structs.replace(WEEKLY, running=signal))
     assert verdict.readiness is not None
     assert (verdict.readiness.state, verdict.readiness.why) == ("not_ready", "no_output")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    minutes_on=st.integers(1, 60),
+    quiet_s=st.integers(0, 3 * DAY),
+    others=st.booleans(),
+    habit=st.sampled_from([
+        HABIT,
+        msgspec.structs.replace(HABIT, running_s=300),
+        Habit(mode="on_change", standing_s=900, running_s=60, heartbeat_s=7200, source="register"),
+        Habit(mode="sleeping", standing_s=3600, running_s=60, source="register"),
+    ]),
+    channels=st.sampled_from(["one", "two"]),
+)  # fmt: skip
+def test_a_set_silent_while_running_is_never_standing_by(
+    minutes_on: int, quiet_s: int, others: bool, habit: Habit, channels: str
+) -> None:
+    """Its running signal was on when last read. It may be silent since, or go on to speak of other
+    things (`others`): nobody has said that it stands."""
+    on_at = T0 + 3600
+    t = np.array([on_at - 900, *(on_at + 60 * n for n in range(minutes_on))], np.int64)
+    on = np.array([0.0, *[1.0] * minutes_on])
+    signal = RunningSignal(first=SignalChannel("running", 0.5, 0.5))
+    series = {"running": Series(t, on)}
+    if channels == "two":
+        signal = msgspec.structs.replace(signal, second=SignalChannel("ac_v", 200.0, 180.0))
+        series["ac_v"] = Series(t, 231.0 * on)
+    last, now = int(t[-1]), int(t[-1]) + quiet_s
+    heard = last
+    if others:
+        more = np.arange(last + 60, now + 1, 900, dtype=np.int64)
+        series["battery_v"] = Series(more, np.full(len(more), 12.7))
+        heard = int(more[-1]) if len(more) else last
+    unit = msgspec.structs.replace(UNIT, running=signal, habit=habit)
+    known = msgspec.structs.replace(
+        inputs(heard, 230.0, unit), pulses=(Pulse(device="D", heard_at=heard, newest_at=heard),)
+    )
+    facts = day_facts(known, habit)
+    days: list[Day] = []
+    for number in range(T0 // DAY, now // DAY + 1):
+        mine = {
+            name: Series(one.t[one.t // DAY == number], one.v[one.t // DAY == number])
+            for name, one in series.items()
+        }
+        days.append(digest(facts, number, mine, (), days[-1].carry if days else None))
+    seen = assess(known, days, now)
+    assert seen.summary.condition in ("running", "last_heard_running", "not_reporting")
+    if seen.summary.condition == "last_heard_running" and not (
+        others and habit.mode == "on_change"
+    ):
+        assert seen.summary.condition_since == last
+    silent = [f for f in seen.findings if f.kind == "not_reporting"]
+    for one in silent:
+        assert "standing by" not in sentence(one, "UTC", now).seen
+        assert "was running when it was last heard" in sentence(one, "UTC", now).seen
+
+
+def test_a_reading_that_says_so_makes_it_stand_by() -> None:
+    t = np.array([T0 + 3600, T0 + 3660, T0 + 7200], np.int64)
+    unit = msgspec.structs.replace(
+        UNIT, running=RunningSignal(first=SignalChannel("running", 0.5, 0.5))
+    )
+    known = msgspec.structs.replace(
+        inputs(int(t[-1]), 230.0, unit),
+        pulses=(Pulse(device="D", heard_at=int(t[-1]), newest_at=int(t[-1])),),
+    )
+    series = {"running": Series(t, np.array([1.0, 1.0, 0.0]))}
+    day = digest(day_facts(known, HABIT), T0 // DAY, series)
+    assert assess(known, [day], int(t[-1]) + 60).summary.condition == "standing_by"
 
 
 def test_a_sleeping_set_is_not_running_for_ever() -> None:

@@ -26,7 +26,9 @@ def _not_reporting(f: Finding, zone: str, now: int) -> Sentence:
         )
     seen = f"Silent for {span(now - heard)}, last heard {moment(heard, zone, now)}."
     last = f.facts.get("last_condition")
-    if last in CONDITIONS:
+    if last in ("running", "last_heard_running"):
+        seen += " It was running when it was last heard."
+    elif last in CONDITIONS:
         seen += f" It last said: {CONDITIONS[last].lower()}."
     return Sentence(
         title=f"Silent {span(now - heard)}",

@@ -46,11 +46,17 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
 
 
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
-    """The condition by what the device last said."""
+    """The condition by what the device last said.
+
+    A set whose running signal was on when it was last read, and was not read since, was last heard
+    running: its run is counted up to there, and that is no word of it standing.
+    """
     if at.run is not None and at.run.end is None:
         if at.now - at.run.last_on_at > at.running_known_s:
             return "last_heard_running", at.run.last_on_at
         return _running(inputs, at.run, at.now)
+    if at.run is not None and at.run.end_seen == "gap":
+        return "last_heard_running", at.run.last_on_at
     until = cranking_until(inputs, at.demand)
     if at.demand is not None and until is not None and at.now < until:
         return "cranking", at.demand.at

@@ -13,9 +13,11 @@ UNHEARD_S = 600
 LOW_FUEL_H = 4.0
 """Little fuel: less than this at the present load, where no finding says so. Common practice."""
 RUNNING: frozenset[Condition] = frozenset({"running", "on_load", "cooling_down"})
+NOT_STANDING: frozenset[Condition] = RUNNING | {"cranking", "last_heard_running"}
+"""Nobody has said of these that they stand."""
 NOT_STARTING = frozenset({"failed_start", "not_in_auto", "shut_down"})
 LITTLE_FUEL = frozenset({"fuel_low"})
-NO_VOLTS = "no_output"
+NO_VOLTS = frozenset({"no_output", "leg_out"})
 STARTS_WITHIN_S = 120
 """A set that is heard standing this long after its mains went has not come on. Common practice."""
 OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unproven"})
@@ -76,7 +78,7 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
         return "unproven"
     if not runs and said_standing(held, lost_at):
         return "not_running"
-    if runs and NO_VOLTS in held.kinds:
+    if runs and held.kinds & NO_VOLTS:
         return "no_voltage"
     if runs:
         low = held.fuel_h is not None and held.fuel_h < LOW_FUEL_H
@@ -95,14 +97,18 @@ def back_at(held: SetNow, lost_at: int) -> int | None:
 def said_standing(held: SetNow, lost_at: int) -> bool:
     """Whether it was heard standing, its mains off, after it should have come on."""
     heard = held.heard_at is not None and held.heard_at - lost_at >= STARTS_WITHIN_S
-    return heard and held.mains.state == "absent" and held.condition != "cranking"
+    return heard and held.mains.state == "absent" and held.condition not in NOT_STANDING
 
 
 def started_in(held: SetNow, lost_at: int) -> bool:
-    """Whether it runs now, as last heard after the mains went."""
+    """Whether it runs now, as last heard after the mains went.
+
+    A set that fell silent in its run is believed until it is not reporting at all.
+    """
     heard = held.heard_at is not None and held.heard_at >= lost_at
     run = held.last_run
-    going = held.condition in RUNNING or (run is not None and run.end is None)
+    going = held.condition in (*RUNNING, "last_heard_running")
+    going |= run is not None and run.end is None
     return heard and going
 
 
