@@ -29,7 +29,8 @@ class Channel(msgspec.Struct, frozen=True):
 
 
 _AC = (-1.0, 1000.0)
-_AC_USUAL = (0.0, 600.0)
+_AC_USUAL = (0.0, 1000.0)
+"""What is too much depends on the set's own nominal: its days doubt that (`scheduler.day`)."""
 
 GLOSSARY: tuple[Channel, ...] = (
     Channel("running", "0/1", (0, 1), (0, 1), "state", 0, "the engine turns under its own power, as the device says"),

@@ -20,14 +20,17 @@ LIFE_MORE_S, LIFE_LEAST_S = 3 * DAY_S, 10 * DAY_S
 """Proof of the automatic: 35 days, or two exercise intervals if shorter; life sites one interval
 and 3 days, at least 10, at most 35 (ENGINEERING, Defaults; common practice, no source)."""
 
-NOT_READY = ("not_in_auto", "no_output", "volts_standing")
+NOT_READY = frozenset({"not_in_auto", "no_output", "volts_standing"})
 """Findings that say it cannot carry its load now, whatever else is known."""
+WILD = frozenset({"leg_out", "over_voltage", "open_neutral"})
+"""Findings that say so where they are Act now: some of what it feeds would be dark or destroyed."""
 DOUBTS = (
-    "fuel_low", "exercise_missed", "over_voltage", "open_neutral", "voltage_out", "frequency_out",
-    "harder_starting", "starts_unreliable", "service_due",
+    "fuel_low", "exercise_missed", "over_voltage", "open_neutral", "leg_out", "voltage_out",
+    "frequency_out", "harder_starting", "starts_unreliable", "service_due",
 )  # fmt: skip
 """Findings that cast doubt, where they are more than a Note."""
-Made = Literal["yes", "no", "not_seen"]
+Made = Literal["yes", "no", "in_part", "not_seen"]
+"""in_part: on some of its circuits only, while another was dead or wild."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +138,7 @@ def standing_proof(known: Known) -> Proof | None:
     against = [d.at for d in known.demands if d.end == "failed"]
     against += known.halts
     newest = known.proofs[-1] if known.proofs else None
-    if newest is None or newest.made == "no":
+    if newest is None or newest.made in ("no", "in_part"):
         return None
     return newest if newest.at >= max(against, default=0) else None
 
@@ -154,7 +157,8 @@ def not_ready(known: Known) -> list[Reason]:
     found += [
         (f.kind, f.since)
         for f in known.findings
-        if f.kind in NOT_READY and (f.kind != "no_output" or f.severity != "note")
+        if (f.kind in NOT_READY and (f.kind != "no_output" or f.severity != "note"))
+        or (f.kind in WILD and f.severity == "act_now")
     ]
     if known.last_made == "no" and known.runs and not known.adopted:
         found.append(("no_output", known.runs[-1].start))
@@ -185,6 +189,8 @@ def unknown(known: Known, proof: Proof | None) -> list[Reason]:
 def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     """Everything that speaks against being sure, want of proof first."""
     found: list[Reason] = []
+    if known.last_made == "in_part" and known.runs:
+        found.append(("leg_out", known.runs[-1].start))
     if proof is None:
         found.append(_unproven(known))
     elif known.now - proof.at > known.limit_s:
@@ -207,7 +213,7 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
 def _unproven(known: Known) -> Reason:
     """Never by itself, not since its last failure, or by hand only."""
     against = [*(d.at for d in known.demands if d.end == "failed"), *known.halts]
-    against += [proof.at for proof in known.proofs if proof.made == "no"]
+    against += [proof.at for proof in known.proofs if proof.made in ("no", "in_part")]
     failed = max(against, default=None)
     if failed is not None and known.proofs:
         return "not_proven_since", failed

@@ -20,7 +20,10 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
 GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
-    ("Danger", frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output"})),
+    (
+        "Danger",
+        frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output", "leg_out"}),
+    ),
     ("Out of tolerance", frozenset({"voltage_out", "frequency_out"})),
     ("Drifting out", frozenset({"voltage_drift", "frequency_drift"})),
     ("Unsteady or unbalanced", frozenset({"hunting", "unbalance"})),

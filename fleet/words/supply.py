@@ -116,10 +116,51 @@ def _unbalance(f: Finding, zone: str, now: int) -> Sentence:
     )
 
 
+CIRCUITS = {
+    "ac_v": "its output", "ac_l1_v": "L1 to neutral", "ac_l2_v": "L2 to neutral",
+    "ac_l3_v": "L3 to neutral", "ac_l12_v": "L1 to L2", "ac_l23_v": "L2 to L3",
+    "ac_l31_v": "L3 to L1",
+}  # fmt: skip
+"""Where a circuit of the set is read, in the trade's words."""
+
+
+def _circuit(f: Finding) -> str:
+    """`L3 to neutral`; on a split-phase set `its second leg`."""
+    channel = str(f.facts.get("channel", ""))
+    if f.facts.get("phases") == "split" and channel in ("ac_l1_v", "ac_l2_v"):
+        return "its first leg" if channel == "ac_l1_v" else "its second leg"
+    return CIRCUITS.get(channel, "one of its circuits")
+
+
+def _leg_out(f: Finding, zone: str, now: int) -> Sentence:
+    facts, where = f.facts, _circuit(f)
+    name = where[0].upper() + where[1:]
+    seen = (
+        f"{name} gave {_volts(facts['volts'])} where {_volts(facts['nominal_v'])} belong, since "
+        f"{began(f, zone, now)}, while the rest of its output is alive."
+    )
+    if facts.get("never"):
+        seen += " It has shown no volts in any run: perhaps its sense lead was never fitted."
+        do = "Put a meter on every phase and on the sense leads, at the next visit."
+    else:
+        seen += " What hangs on it is dark, and motors on the rest burn out."
+        do = "Call the site: motors off at their own breakers; send a licensed person."
+        if f.severity == "same_day":
+            do = "Put a meter on every phase under load, today."
+    return Sentence(
+        title="A phase or leg is dead"
+        if f.severity == "act_now"
+        else "A phase or leg is far too low",
+        seen=seen + unchecked(f),
+        do=do,
+        cautions=CAUTIONS,
+    )
+
+
 def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Open neutral",
-        seen=f"One leg is over 110 % of its volts while the other is under 90 %, since "
+        seen=f"One phase or leg is over 110 % of its volts while another is under 90 %, since "
         f"{began(f, zone, now)}: the neutral is open, and what is plugged in burns." + unchecked(f),
         do="Call the site: everything sensitive off at its own breakers; send a licensed person.",
         cautions=CAUTIONS,
@@ -129,9 +170,12 @@ def _open_neutral(f: Finding, zone: str, now: int) -> Sentence:
 def _over_voltage(f: Finding, zone: str, now: int) -> Sentence:
     facts = f.facts
     much = f"{_volts(facts['volts'])} on" if facts.get("volts") else "Its controller says so on"
+    of = f"a set of {_volts(facts['nominal_v'])}"
+    if facts.get("channel") and facts["channel"] != "ac_v":
+        of = f"{_circuit(f)}, where {_volts(facts['nominal_v'])} belong,"
     return Sentence(
         title="Over-voltage",
-        seen=f"{much} a set of {_volts(facts['nominal_v'])} since {began(f, zone, now)}: "
+        seen=f"{much} {of} since {began(f, zone, now)}: "
         "appliances on it are being destroyed." + unchecked(f),
         do="Call the site: load off at its breakers; send a van to stop the set.",
         cautions=CAUTIONS,
@@ -188,6 +232,7 @@ SPEAKERS: dict[str, Speaker] = {
     "unbalance": _unbalance,
     "open_neutral": _open_neutral,
     "over_voltage": _over_voltage,
+    "leg_out": _leg_out,
     "no_output": _no_output,
     "volts_standing": _volts_standing,
     "stray_volts": _stray_volts,

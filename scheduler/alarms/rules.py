@@ -60,6 +60,7 @@ RULES: dict[str, Rule] = _table(
     Rule(kind="open_neutral", early=True, danger=True),
     Rule(kind="over_voltage", early=True, danger=True),
     Rule(kind="no_output", off_s=0),
+    Rule(kind="leg_out", off_s=0),
     Rule(kind="shut_down", off_s=0, stale=False),
     *_measured(
         "battery_weak",

@@ -15,7 +15,9 @@ from fleet.model import Criticality, Finding, Severity, Waking, WakingRow
 CRITICALITIES: tuple[Criticality, ...] = get_args(Criticality)
 DANGERS = frozenset({"volts_standing", "open_neutral", "over_voltage"})
 """They wake whatever the table says: people or appliances are in danger."""
-NO_COVER = frozenset({"failed_start", "no_output", "not_in_auto", "no_proof_of_cover", "shut_down"})
+NO_COVER = frozenset(
+    {"failed_start", "no_output", "leg_out", "not_in_auto", "no_proof_of_cover", "shut_down"}
+)
 CONCERNS: dict[str, str] = {
     "no_cover": "No cover: failed to start, no volts, not in auto, no proof of it",
     "silent": "Not reporting",

@@ -14,16 +14,12 @@ from scheduler import readiness
 from scheduler.assess.condition import ON_LOAD_KW, Now
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
-from scheduler.day import Day, Halt
+from scheduler.day import Day, Halt, plate_of
 from scheduler.readiness import Known, Made, Proof
-from scheduler.rules import exercise
+from scheduler.rules import exercise, supply
 from scheduler.rules.battery import BatterySeen
 
 SET_SIDE = AC_VOLTS - {"mains_v"}
-SCALES = {"1": 1.0, "split": 0.5, "3": 3**-0.5}
-"""Line to neutral, as a share of the nominal volts between two conductors."""
-DEAD_SHARE = 0.5
-"""Under half of nominal a running set gives no power."""
 SEEN_READINGS = 3
 """A run of fewer readings says nothing about its volts."""
 WITH_FAILURE_S = 300
@@ -152,7 +148,8 @@ def proofs(inputs: UnitInputs, days: Sequence[Day], looked: Looked) -> tuple[Pro
 def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float | None]:
     """Whether a run gave volts, and how many (V between the conductors that nominal_v names).
 
-    By its settled samples, by a running signal that is itself output volts, by a load it carried,
+    On a set with several circuits each that was measured counts: none vouches for another. By its
+    settled samples, by a running signal that is itself output volts, by a load it carried,
     else by the highest volts of its days.
     """
     end = run.last_on_at if run.end is None else run.end
@@ -160,30 +157,50 @@ def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float
     points = [p for day in mine if day.supply for p in day.supply.points if p.start == run.start]
     volts = next((p.volts for p in points if p.volts is not None), None)
     nominal = inputs.unit.nominal_v
+    several = next((p.circuits for p in reversed(points) if p.circuits), ())
+    if supply.uneven(several):
+        return "in_part", None if volts is None else round(volts, 1)
+    if not several and (unsettled := _unsettled(inputs, mine)) is not None:
+        return unsettled, None
     if volts is not None:
-        return ("yes" if volts >= DEAD_SHARE * nominal else "no"), round(volts, 1)
+        return ("yes" if volts >= supply.DEAD_SHARE * nominal else "no"), round(volts, 1)
     signal = inputs.unit.running
     if signal.first.channel in SET_SIDE and (signal.second is None or signal.join == "both"):
         return "yes", None
     if run.peak_load_kw is not None and run.peak_load_kw > ON_LOAD_KW:
         return "yes", None
-    tops = [
-        spot.max / (nominal * scale(inputs, name))
-        for day in mine
-        for name, spot in day.spots.items()
-        if name in SET_SIDE
-    ]
+    tops = _tops(inputs, mine)
     if not tops:
         return "not_seen", None
-    if max(tops) >= DEAD_SHARE:
+    if max(tops) >= supply.DEAD_SHARE:
         return "yes", None
     return ("no" if run.readings >= SEEN_READINGS else "not_seen"), None
 
 
-def scale(inputs: UnitInputs, channel: str) -> float:
-    """Nominal volts of a channel, as a share of nominal_v."""
-    to_neutral = channel in ("ac_l1_v", "ac_l2_v", "ac_l3_v")
-    return SCALES[inputs.unit.phases] if to_neutral else 1.0
+def _tops(inputs: UnitInputs, mine: Sequence[Day]) -> list[float]:
+    """The highest volts of each set-side circuit of some days, as shares of its own nominal."""
+    highest: dict[str, float] = {}
+    for day in mine:
+        for name, spot in day.spots.items():
+            if name in SET_SIDE:
+                highest[name] = max(spot.max, highest.get(name, 0.0))
+    plate = plate_of(inputs.unit)
+    own = supply.nominals(plate, highest)
+    return [volts / own.get(name, plate.nominal_v) for name, volts in highest.items()]
+
+
+def _unsettled(inputs: UnitInputs, mine: Sequence[Day]) -> Made | None:
+    """What the days of a run say of its circuits where none has a settled sample; None: nothing
+    speaks against them. A circuit that was dead all day gave nothing; one that stood too high may
+    have been starting."""
+    if not supply.of_system(plate_of(inputs.unit), {name for day in mine for name in day.spots}):
+        return None
+    tops = _tops(inputs, mine)
+    if len(tops) < 2 or max(tops) < supply.DEAD_SHARE:
+        return None
+    if min(tops) < supply.DEAD_SHARE:
+        return "in_part"
+    return "not_seen" if max(tops) >= supply.HIGH_SHARE else None
 
 
 def standing_halt(

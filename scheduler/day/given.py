@@ -10,12 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
+from fleet.channels import AC_VOLTS
 from fleet.model import DeviceEvent, Series, no_series
 from scheduler.day.nouns import Carry, DayFacts, fitted_in
 from scheduler.rules import attempts, reporting, runs, spells, starting
 from scheduler.rules import mains as line
 from scheduler.rules.signal import Gaps, allowed_gaps, plausible
 from scheduler.rules.spells import Spells
+
+AC_MOST_V = 600.0
+AC_MOST_SHARE = 2.0
+"""AC volts are doubted beyond 600 V, and on sets whose lines stand higher beyond twice
+their nominal, taken as line to neutral where there are three. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +52,7 @@ def gather(
     carry: Carry,
 ) -> Given:
     start, end = day * DAY_S, (day + 1) * DAY_S
-    kept = reporting.clip(series, start, end)
+    kept = _doubted(facts, reporting.clip(series, start, end))
     inside = sorted(
         (e for e in events if start <= e.at < end),
         key=lambda e: (e.at, e.event, e.channel, e.device, e.cause, sorted(e.values.items())),
@@ -66,6 +72,22 @@ def gather(
         facts, start, end, kept, tuple(once.values()), reporting.times(kept), carry,
         allowed_gaps(facts.habit), fitting, tuple(cuts),
     )  # fmt: skip
+
+
+def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:
+    """The series without volts that no set of this nominal can give: a sentinel, a stray scale.
+
+    A runaway of a set of 480 V to 650 V is none of these: it is what must be seen.
+    """
+    three = facts.plate is not None and facts.plate.phases == "3"
+    most = max(AC_MOST_V, AC_MOST_SHARE * facts.nominal_v * (3**0.5 if three else 1.0))
+    kept = {}
+    for name, one in series.items():
+        if name in AC_VOLTS and len(one) and one.v.max() > most:
+            one = Series(one.t[one.v <= most], one.v[one.v <= most])
+        if len(one):
+            kept[name] = one
+    return kept
 
 
 def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:

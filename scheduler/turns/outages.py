@@ -198,10 +198,16 @@ def set_now(row: SetRow) -> SetNow:
         unit=unit.id, site=site.id, customer=unit.customer, area=unit.area, lat=site.lat,
         lon=site.lon, zone=site.time_zone, criticality=unit.criticality,
         condition=summary.condition, mains=summary.mains, heard_at=heard, report_s=report_s,
-        offline_at=offline, kinds=frozenset(f.kind for f in summary.findings if
-                                            f.severity != "note"),
+        offline_at=offline, kinds=frozenset(f.kind for f in summary.findings if _weighs(f)),
         last_run=summary.last_run,
     )  # fmt: skip
+
+
+def _weighs(finding: Finding) -> bool:
+    """Whether a finding counts in an outage: no Note, and a circuit only where it is dead."""
+    if finding.kind == "leg_out":
+        return finding.severity == "act_now"
+    return finding.severity != "note"
 
 
 def escalate(registry: Registry, places: Places, office: Office, now: int) -> int:

@@ -10,7 +10,7 @@ from scheduler.assess.findings import ANSWERS
 from scheduler.day import Day
 from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen
 
-DANGERS = frozenset({"over_voltage", "open_neutral", "no_output", "standing", "stray"})
+DANGERS = frozenset({"over_voltage", "open_neutral", "circuit", "no_output", "standing", "stray"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ def _weighed(about: About, finding: Finding) -> Finding:
     if unchecked and severity != "note":
         facts["unchecked"] = True
         wired = finding.kind == "no_output" and bool(measured and measured.runs)
+        wired |= finding.kind == "leg_out" and "never" not in facts
         severity = severity if kept or wired else "note"
     if about.aside and not kept and severity != "note":
         facts["set_aside"] = about.aside

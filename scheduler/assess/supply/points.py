@@ -31,6 +31,7 @@ def _joined(one: RunPoint, two: RunPoint) -> RunPoint:
         volts=_mean(one.volts, one.volts_n, two.volts, two.volts_n),
         hertz_n=one.hertz_n + two.hertz_n,
         hertz=_mean(one.hertz, one.hertz_n, two.hertz, two.hertz_n),
+        circuits=two.circuits or one.circuits,
         load_kw=_mean(one.load_kw, one.volts_n or 1, two.load_kw, two.volts_n or 1),
     )
 

@@ -8,11 +8,20 @@ from scheduler.rules.supply.bands import (
     volts_band,
     volts_like,
 )
+from scheduler.rules.supply.circuits import (
+    DEAD_SHARE,
+    HIGH_SHARE,
+    good,
+    uneven,
+    worst,
+)
 from scheduler.rules.supply.drift import Point, alike, drift
 from scheduler.rules.supply.legs import UNBALANCE_PCT
+from scheduler.rules.supply.nominal import TO_NEUTRAL, nominals, of_system
 from scheduler.rules.supply.settled import no_load_kw
 from scheduler.rules.supply.terms import (
     Band,
+    Circuit,
     Delay,
     Drift,
     Measured,
@@ -29,8 +38,8 @@ from scheduler.rules.supply.watch import CHANNELS, watch
 from scheduler.rules.supply.watch import Day as WatchedDay
 
 __all__ = [
-    "CHANNELS", "UNBALANCE_PCT", "Band", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
+    "CHANNELS", "DEAD_SHARE", "HIGH_SHARE", "TO_NEUTRAL", "UNBALANCE_PCT", "Band", "Circuit", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
     "Quantity", "RunPoint", "SupplyCarry", "SupplyDay", "SupplySeen", "Trouble", "WatchedDay",
-    "alike", "drift", "hertz_band", "hertz_like", "no_load_kw", "other_hertz", "other_nominal",
-    "volts_band", "volts_like", "watch",
+    "alike", "drift", "good", "hertz_band", "hertz_like", "no_load_kw", "nominals", "of_system",
+    "other_hertz", "other_nominal", "uneven", "volts_band", "volts_like", "watch", "worst",
 ]  # fmt: skip

@@ -27,16 +27,13 @@ def leg_nominal(plate: Plate) -> float:
     return plate.nominal_v / 2 if plate.nominal_v >= 200 else plate.nominal_v
 
 
-def open_neutral(plate: Plate, one: Floats, two: Floats) -> Floats:
-    """How far the legs have moved apart, above 1 where one is over and the other under its limit.
+def apart(high: Floats, low: Floats) -> Floats:
+    """How far two legs have moved apart, above 1 where one is over and the other under its limit.
 
-    The smaller of the two legs' parts, so that uneven load with healthy legs stays under 1. NaN
-    where a leg was not read.
+    high, low: the legs as shares of their own nominal. The smaller of the two legs' parts, so that
+    uneven load with healthy legs stays under 1. NaN where a leg was not read.
     """
-    nominal = leg_nominal(plate)
-    high, low = np.fmax(one, two) / nominal, np.fmin(one, two) / nominal
-    over, under = (high - 1) / (LEG_HIGH - 1), (1 - low) / (1 - LEG_LOW)
-    found: Floats = np.minimum(over, under)
+    found: Floats = np.minimum((high - 1) / (LEG_HIGH - 1), (1 - low) / (1 - LEG_LOW))
     return found
 
 
@@ -50,12 +47,3 @@ def line_unbalance(series: Mapping[str, Series]) -> tuple[NDArray[np.int64], Flo
     one, two, three = (x.v[np.searchsorted(x.t, t)] for x in (a, b, c))
     live = np.minimum(np.minimum(one, two), three) > 0
     return t[live], unbalance_pct(one[live], two[live], three[live])
-
-
-def both_legs(series: Mapping[str, Series]) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """(times, first leg, second leg) of the seconds at which both were read."""
-    one, two = series.get("ac_l1_v"), series.get("ac_l2_v")
-    if one is None or two is None:
-        return np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0, np.float64)
-    t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
-    return t, one.v[a], two.v[b]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
+from scheduler.rules.supply.nominal import nominals
 from scheduler.rules.supply.terms import Plate
 
 SETTLE_S = 30
@@ -24,9 +25,6 @@ where its hertz are not read, of nominal volts. Common practice, no source."""
 LOAD_SHARE = 0.03
 LOAD_KW = 0.2
 """No load: up to 3 % of the rated power or 0.2 kW. Common practice, no source."""
-LINE_TO_NEUTRAL = frozenset({120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0})
-"""A three-phase nominal that names line to neutral; any other names line to line (memory)."""
-
 Mask = NDArray[np.bool_]
 
 
@@ -40,8 +38,8 @@ def settle_s(plate: Plate, temp_c: float | None) -> int:
 def volts_of(plate: Plate, series: dict[str, Series]) -> tuple[str, Series]:
     """(channel, volts as `nominal_v` names them); ("", nothing) where no volts are read.
 
-    `ac_v` first; else both legs of a split-phase set added up; line to line; line to neutral, times
-    root 3 where the nominal names line to line.
+    `ac_v` first; else both legs of a split-phase set added up; line to line; line to neutral: each
+    as far from the set's nominal as it is from its own.
     """
     if len(series.get("ac_v") or ()):
         return "ac_v", series["ac_v"]
@@ -51,11 +49,19 @@ def volts_of(plate: Plate, series: dict[str, Series]) -> tuple[str, Series]:
         t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
         return ("ac_l1_v", Series(t, one.v[a] + two.v[b])) if len(t) else ("", no_series())
     if plate.phases == "3" and len(series.get("ac_l12_v") or ()):
-        return "ac_l12_v", series["ac_l12_v"]
-    if len(one):
-        lines = plate.phases == "3" and plate.nominal_v not in LINE_TO_NEUTRAL
-        return "ac_l1_v", Series(one.t, one.v * 3**0.5) if lines else one
-    return "", no_series()
+        return "ac_l12_v", _as_nominal(plate, series, "ac_l12_v")
+    return ("ac_l1_v", _as_nominal(plate, series, "ac_l1_v")) if len(one) else ("", no_series())
+
+
+def _as_nominal(plate: Plate, series: Mapping[str, Series], channel: str) -> Series:
+    """A circuit's volts as the set's nominal names them."""
+    live = {
+        name: float(np.median(one.v[alive]))
+        for name, one in series.items()
+        if name.startswith("ac_") and (alive := one.v >= DEAD_SHARE * plate.nominal_v).any()
+    }
+    own = nominals(plate, live or {channel: plate.nominal_v}).get(channel, plate.nominal_v)
+    return Series(series[channel].t, series[channel].v * (plate.nominal_v / own))
 
 
 def at_or_before(series: Series, t: NDArray[np.int64], fresh_s: int) -> NDArray[np.float64]:

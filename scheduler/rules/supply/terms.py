@@ -8,7 +8,7 @@ import msgspec
 
 Quantity = Literal["volts", "hertz"]
 Trouble = Literal[
-    "volts", "hertz", "over_voltage", "open_neutral", "no_output", "standing", "stray",
+    "volts", "hertz", "over_voltage", "open_neutral", "circuit", "no_output", "standing", "stray",
 ]  # fmt: skip
 """What has an on-delay and an off-delay. A circuit over its limit is one of these."""
 
@@ -45,13 +45,26 @@ class Band(msgspec.Struct, frozen=True, kw_only=True):
     by: str
 
 
+class Circuit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One measured circuit of a set with several, in one run [V].
+
+    volts: median of its settled samples; last: of the newest of them; nominal: its own.
+    """
+
+    channel: str
+    volts: float
+    last: float
+    nominal: float
+
+
 class RunPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What one run read on one UTC day, from settled samples at governed speed only.
 
     start: of the run [UTC s]. Medians: volts [V, as nominal_v names them], hertz [Hz], load [kW].
     hertz_width: from the 5th to the 95th percentile [Hz], load's part taken out where it is
     measured. volts_slope, hertz_slope: change with load inside the run [V/kW, Hz/kW], where the
-    load moved enough. unbalance_pct: NEMA MG 1, line to line.
+    load moved enough. unbalance_pct: NEMA MG 1, line to line. circuits: every one that was
+    measured, where the set has several.
     """
 
     start: int
@@ -64,6 +77,7 @@ class RunPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     volts_slope: float | None = None
     hertz_slope: float | None = None
     unbalance_pct: float | None = None
+    circuits: tuple[Circuit, ...] = ()
 
 
 class OutSpell(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series, SignalChannel, no_series
-from scheduler.rules.supply import bands, legs, out, points, settled, standing
+from scheduler.rules.supply import bands, circuits, legs, out, points, settled, standing
 from scheduler.rules.supply.settled import DEAD_SHARE
 from scheduler.rules.supply.terms import (
     Delay,
@@ -23,14 +23,14 @@ from scheduler.rules.supply.terms import (
     Trouble,
 )
 
-OVER_SHARE = 1.15
-"""Over-voltage: from 115 % of nominal on, two samples. Common practice, no source."""
 STANDING_SHARE = 0.5
 """Volts on a standing set: above half of nominal (ENGINEERING 9)."""
 STRAY_SHARE = 0.1
 """Stray volts: from a tenth of nominal on; below, what an open lead picks up. Common practice, no
 source."""
 UNTOLD_SHARE = 0.2
+CIRCUIT_CLEAR = 1.02
+"""A dead circuit is back 2 % above its limit (ENGINEERING, Defaults)."""
 CHANNELS = (
     "ac_v", "ac_l1_v", "ac_l2_v", "ac_l3_v", "ac_l12_v", "ac_l23_v", "ac_l31_v", "frequency_hz",
     "load_kw", "mains_v", "running", "speed_rpm", "oil_pressure_kpa",
@@ -86,18 +86,23 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
     """(what the day says, or None; the open state). The order of delivery does not matter."""
     channel, volts = settled.volts_of(day.plate, dict(day.series))
     hertz = _hertz(day)
-    if not len(volts) and not len(hertz) and not day.over_voltage and not _circuits(day):
+    if not (len(volts) or len(hertz) or day.over_voltage or _circuits(day)):
         return None, before
     delays = _Delays(dict(before.delays), [])
     turning = standing.turning(
         volts.t, day.series, day.parts, day.standing_s, day.running_s, day.heard is not None
     )
-    found = _runs(day, volts, hertz, turning, delays) if day.runs else ()
+    early = None
+    several = _dead_circuit(day, delays) if day.runs else None
+    found = _runs(day, volts, hertz, turning, several, delays) if day.runs else ()
     if day.runs:
-        _open_neutral(day, delays)
+        early = _together(day, [settled.SETTLE_S] * len(day.runs), held=False)
+        if early is not None:
+            apart = circuits.open_neutral(day.plate, early)
+            delays.walk("open_neutral", apart.t, apart.v, out.over(1.0, on_s=0))
     if day.runs or day.over_voltage:
-        _over_voltage(day, volts, delays)
-    _without_run(day, volts, turning, delays)
+        _over_voltage(day, volts, early, delays)
+    _without_run(day, volts, turning, several, delays)
     live = volts.v >= UNTOLD_SHARE * day.plate.nominal_v
     untold = not turning.told and bool(live.any())
     carry = SupplyCarry(delays=dict(sorted(delays.open.items())))
@@ -114,8 +119,8 @@ def _hertz(day: Day) -> Series:
     return day.series.get("frequency_hz") or no_series()
 
 
-def _circuits(day: Day) -> bool:
-    return any(name.startswith("ac_") and len(one) for name, one in day.series.items())
+def _circuits(day: Day) -> dict[str, Series]:
+    return {name: s for name, s in day.series.items() if name.startswith("ac_") and len(s)}
 
 
 def _told(at: int, before: Delay | None) -> Delay:
@@ -129,9 +134,17 @@ def _told(at: int, before: Delay | None) -> Delay:
 
 
 def _runs(
-    day: Day, volts: Series, hertz: Series, turning: standing.Turning, delays: _Delays
+    day: Day,
+    volts: Series,
+    hertz: Series,
+    turning: standing.Turning,
+    several: circuits.Together | None,
+    delays: _Delays,
 ) -> tuple[RunPoint, ...]:
-    """Settled samples at governed speed: delays walked, and a point for each run."""
+    """Settled samples at governed speed: delays walked, and a point for each run.
+
+    several: the circuits of a set with more than one.
+    """
     plate = day.plate
     settle = [settled.settle_s(plate, temp) for temp in day.temps_c]
     load = day.series.get("load_kw") or no_series()
@@ -143,7 +156,7 @@ def _runs(
         by_hertz = by_volts._replace(value=by_volts.hertz)
     else:
         by_hertz = _looked(day, hertz, settle, volts, hertz, load, stands)
-    if not len(by_volts.run) and not len(by_hertz.run):
+    if not len(by_volts.run) and not len(by_hertz.run) and several is None:
         return ()
     band_v, band_h = bands.volts_band(plate), bands.hertz_band(plate)
     delays.walk("volts", by_volts.t, by_volts.value, out.of_band(band_v))
@@ -153,6 +166,9 @@ def _runs(
     made = []
     for number, (start, _) in enumerate(day.runs):
         one = _point(plate, start, by_volts, by_hertz, number)
+        there = circuits.of_run(several, number) if several is not None else ()
+        if there:
+            one = msgspec.structs.replace(one or RunPoint(start=start), circuits=there)
         if one is None:
             continue
         lines = lines_pct[line_run == number]
@@ -224,23 +240,38 @@ def _nothing() -> tuple[Ints, Floats]:
     return np.empty(0, np.int64), np.empty(0, np.float64)
 
 
-def _open_neutral(day: Day, delays: _Delays) -> None:
-    """Legs apart, from 30 s after the start on."""
-    plate = day.plate
-    if plate.phases != "split":
-        return
-    t, one, two = legs.both_legs(day.series)
-    run = settled.in_runs(t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
-    apart = legs.open_neutral(plate, one[run], two[run])
-    delays.walk("open_neutral", t[run], apart, out.over(1.0, on_s=0))
+def _together(day: Day, settle: Sequence[int], *, held: bool) -> circuits.Together | None:
+    """The circuits of a set with several, in its runs. held: an on-change device's values go on."""
+    series = _circuits(day)
+    if held and day.heard is not None:
+        series = {name: _held(one, day.heard) for name, one in series.items()}
+    return circuits.together(day.plate, series, day.runs, settle, day.running_s)
 
 
-def _over_voltage(day: Day, volts: Series, delays: _Delays) -> None:
+def _dead_circuit(day: Day, delays: _Delays) -> circuits.Together | None:
+    """A circuit far under its nominal while another gives volts, by settled samples."""
+    settle = [settled.settle_s(day.plate, temp) for temp in day.temps_c]
+    found = _together(day, settle, held=True)
+    if found is None:
+        return None
+    load = day.series.get("load_kw") or no_series()
+    found = circuits.governed(day.plate, found, _hertz(day), load, day.running_s)
+    low = circuits.lowest(found)
+    limits = out.Limits(circuits.LOW_SHARE, np.inf, circuits.LOW_SHARE * CIRCUIT_CLEAR, np.inf)
+    delays.walk("circuit", low.t, low.v, limits)
+    return found
+
+
+def _over_voltage(
+    day: Day, volts: Series, several: circuits.Together | None, delays: _Delays
+) -> None:
     """The highest circuit from 30 s after the start on, and the device's own word at its time."""
-    highest = _highest(day, volts)
-    run = settled.in_runs(highest.t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
-    t, share = highest.t[run], highest.v[run]
-    limits = out.over(OVER_SHARE, on_s=0)
+    run = settled.in_runs(volts.t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
+    highest = Series(volts.t[run], volts.v[run] / day.plate.nominal_v)
+    if several is not None:
+        highest = _higher(highest, Series(several.t, several.highest))
+    t, share = highest.t, highest.v
+    limits = out.over(circuits.HIGH_SHARE, on_s=0)
     for at in sorted(day.over_voltage):
         before = t < at
         delays.walk("over_voltage", t[before], share[before], limits)
@@ -249,25 +280,22 @@ def _over_voltage(day: Day, volts: Series, delays: _Delays) -> None:
     delays.walk("over_voltage", t, share, limits)
 
 
-def _highest(day: Day, volts: Series) -> Series:
-    """The highest circuit at each time, as a share of its own nominal."""
-    plate = day.plate
-    found = [Series(volts.t, volts.v / plate.nominal_v)]
-    if plate.phases == "split":
-        leg = legs.leg_nominal(plate)
-        found += [Series(s.t, s.v / leg) for name, s in day.series.items()
-                  if name in ("ac_l1_v", "ac_l2_v")]  # fmt: skip
-    t = np.concatenate([s.t for s in found])
-    v = np.concatenate([s.v for s in found])
-    if len(found) == 1:
-        return found[0]
+def _higher(one: Series, two: Series) -> Series:
+    """The higher of two series at each time of either."""
+    t, v = np.concatenate([one.t, two.t]), np.concatenate([one.v, two.v])
     order = np.lexsort((v, t))
     t, v = t[order], v[order]
     last = np.append(t[1:] != t[:-1], True) if len(t) else np.zeros(0, np.bool_)
     return Series(t[last], v[last])
 
 
-def _without_run(day: Day, volts: Series, turning: standing.Turning, delays: _Delays) -> None:
+def _without_run(
+    day: Day,
+    volts: Series,
+    turning: standing.Turning,
+    several: circuits.Together | None,
+    delays: _Delays,
+) -> None:
     """Volts on a standing set, stray volts, and an engine that turns without output.
 
     A charging output alone does not tell that the engine stands while the mains is off: it may have
@@ -289,6 +317,9 @@ def _without_run(day: Day, volts: Series, turning: standing.Turning, delays: _De
         return
     began = turns & ~np.concatenate(([False], turns[:-1]))
     since = volts.t[began][np.cumsum(began)[turns] - 1] if turns.any() else volts.t[turns]
+    if several is not None:
+        highest = Series(several.t, several.highest)
+        share = np.fmax(share, settled.at_or_before(highest, volts.t, day.running_s))
     t, there = volts.t[turns], share[turns]
     ready = t - since >= settled.settle_s(plate, None)
     limits = out.Limits(DEAD_SHARE, np.inf, DEAD_SHARE * 1.02, np.inf)
