@@ -60,10 +60,11 @@ def weeks(
     begins: float = 0.0,
     habit: Habit = HABIT,
     spread_s: int = 0,
+    drop: str = "",
 ) -> Assessment:
     """Three weekly exercises, the newest with `last` circuits changed from `begins` (share of the
     run) on; `each`: seconds between readings in a run; `spread_s`: each channel reported so much
-    later than the one before."""
+    later than the one before; `drop`: a channel that the newest run does not report."""
     monday = T0 - (T0 // DAY - 4) % 7 * DAY
     dues = [monday - WEEK * n + 9 * 3600 for n in (2, 1, 0)]
     end = dues[-1] + 2 * 3600
@@ -86,7 +87,8 @@ def weeks(
     for k, name in enumerate(volts):
         value = np.where(on, (healthy or volts)[name], 0.0)
         value = np.where(late, (last or volts).get(name, volts[name]), value)
-        series[name] = Series(t + k * spread_s, value)
+        kept = t < dues[-1] if name == drop else np.ones(len(t), bool)
+        series[name] = Series(t[kept] + k * spread_s, value[kept])
     newest = max(int(one.t[-1]) for one in series.values())
     pulse = Pulse(
         device="D", heard_at=newest, newest_at=newest,
@@ -252,6 +254,32 @@ def test_whichever_circuit_fails_no_other_vouches_for_it(
     last = {name: min(999.0, volts[name] * share)}
     seen = weeks(unit, volts, last=last, each=each, begins=begins, habit=habit)
     assert state(seen)[0] != "ready", (name, share, seen.readiness)
+
+
+@pytest.mark.parametrize(
+    ("unit", "volts", "last"),
+    [pytest.param(*s[1:4], id=s[0]) for s in SICK if s[0] != "split phase, one leg wild"],
+)
+def test_nor_where_nobody_wrote_down_its_phases(
+    unit: Unit, volts: dict[str, float], last: dict[str, float]
+) -> None:
+    """The register's word where none was given is a single phase; its readings show otherwise.
+
+    Legs of 140 and 120 V under 240 V are left out: they may be a low leg of 139/240 V."""
+    plain = msgspec.structs.replace(unit, phases="1")
+    assert state(weeks(plain, volts))[0] == "ready"
+    assert state(weeks(plain, volts, last=last))[0] != "ready"
+
+
+@pytest.mark.parametrize(("unit", "volts"), [h[1:] for h in HEALTHY], ids=[h[0] for h in HEALTHY])
+def test_a_circuit_that_is_heard_of_no_more_vouches_for_nothing(
+    unit: Unit, volts: dict[str, float]
+) -> None:
+    for name in volts:
+        seen = weeks(unit, volts, drop=name)
+        live = unit.phases != "1" or volts[name] > 0
+        proven = state(seen)[0] == "ready"
+        assert proven == (unit.phases == "1"), (name, live, seen.readiness)
 
 
 def test_a_circuit_that_never_showed_volts_is_asked_about() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from fleet.calendar import DAY_S
 from fleet.channels import AC_VOLTS
@@ -26,6 +26,8 @@ WITH_FAILURE_S = 300
 """A shutdown this near a failed start is that failure again."""
 CRANKED_LOW = 2
 """The cranking limit is crossed when two of the newest three starts lay under it."""
+USUAL_RUNS = 5
+"""So many runs tell which circuits its device measures. Common practice, no source."""
 PROOFS = 6
 """The newest starts by itself that are looked at."""
 
@@ -158,8 +160,11 @@ def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float
     volts = next((p.volts for p in points if p.volts is not None), None)
     nominal = inputs.unit.nominal_v
     several = next((p.circuits for p in reversed(points) if p.circuits), ())
+    missing = usual_circuits(days, run.start) - {c.channel for c in several}
     if supply.uneven(several):
         return "in_part", None if volts is None else round(volts, 1)
+    if missing and points:
+        return "not_seen", None if volts is None else round(volts, 1)
     if not several and (unsettled := _unsettled(inputs, mine)) is not None:
         return unsettled, None
     if volts is not None:
@@ -169,7 +174,8 @@ def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float
         return "yes", None
     if run.peak_load_kw is not None and run.peak_load_kw > ON_LOAD_KW:
         return "yes", None
-    tops = _tops(inputs, mine)
+    highest = _highest(mine)
+    tops = [*_shares(inputs, highest), *(v / nominal for v in highest.values())]
     if not tops:
         return "not_seen", None
     if max(tops) >= supply.DEAD_SHARE:
@@ -177,25 +183,43 @@ def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float
     return ("no" if run.readings >= SEEN_READINGS else "not_seen"), None
 
 
-def _tops(inputs: UnitInputs, mine: Sequence[Day]) -> list[float]:
-    """The highest volts of each set-side circuit of some days, as shares of its own nominal."""
+def usual_circuits(days: Sequence[Day], before: int) -> frozenset[str]:
+    """Circuits that most of the newest runs before a moment measured: one that is not heard of any
+    more vouches for nothing."""
+    points = (
+        point
+        for day in reversed(days)
+        if day.supply
+        for point in reversed(day.supply.points)
+        if point.start < before
+    )
+    runs = [{c.channel for c in point.circuits} for point in islice(points, USUAL_RUNS)]
+    return frozenset(
+        name for name in set().union(*runs) if 2 * sum(name in one for one in runs) > len(runs)
+    )
+
+
+def _highest(mine: Sequence[Day]) -> dict[str, float]:
+    """The highest volts of each set-side circuit of some days [V]."""
     highest: dict[str, float] = {}
     for day in mine:
         for name, spot in day.spots.items():
             if name in SET_SIDE:
                 highest[name] = max(spot.max, highest.get(name, 0.0))
-    plate = plate_of(inputs.unit)
-    own = supply.nominals(plate, highest)
-    return [volts / own.get(name, plate.nominal_v) for name, volts in highest.items()]
+    return highest
+
+
+def _shares(inputs: UnitInputs, volts: dict[str, float]) -> list[float]:
+    """Volts of the circuits of a set with several, as shares of their own nominals; else none."""
+    own = supply.nominals(plate_of(inputs.unit), volts)
+    return [volts[name] / nominal for name, nominal in own.items()]
 
 
 def _unsettled(inputs: UnitInputs, mine: Sequence[Day]) -> Made | None:
     """What the days of a run say of its circuits where none has a settled sample; None: nothing
     speaks against them. A circuit that was dead all day gave nothing; one that stood too high may
     have been starting."""
-    if not supply.of_system(plate_of(inputs.unit), {name for day in mine for name in day.spots}):
-        return None
-    tops = _tops(inputs, mine)
+    tops = _shares(inputs, _highest(mine))
     if len(tops) < 2 or max(tops) < supply.DEAD_SHARE:
         return None
     if min(tops) < supply.DEAD_SHARE:

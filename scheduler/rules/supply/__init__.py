@@ -17,7 +17,7 @@ from scheduler.rules.supply.circuits import (
 )
 from scheduler.rules.supply.drift import Point, alike, drift
 from scheduler.rules.supply.legs import UNBALANCE_PCT
-from scheduler.rules.supply.nominal import TO_NEUTRAL, nominals, of_system
+from scheduler.rules.supply.nominal import TO_NEUTRAL, nominals
 from scheduler.rules.supply.settled import no_load_kw
 from scheduler.rules.supply.terms import (
     Band,
@@ -40,6 +40,6 @@ from scheduler.rules.supply.watch import Day as WatchedDay
 __all__ = [
     "CHANNELS", "DEAD_SHARE", "HIGH_SHARE", "TO_NEUTRAL", "UNBALANCE_PCT", "Band", "Circuit", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
     "Quantity", "RunPoint", "SupplyCarry", "SupplyDay", "SupplySeen", "Trouble", "WatchedDay",
-    "alike", "drift", "good", "hertz_band", "hertz_like", "no_load_kw", "nominals", "of_system",
+    "alike", "drift", "good", "hertz_band", "hertz_like", "no_load_kw", "nominals",
     "other_hertz", "other_nominal", "uneven", "volts_band", "volts_like", "watch", "worst",
 ]  # fmt: skip

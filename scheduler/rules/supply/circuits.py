@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
 from scheduler.rules.supply import legs, settled
-from scheduler.rules.supply.nominal import TO_NEUTRAL, nominals, of_system
+from scheduler.rules.supply.nominal import OF_SYSTEM, TO_NEUTRAL, nominals
 from scheduler.rules.supply.terms import Circuit, Plate
 
+EVERY = OF_SYSTEM["3"]
+"""Every circuit a set may have, in the order of all systems."""
 LOW_SHARE = 0.8
 """Under this share of its nominal a circuit carries nothing: equipment is not made to run on less
 for longer than 10 s (ITI (CBEMA) curve, Information Technology Industry Council, 2000)."""
@@ -72,7 +74,7 @@ def together(
     runs: [start, end), rising; settle: seconds of each that are not judged; fresh_s: how long a
     value stays in force.
     """
-    names = of_system(plate, (name for name, one in series.items() if len(one)))
+    names = tuple(name for name in EVERY if len(series.get(name) or ()))
     if len(names) < 2:
         return None
     t = np.unique(np.concatenate([series[name].t for name in names]))
@@ -80,13 +82,16 @@ def together(
     keep = run >= 0
     run, t = run[keep], t[keep]
     volts = np.stack([settled.at_or_before(series[name], t, fresh_s) for name in names])
-    told = [bool(np.isfinite(row).any()) for row in volts]
-    names, volts = tuple(n for n, yes in zip(names, told, strict=True) if yes), volts[told]
-    if len(names) < 2:
-        return None
-    middle = {name: float(np.nanmedian(row)) for name, row in zip(names, volts, strict=True)}
+    middle = {
+        name: float(np.nanmedian(row))
+        for name, row in zip(names, volts, strict=True)
+        if np.isfinite(row).any()
+    }
     own = nominals(plate, middle)
-    return Together(names, run, t, volts, np.array([own[name] for name in names]))
+    if len(own) < 2:
+        return None
+    kept = [k for k, name in enumerate(names) if name in own]
+    return Together(tuple(own), run, t, volts[kept], np.array(list(own.values())))
 
 
 def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s: int) -> Together:

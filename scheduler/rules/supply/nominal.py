@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -16,10 +16,15 @@ OF_SYSTEM: dict[str, tuple[str, ...]] = {
     "split": ("ac_v", "ac_l1_v", "ac_l2_v", "ac_l12_v"),
     "3": ("ac_v", *TO_NEUTRAL, *LINES),
 }
-"""The circuits a set of these phases has. A single-phase set has one, whatever its device sends."""
+"""The circuits a set of these phases has."""
+BESIDE = ("ac_l2_v", "ac_l3_v", "ac_l23_v", "ac_l31_v")
+"""Circuits a single-phase set does not have: one that is alive says that the register, whose word
+where nobody wrote one is a single phase, is wrong."""
+THIRD = frozenset({"ac_l3_v", "ac_l23_v", "ac_l31_v"})
+ALIVE_SHARE = 0.2
+"""Alive for this purpose: above what an open lead picks up. Common practice, no source."""
 LINE_TO_NEUTRAL = frozenset({120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0})
 """A three-phase nominal that names line to neutral; any other names line to line (memory)."""
-
 EITHER_NOMINALS = frozenset({220.0, 230.0, 240.0})
 """Nominals that name line to line in some systems (127/220, 133/230, 139/240 V) and line to
 neutral in others (220/380, 230/400, 240/415 V)."""
@@ -31,38 +36,48 @@ NEAR = 0.12
 practice, no source."""
 
 
-def of_system(plate: Plate, names: Iterable[str]) -> tuple[str, ...]:
-    """The measured channels that are circuits of such a set, in order."""
-    there = set(names)
-    return tuple(name for name in OF_SYSTEM[plate.phases] if name in there)
+def of_system(plate: Plate, volts: Mapping[str, float]) -> tuple[str, ...]:
+    """The measured channels that are circuits of such a set, in order. volts: what each is at [V]."""
+    return tuple(name for name in OF_SYSTEM[_phases(plate, volts)] if name in volts)
+
+
+def _phases(plate: Plate, volts: Mapping[str, float]) -> str:
+    if plate.phases != "1":
+        return plate.phases
+    if all(volts.get(name, 0.0) < ALIVE_SHARE * plate.nominal_v for name in BESIDE):
+        return "1"
+    return "3" if THIRD & volts.keys() else "split"
 
 
 def nominals(plate: Plate, volts: Mapping[str, float]) -> dict[str, float]:
     """Each circuit's own nominal [V]. volts: what each is at, as while it runs [V].
 
     A split-phase nominal of 200 V and more names both legs together. A three-phase one names line
-    to neutral or line to line by the table of nominals; where it may name either, whichever the
-    measured volts are nearer to. `ac_v` is what the nominal names.
+    to neutral or line to line by the table of nominals; where it may name either, and on a set that
+    only its readings show to have several circuits, whichever the volts are nearest to. `ac_v` is
+    what the nominal names.
     """
-    found = _scales(plate, volts)
-    return {name: found[name] for name in of_system(plate, volts)}
+    own = min(_scales(plate, volts), key=lambda scale: _apart(scale, volts))
+    return {name: own[name] for name in of_system(plate, volts)}
 
 
-def _scales(plate: Plate, volts: Mapping[str, float]) -> dict[str, float]:
-    nominal = plate.nominal_v
+def _scales(plate: Plate, volts: Mapping[str, float]) -> list[dict[str, float]]:
+    """The nominals its circuits may have."""
+    nominal, leg = plate.nominal_v, legs.leg_nominal(plate)
+    every = {"ac_v": nominal}
+    split = every | dict.fromkeys(TO_NEUTRAL, leg) | dict.fromkeys(LINES, 2 * leg)
+    by_line = every | dict.fromkeys(TO_NEUTRAL, nominal / 3**0.5) | dict.fromkeys(LINES, nominal)
+    by_neutral = every | dict.fromkeys(TO_NEUTRAL, nominal)
+    by_neutral |= dict.fromkeys(LINES, nominal * 3**0.5)
     if plate.phases == "split":
-        leg = legs.leg_nominal(plate)
-        return {"ac_v": nominal, "ac_l1_v": leg, "ac_l2_v": leg, "ac_l12_v": 2 * leg}
-    by_line = {"ac_v": nominal} | dict.fromkeys(LINES, nominal)
-    by_line |= dict.fromkeys(TO_NEUTRAL, nominal / 3**0.5)
-    by_neutral = {"ac_v": nominal} | dict.fromkeys(LINES, nominal * 3**0.5)
-    by_neutral |= dict.fromkeys(TO_NEUTRAL, nominal)
-    high = _high_leg(plate, volts)
-    if high:
-        return by_line | high
+        return [split]
+    if high := _high_leg(plate, volts):
+        return [by_line | high]
+    if plate.phases == "1":
+        return [split, by_line, by_neutral]
     if nominal in EITHER_NOMINALS:
-        return min((by_line, by_neutral), key=lambda scale: _apart(scale, volts))
-    return by_neutral if nominal in LINE_TO_NEUTRAL else by_line
+        return [by_line, by_neutral]
+    return [by_neutral if nominal in LINE_TO_NEUTRAL else by_line]
 
 
 def _high_leg(plate: Plate, volts: Mapping[str, float]) -> dict[str, float]:
