@@ -144,17 +144,25 @@ COVERS: list[tuple[str, SetNow, int, Cover]] = [
      "covered"),
     ("runs without volts", on_load(1, T0, T0 + 60, kinds=frozenset({"no_output"})), 60,
      "no_voltage"),
-    ("its last will came", off(1, offline_at=T0 + 20), 30, "unproven"),
+    ("its last will came, its next report is not due", off(1, offline_at=T0 + 20), 30, "waiting"),
+    ("its last will came, and ten minutes went", off(1, offline_at=T0 + 20), 600, "unproven"),
+    ("on change, its last will came", off(1, beats=True, report_s=86_400, offline_at=T0 + 20), 600,
+     "unproven"),
+    ("on change, nothing has changed", off(1, beats=True, report_s=86_400), 7200, "waiting"),
+    ("it said when it will speak", off(1, promised_at=T0 + 3600), 3599, "waiting"),
     ("a will from before", off(1, heard=T0, offline_at=T0 - 500), 30, "waiting"),
     ("ten minutes and overdue", off(1), 600, "unproven"),
     ("nine minutes", off(1), 599, "waiting"),
-    ("ten minutes, next report not due yet", off(1, report_s=3600), 599, "waiting"),
+    ("ten minutes, next report not due yet", off(1, report_s=900), 989, "waiting"),
+    ("the report is overdue by a tenth", off(1, report_s=900), 991, "unproven"),
     ("silent since days", off(1, heard=T0 - 90_000, condition="not_reporting"), 1, "unproven"),
     ("never heard", off(1, heard=T0).__class__(unit="u", site="s", customer="c"), 1, "unproven"),
     ("on load", on_load(1, T0, T0 + 60), 60, "covered"),
     ("little fuel", on_load(1, T0, T0 + 60, fuel_h=3.0), 60, "low_fuel"),
-    ("heard standing two minutes later", off(1, heard=T0 + 120), 120, "not_running"),
-    ("heard standing a minute later", off(1, heard=T0 + 60), 60, "waiting"),
+    ("read standing two minutes later", off(1, heard=T0 + 120, stood_at=T0 + 120), 120,
+     "not_running"),
+    ("read standing a minute later", off(1, heard=T0 + 60, stood_at=T0 + 60), 60, "waiting"),
+    ("something was received", off(1, heard=T0 + 300, stood_at=T0 - 40), 300, "waiting"),
     ("mains back", back(1, T0, T0 + 900, T0 + 910), 910, "mains_back"),
     ("out for work", off(1, condition="out_of_service"), 700, "aside"),
     ("laid up", off(1, condition="laid_up"), 700, "aside"),
@@ -171,7 +179,8 @@ def test_what_was_ready_before_is_no_proof() -> None:
     """A set heard running for its exercise up to the very moment, and then no more."""
     run = Run(start=T0 - 600, end=None, start_seen="observed", end_seen="open")
     ran = off(1, condition="running", last_run=run, offline_at=T0 + 5)
-    assert cover_of(ran, T0, T0 + 60) == "unproven"
+    assert cover_of(ran, T0, T0 + 60) == "waiting"
+    assert cover_of(ran, T0, T0 + 600) == "unproven"
 
 
 def member(n: int, cover: Cover, criticality: Any = "home", since: int = T0) -> OutageMember:
@@ -219,6 +228,8 @@ def test_a_neighbour_that_was_not_heard_since_is_in_it() -> None:
     spoke = a_set(8, mains=MainsNow(state="present", since=T0 - 9000, at=T0 + 90), heard_at=T0 + 90)
     sets = [off(1), off(2), off(3), quiet, spoke]
     (outage,) = looked(sets, T0 + 100)
+    assert "u0009" not in {m.unit for m in outage.members}, "its own next report may still come"
+    (outage,) = looked(sets, T0 + 100, T0 + 600)
     fares = {m.unit: (m.cover, m.here) for m in outage.members}
     assert fares["u0009"] == ("unproven", False)
     assert "u0008" not in fares

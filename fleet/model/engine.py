@@ -203,3 +203,7 @@ class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     """Taken over without commissioning: no meter has been on its volts yet."""
     learning_until: int | None = None
     """End of the learning time of a new set (UTC seconds); None: over."""
+    turned_at: int | None = None
+    stood_at: int | None = None
+    """The newest word of its running signal, by the reading's own time (UTC seconds): on, or off.
+    Only one of them is given."""

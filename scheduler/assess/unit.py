@@ -24,6 +24,7 @@ from scheduler.rules.battery import BatterySeen
 from scheduler.rules.fuel import FuelSeen
 from scheduler.rules.mains import Outage
 from scheduler.rules.reliability import AT_95, Triggers
+from scheduler.rules.runs import RunsCarry
 from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
@@ -77,7 +78,7 @@ def assess(
     return Assessment(
         unit=inputs.unit.id,
         at=now,
-        summary=_summary(inputs, now_open, at, limit_s, parts),
+        summary=_summary(inputs, days, now_open, at, limit_s, parts),
         due=parts.due,
         findings=parts.found,
         hours=parts.ledger.now,
@@ -143,11 +144,17 @@ def _looked(
 
 
 def _summary(
-    inputs: UnitInputs, now_open: Open, at: condition.Now, limit_s: int, parts: _Parts
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    now_open: Open,
+    at: condition.Now,
+    limit_s: int,
+    parts: _Parts,
 ) -> UnitSummary:
     word, since = condition.condition(inputs, at)
     pulse = seen.newest_pulse(inputs)
     share = parts.starts.share
+    signal = days[-1].carry.runs if days else RunsCarry()
     return UnitSummary(
         unit=inputs.unit.id,
         at=at.now,
@@ -170,6 +177,8 @@ def _summary(
         readiness=parts.verdict.now,
         adopted=parts.verdict.adopted,
         learning_until=parts.verdict.learning_until,
+        turned_at=signal.last_at if signal.last_on else None,
+        stood_at=None if signal.last_on else signal.last_at,
     )
 
 

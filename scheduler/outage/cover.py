@@ -34,8 +34,10 @@ EARLIER: dict[Criticality, int] = {"life": 2, "business": 1, "home": 0}
 class SetNow(msgspec.Struct, frozen=True, kw_only=True):
     """What is known of a set now. Moments UTC seconds.
 
-    report_s: how often it reports while standing. offline_at: when its last will came, if it is
-    away. kinds: of its findings.
+    report_s: how often it reports while standing; beats: it reports on change, and `report_s` is its
+    heartbeat. promised_at: when it said that its next report is due. offline_at: when its last will
+    came, if it is away. kinds: of its findings. stood_at: the reading that said last that the engine
+    stands, where none since says that it turns.
     """
 
     unit: str
@@ -50,9 +52,12 @@ class SetNow(msgspec.Struct, frozen=True, kw_only=True):
     mains: MainsNow = MainsNow()
     heard_at: int | None = None
     report_s: int = 60
+    beats: bool = False
+    promised_at: int | None = None
     offline_at: int | None = None
     kinds: frozenset[str] = frozenset()
     last_run: Run | None = None
+    stood_at: int | None = None
     fuel_h: float | None = None
 
     @property
@@ -74,7 +79,7 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
     runs = started_in(held, lost_at)
     if held.kinds & NOT_STARTING and not runs:
         return "failed"
-    if silent(held, lost_at, now):
+    if overdue(held, lost_at, now):
         return "unproven"
     if not runs and said_standing(held, lost_at):
         return "not_running"
@@ -83,7 +88,7 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
     if runs:
         low = held.fuel_h is not None and held.fuel_h < LOW_FUEL_H
         return "low_fuel" if low or held.kinds & LITTLE_FUEL else "covered"
-    return "waiting" if now - lost_at < UNHEARD_S else "unproven"
+    return "waiting"
 
 
 def back_at(held: SetNow, lost_at: int) -> int | None:
@@ -95,36 +100,43 @@ def back_at(held: SetNow, lost_at: int) -> int | None:
 
 
 def said_standing(held: SetNow, lost_at: int) -> bool:
-    """Whether it was heard standing, its mains off, after it should have come on."""
-    heard = held.heard_at is not None and held.heard_at - lost_at >= STARTS_WITHIN_S
-    return heard and held.mains.state == "absent" and held.condition not in NOT_STANDING
+    """Whether a reading said that it stands, its mains off, after it should have come on.
+
+    That something was received says nothing: a message on its way when the mains went, a status, a
+    late batch, another channel.
+    """
+    after = held.stood_at is not None and held.stood_at - lost_at >= STARTS_WITHIN_S
+    return after and held.mains.state == "absent" and held.condition not in NOT_STANDING
 
 
 def started_in(held: SetNow, lost_at: int) -> bool:
     """Whether it runs now, as last heard after the mains went.
 
-    A set that fell silent in its run is believed until it is not reporting at all.
+    A set that fell silent in its run is believed until it is not reporting at all; a run that was
+    seen before the mains went, and not since, says nothing.
     """
     heard = held.heard_at is not None and held.heard_at >= lost_at
     run = held.last_run
     going = held.condition in (*RUNNING, "last_heard_running")
     going |= run is not None and run.end is None
-    return heard and going
+    before = run is not None and run.start < lost_at and run.last_on_at < lost_at
+    return heard and going and not before
 
 
-def silent(held: SetNow, lost_at: int, now: int) -> bool:
-    """Nothing heard since: its last will came, or 10 min passed and its next report is overdue.
+def overdue(held: SetNow, lost_at: int, now: int) -> bool:
+    """Whether it should have spoken since: ten minutes have passed and its next report is overdue.
 
-    A set that was heard running after the loss is believed until it is not reporting at all.
+    A set that was heard running after the loss is believed until it is not reporting at all. One
+    that speaks on change has no report to wait for: where its last will came, ten minutes will do.
     """
     if held.condition == "not_reporting" or held.heard_at is None:
         return True
     if started_in(held, lost_at) and held.heard_at > lost_at:
         return False
-    if held.offline_at is not None and held.offline_at >= lost_at:
-        return True
-    waited = now - max(lost_at, held.heard_at) >= UNHEARD_S
-    return waited and now - held.heard_at > 1.1 * held.report_s
+    due = max(held.heard_at + round(1.1 * held.report_s), held.promised_at or 0)
+    if held.beats and held.offline_at is not None and held.offline_at >= lost_at:
+        due = held.offline_at
+    return now > due and now - max(lost_at, held.heard_at) >= UNHEARD_S
 
 
 def key(member: OutageMember) -> tuple[int, int, int, str]:

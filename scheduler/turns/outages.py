@@ -191,13 +191,17 @@ def set_now(row: SetRow) -> SetNow:
     """What an outage asks of a set, from what is kept of it."""
     unit, site, summary, pulse = row.unit, row.site, row.summary, row.pulse
     declared = (pulse.habit if pulse else None) or unit.habit
-    report_s = declared.standing_s if declared else (summary.silent_limit_s or 1200) // 3
+    beats = declared is not None and declared.mode == "on_change"
+    report_s = (summary.silent_limit_s or 1200) // 3
+    if declared is not None:
+        report_s = declared.heartbeat_s if beats else declared.standing_s
     offline = pulse.status_at if pulse is not None and pulse.online is False else None
     heard = max(filter(None, (summary.heard_at, pulse.heard_at if pulse else None)), default=None)
     return SetNow(
         unit=unit.id, site=site.id, customer=unit.customer, area=unit.area, lat=site.lat,
         lon=site.lon, zone=site.time_zone, criticality=unit.criticality,
         condition=summary.condition, mains=summary.mains, heard_at=heard, report_s=report_s,
+        beats=beats, promised_at=pulse.next_due_at if pulse else None, stood_at=summary.stood_at,
         offline_at=offline, kinds=frozenset(f.kind for f in summary.findings if _weighs(f)),
         last_run=summary.last_run,
     )  # fmt: skip
