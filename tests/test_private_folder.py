@@ -59,8 +59,10 @@ def test_nothing_is_open_while_the_whole_service_runs(
     )
     up = subprocess.Popen(
         [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],
-        env=service.env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        env=service.env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         service.wait_until_served()
         assert service.hourhand("replay", str(line)).returncode == 0
@@ -92,11 +94,27 @@ def test_nothing_is_open_while_the_whole_service_runs(
 def test_the_demonstrations_folder_too(tmp_path: Path) -> None:
     data = tmp_path / "data"
     done = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "demo", "--units", "2", "--days", "2", "--data",
-         str(data), "--port", str(free_port()), "--until-loaded"],
-        capture_output=True, text=True, check=False, timeout=200,
+        [
+            sys.executable,
+            "-m",
+            "fleet.cli",
+            "demo",
+            "--units",
+            "2",
+            "--days",
+            "2",
+            "--data",
+            str(data),
+            "--port",
+            str(free_port()),
+            "--until-loaded",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=200,
         env={k: v for k, v in os.environ.items() if not k.startswith("HOURHAND_")},
-    )  # fmt: skip
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     assert (data / "demo" / "live.json").is_file()
     assert open_to_others(data) == []
@@ -106,12 +124,15 @@ def test_the_demonstrations_folder_too(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("ingest", "--drain"), ("scheduler", "--once"), ("fleet.cli", "units", "list"),
-        ("scheduler.turns.rounds_program", "show"), ("fleet.cli", "people", "token", "x"),
+        ("ingest", "--drain"),
+        ("scheduler", "--once"),
+        ("fleet.cli", "units", "list"),
+        ("scheduler.turns.rounds_program", "show"),
+        ("fleet.cli", "people", "token", "x"),
         ("demo_fleet", "write", "--units", "2", "--days", "1"),
     ],
     ids=lambda a: " ".join(a[:2]),
-)  # fmt: skip
+)
 def test_whoever_comes_first_makes_it_private(tmp_path: Path, arguments: tuple[str, ...]) -> None:
     service = Service(tmp_path / "deeper" / "data", free_port())
     service.run(*arguments, "--data", str(service.data))
@@ -217,10 +238,9 @@ def test_every_program_that_loads_settings_owns_the_folder() -> None:
         called = {
             getattr(node.func, "id", getattr(node.func, "attr", ""))
             for node in ast.walk(ast.parse(path.read_text()))
-            if isinstance(node, ast.Call) and any(
-                "environ" in ast.dump(argument) for argument in node.args
-            )
-        }  # fmt: skip
+            if isinstance(node, ast.Call)
+            and any("environ" in ast.dump(argument) for argument in node.args)
+        }
         owns = "own(" in path.read_text() or "registry_of(" in path.read_text()
         if "load" in called and name not in writes_for_people | reads_settings_only:
             assert owns, f"{name} loads settings and does not call own()"

@@ -43,9 +43,12 @@ class Restored(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def restore(
-    source: Path | None, data: Path, environ: Mapping[str, str], now: int,
+    source: Path | None,
+    data: Path,
+    environ: Mapping[str, str],
+    now: int,
     say: Say = lambda _: None,
-) -> Restored:  # fmt: skip
+) -> Restored:
     """Put the backup `source` (None: standard input) into the folder `data`, which must be empty.
 
     The folder is as it was where anything goes wrong. Raises BackupFault, SettingsFault,
@@ -170,9 +173,13 @@ def _into_sqlite(
 
 
 def _into_postgresql(
-    manifest: Manifest, whole: Path, place: Callable[[], None], settings: Settings,
-    first: Mapping[str, int], now: int,
-) -> Settled:  # fmt: skip
+    manifest: Manifest,
+    whole: Path,
+    place: Callable[[], None],
+    settings: Settings,
+    first: Mapping[str, int],
+    now: int,
+) -> Settled:
     """One transaction, which ends when the folder is in its place too."""
     assert manifest.registry.copied is not None
     registry = open_as_it_is(settings)

@@ -89,9 +89,13 @@ class _Files:
 
 
 def take(
-    settings: Settings, environ: Mapping[str, str], target: Path | None, now: int,
-    force: bool = False, say: Say = lambda _: None,
-) -> Taken:  # fmt: skip
+    settings: Settings,
+    environ: Mapping[str, str],
+    target: Path | None,
+    now: int,
+    force: bool = False,
+    say: Say = lambda _: None,
+) -> Taken:
     """Take a backup into `target`, which appears whole or not at all; None: to standard output.
 
     now: UTC seconds. say: told what is done just now. Raises BackupFault, RegistryFault.
@@ -163,10 +167,16 @@ def _write(
         files.rest()
         given = tuple(sorted(_given(environ)))
         manifest = Manifest(
-            format=m.FORMAT, hourhand=m.our_version(), made_at=now, made=utc(now), registry=registry,
-            store=store, members=tuple(into.members), environment=given,
+            format=m.FORMAT,
+            hourhand=m.our_version(),
+            made_at=now,
+            made=utc(now),
+            registry=registry,
+            store=store,
+            members=tuple(into.members),
+            environment=given,
             left_out=(*_left_out(settings, given), *files.left_out),
-        )  # fmt: skip
+        )
         into.close(manifest)
     file.flush()
     return Taken(file=None, size=0, manifest=manifest, others=tuple(files.others))

@@ -32,21 +32,27 @@ SECRETS = (
 def add_commands(commands: Any) -> None:
     """Add `backup` and `restore`."""
     take = add_command(
-        commands, "backup", "everything in one file, while the service runs",
+        commands,
+        "backup",
+        "everything in one file, while the service runs",
         "hourhand backup /mnt/backup/hourhand-monday.zip --force",
-    )  # fmt: skip
+    )
     take.add_argument(
-        "file", nargs="?", metavar="FILE",
+        "file",
+        nargs="?",
+        metavar="FILE",
         help="where to (default: hourhand-backup-DATE.zip here; - for standard output)",
-    )  # fmt: skip
+    )
     take.add_argument("--force", action="store_true", help="overwrite FILE")
     data_option(take)
     json_option(take)
     take.set_defaults(run=run_backup)
     back = add_command(
-        commands, "restore", "put a backup back, into an empty folder",
+        commands,
+        "restore",
+        "put a backup back, into an empty folder",
         "hourhand restore hourhand-monday.zip --data /var/lib/hourhand-new",
-    )  # fmt: skip
+    )
     back.add_argument("file", metavar="FILE", help="the backup (- for standard input)")
     data_option(back)
     json_option(back)
@@ -84,14 +90,20 @@ def _name(now: int) -> str:
 def _taken(taken: Taken) -> dict[str, Any]:
     manifest = taken.manifest
     return {
-        "file": taken.file, "bytes": taken.size, "made_at": manifest.made_at,
-        "hourhand": manifest.hourhand, "format": manifest.format,
-        "schema": manifest.registry.schema, "registry": manifest.registry.kind,
-        "rows": manifest.registry.rows, "store": manifest.store.kind,
+        "file": taken.file,
+        "bytes": taken.size,
+        "made_at": manifest.made_at,
+        "hourhand": manifest.hourhand,
+        "format": manifest.format,
+        "schema": manifest.registry.schema,
+        "registry": manifest.registry.kind,
+        "rows": manifest.registry.rows,
+        "store": manifest.store.kind,
         "readings": manifest.store.version is not None,
         "members": [member.name for member in manifest.members],
-        "others": list(taken.others), "left_out": list(taken.left_out),
-    }  # fmt: skip
+        "others": list(taken.others),
+        "left_out": list(taken.left_out),
+    }
 
 
 def _said(taken: Taken) -> Iterator[str]:
@@ -126,12 +138,20 @@ def run_restore(options: argparse.Namespace) -> int:
             return 2 if fault.wrong_use else REFUSED
     if options.json:
         settled = done.settled
-        print(json.dumps({
-            "data": done.data, "made_at": done.manifest.made_at, "hourhand": done.manifest.hourhand,
-            "schema": done.manifest.registry.schema, "units": settled.units,
-            "messages_again": settled.again, "messages_given_up": settled.given_up,
-            "notes": list(done.notes),
-        }))  # fmt: skip
+        print(
+            json.dumps(
+                {
+                    "data": done.data,
+                    "made_at": done.manifest.made_at,
+                    "hourhand": done.manifest.hourhand,
+                    "schema": done.manifest.registry.schema,
+                    "units": settled.units,
+                    "messages_again": settled.again,
+                    "messages_given_up": settled.given_up,
+                    "notes": list(done.notes),
+                }
+            )
+        )
         return 0
     for line in _restored(done):
         print(line)
