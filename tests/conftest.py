@@ -120,6 +120,15 @@ def pytest_report_header() -> list[str]:
     ]
 
 
+@pytest.fixture(autouse=True)
+def umask() -> Iterator[None]:
+    """A command called in this process makes private files from then on; the next test's are not."""
+    before = os.umask(0o022)
+    os.umask(before)
+    yield
+    os.umask(before)
+
+
 @pytest.fixture(scope="session")
 def shared() -> Path:
     """The folder of real data and field cases beside the checkout; skips where it is not."""

@@ -116,7 +116,7 @@ def test_the_demonstrations_folder_too(tmp_path: Path) -> None:
         env={k: v for k, v in os.environ.items() if not k.startswith("HOURHAND_")},
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert (data / "demo" / "live.json").is_file()
+    assert (data / "demo" / "manifest.json").is_file()
     assert open_to_others(data) == []
     assert all(kind_of(p.relative_to(data).as_posix()) for p in plain(data)), plain(data)
 
