@@ -31,7 +31,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.patience import open_when_up
 from fleet.registry.programs import heartbeat
 from fleet.registry.types import RegistryFault
-from fleet.settings import Settings, SettingsFault, load
+from fleet.settings import Settings, SettingsFault, load, own
 
 log = logging.getLogger("dashboard")
 
@@ -48,6 +48,7 @@ def main(argv: list[str] | None = None) -> int:
         if options.health:
             return ask(settings)
         check_host(settings)
+        own(settings.data)
         if settings.tls_cert:
             check_pair(settings.tls_cert, settings.tls_key)
         return serve(settings)

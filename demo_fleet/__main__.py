@@ -28,7 +28,7 @@ from demo_fleet.writing import (
     write_papers,
 )
 from fleet import clock
-from fleet.settings import SettingsFault, load
+from fleet.settings import SettingsFault, load, own
 
 WAITING_AT_MOST = 60_000_000
 """Bytes of history that may wait in the inbox while `run` writes: the disk is not ours alone."""
@@ -45,6 +45,8 @@ def main(arguments: list[str] | None = None) -> int:
     """Run one subcommand; returns its exit code."""
     options = _parser().parse_args(arguments)
     try:
+        if "data" in options:
+            own(options.data)
         return int(options.run(options))
     except (BrokerFault, SettingsFault, ValueError) as fault:
         print(fault, file=sys.stderr)

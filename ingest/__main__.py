@@ -22,11 +22,12 @@ from typing import Any
 
 from fleet import clock
 from fleet.faults import Fault, fault_from
+from fleet.private import make_file, make_folder
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.patience import open_when_up
 from fleet.registry.types import RegistryFault
-from fleet.settings import Settings, SettingsFault, load
+from fleet.settings import Settings, SettingsFault, load, own
 from fleet.store.opening import open_store
 from fleet.store.port import Store, StoreFault
 from ingest.broker import Broker
@@ -56,6 +57,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             level=settings.log_level.upper(), format="%(asctime)s ingest %(levelname)s %(message)s"
         )
         logging.getLogger("alembic").setLevel(logging.WARNING)
+        own(settings.data)
         if asked.health:
             return health(settings)
         with lock(settings.locks / "ingest.lock"):
@@ -131,7 +133,7 @@ def opened(
     settings: Settings, registry: Registry | None = None
 ) -> Iterator[tuple[Store, Registry]]:
     """Store for writing and registry (opened now where not given), closed at the end."""
-    settings.data.mkdir(parents=True, exist_ok=True)
+    make_folder(settings.data)
     registry = registry if registry is not None else open_registry(settings)
     try:
         store = open_store(settings, writing=True)
@@ -145,7 +147,7 @@ def opened(
 
 def parts(settings: Settings, registry: Registry) -> tuple[Cache, Inbox]:
     """Cache and inbox of a data folder, in their places."""
-    settings.inbox.mkdir(parents=True, exist_ok=True)
+    make_folder(settings.inbox)
     cache = Cache(settings.data / "profiles")
     cache.refresh(registry)
     return cache, Inbox(settings.inbox, work.inbox_marks(registry))
@@ -172,7 +174,8 @@ def broker_of(settings: Settings) -> Broker:
 @contextmanager
 def lock(path: Path) -> Iterator[None]:
     """Hold the lock file; the system lets go of it when the process ends, however it ends."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
+    make_file(path)
     with path.open("a") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

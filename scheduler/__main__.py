@@ -22,6 +22,7 @@ from threading import Event
 from fleet import clock, settings
 from fleet.faults import fault_from
 from fleet.history import open_history
+from fleet.private import make_file, make_folder
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.patience import open_when_up
@@ -48,7 +49,8 @@ class AlreadyRunning(Exception):
 def only_one(data: Path) -> Iterator[None]:
     """Hold the lock of this data folder. Raises AlreadyRunning."""
     folder = data / "locks"
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
+    make_file(folder / "scheduler.lock")
     with (folder / "scheduler.lock").open("a+") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -110,7 +112,7 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
     Raises SettingsFault, StoreFault, RegistryFault.
     """
     try:
-        loaded.data.mkdir(parents=True, exist_ok=True)
+        make_folder(loaded.data)
         held, fault = Held(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
         memory = Memory(triggers=_triggers(loaded), held=held, fault=fault)
         return Desk(
@@ -165,6 +167,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         loaded = settings.load(options.data, os.environ)
         _speak(loaded.log_level)
+        settings.own(loaded.data)
         if options.health:
             wrong = health(loaded)
             return _tell(wrong or "The scheduler lives.", bool(wrong))

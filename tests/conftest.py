@@ -17,7 +17,14 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests"))
 pytest.register_assert_rewrite(
-    "databases", "brokers", "browsers", "checks", "dispatching", "influx_servers", "service"
+    "backups",
+    "databases",
+    "brokers",
+    "browsers",
+    "checks",
+    "dispatching",
+    "influx_servers",
+    "service",
 )
 
 import brokers  # noqa: E402
@@ -111,6 +118,15 @@ def pytest_report_header() -> list[str]:
         f"InfluxDB: {influx_servers.KIND}",
         f"real recordings: {'beside the checkout' if SHARED.is_dir() else 'absent; skipped'}",
     ]
+
+
+@pytest.fixture(autouse=True)
+def umask() -> Iterator[None]:
+    """A command called in this process makes private files from then on; the next test's are not."""
+    before = os.umask(0o022)
+    os.umask(before)
+    yield
+    os.umask(before)
 
 
 @pytest.fixture(scope="session")

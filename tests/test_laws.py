@@ -61,6 +61,8 @@ MISTAKES = [
     ("ingest/wire/decoding.py", "import scheduler.day", "strangers"),
     ("scheduler/day/assemble.py", "import ingest.wire", "strangers"),
     ("fleet/words/saying.py", "import fleet.history", "Rooms of fleet"),
+    ("fleet/registry/engine.py", "import fleet.backup", "Rooms of fleet"),
+    ("dashboard/deps.py", "import fleet.backup", "dashboard reads"),
     ("fleet/store/port.py", "import fleet.registry.work", "Rooms of fleet"),
     ("scheduler/assess/unit.py", "import scheduler.turns", "Rooms of scheduler"),
     ("scheduler/rules/hours/rise.py", "import scheduler.rules.runs", "Rules are strangers"),

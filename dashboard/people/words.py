@@ -47,6 +47,7 @@ AUDIT_WORDS: dict[AuditKind, str] = {
     "alert_answered": "Alert answered",
     "alert_marked": "Alert marked",
     "call_made": "Call made",
+    "restored": "Restored from a backup",
 }
 BROWSERS: Mapping[str, str] = {
     "Firefox/": "Firefox", "Edg/": "Edge", "OPR/": "Opera", "Chrome/": "Chrome", "Safari/": "Safari",

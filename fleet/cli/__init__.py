@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from fleet.cli import care, office, people, rounds, running
+from fleet.cli import care, keeping, office, people, rounds, running
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
@@ -20,6 +20,7 @@ EXAMPLES = """examples:
   hourhand units import register.csv             put your sets into the register
   hourhand up                                    take messages, think, serve the pages
   hourhand due --late                            what is late, and why
+  hourhand backup /mnt/backup/hourhand.zip       everything in one file
 """
 
 
@@ -37,6 +38,7 @@ def parser() -> argparse.ArgumentParser:
     people.add_commands(commands)
     rounds.add_commands(commands)
     care.add_commands(commands)
+    keeping.add_commands(commands)
     return top
 
 

@@ -14,6 +14,7 @@ from fleet import clock
 from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.cli.programs import listens, run_program
 from fleet.model import EVERYTHING
+from fleet.private import make_folder
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.settings import Settings
@@ -72,7 +73,7 @@ def run_replay(options: argparse.Namespace) -> int:
     settings = settings_of(options)
     registry = registry_of(settings)
     try:
-        settings.inbox.mkdir(parents=True, exist_ok=True)
+        make_folder(settings.inbox)
         names = [_into_inbox(file, settings.inbox) for file in options.file]
         if _beats(registry, "ingest", clock.now()):
             _wait_for(registry, names)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from fleet.registry.engine import Registry, open_registry
-from fleet.settings import Settings, load
+from fleet.settings import Settings, load, own
 
 
 def data_option(command: argparse.ArgumentParser, default: Path | None = None) -> None:
@@ -45,6 +45,6 @@ def settings_of(options: argparse.Namespace) -> Settings:
 
 
 def registry_of(settings: Settings) -> Registry:
-    """The registry, its folder made where missing."""
-    settings.data.mkdir(parents=True, exist_ok=True)
+    """The registry, its folder made where missing and its owner's alone."""
+    own(settings.data)
     return open_registry(settings)

@@ -110,7 +110,6 @@ def run_demo(options: argparse.Namespace) -> int:
         print(f"Port {options.port} is taken: give another with --port.", file=sys.stderr)
         return 2
     if options.data is not None:
-        options.data.mkdir(parents=True, exist_ok=True)
         return _demo_in(options.data, options)
     with tempfile.TemporaryDirectory(prefix="hourhand-demo-", ignore_cleanup_errors=True) as name:
         return _demo_in(Path(name), options)

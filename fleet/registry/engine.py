@@ -23,6 +23,7 @@ from sqlalchemy.exc import (
     ProgrammingError,
 )
 
+from fleet.private import make_file, make_folder
 from fleet.registry.types import Place, RegistryDown, RegistryFault
 
 HEAD = "0005"
@@ -95,6 +96,21 @@ def open_registry(place: Place | str) -> Registry:
     return registry
 
 
+def open_as_it_is(place: Place | str) -> Registry:
+    """A registry on PostgreSQL with the schema it has now. Raises RegistryFault for another URL."""
+    url = _url_of(place)
+    if url.get_backend_name() != "postgresql":
+        raise RegistryFault("Only a registry on PostgreSQL is opened as it is.")
+    where = url.render_as_string(hide_password=True)
+    return Registry(_open_server(url, where), where)
+
+
+def sqlite_file(place: Place | str) -> Path | None:
+    """The file of a registry on SQLite; None where it is on PostgreSQL. Raises RegistryFault."""
+    url = _url_of(place)
+    return Path(str(url.database)) if url.get_backend_name() == "sqlite" else None
+
+
 def _url_of(place: Place | str) -> sa.URL:
     text = place if isinstance(place, str) else place.registry_url
     if not text:
@@ -119,9 +135,10 @@ def _url_of(place: Place | str) -> sa.URL:
 def _open_sqlite(url: sa.URL, where: str) -> sa.Engine:
     assert url.database is not None
     try:
-        Path(url.database).absolute().parent.mkdir(parents=True, exist_ok=True)
+        make_folder(Path(url.database).absolute().parent)
+        make_file(Path(url.database))
     except OSError as fault:
-        raise RegistryDown(f"The folder of the registry cannot be made: {fault}.") from fault
+        raise RegistryDown(f"The registry's file or folder cannot be made: {fault}.") from fault
     engine = sa.create_engine(
         url,
         pool_size=10,
@@ -176,18 +193,19 @@ def _to_wal(connection: Any) -> None:
 
 def _bring_up_to_date(registry: Registry) -> None:
     with registry.read() as connection:
-        found = _revision(connection)
+        found = schema_of(connection)
     if found == HEAD:
         return
     with registry.write() as connection:
         if registry.dialect == "postgresql":
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_ADVISORY)))
-        found = _revision(connection)
+        found = schema_of(connection)
         if found != HEAD:
-            _upgrade(connection, found)
+            upgrade(connection, found)
 
 
-def _revision(connection: sa.Connection) -> str | None:
+def schema_of(connection: sa.Connection) -> str | None:
+    """The schema's revision; None where the database has no registry yet."""
     if not sa.inspect(connection).has_table("alembic_version"):
         return None
     return cast(
@@ -196,24 +214,39 @@ def _revision(connection: sa.Connection) -> str | None:
     )
 
 
-def _upgrade(connection: sa.Connection, found: str | None) -> None:
-    from alembic import command
-    from alembic.config import Config
+def schemas() -> frozenset[str]:
+    """Every revision of the schema that this code can bring up to date."""
     from alembic.script import ScriptDirectory
+
+    return frozenset(s.revision for s in ScriptDirectory.from_config(_alembic()).walk_revisions())
+
+
+def upgrade(connection: sa.Connection, found: str | None, to: str = "head") -> None:
+    """Bring the schema from `found` up to a revision, in the caller's transaction.
+
+    Raises RegistryFault where `found` is of a newer version.
+    """
+    from alembic import command
+
+    if found is not None and found not in schemas():
+        raise RegistryFault(
+            f"The registry is of a newer Hourhand (schema {found}, this one speaks {HEAD}): start "
+            "the newer version, or put a backup of this one into an empty folder with "
+            "`hourhand restore FILE`."
+        )
+    config = _alembic()
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)
+
+
+def _alembic() -> Any:
+    from alembic.config import Config
 
     config = Config()
     config.set_main_option(
         "script_location", str(Path(__file__).parent / "migrations").replace("%", "%%")
     )
-    config.attributes["connection"] = connection
-    if found is not None:
-        known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-        if found not in known:
-            raise RegistryFault(
-                f"The registry is of a newer Hourhand (schema {found}, this one speaks {HEAD}): "
-                "start the newer version, or restore a backup of this one."
-            )
-    command.upgrade(config, "head")
+    return config
 
 
 @contextmanager
@@ -247,7 +280,7 @@ def _say(where: str, cause: str) -> str:
     if "full" in cause:
         return f"The disk of the registry at {where} is full: make room; nothing is lost meanwhile."
     if "malformed" in cause or "not a database" in cause:
-        return f"The file {where} is damaged or is no registry ({cause}): restore a backup."
+        return f"The file {where} is damaged or is no registry ({cause}): put a backup into an empty folder with `hourhand restore FILE`."
     if "readonly" in cause or "unable to open" in cause:
         return f"The registry at {where} cannot be opened for writing ({cause}): check the folder's owner and rights."
     return f"The registry at {where} cannot be reached ({cause}): check that it runs; it will be tried again."

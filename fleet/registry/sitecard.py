@@ -73,7 +73,8 @@ def _sound(key: bytes, where: str) -> bytes:
     except ValueError:
         raise CardRefused(
             f"{where} holds no key: it is 32 random bytes in URL-safe base64. "
-            "Put the old one back from a backup; with a new one the kept codes stay closed."
+            "Put the old one back, `hourhand restore FILE` takes it out of a backup; with a new one "
+            "the kept codes stay closed."
         ) from None
     return key
 

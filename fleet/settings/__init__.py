@@ -8,6 +8,7 @@ program's `__main__` calls `load` and hands the result down.
 from __future__ import annotations
 
 from fleet.settings.faults import SettingsFault
+from fleet.settings.folder import own
 from fleet.settings.given import Settings
 from fleet.settings.reading import load
 from fleet.settings.table import NAMES, TABLE, Setting
@@ -19,4 +20,5 @@ __all__ = [
     "Settings",
     "SettingsFault",
     "load",
+    "own",
 ]

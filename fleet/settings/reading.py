@@ -86,4 +86,4 @@ def _nearest(name: str, known: set[str]) -> str:
     near = difflib.get_close_matches(name, sorted(known), n=1, cutoff=0.5)
     if near:
         return f"which is no setting. Did you mean {near[0]}?"
-    return "which is no setting. `hourhand settings` or the README lists them all."
+    return "which is no setting. docs/settings.md lists them all."

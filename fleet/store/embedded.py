@@ -101,7 +101,10 @@ class EmbeddedStore:
             with schema.faults(self._path):
                 for (finding,) in db.execute("PRAGMA quick_check(20)").fetchall():
                     if finding != "ok":
-                        wrong.append(f"{self._path.name}: {finding}. Restore it from a backup.")
+                        wrong.append(
+                            f"{self._path.name}: {finding}. Put a backup into an empty folder"
+                            " with `hourhand restore FILE`."
+                        )
                 for name, t0, fmt, blob in db.execute(
                     "SELECT name, t0, fmt, blob FROM pack JOIN device ON device.id=pack.device"
                 ):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fleet.private import make_folder
 from fleet.store.embedded import EmbeddedStore
 from fleet.store.port import Store, StoreFault, StoreSettings
 
@@ -14,7 +15,7 @@ def open_store(settings: StoreSettings, writing: bool) -> Store:
     """
     if settings.store == "embedded":
         if writing:
-            settings.data.mkdir(parents=True, exist_ok=True)
+            make_folder(settings.data)
         return EmbeddedStore(settings.data / "store.db", writing, settings.retention_days)
     if settings.store == "influx":
         from fleet.store.influx import open_influx  # its client takes long to import

@@ -46,7 +46,8 @@ def unpack(
         day = np.datetime64(t0, "s").astype("datetime64[D]")
         raise StoreFault(
             f"The packed day {day} of device number {device} cannot be read: {error}."
-            " Restore the store from a backup; `hourhand check` lists every such day."
+            " Put a backup into an empty folder with `hourhand restore FILE`; `hourhand check`"
+            " lists every such day."
         ) from error
 
 

@@ -12,6 +12,7 @@ pack(device, t0, n, fmt, summary, blob)
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import sqlite3
@@ -20,6 +21,7 @@ from pathlib import Path
 from typing import IO
 
 from fleet.channels import NAMES
+from fleet.private import make_file, make_folder
 from fleet.store.port import StoreDown, StoreFault
 
 APPLICATION_ID = 0x48724864
@@ -44,8 +46,8 @@ _SENTENCES = {
     "SQLITE_IOERR": "The disk that holds the telemetry store reports an input/output error. Check the disk.",
     "SQLITE_CANTOPEN": "The telemetry store cannot be opened. Check that its folder exists and may be written.",
     "SQLITE_READONLY": "The telemetry store may not be written. Check the owner and rights of its folder.",
-    "SQLITE_CORRUPT": "The telemetry store is damaged. Stop the programs and restore it from a backup.",
-    "SQLITE_NOTADB": "The file is not a telemetry store. Move it away, or restore the store from a backup.",
+    "SQLITE_CORRUPT": "The telemetry store is damaged. Stop the programs and put a backup into an empty folder with `hourhand restore FILE`.",
+    "SQLITE_NOTADB": "The file is not a telemetry store. Move it away, or put a backup into an empty folder with `hourhand restore FILE`.",
 }  # fmt: skip
 _FINAL = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR")
 
@@ -89,6 +91,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     Raises StoreFault for a file that is not ours or of a newer version, StoreDown when the file
     cannot be opened now.
     """
+    _make(path)
     with faults(path):
         db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
         try:
@@ -97,6 +100,14 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
             db.close()
             raise
         return db
+
+
+def _make(path: Path) -> None:
+    try:
+        make_file(path)
+    except OSError as fault:
+        kind = "SQLITE_FULL" if fault.errno == errno.ENOSPC else "SQLITE_CANTOPEN"
+        raise StoreDown(f"{_SENTENCES[kind]} ({path.name}: {fault})") from fault
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
@@ -152,7 +163,8 @@ def _is_ours(db: sqlite3.Connection, path: Path) -> bool:
     if version != VERSION:
         raise StoreFault(
             f"{path.name} was written by a newer Hourhand (store version {version}, this program"
-            f" reads {VERSION}). Use that version, or restore a backup made with this one."
+            f" reads {VERSION}). Use that version, or put a backup made with this one into an empty folder"
+            " with `hourhand restore FILE`."
         )
     return True
 
@@ -165,7 +177,8 @@ def columns(db: sqlite3.Connection) -> tuple[str, ...]:
 
 def lock(path: Path) -> IO[str]:
     """Hold the one writer's lock until the returned file is closed. Raises StoreFault if taken."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
+    make_file(path)
     file = path.open("a+", encoding="ascii")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

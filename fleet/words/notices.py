@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 
 from fleet.model import Finding
 from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment
@@ -104,6 +105,17 @@ def undelivered(late: int, failed: int) -> list[str]:
             "How people are reached."
         )
     return said
+
+
+def perhaps_again(made_at: int) -> str:
+    """After a message that waited when a backup was made and leaves after its restore."""
+    return f"You may have had this before: it waited in a backup of {utc(made_at)}."
+
+
+def utc(at: int) -> str:
+    """A moment of the service itself, which has no site: `2 Jan 2026 03:00 UTC`."""
+    then = datetime.fromtimestamp(at, UTC)
+    return f"{then.day} {then:%b %Y %H:%M} UTC"
 
 
 def listed(lines: Sequence[str]) -> list[str]:

@@ -37,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         loaded = settings.load(options.data, os.environ)
+        settings.own(loaded.data)
         registry = open_registry(loaded)
         options.travel = publishing.road(loaded.road_table_url)
     except (SettingsFault, RegistryFault) as fault:

@@ -19,7 +19,7 @@ AuditKind = Literal[
     "share_made", "share_opened", "share_revoked", "record_added", "setting_changed",
     "alert_answered", "channel_changed", "alert_marked", "call_made",
     "job_changed", "contract_changed", "technician_changed", "site_card_changed", "codes_seen",
-    "round_published", "feed_made", "feed_revoked",
+    "round_published", "feed_made", "feed_revoked", "restored",
 ]  # fmt: skip
 
 
