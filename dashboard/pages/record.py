@@ -10,14 +10,16 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.authors import NotYourName, author, colleagues
+from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.one_unit import find
 from dashboard.pages import forms
+from dashboard.pages.hours_read import ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import calendar
-from fleet.model import Record, RecordKind, Scope
+from fleet.model import Record, RecordKind
 from fleet.registry import pages
 from fleet.registry.records import RecordRefused, add_record
 
@@ -29,13 +31,11 @@ FIELDS_AT_MOST = 40
 
 
 @router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
-def blank(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, unit: str, kind: RecordKind
-) -> Response:
-    zone = find(desk, scope, unit)[1].time_zone
+def blank(request: Request, desk: AtDesk, viewer: Looking, unit: str, kind: RecordKind) -> Response:
+    zone = find(desk, viewer.scope, unit)[1].time_zone
     wall = calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M")
     return _form(
-        request, desk, scope, unit, kind, {"id": str(uuid4()), "at": wall, "by": viewer.name}, ""
+        request, desk, viewer, unit, kind, {"id": str(uuid4()), "at": wall, "by": viewer.name}, ""
     )
 
 
@@ -56,29 +56,37 @@ def _keep(
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
     try:
         facts = forms.facts_from(fields, sent, site.time_zone)
-        by = sent.get("by", "").strip()[:100]
+        by = sent.get("by", viewer.name).strip()[:100]
         if not by:
             raise forms.FormFault("Your name: please fill this in.")
+        who = author(desk.registry, viewer, by)
         now = desk.clock()
+        at = forms.moment(sent.get("at", ""), site.time_zone)
+        why = "" if sent.get("sure") else asked_about(desk, scope, unit, at, facts.get("hours"))
+        if why:
+            sent = sent | {"doubt": why}
+            raise forms.FormFault(f"{why} {ONCE_MORE}")
         record = Record(
             id=str(UUID(sent.get("id", ""))),
-            at=forms.moment(sent.get("at", ""), site.time_zone),
-            by=by,
+            at=at,
+            by=who.by,
+            entered_by=who.entered_by,
             unit=unit,
             kind=kind,
             facts=facts,
             made_at=now,
         )
         add_record(desk.registry, record, now, viewer.actor)
-    except (forms.FormFault, RecordRefused, ValueError) as refusal:
-        return _form(request, desk, scope, unit, kind, sent, str(refusal), status=422)
+    except (forms.FormFault, NotYourName, RecordRefused, ValueError) as refusal:
+        return _form(request, desk, viewer, unit, kind, sent, str(refusal), status=422)
     return RedirectResponse(f"/units/{unit}?done={kind}#records", 303)
 
 
 def _form(
-    request: Request, desk: Desk, scope: Scope, unit: str, kind: RecordKind,
+    request: Request, desk: Desk, viewer: Viewer, unit: str, kind: RecordKind,
     sent: dict[str, Any], wrong: str, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
+    scope = viewer.scope
     found, site, customer, _ = find(desk, scope, unit)
     inputs = pages.inputs(desk.registry, scope, unit)
     if inputs is None:
@@ -96,4 +104,5 @@ def _form(
         sent=sent,
         wrong=wrong,
         zone=site.time_zone,
+        colleagues=colleagues(desk.registry, viewer),
     )
