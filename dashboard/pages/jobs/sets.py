@@ -10,7 +10,7 @@ from dashboard.deps import Desk
 from dashboard.one_unit import Found
 from dashboard.pages.unit import page as unit_page
 from fleet import words
-from fleet.model import Finding, Job, Scope, Severity
+from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 
@@ -23,16 +23,22 @@ GRAVE: tuple[Severity, ...] = ("act_now", "same_day")
 def told(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> dict[str, Any]:
     """Open findings of the job's set, the gravest first; and what ended since the job was made."""
     if row is None:
-        return {"open": [], "over": [], "grave": "", "cautions": words.CAUTIONS}
+        return {"open": [], "over": [], "first": None, "cautions": words.CAUTIONS}
     _, site, _, summary = row
     zone = site.time_zone
     findings = summary.findings if summary else ()
     return {
         "open": unit_page.notices(findings, zone, now),
         "over": _over(desk, scope, job, findings, zone, now),
-        "grave": findings[0].severity if findings and findings[0].severity in GRAVE else "",
+        "first": _first(findings, zone, now),
         "cautions": tuple(dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))),
     }  # fmt: skip
+
+
+def _first(findings: Iterable[Finding], zone: str, now: int) -> dict[str, Any] | None:
+    """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
+    grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
+    return next(iter(unit_page.notices(tuple(grave), zone, now)), None)
 
 
 def _over(
@@ -42,14 +48,21 @@ def _over(
     found: list[str] = []
     stands = {(f.kind, f.part) for f in findings}
     for episode in pages.episodes(desk.registry, scope, open_only=False, unit=job.unit):
-        closed = episode.closed_at
-        if closed is None or closed < job.opened_at or episode.severity == "note":
+        ended = _ended(episode)
+        if episode.severity == "note" or (episode.kind, episode.part) in stands:
             continue
-        if (episode.kind, episode.part) in stands:
+        if ended is not None and ended < job.opened_at:
             continue
         title = words.sentence(episode.finding, zone, now).title
-        found.append(f"{title}: over since {words.moment(closed, zone, now)}.")
+        over = "not seen any more" if ended is None else f"over {phrases.since(ended, zone, now)}"
+        found.append(f"{title}: {over}.")
     return found[:OVER_AT_MOST]
+
+
+def _ended(episode: Episode) -> int | None:
+    """When the condition of an alert that does not stand any more was last seen to end (UTC seconds)."""
+    ends = [s.at for s in episode.steps if s.kind in ("lapsed", "returned", "cleared")]
+    return max(ends, default=episode.closed_at)
 
 
 def worst(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
