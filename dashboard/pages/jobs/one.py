@@ -93,8 +93,8 @@ def _page(
         day=at[1] if at else "", technician=at[0] if at else "",
         life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
         nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
-        cautions=told["cautions"], wants_note=work.WANTS_REASON, told=told, finish=finish,
-        reopen=reopen, sent_finish=bool(sent),
+        cautions=told["cautions"], wants_note=work.WANTS_REASON, told=told, finish=finish, open=work.is_open(job),
+        reopen=reopen, sent_finish=bool(sent and finish),
         used=say_parts(job.parts_used or {}),
     )  # fmt: skip
 

@@ -126,7 +126,9 @@ def card(
 
 
 def severity(job: Job, zone: str, now: int) -> str:
-    """Urgent: Act now. Late: Same day. Else ink."""
+    """Urgent: Act now. Late: Same day. Else, and once it is over, ink."""
+    if not work.is_open(job):
+        return ""
     if job.urgent:
         return "act_now"
     return "same_day" if job.due_on and job.due_on < local_date(now, zone).isoformat() else ""
