@@ -56,9 +56,10 @@ def colleagues(registry: Registry, viewer: Viewer) -> tuple[str, ...]:
         return ()
     names = {one.name for one in technicians.technicians(registry)}
     names |= {
-        one.name for one in people.people(registry)
+        one.name
+        for one in people.people(registry)
         if ROLES.index(one.role) >= ROLES.index("technician")
-    }  # fmt: skip
+    }
     return tuple(sorted(names - {viewer.name, ""}))
 
 

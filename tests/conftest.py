@@ -17,7 +17,14 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests"))
 pytest.register_assert_rewrite(
-    "databases", "brokers", "browsers", "checks", "dispatching", "influx_servers", "service"
+    "databases",
+    "brokers",
+    "browsers",
+    "checks",
+    "dispatching",
+    "finishing",
+    "influx_servers",
+    "service",
 )
 
 import brokers  # noqa: E402

@@ -5,14 +5,31 @@ from __future__ import annotations
 from typing import Any
 from uuid import uuid4
 
-from dispatching import Office
+import pytest
+from dispatching import Office, belongs
 from fastapi.testclient import TestClient
-from roles import HERE, Caller
+from roles import HERE, Caller, add, app_of, signed_in
 from seeding import NOW
 
-from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, Record
-from fleet.registry import jobs, pages
+from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, Record, Technician
+from fleet.registry import jobs, pages, technicians
 from scheduler.turns import Memory, planning, work_through
+
+
+@pytest.fixture
+def desk(office: Office) -> tuple[Office, TestClient, Caller]:
+    """A technician of that office, whose van it is, signed in."""
+    person = add(office.fleet, "ana", "technician")
+    belongs(office, "ana", person)
+    caller = signed_in(office.fleet, person)
+    return office, caller.client(app_of(office.fleet)), caller
+
+
+def van(office: Office) -> Technician:
+    """Ana's van, as it stands."""
+    found = technicians.technician(office.fleet.registry, "ana")
+    assert found is not None
+    return found
 
 
 def now_of(office: Office, id: str) -> Job:
@@ -32,8 +49,11 @@ def form_of(caller: Caller, job: Job, **fields: str) -> dict[str, str]:
     """A finishing form of this job; a dot in a field's name is written with two underscores."""
     named = {name.replace("__", ".", 1): value for name, value in fields.items()}
     return {
-        "form_token": caller.form_token, "n": str(job.n), "kind": "finish", "form": str(uuid4()),
-    } | named  # fmt: skip
+        "form_token": caller.form_token,
+        "n": str(job.n),
+        "kind": "finish",
+        "form": str(uuid4()),
+    } | named
 
 
 def post(client: TestClient, job: Job, form: dict[str, Any]) -> Any:

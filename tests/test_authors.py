@@ -26,20 +26,42 @@ pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
 UNIT = unit_id(0)
 FORGED = "Mallory Forged"
-NAMES = ("by", "who", "name", "author", "entered_by", "named", "via", "made_by", "said_by", "person",
-         "technician", "user", "for", "opened_by", "told_by", "done_by")  # fmt: skip
+NAMES = (
+    "by",
+    "who",
+    "name",
+    "author",
+    "entered_by",
+    "named",
+    "via",
+    "made_by",
+    "said_by",
+    "person",
+    "technician",
+    "user",
+    "for",
+    "opened_by",
+    "told_by",
+    "done_by",
+)
 """Fields in which somebody's name could be given."""
 MEANT: dict[str, set[str]] = {
     "POST /api/units/{unit}/records": {"by"},  # bound: see below
     "POST /units/{unit}/record/{kind}": {"by"},  # bound: the office chooses a colleague
     "POST /jobs/{id}/step": {"by", "technician"},  # bound; technician: who alone may do a job
     "POST /technicians/{id}": {"name", "person"},  # the technician who is written down
-    "POST /people": {"name"}, "POST /people/person/{id}": {"name"},  # by the owner
-    "POST /people/tokens": {"name"}, "POST /people/shares": {"name"}, "POST /set-up": {"name"},
-    "POST /rota": {"person"}, "POST /channels": {"person"}, "POST /channels/quiet": {"person"},
+    "POST /people": {"name"},
+    "POST /people/person/{id}": {"name"},  # by the owner
+    "POST /people/tokens": {"name"},
+    "POST /people/shares": {"name"},
+    "POST /set-up": {"name"},
+    "POST /rota": {"person"},
+    "POST /channels": {"person"},
+    "POST /channels/quiet": {"person"},
     "POST /rounds/tell": {"technician"},  # whose round, whose address
-    "POST /rounds/change/{id}": {"technician"}, "POST /rounds/insert/{id}": {"technician"},
-}  # fmt: skip
+    "POST /rounds/change/{id}": {"technician"},
+    "POST /rounds/insert/{id}": {"technician"},
+}
 """What such a field means, written by hand: a new one is asked about before it can be sent."""
 
 
@@ -69,11 +91,20 @@ class Forms(HTMLParser):
 def ids_of(office: Office) -> dict[str, str]:
     """A real id for each route's blank, by the beginning of its path."""
     (episode,) = [
-        e for e in pages.episodes(office.fleet.registry, EVERYTHING, unit=unit_id(FAILED))
+        e
+        for e in pages.episodes(office.fleet.registry, EVERYTHING, unit=unit_id(FAILED))
         if e.kind == "failed_start"
-    ]  # fmt: skip
-    return {"/alerts": episode.id, "/jobs": CALL, "/sites": office.sites[UNIT], "/technicians": "ana",
-            "/rounds": CALL, "/outages": "none", "/people": "none", "/channels": "none"}  # fmt: skip
+    ]
+    return {
+        "/alerts": episode.id,
+        "/jobs": CALL,
+        "/sites": office.sites[UNIT],
+        "/technicians": "ana",
+        "/rounds": CALL,
+        "/outages": "none",
+        "/people": "none",
+        "/channels": "none",
+    }
 
 
 def filled(path: str, ids: dict[str, str]) -> str:
@@ -125,19 +156,42 @@ def written(office: Office) -> dict[str, int]:
     """How often the forged name stands in each table that says who did something."""
     found = {}
     with office.fleet.registry.read() as connection:
-        for table in (t.record, t.job_step, t.step, t.call, t.mark, t.audit, t.calibration,
-                      t.claim, t.job, t.outage):  # fmt: skip
+        for table in (
+            t.record,
+            t.job_step,
+            t.step,
+            t.call,
+            t.mark,
+            t.audit,
+            t.calibration,
+            t.claim,
+            t.job,
+            t.outage,
+        ):
             rows = connection.execute(sa.select(table)).all()
             found[table.name] = sum(FORGED.encode() in repr(tuple(row)).encode() for row in rows)
     return found
 
 
 BODY = {
-    "text": "seen", "note": "seen", "words": "seen", "outcome": "done", "kind": "finish",
-    "symptom": "Beeps", "unit": UNIT, "pressing": "week", "next": "go", "found": "customer",
-    "minutes": "60", "people": "1", "mark": "right", "until": "2026-11-26T08:00", "why": "seen",
-    "at": "2026-11-25T07:00", "done_at": "2026-11-25T07:00",
-}  # fmt: skip
+    "text": "seen",
+    "note": "seen",
+    "words": "seen",
+    "outcome": "done",
+    "kind": "finish",
+    "symptom": "Beeps",
+    "unit": UNIT,
+    "pressing": "week",
+    "next": "go",
+    "found": "customer",
+    "minutes": "60",
+    "people": "1",
+    "mark": "right",
+    "until": "2026-11-26T08:00",
+    "why": "seen",
+    "at": "2026-11-25T07:00",
+    "done_at": "2026-11-25T07:00",
+}
 
 
 def test_a_technician_who_sends_another_name_everywhere_forges_nowhere(office: Office) -> None:
@@ -151,15 +205,29 @@ def test_a_technician_who_sends_another_name_everywhere_forges_nowhere(office: O
             if "{kind}" not in route.path and kind != "note":
                 continue
             path = filled(route.path, ids).replace("/note", f"/{kind}")
-            facts = {"opened": "2026-11-25T06:00", "hours": "403", "device": "dev-01", "part": "fuse",
-                     "from": "2026-11-25T06:00"}  # fmt: skip
+            facts = {
+                "opened": "2026-11-25T06:00",
+                "hours": "403",
+                "device": "dev-01",
+                "part": "fuse",
+                "from": "2026-11-25T06:00",
+            }
             job = now_of(office, CALL)
             named = dict.fromkeys(NAMES, FORGED)
             base = {"at": BODY["at"], "text": "seen"} if "/record/" in path else BODY
-            form = base | facts | named | {
-                "form_token": caller.form_token, "id": str(uuid4()), "form": str(uuid4()),
-                "n": str(job.n), "_": "", "name": FORGED,
-            }  # fmt: skip
+            form = (
+                base
+                | facts
+                | named
+                | {
+                    "form_token": caller.form_token,
+                    "id": str(uuid4()),
+                    "form": str(uuid4()),
+                    "n": str(job.n),
+                    "_": "",
+                    "name": FORGED,
+                }
+            )
             answer = client.post(path, data=form, headers={"origin": HERE})
             assert answer.status_code < 500, path
             sent = dict(form) | {"id": str(uuid4())}
@@ -169,22 +237,27 @@ def test_a_technician_who_sends_another_name_everywhere_forges_nowhere(office: O
             accepted += [path] * (303 in (answer.status_code, plain.status_code))
     body = {"at": "2026-11-25T07:00:00Z", "kind": "note", "text": "seen", "by": FORGED}
     for extra in ({}, {"entered_by": FORGED}, {"facts": {"by": FORGED}}, {"via": "import"}):
-        refused = client.post(f"/api/units/{UNIT}/records", json=body | extra,
-                              headers={"origin": HERE})  # fmt: skip
+        refused = client.post(
+            f"/api/units/{UNIT}/records", json=body | extra, headers={"origin": HERE}
+        )
         assert refused.status_code == 403, refused.text
         assert "signed in as Ana" in refused.json()["detail"]
     assert written(office) == dict.fromkeys(written(office), 0)
-    assert {f"/alerts/{ids['/alerts']}/have", f"/jobs/{CALL}/step",
-            f"/units/{UNIT}/record/note"} <= set(accepted), "so the walk is of what writes"  # fmt: skip
+    assert {
+        f"/alerts/{ids['/alerts']}/have",
+        f"/jobs/{CALL}/step",
+        f"/units/{UNIT}/record/note",
+    } <= set(accepted), "so the walk is of what writes"
     assert {r.by for r in records_of(office, UNIT) if r.at >= NOW - 600} == {"Ana"}
 
 
 def test_a_person_writes_as_himself_and_need_not_say_so(office: Office) -> None:
     _, client, _ = come(office, "technician", "ana")
     made = client.post(
-        f"/api/units/{UNIT}/records", headers={"origin": HERE},
+        f"/api/units/{UNIT}/records",
+        headers={"origin": HERE},
         json={"at": "2026-11-25T07:00:00Z", "kind": "note", "text": "a"},
-    ).json()  # fmt: skip
+    ).json()
     assert (made["by"], made["entered_by"], made["via"]) == ("Ana", "", "")
     page = client.get(f"/units/{UNIT}/record/note").text
     assert 'name="by"' not in page, "there is nothing to choose"
@@ -195,15 +268,21 @@ def test_the_office_enters_work_for_a_colleague_and_both_names_are_kept(office: 
     caller, client, _ = come(office, "office", "olga")
     page = client.get(f"/units/{UNIT}/record/note").text
     assert "Ana Moss, entered by me" in page
-    form = {"form_token": caller.form_token, "id": str(uuid4()), "at": "2026-11-25T06:30",
-            "by": "Ana Moss", "text": "Paper sheet of Tuesday"}  # fmt: skip
+    form = {
+        "form_token": caller.form_token,
+        "id": str(uuid4()),
+        "at": "2026-11-25T06:30",
+        "by": "Ana Moss",
+        "text": "Paper sheet of Tuesday",
+    }
     address = f"/units/{UNIT}/record/note"
     assert client.post(address, data=form, headers={"origin": HERE}).status_code == 303
     (record,) = [r for r in records_of(office, UNIT) if r.facts.get("text") == form["text"]]
     assert (record.by, record.entered_by) == ("Ana Moss", "Olga")
     assert "Ana Moss, entered by Olga" in client.get(f"/units/{UNIT}").text
-    stranger = client.post(address, data=form | {"by": FORGED, "id": str(uuid4())},
-                           headers={"origin": HERE})  # fmt: skip
+    stranger = client.post(
+        address, data=form | {"by": FORGED, "id": str(uuid4())}, headers={"origin": HERE}
+    )
     assert stranger.status_code == 422
     assert "nobody of that name works here" in stranger.text
     over = {"at": "2026-11-25T07:00:00Z", "kind": "note", "text": "b", "by": "Ben Hale"}
@@ -224,8 +303,14 @@ def test_a_customer_may_not_be_written_for(office: Office) -> None:
 def test_a_job_finished_for_a_colleague_keeps_both_names(office: Office) -> None:
     caller, client, _ = come(office, "office", "olga")
     job = now_of(office, CALL)
-    form = form_of(caller, job, outcome="done", words="Cleaned the terminals", by="Ben Hale",
-                   parts_used="oil_l 2")  # fmt: skip
+    form = form_of(
+        caller,
+        job,
+        outcome="done",
+        words="Cleaned the terminals",
+        by="Ben Hale",
+        parts_used="oil_l 2",
+    )
     assert post(client, job, form).status_code == 303
     (visit,) = [r for r in records_of(office, unit_id(FAILED)) if r.job == CALL]
     assert (visit.kind, visit.by, visit.entered_by) == ("visit", "Ben Hale", "Olga")
@@ -243,14 +328,24 @@ def test_a_token_writes_as_itself_whatever_it_names(office: Office) -> None:
         made = program.post(f"/api/units/{UNIT}/records", json=body | by)
         assert made.status_code == 201, "and sent again it is the same record"
         assert (made.json()["by"], made.json()["named"], made.json()["via"]) == (
-            "token tablet", "Dee", "token",
-        )  # fmt: skip
+            "token tablet",
+            "Dee",
+            "token",
+        )
     assert len([r for r in records_of(office, UNIT) if r.id == body["id"]]) == 1
 
 
 def test_an_import_keeps_its_names_and_is_marked(office: Office) -> None:
-    rows = [{"id": "imp-1", "at": "2026-11-20T10:00", "by": "Old Hand", "unit": UNIT, "kind": "note",
-             "text": "from paper"}]  # fmt: skip
+    rows = [
+        {
+            "id": "imp-1",
+            "at": "2026-11-20T10:00",
+            "by": "Old Hand",
+            "unit": UNIT,
+            "kind": "note",
+            "text": "from paper",
+        }
+    ]
     for _ in range(2):
         report = import_records(office.fleet.registry, rows, NOW, "office")
         assert report.ok, report.problems

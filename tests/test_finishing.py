@@ -33,14 +33,21 @@ NAMES = ["oil", "air", "belts", "coolant"]
 
 
 @given(
-    state=st.sampled_from(STATES), own=SAID, others=st.dictionaries(st.sampled_from(NAMES[1:]), SAID),
-    with_jobs=st.sets(st.sampled_from(NAMES[1:])), minutes=st.none() | st.integers(1, 900),
+    state=st.sampled_from(STATES),
+    own=SAID,
+    others=st.dictionaries(st.sampled_from(NAMES[1:]), SAID),
+    with_jobs=st.sets(st.sampled_from(NAMES[1:])),
+    minutes=st.none() | st.integers(1, 900),
     before=st.none() | st.integers(0, 300),
-)  # fmt: skip
+)
 def test_each_done_task_has_one_record_and_minutes_add_up(
-    state: Any, own: Any, others: dict[str, Any], with_jobs: set[str], minutes: int | None,
+    state: Any,
+    own: Any,
+    others: dict[str, Any],
+    with_jobs: set[str],
+    minutes: int | None,
     before: int | None,
-) -> None:  # fmt: skip
+) -> None:
     main = job(state=state, minutes_used=before)
     jobs = {t: job(id=f"j-{t}", task=t, n=1) for t in with_jobs}
     said = (task("oil", own, why="so"), *(task(t, s, why="so") for t, s in others.items()))
@@ -77,11 +84,15 @@ def test_each_done_task_has_one_record_and_minutes_add_up(
         ({"task": ""}, {}, "Say what was done"),
         ({"task": ""}, {"words": " "}, "Say what was done"),
         ({"task": ""}, {"outcome": "nothing"}, "why nothing was done"),
-        ({"task": ""}, {"outcome": "nothing", "why": "by phone", "parts": {"fuse": 1.0}}, "it was done"),
+        (
+            {"task": ""},
+            {"outcome": "nothing", "why": "by phone", "parts": {"fuse": 1.0}},
+            "it was done",
+        ),
         ({"task": ""}, {"outcome": "come_back", "words": "opened it"}, "what is left"),
         ({"task": "", "state": "done"}, {"words": "x"}, "cannot take the step finish"),
     ],
-)  # fmt: skip
+)
 def test_what_is_missing_is_asked_for(of: dict[str, Any], said: dict[str, Any], says: str) -> None:
     with pytest.raises(NotPossible, match=says):
         work.finished(job(**of), {}, told(**said), NOW)
@@ -96,12 +107,21 @@ def test_an_errand_is_finished_with_words_and_writes_no_record() -> None:
 @pytest.mark.parametrize(
     ("part", "is_one"),
     [
-        ("battery", True), ("Battery", True), ("battery_12v_70ah", True), ("AGM battery", True),
-        ("starter-battery", True), ("batteries", True), ("battery agm", True),
-        ("battery_cable", False), ("battery charger", False), ("battery_tray", False),
-        ("oil_l", False), ("", False), ("12v", False),
+        ("battery", True),
+        ("Battery", True),
+        ("battery_12v_70ah", True),
+        ("AGM battery", True),
+        ("starter-battery", True),
+        ("batteries", True),
+        ("battery agm", True),
+        ("battery_cable", False),
+        ("battery charger", False),
+        ("battery_tray", False),
+        ("oil_l", False),
+        ("", False),
+        ("12v", False),
     ],
-)  # fmt: skip
+)
 def test_which_part_is_a_battery(part: str, is_one: bool) -> None:
     assert work.is_battery(part) is is_one
 
@@ -125,8 +145,10 @@ ANCHOR = st.tuples(st.integers(NOW - 10**8, NOW - 1), st.floats(0, 50_000))
 
 
 @given(
-    anchor=ANCHOR, share=st.floats(0, 1), at=st.integers(0, 10**6),
-)  # fmt: skip
+    anchor=ANCHOR,
+    share=st.floats(0, 1),
+    at=st.integers(0, 10**6),
+)
 def test_hours_that_an_engine_can_have_run_are_taken(
     anchor: tuple[int, float], share: float, at: int
 ) -> None:

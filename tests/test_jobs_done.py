@@ -4,49 +4,29 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import re
-import signal
 import subprocess
 import sys
 from datetime import UTC, datetime
-from typing import Any
 from uuid import uuid4
 
 import pytest
-from dispatching import CALL, Office, belongs
+from dispatching import CALL, Office
 from fastapi.testclient import TestClient
-from finishing import due_of, form_of, now_of, open_job, post, records_of, turn
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from finishing import due_of, form_of, now_of, open_job, post, records_of, turn, van
 from roles import Caller, add, app_of, signed_in
 from seeding import FAILED, LATE, NOW, unit_id
 
-from fleet.model import EVERYTHING, OPEN_STATES, Job, Technician
-from fleet.registry import jobs, jobs_done, pages, technicians
+from fleet.model import EVERYTHING, OPEN_STATES
+from fleet.registry import jobs, pages
 from fleet.registry.records import add_record
 from fleet.registry.rounds import Ask
-from scheduler import publishing, work
+from scheduler import publishing
 from scheduler.turns import planning
 
-pytest_plugins = ["dispatching"]
+pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only
 UNIT = unit_id(LATE)
-
-
-@pytest.fixture
-def desk(office: Office) -> tuple[Office, TestClient, Caller]:
-    """A technician of that office, whose van it is, signed in."""
-    person = add(office.fleet, "ana", "technician")
-    belongs(office, "ana", person)
-    caller = signed_in(office.fleet, person)
-    return office, caller.client(app_of(office.fleet)), caller
-
-
-def van(office: Office) -> Technician:
-    found = technicians.technician(office.fleet.registry, "ana")
-    assert found is not None
-    return found
 
 
 def billed(office: Office) -> dict[str, dict[str, str]]:
@@ -65,9 +45,14 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     told = publishing.question(reg, NOW, Ask(iterations=20))[1]
     assert job.id in {one.id for one in told.jobs}, "the planner would send somebody"
     form = form_of(
-        caller, job, task__oil_filter="done", parts__oil_filter="oil_l 8, oil_filter 1",
-        words="Oil was black", hours="404,5", minutes_used="50",
-    )  # fmt: skip
+        caller,
+        job,
+        task__oil_filter="done",
+        parts__oil_filter="oil_l 8, oil_filter 1",
+        words="Oil was black",
+        hours="404,5",
+        minutes_used="50",
+    )
     answer = post(client, job, form)
     assert answer.status_code == 303, answer.text
     assert answer.headers["location"] == f"/jobs/{job.id}?done=finished"
@@ -76,8 +61,10 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     assert after.parts_used == {"oil_l": 8.0, "oil_filter": 1.0}
     kept = {r.kind: r for r in records_of(office, UNIT) if r.job == job.id}
     assert kept["task_done"].facts == {
-        "task": "oil_filter", "hours": 404.5, "text": "Oil was black",
-    }  # fmt: skip
+        "task": "oil_filter",
+        "hours": 404.5,
+        "text": "Oil was black",
+    }
     assert kept["hour_meter"].facts["hours"] == 404.5
     assert kept["visit"].facts["minutes"] == 50
     assert {r.by for r in kept.values()} == {"Ana"}
@@ -85,17 +72,31 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     turn(office)
     now_due = due_of(office, UNIT)
     assert (now_due["oil_filter"].last_done_on, now_due["oil_filter"].state) == (
-        "2026-11-25", "later",
-    )  # fmt: skip
+        "2026-11-25",
+        "later",
+    )
     same = [task for task in before if task != "oil_filter"]
     assert [now_due[task].last_done_on for task in same] == [
         before[task].last_done_on for task in same
     ]
     late = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "due", "--late", "--unit", UNIT, "--json",
-         "--data", str(office.fleet.settings.data)],
-        capture_output=True, text=True, check=True, timeout=60,
-    ).stdout  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "fleet.cli",
+            "due",
+            "--late",
+            "--unit",
+            UNIT,
+            "--json",
+            "--data",
+            str(office.fleet.settings.data),
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    ).stdout
     assert "oil_filter" not in late
     assert "air_filter" in late, "what was not done stays late"
     open_now = jobs.jobs(reg, EVERYTHING, states=OPEN_STATES, unit=UNIT)
@@ -104,8 +105,11 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     assert job.id not in {one.id for one in told.jobs}
     line = billed(office)[job.id]
     assert (line["parts"], line["minutes_used"], line["done_on"], line["by"]) == (
-        "oil_l 8, oil_filter 1", "50", "2026-11-25", "Ana",
-    )  # fmt: skip
+        "oil_l 8, oil_filter 1",
+        "50",
+        "2026-11-25",
+        "Ana",
+    )
     assert line["done"] == f"{job.title}; Oil was black"
 
 
@@ -114,8 +118,7 @@ def test_one_visit_does_several_tasks_and_ends_their_jobs(
 ) -> None:
     office, client, caller = desk
     job, other = open_job(office, UNIT, "oil_filter"), open_job(office, UNIT, "air_filter")
-    form = form_of(caller, job, task__oil_filter="done", task__air_filter="done",
-                   minutes_used="60")  # fmt: skip
+    form = form_of(caller, job, task__oil_filter="done", task__air_filter="done", minutes_used="60")
     assert post(client, job, form).status_code == 303
     both = [now_of(office, job.id), now_of(office, other.id)]
     assert [j.state for j in both] == ["done", "done"]
@@ -135,8 +138,9 @@ def test_what_was_not_done_is_never_silently_done(
     assert refused.status_code == 422
     assert "say in a few words why" in refused.text
     assert now_of(office, job.id).n == job.n
-    form = form_of(caller, job, task__oil_filter=said, why__oil_filter="plug seized =1+1",
-                   minutes_used="20")  # fmt: skip
+    form = form_of(
+        caller, job, task__oil_filter=said, why__oil_filter="plug seized =1+1", minutes_used="20"
+    )
     assert post(client, job, form).status_code == 303
     after = now_of(office, job.id)
     assert after.state == ("part_done" if said == "not_done" else "done")
@@ -156,10 +160,14 @@ def test_a_bare_finish_is_refused_by_every_route(
     office, client, caller = desk
     for job in (open_job(office, UNIT, "oil_filter"), now_of(office, CALL)):
         for fields in (
-            {}, {"minutes_used": "30"}, {"note": "done"}, {"form": str(uuid4())},
-            {"form": str(uuid4()), "outcome": "done"}, {"form": str(uuid4()), "outcome": "nothing"},
+            {},
+            {"minutes_used": "30"},
+            {"note": "done"},
+            {"form": str(uuid4())},
+            {"form": str(uuid4()), "outcome": "done"},
+            {"form": str(uuid4()), "outcome": "nothing"},
             {"form": str(uuid4()), "outcome": "come_back"},
-        ):  # fmt: skip
+        ):
             bare = {"form_token": caller.form_token, "n": str(job.n), "kind": kind}
             answer = post(client, job, bare | fields)
             assert answer.status_code == 422, fields
@@ -172,13 +180,15 @@ def test_solved_by_phone_needs_its_reason_and_is_not_billed(
     office, client, caller = desk
     job = now_of(office, CALL)
     stock, before = van(office).stock, len(records_of(office, unit_id(FAILED)))
-    form = form_of(caller, job, outcome="nothing", why="solved by phone, mains switch was off",
-                   parts_used="")  # fmt: skip
+    form = form_of(
+        caller, job, outcome="nothing", why="solved by phone, mains switch was off", parts_used=""
+    )
     assert post(client, job, form).status_code == 303
     after = now_of(office, CALL)
     assert (after.state, after.nothing) == (
-        "done", "Nothing was done: solved by phone, mains switch was off",
-    )  # fmt: skip
+        "done",
+        "Nothing was done: solved by phone, mains switch was off",
+    )
     assert len(records_of(office, unit_id(FAILED))) == before
     assert van(office).stock == stock
     assert CALL not in billed(office)
@@ -195,10 +205,15 @@ def test_a_call_writes_the_visit_the_battery_and_what_else_was_recorded(
     assert standing.summary is not None
     assert "failed_start" in {f.kind for f in standing.summary.findings}
     form = form_of(
-        caller, job, outcome="done", words="Battery was flat", parts_used="battery 1",
-        minutes_used="45", refuel__litres="20",
+        caller,
+        job,
+        outcome="done",
+        words="Battery was flat",
+        parts_used="battery 1",
+        minutes_used="45",
+        refuel__litres="20",
         done_at=datetime.fromtimestamp(NOW - 600, UTC).strftime("%Y-%m-%dT%H:%M"),
-    )  # fmt: skip
+    )
     assert post(client, job, form).status_code == 303
     kinds = {r.kind: r.facts for r in records_of(office, unit) if r.job == CALL}
     assert kinds["part_changed"] == {"part": "battery", "date": "2026-11-25"}
@@ -219,21 +234,34 @@ def test_a_call_that_is_not_finished_leaves_the_alert_standing(
 ) -> None:
     office, client, caller = desk
     unit, job = unit_id(FAILED), now_of(office, CALL)
-    form = form_of(caller, job, outcome="come_back", why="starter motor must be ordered",
-                   parts_used="battery 1", minutes_used="30")  # fmt: skip
+    form = form_of(
+        caller,
+        job,
+        outcome="come_back",
+        why="starter motor must be ordered",
+        parts_used="battery 1",
+        minutes_used="30",
+    )
     assert post(client, job, form).status_code == 303
     after = now_of(office, CALL)
     assert (after.state, after.minutes_used, after.parts_used) == ("part_done", 30, None)
     assert [s.kind for s in jobs.steps(office.fleet.registry, EVERYTHING, CALL)][-2:] == [
-        "begin", "part_done",
-    ]  # fmt: skip
+        "begin",
+        "part_done",
+    ]
     turn(office)
     row = pages.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
     assert row.summary is not None
     assert "failed_start" in {f.kind for f in row.summary.findings}
-    second = form_of(caller, after, outcome="done", words="Starter fitted", minutes_used="40",
-                     parts_used="starter 1")  # fmt: skip
+    second = form_of(
+        caller,
+        after,
+        outcome="done",
+        words="Starter fitted",
+        minutes_used="40",
+        parts_used="starter 1",
+    )
     assert post(client, after, second).status_code == 303
     ended = now_of(office, CALL)
     assert (ended.minutes_used, ended.parts_used) == (70, {"starter": 1.0}), "of both visits"
@@ -293,8 +321,11 @@ def test_opened_again_the_due_date_the_stock_and_the_job_go_back(
     assert kept.status_code == 422
     assert "take that record back too" in kept.text
     assert post(client, done, again | {"back": [r.id for r in written]}).status_code == 422, "why?"
-    undone = post(client, done, again | {"note": "wrong set", "back": [r.id for r in written],
-                                         "parts_back": "yes"})  # fmt: skip
+    undone = post(
+        client,
+        done,
+        again | {"note": "wrong set", "back": [r.id for r in written], "parts_back": "yes"},
+    )
     assert undone.status_code == 303, undone.text
     after = now_of(office, job.id)
     assert (after.state, after.minutes_used, after.parts_used) == ("open", None, None)
@@ -317,8 +348,15 @@ def test_a_record_taken_back_on_the_sets_page_opens_its_job_again(
     post(client, job, form_of(caller, job, task__oil_filter="done"))
     turn(office)
     (done,) = [r for r in records_of(office, UNIT) if r.kind == "task_done" and r.job == job.id]
-    wrong = Record(id="undo-1", at=NOW, by="Dee", unit=UNIT, kind="note", corrects=done.id,
-                   facts={"text": "another set"})  # fmt: skip
+    wrong = Record(
+        id="undo-1",
+        at=NOW,
+        by="Dee",
+        unit=UNIT,
+        kind="note",
+        corrects=done.id,
+        facts={"text": "another set"},
+    )
     add_record(office.fleet.registry, wrong, NOW)
     planning.sync_jobs(office.fleet.registry, NOW)
     assert now_of(office, job.id).state == "done", "nothing is concluded from a list that is behind"
@@ -326,206 +364,3 @@ def test_a_record_taken_back_on_the_sets_page_opens_its_job_again(
     assert now_of(office, job.id).state == "open", "late work is not left without a job"
     turn(office)
     assert now_of(office, job.id).n == job.n + 2, "once"
-
-
-TASKS = st.sets(st.sampled_from(["oil_filter", "air_filter", "coolant", "battery_check",
-                                 "inspection", "belts_hoses", "fuel_filter"]))  # fmt: skip
-
-
-def test_whatever_is_done_exactly_that_moves(module_office: Office) -> None:
-    """Any tasks, fields in any order, sent any number of times; taken back, all is as it was."""
-    office = module_office
-    caller = signed_in(office.fleet, add(office.fleet, "mo", "technician"))
-    client = caller.client(app_of(office.fleet))
-    before = due_of(office, UNIT)
-    main = open_job(office, UNIT, "oil_filter")
-    seen: set[frozenset[str]] = set()
-
-    @settings(max_examples=14, deadline=None, suppress_health_check=list(HealthCheck))
-    @given(done=TASKS, times=st.integers(1, 3), order=st.randoms(use_true_random=False))
-    def check(done: set[str], times: int, order: Any) -> None:
-        done = done & set(before)
-        seen.add(frozenset(done))
-        job = now_of(office, main.id)
-        form = form_of(caller, job)
-        if "oil_filter" not in done:
-            form |= {"task.oil_filter": "not_done", "why.oil_filter": "no oil"}
-        fields = list((form | {f"task.{task}": "done" for task in done}).items())
-        order.shuffle(fields)
-        for _ in range(times):
-            assert post(client, job, dict(fields)).status_code == 303
-        turn(office)
-        after = due_of(office, UNIT)
-        moved = {task for task in before if after[task].last_done_on != before[task].last_done_on}
-        assert moved == done
-        written = [r for r in records_of(office, UNIT) if r.kind == "task_done" and r.job]
-        assert sorted(r.facts["task"] for r in written) == sorted(done), "each once"
-        undo(done)
-        turn(office)
-        assert due_of(office, UNIT) == before
-        assert now_of(office, main.id).state in OPEN_STATES
-
-    def undo(done: set[str]) -> None:
-        ended = jobs.jobs(office.fleet.registry, EVERYTHING, states=["done"], unit=UNIT)
-        for job in ended:
-            back = [r.id for r in jobs_done.records_of(office.fleet.registry, job)]
-            form = {"form_token": caller.form_token, "n": str(job.n), "kind": "reopen",
-                    "note": "over again", "back": back}  # fmt: skip
-            assert post(client, job, form).status_code == 303
-        if "oil_filter" not in done:  # part done: its other records are put right one by one
-            from fleet.model import Record
-
-            for r in jobs_done.records_of(office.fleet.registry, now_of(office, main.id)):
-                add_record(office.fleet.registry,
-                           Record(id=f"un-{r.id[:40]}", at=NOW, by="Mo", unit=UNIT, kind="note",
-                                  corrects=r.id, facts={"text": "over again"}), NOW)  # fmt: skip
-
-    check()
-    assert len(seen) > 5
-
-
-# --- all or nothing ------------------------------------------------------------------------------
-
-POINTS = ("check_records", "write_records", "_move", "_step_of", "note")
-
-
-def whole(office: Office, job: Job) -> dict[str, Any]:
-    return {
-        "job": now_of(office, job.id),
-        "steps": jobs.steps(office.fleet.registry, EVERYTHING, job.id),
-        "records": records_of(office, UNIT, standing=False), "stock": van(office).stock,
-    }  # fmt: skip
-
-
-@pytest.mark.parametrize("after", [False, True])
-@pytest.mark.parametrize("point", POINTS)
-def test_a_fault_anywhere_leaves_nothing_and_the_same_form_then_writes_all(
-    desk: tuple[Office, TestClient, Caller], monkeypatch: pytest.MonkeyPatch, point: str,
-    after: bool,
-) -> None:  # fmt: skip
-    office, client, caller = desk
-    job = open_job(office, UNIT, "oil_filter")
-    form = form_of(caller, job, task__oil_filter="done", parts__oil_filter="oil_l 3",
-                   task__air_filter="done", hours="404")  # fmt: skip
-    before, real = whole(office, job), getattr(jobs_done, point)
-    reached = []
-
-    def broken(*given: Any, **more: Any) -> Any:
-        reached.append(point)
-        if after:
-            real(*given, **more)
-        raise RuntimeError("pulled the plug")
-
-    monkeypatch.setattr(jobs_done, point, broken)
-    assert post(client, job, form).status_code == 500
-    assert reached
-    assert whole(office, job) == before
-    monkeypatch.undo()
-    assert post(client, job, form).status_code == 303
-    assert now_of(office, job.id).state == "done"
-    assert van(office).stock == {"oil_l": 17.0}
-    assert len([r for r in records_of(office, UNIT) if r.kind == "task_done" and r.job]) == 2
-
-
-KILLED = """
-import os, signal, sys
-from pathlib import Path
-from fleet.registry import jobs_done
-from fleet.registry.engine import open_registry
-from fleet.registry.people import Actor
-from fleet.model import EVERYTHING
-from fleet.registry import jobs
-from fleet.settings import Settings
-from scheduler import work
-
-reg = open_registry(Settings(data=Path(sys.argv[1]), firm="F", demo=False))
-job = jobs.job(reg, EVERYTHING, sys.argv[2])
-told = work.Told(form="f1", at=int(sys.argv[4]), zone="UTC", by="Ana", hours=404.0,
-    tasks=(work.ToldTask(task=job.task, name=job.title, said="done", parts={"oil_l": 3.0}),))
-made = work.finished(job, {}, told, int(sys.argv[4]))
-left, real = int(sys.argv[3]), jobs_done.sa.Connection.execute
-
-def execute(self, *given, **more):
-    global left
-    found = real(self, *given, **more)
-    left -= 1
-    if left == 0:
-        os.kill(os.getpid(), signal.SIGKILL)
-    return found
-
-jobs_done.sa.Connection.execute = execute
-jobs_done.write_work(reg, made.steps, made.records, int(sys.argv[4]), Actor("Ana"), "ana", made.parts)
-"""
-
-
-def test_killed_at_any_statement_all_or_nothing_is_there(
-    desk: tuple[Office, TestClient, Caller],
-) -> None:
-    office, _, _ = desk
-    job = open_job(office, UNIT, "oil_filter")
-    before, killed = whole(office, job), 0
-    for n in range(1, 200, 4):
-        done = subprocess.run(
-            [sys.executable, "-c", KILLED, str(office.fleet.settings.data), job.id, str(n), str(NOW)],
-            capture_output=True, text=True, check=False, timeout=60, env={**os.environ},
-        )  # fmt: skip
-        if done.returncode == 0:
-            break
-        assert done.returncode == -signal.SIGKILL, done.stderr
-        killed += 1
-        assert whole(office, job) == before, f"killed after statement {n}"
-    else:
-        raise AssertionError("it never came to its end")
-    assert killed >= 3
-    after = whole(office, job)
-    assert (after["job"].state, after["stock"]) == ("done", {"oil_l": 17.0})
-    assert len(after["records"]) == len(before["records"]) + 3
-
-
-# --- what the set says ---------------------------------------------------------------------------
-
-
-def test_a_job_at_a_set_that_did_not_start_says_so_first(
-    desk: tuple[Office, TestClient, Caller],
-) -> None:
-    """A battery check of a life site that would not start is no quiet twenty minutes."""
-    office, client, _ = desk
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
-    assert row is not None
-    check = Job(id="check-1", title="Battery check", customer=row.customer.id, site=row.site.id,
-                unit=row.unit.id, task="battery_check", routine=True, minutes=20, safety=True,
-                due_on="2026-12-20")  # fmt: skip
-    jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
-    page = client.get("/jobs/check-1").text
-    body = page[page.index("<h1>") :]
-    first = body.index("Act now")
-    assert "Did not start" in body
-    assert first < body.index("What is to be done")
-    assert "Standing by" not in body[: body.index("The set now")], "never the headline"
-    now_line = body[body.index("The set now") : body.index("Minutes</dt>")]
-    assert now_line.index("Would not start") < now_line.index("Standing by")
-    board = client.get("/jobs").text
-    card = board[: board.index('href="/jobs/check-1"')].rsplit("<li", 1)[1]
-    assert "Act now: Would not start" in card
-
-
-def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Caller]) -> None:
-    from dashboard.pages.jobs import sets
-    from dashboard.pages.rounds import words as tell
-    from dashboard.pages.rounds.export import sheet_data
-    from fleet.registry import rounds as kept
-    from scheduler import dispatch
-
-    office, _, _ = desk
-    told = kept.in_force(office.fleet.registry)
-    assert told is not None
-    sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
-    grave = sets.worst(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
-    assert set(grave) == {unit_id(FAILED)}
-    notes = [
-        note
-        for one in sheet.plan.rounds
-        for stop in sheet_data("Firm", sheet, one, {}, grave)["stops"]
-        for note in stop["notes"]
-    ]
-    assert any(note.startswith(f"{unit_id(FAILED)}: Act now: Would not start") for note in notes)

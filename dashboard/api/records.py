@@ -61,6 +61,10 @@ def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
     find(desk, viewer.scope, unit)
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
+    if sent.corrects and not viewer.scope.everything:
+        mine = {r.record.id for r in pages.records(desk.registry, viewer.scope, unit)}
+        if sent.corrects not in mine:
+            raise Problem(422, "corrects names no record of this set.")
     now = desk.clock()
     try:
         who = author(desk.registry, viewer, sent.by or "")

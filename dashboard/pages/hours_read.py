@@ -10,25 +10,30 @@ from fleet.registry import pages
 from scheduler.assess import hours
 from scheduler.work import Doubt, doubt
 
+CONFIRMED = "Confirmed by who read it."
 ONCE_MORE = "Read the meter once more; then mend it, or confirm it."
 
 
-def asked_about(desk: Desk, scope: Scope, unit: str, at: int, typed_h: float | None) -> str:
+def asked_about(
+    desk: Desk, scope: Scope, unit: str, at: int, typed_h: float | None, instead_of: str = ""
+) -> str:
     """Why hours [h] read at `at` (UTC seconds) are asked about once more, in a sentence; "" : they
-    can be so."""
+    can be so. instead_of: the record these hours correct, which does not count."""
     inputs = pages.inputs(desk.registry, scope, unit)
     found = pages.unit(desk.registry, scope, unit)
     if typed_h is None or inputs is None or found is None:
         return ""
-    read = hours.anchors(inputs.unit, inputs.records)
+    read = hours.anchors(inputs.unit, [r for r in inputs.records if r.id != instead_of])
     summary = found.summary
     held = summary.hours if summary else None
     why = doubt(
-        read, at, typed_h,
+        read,
+        at,
+        typed_h,
         held.hours_h if held and held.source == "meter" else None,
         summary.at if summary else 0,
         held.uncertain_h if held else 0.0,
-    )  # fmt: skip
+    )
     return _said(why, at, inputs.site.time_zone, desk.clock()) if why else ""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -23,9 +23,14 @@ Steps = Sequence[tuple[Job, JobStep]]
 
 
 def write_work(
-    reg: Registry, steps: Steps, records: Sequence[Record], now: int, by: Actor,
-    van: str = "", parts: Mapping[str, float] | None = None,
-) -> dict[str, float]:  # fmt: skip
+    reg: Registry,
+    steps: Steps,
+    records: Sequence[Record],
+    now: int,
+    by: Actor,
+    van: str = "",
+    parts: Mapping[str, float] | None = None,
+) -> dict[str, float]:
     """Append steps and records and move a van's stock, all or nothing.
 
     van: the technician whose stock the parts come out of (below nothing it does not fall); negative
@@ -93,17 +98,23 @@ def records_of(reg: Registry, job: Job) -> list[Record]:
     with reg.read() as connection:
         standing = standing_records(connection, job.unit)
     return [
-        r for r in standing
+        r
+        for r in standing
         if r.job == job.id
-        or (job.task and not r.job and r.kind == "task_done" and r.facts.get("task") == job.task
-            and r.made_at >= job.opened_at)
-    ]  # fmt: skip
+        or (
+            job.task
+            and not r.job
+            and r.kind == "task_done"
+            and r.facts.get("task") == job.task
+            and r.made_at >= job.opened_at
+        )
+    ]
 
 
-def unread(reg: Registry, units: Iterable[str] | None = None) -> set[str]:
+def unread(reg: Registry) -> set[str]:
     """Units of which somebody wrote a record that the scheduler has not looked at yet.
 
-    Their due work says how things stood before. units: only among these.
+    Their due work says how things stood before.
     """
     c = t.record.c
     joined = t.record.join(t.assessment, t.assessment.c.unit == c.unit).join(
@@ -112,5 +123,4 @@ def unread(reg: Registry, units: Iterable[str] | None = None) -> set[str]:
     query = sa.select(c.unit).distinct().select_from(joined)
     query = query.where(c.made_at >= t.assessment.c.at)
     with reg.read() as connection:
-        found = set(connection.execute(query).scalars())
-    return found if units is None else found & set(units)
+        return set(connection.execute(query).scalars())

@@ -7,7 +7,7 @@ form sent twice writes the same records.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Literal
 from uuid import NAMESPACE_URL, uuid5
 
@@ -18,11 +18,13 @@ from fleet.model import Job, JobStep, Record, RecordKind
 from fleet.model.jobs import StepKind
 from scheduler.work.life import STEPS, NotPossible, advance
 from scheduler.work.parts import is_battery
+from scheduler.work.shares import added, shares_of, together
 
 Said = Literal["done", "not_done", "not_needed"]
 Outcome = Literal["done", "come_back", "nothing"]
-AT_THE_SET: frozenset[RecordKind] = frozenset({"hour_meter", "part_changed", "refuel",
-                                               "meter_check", "fitting"})  # fmt: skip
+AT_THE_SET: frozenset[RecordKind] = frozenset(
+    {"hour_meter", "part_changed", "refuel", "meter_check", "fitting"}
+)
 
 
 class ToldTask(msgspec.Struct, frozen=True, kw_only=True):
@@ -92,40 +94,55 @@ def finished(job: Job, others: Mapping[str, Job], told: Told, now: int) -> Finis
     if outcome == "nothing" and (worked or told.parts):
         raise NotPossible("Something is written down as done: then choose that it was done.")
     why = _why(own, told, outcome, idle)
-    used = _sum([task.parts for task in main_done], told.parts if outcome == "done" else {})
-    shares = _shares(job, others, done, told.minutes)
+    used = together([task.parts for task in main_done], told.parts if outcome == "done" else {})
+    shares = shares_of(job, others, done, told.minutes)
     facts: dict[str, Any] = {
-        "form": told.form, "done_at": told.at, "tasks": {t.task: t.said for t in told.tasks},
-        "done": [t.name for t in main_done], "words": told.words,
+        "form": told.form,
+        "done_at": told.at,
+        "tasks": {t.task: t.said for t in told.tasks},
+        "done": [t.name for t in main_done],
+        "words": told.words,
         "records": [r.id for r in records if r.job == job.id],
-    }  # fmt: skip
+    }
     if told.entered_by:
         facts["for"] = told.by
     kind: StepKind = "part_done" if outcome == "come_back" else "finish"
     changes = {
-        "minutes_used": _added(job.minutes_used, shares[job.id]),
-        "parts_used": _sum([job.parts_used or {}, used]) if (used or idle or done) else job.parts_used,
+        "minutes_used": added(job.minutes_used, shares[job.id]),
+        "parts_used": together([job.parts_used or {}, used])
+        if (used or idle or done)
+        else job.parts_used,
         "nothing": why if idle else "",
-    }  # fmt: skip
+    }
     steps = _steps(job, kind, now, told, why or told.words, changes, facts)
     for task in done:
         other = others.get(task.task)
         if task.task == job.task or other is None:
             continue
         theirs = {
-            "form": told.form, "done_at": told.at, "tasks": {task.task: "done"},
-            "done": [task.name], "with": job.id,
+            "form": told.form,
+            "done_at": told.at,
+            "tasks": {task.task: "done"},
+            "done": [task.name],
+            "with": job.id,
             "records": [r.id for r in records if r.job == other.id],
-        } | ({"for": told.by} if told.entered_by else {})  # fmt: skip
+        } | ({"for": told.by} if told.entered_by else {})
         steps.append(
             advance(
-                other, "finish", now, told.entered_by or told.by, f"With the job {job.title}.",
-                {"minutes_used": _added(other.minutes_used, shares[other.id]),
-                 "parts_used": _sum([other.parts_used or {}, task.parts]), "nothing": ""},
+                other,
+                "finish",
+                now,
+                told.entered_by or told.by,
+                f"With the job {job.title}.",
+                {
+                    "minutes_used": added(other.minutes_used, shares[other.id]),
+                    "parts_used": together([other.parts_used or {}, task.parts]),
+                    "nothing": "",
+                },
                 theirs,
             )
-        )  # fmt: skip
-    total = _sum([used], *[task.parts for task in done if task not in main_done])
+        )
+    total = together([used], *[task.parts for task in done if task not in main_done])
     return Finished(steps=tuple(steps), records=tuple(records), parts=total)
 
 
@@ -160,9 +177,14 @@ def _why(own: ToldTask | None, told: Told, outcome: Outcome, idle: bool) -> str:
 
 
 def _steps(
-    job: Job, kind: StepKind, now: int, told: Told, note: str, changes: dict[str, Any],
+    job: Job,
+    kind: StepKind,
+    now: int,
+    told: Told,
+    note: str,
+    changes: dict[str, Any],
     facts: dict[str, Any],
-) -> list[tuple[Job, JobStep]]:  # fmt: skip
+) -> list[tuple[Job, JobStep]]:
     """Work that is part done was under way before; where that cannot be, the job stays as it is."""
     who = told.entered_by or told.by
     steps = []
@@ -186,9 +208,17 @@ def _records(
     def write(key: str, kind: RecordKind, facts: dict[str, Any], of: Job = job) -> None:
         id = uuid5(NAMESPACE_URL, f"job {job.id} {job.n} {key}")
         found.append(
-            Record(id=str(id), at=told.at, by=told.by, unit=job.unit, kind=kind, job=of.id,
-                   facts=facts, entered_by=told.entered_by)
-        )  # fmt: skip
+            Record(
+                id=str(id),
+                at=told.at,
+                by=told.by,
+                unit=job.unit,
+                kind=kind,
+                job=of.id,
+                facts=facts,
+                entered_by=told.entered_by,
+            )
+        )
 
     hours = {} if told.hours is None else {"hours": told.hours}
     if told.hours is not None:
@@ -199,8 +229,11 @@ def _records(
         write(f"task {task.task}", "task_done", {"task": task.task} | hours | own, of)
     for task in told.tasks:
         if task.said == "not_needed":
-            write(f"not needed {task.task}", "note",
-                  {"text": f"{task.name} was not needed: {task.why.strip()}"})  # fmt: skip
+            write(
+                f"not needed {task.task}",
+                "note",
+                {"text": f"{task.name} was not needed: {task.why.strip()}"},
+            )
     for n, (kind, facts) in enumerate(told.more):
         write(f"more {kind} {n}", kind, facts)
     battery = any(is_battery(part) and amount > 0 for part, amount in _used(told, outcome, done))
@@ -211,8 +244,11 @@ def _records(
     if was_there or (outcome == "done" and not job.task):
         length = {} if told.minutes is None else {"minutes": told.minutes}
         opened = told.at - 60 * (told.minutes or 0)
-        write("visit", "visit",
-              {"opened": opened, "closed": told.at} | length | _text(told.words or job.title))  # fmt: skip
+        write(
+            "visit",
+            "visit",
+            {"opened": opened, "closed": told.at} | length | _text(told.words or job.title),
+        )
     elif outcome == "come_back":
         write("left", "note", {"text": f"{job.title}: not finished. {_left(job, told)}".strip()})
     return found
@@ -228,38 +264,4 @@ def _text(words: str) -> dict[str, str]:
 
 
 def _used(told: Told, outcome: Outcome, done: list[ToldTask]) -> list[tuple[str, float]]:
-    return list(_sum([t.parts for t in done], told.parts if outcome == "done" else {}).items())
-
-
-def _sum(some: Sequence[Mapping[str, float]], *more: Mapping[str, float]) -> dict[str, float]:
-    total: dict[str, float] = {}
-    for parts in (*some, *more):
-        for part, amount in parts.items():
-            if amount > 0:
-                total[part] = total.get(part, 0.0) + amount
-    return total
-
-
-def _added(before: int | None, more: int | None) -> int | None:
-    return before if more is None else (before or 0) + more
-
-
-def _shares(
-    job: Job, others: Mapping[str, Job], done: list[ToldTask], minutes: int | None
-) -> dict[str, int | None]:
-    """The minutes of the visit shared among its jobs as they were planned; they add up again."""
-    weights = {job.id: 0 if job.task else job.minutes}
-    for task in done:
-        of = others.get(task.task, job) if task.task != job.task else job
-        weights[of.id] = weights.get(of.id, 0) + max(1, task.minutes)
-    if minutes is None:
-        return dict.fromkeys(weights)
-    if not any(weights.values()):
-        weights[job.id] = 1
-    total, given = sum(weights.values()), 0
-    shares: dict[str, int | None] = {}
-    for id, weight in list(weights.items())[1:]:
-        shares[id] = minutes * weight // total
-        given += minutes * weight // total
-    shares[job.id] = minutes - given
-    return shares
+    return list(together([t.parts for t in done], told.parts if outcome == "done" else {}).items())

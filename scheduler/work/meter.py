@@ -29,9 +29,13 @@ class Doubt(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def doubt(
-    anchors: Sequence[tuple[int, float]], at: int, typed_h: float,
-    reckoned_h: float | None = None, reckoned_at: int = 0, uncertain_h: float = 0.0,
-) -> Doubt | None:  # fmt: skip
+    anchors: Sequence[tuple[int, float]],
+    at: int,
+    typed_h: float,
+    reckoned_h: float | None = None,
+    reckoned_at: int = 0,
+    uncertain_h: float = 0.0,
+) -> Doubt | None:
     """Why hours `typed_h` [h] read at `at` (UTC seconds) can hardly be so; None where they can.
 
     anchors: (moment, hours) read off the meter before, in any order. An engine's hours never fall,

@@ -29,13 +29,18 @@ def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> dict[str, A
     moved = last.facts.get("parts_moved", {}) if last else {}
     return {
         "records": [
-            {"id": r.id, "name": forms.KINDS[r.kind].name, "at": words.moment(r.at, zone, now),
-             "facts": forms.facts_words(r, zone, now), "must": _must(job, r),
-             "by": said(r.by, r.entered_by, r.via, r.named)}
+            {
+                "id": r.id,
+                "name": forms.KINDS[r.kind].name,
+                "at": words.moment(r.at, zone, now),
+                "facts": forms.facts_words(r, zone, now),
+                "must": _must(job, r),
+                "by": said(r.by, r.entered_by, r.via, r.named),
+            }
             for r in jobs_done.records_of(desk.registry, job)
         ],
         "parts": dict(moved),
-    }  # fmt: skip
+    }
 
 
 def _must(job: Job, record: Record) -> bool:
@@ -69,21 +74,35 @@ def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
             )
     back = [
         Record(
-            id=str(uuid5(NAMESPACE_URL, f"taken back {record.id}")), at=now, by=viewer.name,
-            unit=record.unit, kind="note", corrects=record.id, job=job.id,
+            id=str(uuid5(NAMESPACE_URL, f"taken back {record.id}")),
+            at=now,
+            by=viewer.name,
+            unit=record.unit,
+            kind="note",
+            corrects=record.id,
+            job=job.id,
             facts={"text": f"Taken back: {why}"},
         )
-        for record in standing if record.id in chosen
-    ]  # fmt: skip
+        for record in standing
+        if record.id in chosen
+    ]
     last = _finish(desk, viewer.scope, job)
     moved = dict(last.facts.get("parts_moved", {})) if last and posted.text("parts_back") else {}
     made = work.advance(
-        job, "reopen", now, viewer.name, why,
+        job,
+        "reopen",
+        now,
+        viewer.name,
+        why,
         facts={"taken_back": [r.corrects for r in back]} if back else None,
-    )  # fmt: skip
+    )
     jobs_done.write_work(
-        desk.registry, [made], back, now, viewer.actor,
+        desk.registry,
+        [made],
+        back,
+        now,
+        viewer.actor,
         str(last.facts.get("van", "")) if last else "",
         {part: -float(amount) for part, amount in moved.items()},
-    )  # fmt: skip
+    )
     return "again"

@@ -31,8 +31,10 @@ def told(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> dic
         "open": unit_page.notices(findings, zone, now),
         "over": _over(desk, scope, job, findings, zone, now),
         "first": _first(findings, zone, now),
-        "cautions": tuple(dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))),
-    }  # fmt: skip
+        "cautions": tuple(
+            dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))
+        ),
+    }
 
 
 def _first(findings: Iterable[Finding], zone: str, now: int) -> dict[str, Any] | None:

@@ -166,5 +166,7 @@ def record_line(listed: ListedRecord, zone: str, now: int, scope: Scope) -> dict
         ),
         "job": record.job if scope.everything else "",
         "facts": forms.facts_words(record, zone, now),
+        "id": record.id,
+        "word": record.kind,
         "superseded": listed.superseded_by is not None,
     }
