@@ -81,8 +81,11 @@ def meter(used: float, limit: float, late: bool, label: str) -> Markup:
 
 
 def nice_ends(low: float, high: float, steps: int = 4) -> tuple[float, float, float]:
-    """Round ends and step for an axis that holds low to high: (bottom, top, step)."""
-    if high <= low:
+    """Round ends and step for an axis that holds low to high: (bottom, top, step).
+
+    Values that differ by no more than their own rounding are one value.
+    """
+    if high - low <= 1e-9 * max(abs(low), abs(high), 1.0):
         low, high = low - 0.5, high + 0.5
     rough = (high - low) / steps
     power = 10.0 ** np.floor(np.log10(rough))

@@ -23,6 +23,7 @@ pytest.register_assert_rewrite(
     "browsers",
     "checks",
     "dispatching",
+    "finishing",
     "influx_servers",
     "service",
 )

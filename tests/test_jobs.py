@@ -24,11 +24,21 @@ from fleet.model import (
     Technician,
 )
 from fleet.model.book import FeedEvent
-from fleet.registry import jobs, pages, people, rounds, rounds_feed, sitecard, technicians
+from fleet.registry import (
+    jobs,
+    jobs_done,
+    pages,
+    people,
+    rounds,
+    rounds_feed,
+    sitecard,
+    technicians,
+)
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import JobRefused
 from fleet.registry.people import Actor
+from fleet.registry.records import RecordRefused
 from fleet.registry.rounds import Ask, RoundsRefused
 from fleet.registry.sitecard import CardRefused
 from fleet.registry.technicians import TechnicianRefused
@@ -181,6 +191,42 @@ def test_a_record_put_right_moves_the_job_or_ends_it(reg: Registry) -> None:
     assert planning.sync_jobs(reg, NOW + 180) == 1, "that cycle had its job"
     assert [j.state for j in jobs.jobs(reg, EVERYTHING)] == ["dropped", "dropped"]
     assert planning.sync_jobs(reg, NOW + 240) == 0
+
+
+def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry) -> None:
+    stocked(reg)
+    technicians.save_technician(reg, driver(stock={"oil_l": 2.0}), NOW, BY)
+    job = job_at(reg, task="oil_filter")
+    told = work.Told(
+        form="f", at=NOW - 60, zone="Europe/Berlin", by="Ana", entered_by="Dee", hours=812.4,
+        tasks=(work.ToldTask(task="oil_filter", name="Oil", said="done", parts={"oil_l": 5.0}),),
+    )  # fmt: skip
+    made = work.finished(job, {}, told, NOW)
+    wrong = msgspec.structs.replace(made.records[-1], id="x", kind="refuel", facts={})
+    with pytest.raises(RecordRefused):
+        jobs_done.write_work(reg, made.steps, [*made.records, wrong], NOW, BY, "t1", made.parts)
+    kept = jobs.job(reg, EVERYTHING, job.id)
+    assert kept == job
+    assert pages.records(reg, EVERYTHING, "U1") == []
+    moved = jobs_done.write_work(reg, made.steps, made.records, NOW, BY, "t1", made.parts)
+    assert moved == {"oil_l": 2.0}, "no more than the van held"
+    (who,) = technicians.technicians(reg)
+    assert who.stock == {"oil_l": 0.0}
+    written = jobs_done.records_of(reg, job)
+    assert {r.kind for r in written} == {"task_done", "hour_meter", "visit"}
+    assert {(r.by, r.entered_by, r.job) for r in written} == {("Ana", "Dee", job.id)}
+    with pytest.raises(JobRefused, match="meanwhile"):
+        jobs_done.write_work(reg, made.steps, made.records, NOW, BY, "t1", made.parts)
+    assert technicians.technicians(reg) == [who]
+    step = jobs.steps(reg, EVERYTHING, job.id)[-1]
+    assert (step.by, step.facts["for"], step.facts["parts_moved"]) == ("Dee", "Ana", moved)
+    assert jobs_done.unread(reg) == set(), "never assessed: nothing stands to be wrong"
+    assert len(people.audit(reg, kind="record_added")) == 3
+    ended = jobs.job(reg, EVERYTHING, job.id)
+    assert ended is not None
+    again = work.advance(ended, "reopen", NOW, "Dee", "another set")
+    jobs_done.write_work(reg, [again], [], NOW, BY, "t1", {"oil_l": -2.0})
+    assert technicians.technicians(reg)[0].stock == {"oil_l": 2.0}
 
 
 # --- technicians -------------------------------------------------------------------------------

@@ -175,9 +175,10 @@ def test_a_jobs_life_on_its_page(office: Office, client: TestClient, caller: Cal
     assert (job.state, job.promise.agreed, job.promise.half) == ("booked", True, "afternoon")
     assert "agreed Fri 27 Nov, afternoon" in client.get(f"/jobs/{job.id}").text
     assert step(client, caller, job, kind="begin")[0] == 303
-    assert (
-        step(client, caller, taken(office, "Leaks oil"), kind="finish", minutes_used="75")[0] == 303
-    )
+    job = taken(office, "Leaks oil")
+    ended = {"kind": "finish", "form": str(uuid4()), "minutes_used": "75", "outcome": "done"}
+    assert step(client, caller, job, **ended)[0] == 422, "what was done?"
+    assert step(client, caller, job, **ended, words="New sump gasket")[0] == 303
     job = taken(office, "Leaks oil")
     assert (job.state, job.minutes_used) == ("done", 75)
     rows = list(csv.DictReader(io.StringIO(client.get("/jobs/billing.csv").text)))

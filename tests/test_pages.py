@@ -394,6 +394,16 @@ def test_a_form_that_cannot_be_taken_comes_back_as_it_was_filled_in(
             assert f'value="{value}"' in answer.text
 
 
+def test_hours_that_cannot_be_are_asked_about_before_they_are_written(client: TestClient) -> None:
+    sent = form() | FORM | {"id": "0e4a6a3e-6f0b-4d1e-9a54-8f3f7f3f0003", "hours": "40700"}
+    path = f"/units/{unit_id(7)}/record/hour_meter"
+    asked = client.post(path, data=sent, headers=SAME)
+    assert asked.status_code == 422
+    assert "more than the clock allows" in asked.text
+    assert 'name="sure"' in asked.text
+    assert client.post(path, data=sent | {"sure": "yes"}, headers=SAME).status_code == 200
+
+
 def test_a_second_point_of_a_check_joins_the_first() -> None:
     facts = forms.facts_from(
         forms.KINDS["meter_check"].fields,

@@ -138,3 +138,11 @@ def test_axis_ends_are_round_and_hold_everything(low: float, width: float) -> No
     assert bottom <= low + tolerance
     assert top >= low + width - tolerance
     assert 1 <= round((top - bottom) / step) <= 7
+
+
+@given(st.floats(-1e6, 1e6), st.floats(0, 1e-9))
+def test_values_that_differ_by_their_rounding_have_an_axis(low: float, width: float) -> None:
+    bottom, top, step = svg.nice_ends(low, low + width)
+    assert bottom < top
+    assert bottom < low + width + step
+    assert top > low - step

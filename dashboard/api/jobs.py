@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.problems import Problem
@@ -38,6 +38,8 @@ class JobOut(BaseModel):
     minutes: int
     minutes_used: int | None
     parts: dict[str, float]
+    parts_used: dict[str, float] | None
+    nothing: str = Field(description="why nothing was done, where it ended so")
     skill: str
     promise_day: str | None
     promise_half: str | None
@@ -109,6 +111,7 @@ def job_out(job: Job) -> JobOut:
         customer=job.customer, site=job.site, unit=job.unit, task=job.task,
         opened_at=utc_text(job.opened_at), due_on=job.due_on or None, urgent=job.urgent,
         safety=job.safety, minutes=job.minutes, minutes_used=job.minutes_used, parts=job.parts,
+        parts_used=job.parts_used, nothing=job.nothing,
         skill=job.skill, promise_day=job.promise.day if job.promise else None,
         promise_half=job.promise.half if job.promise else None,
     )  # fmt: skip

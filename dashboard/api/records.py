@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.api import shapes, telling
 from dashboard.api.times import seconds
+from dashboard.authors import NotYourName, author
 from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.one_unit import find
 from dashboard.problems import Problem
@@ -29,7 +30,11 @@ class RecordIn(BaseModel):
 
     id: UUID | None = Field(default=None, description="made by the writer; sent again: no double")
     at: datetime
-    by: str = Field(min_length=1, max_length=100)
+    by: str | None = Field(
+        default=None, min_length=1, max_length=100,
+        description="who did it; leave it out for who is signed in. The office may name a colleague; "
+        "a token writes as itself and keeps the name beside",
+    )  # fmt: skip
     kind: RecordKind
     facts: dict[str, Any] = {}
     corrects: str | None = None
@@ -49,23 +54,34 @@ def listed(desk: AtDesk, scope: Reader, unit: str) -> Any:
              responses={422: {"model": shapes.ProblemOut}},
              dependencies=[require("technician", right="record")])  # fmt: skip
 def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
-    """Write down what was done. The same id again changes nothing.
+    """Write down what was done, as who is signed in. The same id again changes nothing.
 
     A token of some customers may not record a fitting: it could move another's device to them.
     """
     find(desk, viewer.scope, unit)
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
+    if sent.corrects and not viewer.scope.everything:
+        mine = {r.record.id for r in pages.records(desk.registry, viewer.scope, unit)}
+        if sent.corrects not in mine:
+            raise Problem(422, "corrects names no record of this set.")
     now = desk.clock()
+    try:
+        who = author(desk.registry, viewer, sent.by or "")
+    except NotYourName as refusal:
+        raise Problem(403, str(refusal)) from refusal
     record = Record(
         id=str(sent.id or uuid4()),
         at=seconds(sent.at, "at"),
-        by=sent.by,
+        by=who.by,
         unit=unit,
         kind=sent.kind,
         facts=sent.facts | (sent.model_extra or {}),
         corrects=sent.corrects,
         made_at=now,
+        entered_by=who.entered_by,
+        via=who.via,
+        named=who.named,
     )
     try:
         kept = add_record(desk.registry, record, now, viewer.actor)

@@ -200,6 +200,9 @@ def record_out(record: Record, superseded_by: str | None, scope: Scope) -> Recor
         held
         | {
             "by": staff_name(scope, record.by),
+            "entered_by": staff_name(scope, record.entered_by),
+            "named": staff_name(scope, record.named),
+            "job": record.job if scope.everything else "",
             "facts": facts_out(record.facts),
             "superseded_by": superseded_by,
         }

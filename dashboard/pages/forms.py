@@ -200,6 +200,35 @@ READERS: dict[Kind, Callable[[str, str], Any]] = {
 }  # fmt: skip
 
 
+def sent_of(record: Record, zone: str) -> dict[str, str]:
+    """A record as its form would have sent it: what a correction begins with."""
+    sent = {"at": _wall(record.at, zone), "by": record.by}
+    for field in KINDS[record.kind].fields:
+        value = record.facts.get(field.name)
+        if field.name.endswith("_2"):
+            first = record.facts.get(field.name.removesuffix("_2"))
+            value = first[1] if isinstance(first, list | tuple) and len(first) > 1 else None
+        elif isinstance(value, list | tuple):
+            value = value[0]
+        if value is None:
+            continue
+        if field.kind == "moment":
+            sent[field.name] = _wall(int(value), zone)
+        else:
+            sent[field.name] = f"{value:.10g}" if isinstance(value, float) else str(value)
+    return sent
+
+
+def old_words(record: Record, zone: str, now: int) -> str:
+    """The record that a correction is of, in one line."""
+    facts = facts_words(record, zone, now)
+    return f"{KINDS[record.kind].name}, {words.moment(record.at, zone, now)}: {facts}".rstrip(": ")
+
+
+def _wall(at: int, zone: str) -> str:
+    return calendar.local(at, zone).strftime("%Y-%m-%dT%H:%M")
+
+
 UNITS = {"hours": "h", "meter": "V", "raw": "V", "litres": "L", "level": "%", "minutes": "min"}
 MOMENTS = frozenset({"from", "to", "opened", "closed"})
 

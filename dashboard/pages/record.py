@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 from uuid import UUID, uuid4
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.authors import NotYourName, author, colleagues
+from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.one_unit import find
 from dashboard.pages import forms
+from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
@@ -30,13 +32,34 @@ FIELDS_AT_MOST = 40
 
 @router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
 def blank(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, unit: str, kind: RecordKind
+    request: Request,
+    desk: AtDesk,
+    viewer: Looking,
+    unit: str,
+    kind: RecordKind,
+    corrects: Annotated[str, Query(max_length=64)] = "",
 ) -> Response:
-    zone = find(desk, scope, unit)[1].time_zone
-    wall = calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M")
+    """The empty form; of a correction of the same kind, as the old record would have filled it in."""
+    zone = find(desk, viewer.scope, unit)[1].time_zone
+    sent = {"at": calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M"), "by": viewer.name}
+    old = _old(desk, viewer.scope, unit, corrects)
+    if old is not None and old.kind == kind:
+        sent |= forms.sent_of(old, zone)
+        if old.by not in colleagues(desk.registry, viewer):
+            sent["by"] = viewer.name
     return _form(
-        request, desk, scope, unit, kind, {"id": str(uuid4()), "at": wall, "by": viewer.name}, ""
+        request, desk, viewer, unit, kind, sent | {"id": str(uuid4()), "corrects": corrects}, ""
     )
+
+
+def _old(desk: Desk, scope: Scope, unit: str, id: str) -> Record | None:
+    """The record of this unit that is to be corrected; None where none is. Raises Problem 404."""
+    if not id:
+        return None
+    for listed in pages.records(desk.registry, scope, unit):
+        if listed.record.id == id:
+            return listed.record
+    raise Problem(404, "There is no such record of this set.")
 
 
 @router.post("/units/{unit}/record/{kind}", response_class=HTMLResponse)
@@ -52,35 +75,50 @@ def _keep(
 ) -> Response:
     scope = viewer.scope
     _, site, _, _ = find(desk, scope, unit)
+    old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
     inputs = pages.inputs(desk.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
     try:
         facts = forms.facts_from(fields, sent, site.time_zone)
-        by = sent.get("by", "").strip()[:100]
+        by = sent.get("by", viewer.name).strip()[:100]
         if not by:
             raise forms.FormFault("Your name: please fill this in.")
+        who = author(desk.registry, viewer, by)
         now = desk.clock()
+        at = forms.moment(sent.get("at", ""), site.time_zone)
+        instead = old.id if old else ""
+        why = asked_about(desk, scope, unit, at, facts.get("hours"), instead)
+        if why and not sent.get("sure"):
+            sent = sent | {"doubt": why}
+            raise forms.FormFault(f"{why} {ONCE_MORE}")
+        if sent.get("sure"):
+            facts["text"] = f"{facts.get('text', '')} {CONFIRMED}".strip()
         record = Record(
             id=str(UUID(sent.get("id", ""))),
-            at=forms.moment(sent.get("at", ""), site.time_zone),
-            by=by,
+            at=at,
+            by=who.by,
+            entered_by=who.entered_by,
             unit=unit,
             kind=kind,
             facts=facts,
+            corrects=old.id if old else None,
+            job=old.job if old else "",
             made_at=now,
         )
         add_record(desk.registry, record, now, viewer.actor)
-    except (forms.FormFault, RecordRefused, ValueError) as refusal:
-        return _form(request, desk, scope, unit, kind, sent, str(refusal), status=422)
+    except (forms.FormFault, NotYourName, RecordRefused, ValueError) as refusal:
+        return _form(request, desk, viewer, unit, kind, sent, str(refusal), status=422)
     return RedirectResponse(f"/units/{unit}?done={kind}#records", 303)
 
 
 def _form(
-    request: Request, desk: Desk, scope: Scope, unit: str, kind: RecordKind,
+    request: Request, desk: Desk, viewer: Viewer, unit: str, kind: RecordKind,
     sent: dict[str, Any], wrong: str, status: int = 200,
 ) -> HTMLResponse:  # fmt: skip
+    scope = viewer.scope
     found, site, customer, _ = find(desk, scope, unit)
     inputs = pages.inputs(desk.registry, scope, unit)
+    old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:
         raise Problem(404, "There is no unit of that id here.")
     return frames.page(
@@ -96,4 +134,6 @@ def _form(
         sent=sent,
         wrong=wrong,
         zone=site.time_zone,
+        old=forms.old_words(old, site.time_zone, desk.clock()) if old else "",
+        colleagues=colleagues(desk.registry, viewer),
     )

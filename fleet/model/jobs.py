@@ -68,7 +68,8 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     origin: what it was made from, the same each time ("due:UNIT:TASK:..."); "" : taken by hand.
     symptom: in the caller's words. parts: name to amount. parts_on: local day the parts are in
     hand; "" where they are or none is needed. technician: the only one who may do it; "" : any
-    with the skill. n: number of its newest step.
+    with the skill. n: number of its newest step. minutes_used and parts_used: of all visits so
+    far; None where nobody said. nothing: why nothing was done, where it ended so.
     """
 
     id: str
@@ -96,6 +97,8 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     skill: str = ""
     minutes: int = 60
     minutes_used: int | None = None
+    parts_used: dict[str, float] | None = None
+    nothing: str = ""
     people: int = 1
     technician: str = ""
     promise: Promise | None = None

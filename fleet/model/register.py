@@ -167,8 +167,17 @@ RecordKind = Literal[
 ]  # fmt: skip
 
 
+Via = Literal["", "token", "import"]
+
+
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person did. Appended; a correction is a new record whose `corrects` names the old."""
+    """What a person did. Appended; a correction is a new record whose `corrects` names the old.
+
+    by: who did it, bound to who was signed in when it was written. entered_by: who typed it in for
+    them, where that was another. via: came by a program's token or by an import of the box's
+    operator, whose names nobody vouched for by signing in; named: whom the program named. job: the
+    job it was written for. None of these four is part of what the record says.
+    """
 
     id: str
     at: int
@@ -178,6 +187,10 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     facts: dict[str, Any] = {}
     corrects: str | None = None
     made_at: int = 0
+    entered_by: str = ""
+    via: Via = ""
+    named: str = ""
+    job: str = ""
 
 
 class Kit(msgspec.Struct, frozen=True, kw_only=True):

@@ -77,6 +77,7 @@ def add_steps(reg: Registry, steps: Iterable[tuple[Job, JobStep]], by: Actor | N
 
 
 def _step_of(connection: sa.Connection, job: Job, step: JobStep) -> None:
+    """Append a step in the caller's transaction. Raises JobRefused where the job changed meanwhile."""
     c = t.job.c
     done = connection.execute(
         sa.update(t.job)

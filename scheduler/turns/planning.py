@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from fleet.calendar import DAY_S, day_bounds, local, local_date, utc_date
 from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, JobStep
 from fleet.registry import jobs as kept_jobs
-from fleet.registry import pages
+from fleet.registry import jobs_done, pages
 from fleet.registry import rounds as kept
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -48,17 +48,22 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def sync_jobs(registry: Registry, now: int) -> int:
-    """Due work within the horizon as jobs, and jobs whose work was done or is gone closed.
+    """Due work within the horizon as jobs, jobs whose work was done or is gone closed, and those
+    opened again whose record was taken back.
 
-    Doing it twice does it once. Returns how many jobs were opened or changed.
+    Doing it twice does it once. What a set's due list says is let be while a record of that set
+    waits to be read. Returns how many jobs were opened or changed.
     """
-    due = pages.due(registry, EVERYTHING)
+    unread = jobs_done.unread(registry)
+    due = [row for row in pages.due(registry, EVERYTHING) if row[0].unit not in unread]
     items = {
         (item.unit, item.task): (item, local_date(now, site.time_zone)) for item, _, site, _ in due
     }
-    there = [job for job in kept_jobs.jobs(registry, EVERYTHING, states=OPEN_STATES) if job.origin]
+    open_ones = kept_jobs.jobs(registry, EVERYTHING, states=OPEN_STATES)
+    there = [job for job in open_ones if job.origin and job.unit not in unread]
     taken = kept_jobs.origins(registry)
     steps = [step for job in there if (step := _closing(job, items, taken, now)) is not None]
+    steps += _taken_back(registry, [item for item, _ in items.values()], taken, now)
     for n in range(0, len(steps), AT_ONCE):
         kept_jobs.add_steps(registry, steps[n : n + AT_ONCE])
     known = {job.origin for job in there} | {after.origin for after, _ in steps}
@@ -77,6 +82,33 @@ def sync_jobs(registry: Registry, now: int) -> int:
     for n in range(0, len(fresh), AT_ONCE):
         opened += kept_jobs.add_jobs(registry, fresh[n : n + AT_ONCE])
     return len(steps) + opened
+
+
+def _taken_back(
+    registry: Registry, due: list[DueItem], taken: set[str], now: int
+) -> list[tuple[Job, JobStep]]:
+    """Jobs that were done by a record, opened again because their work counts as before it."""
+    cycles = {work.cycle(item) for item in due} & taken
+    if not cycles:
+        return []
+    steps = []
+    for job in kept_jobs.jobs(registry, EVERYTHING, states=["done"]):
+        if job.origin not in cycles or job.nothing:
+            continue
+        life = kept_jobs.steps(registry, EVERYTHING, job.id)
+        last = next((s for s in reversed(life) if s.kind in ("finish", "reopen")), None)
+        if last is not None and last.kind == "finish" and _by_record(last, job):
+            note = "The record of this work was taken back."
+            steps.append(work.advance(job, "reopen", now, "the service plan", note))
+    return steps
+
+
+def _by_record(step: JobStep, job: Job) -> bool:
+    """Whether a job ended because a record says that its work was done."""
+    said = step.facts.get("tasks")
+    if isinstance(said, dict):
+        return said.get(job.task) == "done"
+    return step.by == "the service plan"
 
 
 def _closing(

@@ -76,7 +76,11 @@ class RecordOut(BaseModel):
     unit: str
     at: datetime
     made_at: datetime
-    by: str
+    by: str = Field(description="who did it, bound to who was signed in; of a token its name")
+    entered_by: str = Field(description="who typed it in for them, where that was another")
+    via: str = Field(description="token or import, where nobody signed in for it; else empty")
+    named: str = Field(description="whom the program of a token named; vouched for by nobody")
+    job: str = Field(description="the job it was written for; empty: none")
     kind: str
     facts: dict[str, Any]
     corrects: str | None

@@ -10,8 +10,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
+from dashboard.authors import NotYourName
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
+from dashboard.pages.jobs import again, finishing, sets
 from dashboard.pages.jobs.call import CallFault, read_promise
 from dashboard.pages.jobs.page import mark, placed, promise_words, severity
 from dashboard.pages.unit import page as unit_page
@@ -25,6 +27,7 @@ from fleet.model.jobs import StepKind
 from fleet.registry import jobs as kept
 from fleet.registry import technicians
 from fleet.registry.jobs import JobRefused
+from fleet.registry.records import RecordRefused
 from fleet.registry.technicians import TechnicianRefused, read_parts, say_parts
 from fleet.words import jobs as say
 from scheduler import work
@@ -34,11 +37,17 @@ router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
 DO = require("technician", right=None, person=True)
 BY_HAND: tuple[StepKind, ...] = (
-    "called", "said_yes", "part_came", "begin", "finish", "part_done", "stop", "call",
-    "wait_part", "ask", "book", "unbook", "bill", "reopen", "unpin", "note", "drop",
+    "called", "said_yes", "part_came", "begin", "stop", "call", "wait_part", "ask", "book", "unbook",
+    "bill", "unpin", "note", "drop",
 )  # fmt: skip
-"""Steps a person takes on this page, the likeliest first."""
-DONE = {"taken": "Taken. It stands on the board.", "step": "Written down."}
+"""Steps a person takes on this page, the likeliest first; finishing and opening again have forms of
+their own, because they write records."""
+DONE = {
+    "taken": "Taken. It stands on the board.", "step": "Written down.",
+    "finished": "Written down with its records. What is due is worked out anew within seconds.",
+    "again": "Opened again. What was taken back no longer counts; due dates follow within seconds.",
+}  # fmt: skip
+REFUSALS = (NotPossible, NotYourName, JobRefused, CallFault, RecordRefused, TechnicianRefused)
 
 
 @router.get("/jobs/{id}", response_class=HTMLResponse, dependencies=[LOOK])
@@ -56,9 +65,9 @@ def found(desk: Desk, scope: Scope, id: str) -> Job:
 
 def _page(
     request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200,
-    done: str = "",
+    done: str = "", sent: dict[str, str] | None = None, doubt: str = "",
 ) -> HTMLResponse:  # fmt: skip
-    now = desk.clock()
+    now, viewer = desk.clock(), request.state.viewer
     row = find(desk, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
@@ -67,6 +76,13 @@ def _page(
     where = ""
     if at:
         where = f"{phrases.day_words(at[1], today)}, {names.get(at[0], at[0])}, about {words.moment(at[2], zone, now)}"
+    told = sets.told(desk, scope, job, row, now)
+    finish = None
+    if viewer.may_record and finishing.may(job):
+        finish = finishing.form(desk, viewer, job, sent or {}, zone, now, doubt)
+    reopen = None
+    if viewer.may_record and again.may(job):
+        reopen = again.form(desk, scope, job, zone, now)
     return frames.page(
         request, scope, "jobs/one.html", "jobs", status=status, now=now, job=job, wrong=wrong,
         done=done, set=frames.named(*row[:3]) if row else None,
@@ -77,25 +93,48 @@ def _page(
         day=at[1] if at else "", technician=at[0] if at else "",
         life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
         nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
-        cautions=words.CAUTIONS, wants_note=work.WANTS_REASON,
+        cautions=told["cautions"], wants_note=work.WANTS_REASON, told=told, finish=finish, open=work.is_open(job),
+        reopen=reopen, sent_finish=bool(sent and finish),
+        used=say_parts(job.parts_used or {}),
     )  # fmt: skip
 
 
 def _line(step: JobStep, zone: str, now: int) -> dict[str, Any]:
     return {
-        "at": words.moment(step.at, zone, now), "what": say.STEPS[step.kind], "by": step.by,
-        "note": step.note, "state": say.STATES[step.state],
+        "at": words.moment(step.at, zone, now), "what": say.STEPS[step.kind],
+        "by": f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
+        "note": step.note, "state": say.STATES[step.state], "more": _written(step),
     }  # fmt: skip
+
+
+def _written(step: JobStep) -> str:
+    """What a step wrote besides itself, in words."""
+    said = []
+    if step.facts.get("done"):
+        said.append(f"Done: {', '.join(map(str, step.facts['done']))}.")
+    if step.facts.get("records"):
+        said.append(f"{phrases.count(len(step.facts['records']), 'record')} written.")
+    if step.facts.get("taken_back"):
+        said.append(f"{phrases.count(len(step.facts['taken_back']), 'record')} taken back.")
+    moved = step.facts.get("parts_moved")
+    if isinstance(moved, dict) and moved:
+        back = any(amount < 0 for amount in moved.values())
+        parts = say_parts({part: abs(amount) for part, amount in moved.items()})
+        said.append(f"{parts} {'put back into' if back else 'out of'} the van.")
+    return " ".join(said)
 
 
 @router.post("/jobs/{id}/step", response_class=HTMLResponse, dependencies=[DO])
 async def step(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
-    posted = await read_form(request, viewer)
+    posted = await read_form(request, viewer, finishing.FIELDS_AT_MOST)
     return await run_in_threadpool(_step, request, desk, viewer, id, posted)
 
 
 def _step(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     job = found(desk, viewer.scope, id)
+    asked = posted.text("kind")
+    if asked in (*finishing.FINISHING, "reopen"):
+        return _with_records(request, desk, viewer, job, posted)
     kind = next((k for k in (*BY_HAND, "change") if k == posted.text("kind")), None)
     try:
         if kind is None:
@@ -110,6 +149,25 @@ def _step(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted)
     return RedirectResponse(f"/jobs/{id}?done=step", 303)
 
 
+def _with_records(
+    request: Request, desk: Desk, viewer: Viewer, job: Job, posted: Posted
+) -> Response:
+    """Finish the job, or open it again, with what that writes."""
+    finishes = posted.text("kind") in finishing.FINISHING
+    try:
+        if finishes:
+            done = finishing.write(desk, viewer, job, posted)
+        elif posted.text("n") != str(job.n):
+            raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
+        else:
+            done = again.write(desk, viewer, job, posted)
+    except REFUSALS as fault:
+        doubt = str(fault) if isinstance(fault, finishing.Doubted) else ""
+        sent = posted.flat() if finishes else None
+        return _page(request, desk, viewer.scope, job, str(fault), 422, sent=sent, doubt=doubt)
+    return RedirectResponse(f"/jobs/{job.id}?done={done}", 303)
+
+
 def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
     """What a step's fields change. Raises CallFault, TechnicianRefused."""
     if kind == "book":
@@ -119,11 +177,6 @@ def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
         return {"promise": promise}
     if kind == "wait_part":
         return {"parts_on": _day(posted.text("parts_on", 10), "The part comes")}
-    if kind == "finish":
-        used = posted.text("minutes_used")
-        if used and not (used.isdigit() and 0 < int(used) < 2000):
-            raise CallFault("Minutes used: write a whole number.")
-        return {"minutes_used": int(used)} if used else {}
     if kind == "change":
         minutes = posted.text("minutes")
         if not minutes.isdigit() or not 5 <= int(minutes) <= 960:

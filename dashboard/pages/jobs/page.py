@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -9,6 +10,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Reader, require
+from dashboard.pages.jobs import sets
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, Job, Scope
@@ -20,6 +22,7 @@ from scheduler import dispatch, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 CARDS_AT_MOST = 40
+NO_SET_IS: dict[str, sets.Grave] = {}
 SUGGESTED_AT_MOST = 12
 FOUND_BY = ("alert", "customer", "visit", "office", "plan")
 
@@ -40,10 +43,11 @@ def board(
     jobs = list(book.jobs)
     if state and state not in OPEN_STATES:
         jobs = kept.jobs(desk.registry, scope, states=[state])[::-1]
+    grave = sets.worst(desk.registry, scope, {job.unit for job in jobs if job.unit}, now)
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
     return frames.page(
         request, scope, "jobs/page.html", "jobs", now=now, q=q, found=found, state=state,
-        columns=columns(shown, book, placed(desk), now), total=len(jobs),
+        columns=columns(shown, book, placed(desk), now, grave), total=len(jobs),
         suggested=[] if q or found or state else suggested(desk, scope, jobs, now),
         states=say.STATES, founds=say.FOUND, filtered=bool(q or found or state),
     )  # fmt: skip
@@ -68,27 +72,37 @@ def placed(desk: Desk) -> dict[str, tuple[str, str, int]]:
 
 
 def columns(
-    jobs: list[Job], book: Book, at: dict[str, tuple[str, str, int]], now: int
-) -> list[dict[str, Any]]:
-    """States that have jobs, in the board's order; in each the most pressing first."""
+    jobs: list[Job], book: Book, at: dict[str, tuple[str, str, int]], now: int,
+    grave: Mapping[str, sets.Grave] = NO_SET_IS,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """States that have jobs, in the board's order; in each the most pressing first.
+
+    grave: what sets say that is Act now or Same day, by unit.
+    """
     names = {one.id: one.name for one in book.technicians}
+    now_sets = {unit for unit, one in grave.items() if one[0] == "act_now"}
     found = []
     for state in JOB_STATES:
         here = [job for job in jobs if job.state == state]
         if not here:
             continue
-        here.sort(key=lambda j: (not j.urgent, not j.safety, j.due_on or "9999", j.opened_at))
+        here.sort(
+            key=lambda j: (
+                not (j.urgent or j.unit in now_sets), not j.safety, j.due_on or "9999", j.opened_at,
+            )
+        )  # fmt: skip
         found.append({
             "name": say.STATES[state], "state": state, "n": len(here),
-            "cards": [card(job, book, at, names, now) for job in here[:CARDS_AT_MOST]],
+            "cards": [card(job, book, at, names, now, grave) for job in here[:CARDS_AT_MOST]],
             "more": max(0, len(here) - CARDS_AT_MOST),
         })  # fmt: skip
     return found
 
 
 def card(
-    job: Job, book: Book, at: dict[str, tuple[str, str, int]], names: dict[str, str], now: int
-) -> dict[str, Any]:
+    job: Job, book: Book, at: dict[str, tuple[str, str, int]], names: dict[str, str], now: int,
+    grave: Mapping[str, sets.Grave] = NO_SET_IS,
+) -> dict[str, Any]:  # fmt: skip
     """One job on the board."""
     site, customer = book.sites.get(job.where), book.customers.get(job.customer)
     zone = site.time_zone if site else "UTC"
@@ -104,6 +118,7 @@ def card(
         "unit": job.unit,
         "severity": severity(job, zone, now),
         "mark": mark(job, zone, now),
+        "set": grave.get(job.unit) if work.is_open(job) else None,
         "who": who,
         "promise": promise_words(job, zone, now),
         "pinned": job.pin is not None,
@@ -111,7 +126,9 @@ def card(
 
 
 def severity(job: Job, zone: str, now: int) -> str:
-    """Urgent: Act now. Late: Same day. Else ink."""
+    """Urgent: Act now. Late: Same day. Else, and once it is over, ink."""
+    if not work.is_open(job):
+        return ""
     if job.urgent:
         return "act_now"
     return "same_day" if job.due_on and job.due_on < local_date(now, zone).isoformat() else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from datetime import date
 from typing import Any, Literal
 
@@ -13,6 +14,8 @@ from starlette.responses import Response
 from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
 from dashboard.exports import calendars, paper, visits
 from dashboard.exports.visits import Leg, Visit
+from dashboard.pages.jobs import sets
+from dashboard.pages.jobs.page import NO_SET_IS
 from dashboard.pages.rounds import words as tell
 from dashboard.pages.rounds.page import day_sheet
 from dashboard.problems import Problem
@@ -99,15 +102,20 @@ def _visits(sheet: tell.Sheet, one: Round) -> list[Visit]:
 def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Response:
     """The day sheet, PDF: cautions on top, parts, visits. Keys and codes are never on it."""
     found, one, parts = day_sheet(desk, viewer, scope, id, day)
-    data = sheet_data(desk.settings.firm, found, one, parts)
+    units = {found.jobs[id].unit for stop in one.stops for id in stop.jobs if id in found.jobs}
+    grave = sets.worst(desk.registry, scope, units, found.now)
+    data = sheet_data(desk.settings.firm, found, one, parts, grave)
     return Response(
         paper.day_sheet(data), media_type="application/pdf",
         headers={"content-disposition": f'inline; filename="round-{one.day}.pdf"'},
     )  # fmt: skip
 
 
-def sheet_data(firm: str, found: tell.Sheet, one: Round, parts: dict[str, float]) -> dict[str, Any]:
-    """What the day sheet says, all of it text."""
+def sheet_data(
+    firm: str, found: tell.Sheet, one: Round, parts: dict[str, float],
+    grave: Mapping[str, sets.Grave] = NO_SET_IS,
+) -> dict[str, Any]:  # fmt: skip
+    """What the day sheet says, all of it text. grave: what sets say that cannot wait, by unit."""
     line = tell.round_line(found, one)
     name = line["name"]
     day = date.fromisoformat(one.day)
@@ -120,13 +128,14 @@ def sheet_data(firm: str, found: tell.Sheet, one: Round, parts: dict[str, float]
         + (f", lunch {line['lunch']}." if line["lunch"] else "."),
         "cautions": [*words.CAUTIONS, *say.ON_ROUND],
         "parts": [[part, f"{amount:g}"] for part, amount in parts.items()],
-        "stops": [_sheet_stop(stop) for stop in line["stops"]],
+        "stops": [_sheet_stop(stop, grave) for stop in line["stops"]],
     }  # fmt: skip
 
 
-def _sheet_stop(stop: dict[str, Any]) -> dict[str, Any]:
+def _sheet_stop(stop: dict[str, Any], grave: Mapping[str, sets.Grave]) -> dict[str, Any]:
     card = stop["card"]
-    notes = [
+    notes = [f"{unit}: {sets.line_of(grave[unit])}" for unit in stop["units"] if unit in grave]
+    notes += [
         f"{label}: {text}"
         for label, text in (("Dogs", card.dogs), ("Parking", card.parking),
                             ("The way in", card.directions), ("Mains switched by", card.mains))

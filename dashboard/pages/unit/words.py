@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from dashboard import phrases
+from dashboard import authors, phrases
 from dashboard.pages import forms
 from dashboard.viewers import staff_name
 from fleet import words
@@ -161,7 +161,12 @@ def record_line(listed: ListedRecord, zone: str, now: int, scope: Scope) -> dict
     return {
         "at": words.moment(record.at, zone, now),
         "kind": forms.KINDS[record.kind].name,
-        "by": staff_name(scope, record.by),
+        "by": staff_name(
+            scope, authors.said(record.by, record.entered_by, record.via, record.named)
+        ),
+        "job": record.job if scope.everything else "",
         "facts": forms.facts_words(record, zone, now),
+        "id": record.id,
+        "word": record.kind,
         "superseded": listed.superseded_by is not None,
     }

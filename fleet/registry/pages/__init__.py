@@ -16,7 +16,7 @@ from fleet.registry.pages.lists import (
 )
 from fleet.registry.pages.service import health, quarantine, quarantine_counts
 from fleet.registry.pages.starts import StartCount, start_counts
-from fleet.registry.pages.unit import assessment, days, events, inputs, records, unit
+from fleet.registry.pages.unit import assessment, days, events, inputs, records, unit, units_named
 from fleet.registry.types import (
     Counts,
     DayRow,
@@ -33,5 +33,5 @@ __all__ = [
     "QuarantineRow", "StartCount", "UnitInputs", "areas", "assessment", "changes_since", "counts", "customers",
     "days", "devices",
     "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
-    "quarantine_counts", "records", "start_counts", "unit", "units",
+    "quarantine_counts", "records", "start_counts", "unit", "units", "units_named",
 ]  # fmt: skip

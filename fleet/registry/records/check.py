@@ -131,8 +131,9 @@ def _check_head(record: Record, now: int) -> None:
 
 
 def _same(stored: Record, given: Record) -> Record:
-    """The stored record, where the given one says the same."""
-    if msgspec.structs.replace(given, made_at=stored.made_at) == stored:
+    """The stored record, where the given one says the same, whichever way it came."""
+    way = ("made_at", "entered_by", "via", "named", "job")
+    if msgspec.structs.replace(given, **{name: getattr(stored, name) for name in way}) == stored:
         return stored
     raise RecordRefused(
         f"A record {stored.id} exists and says something else. Records are never changed: "

@@ -29,7 +29,8 @@ def import_records(
 
     Columns: at, unit, kind, by (else the argument), id (else made from the row, so that the same
     file again changes nothing), corrects, and what the kind needs. All or nothing, unless
-    `partial`. Raises RegistryFault where the file cannot be read, RegistryDown.
+    `partial`. `by` stays as given, since whoever runs the import has the box; the records are
+    marked as imported. Raises RegistryFault where the file cannot be read, RegistryDown.
     """
     rows = cells.rows_of(source)
     problems: list[RowProblem] = []
@@ -106,5 +107,6 @@ def _parse(row: Mapping[str, Any], zones: dict[str, str], by: str, now: int) -> 
         uuid5(NAMESPACE_URL, repr((unit, kind, at, corrects, sorted(facts.items()))))
     )
     return Record(
-        id=made, at=at, by=who, unit=unit, kind=kind, facts=facts, corrects=corrects, made_at=now
-    )
+        id=made, at=at, by=who, unit=unit, kind=kind, facts=facts, corrects=corrects, made_at=now,
+        via="import",
+    )  # fmt: skip

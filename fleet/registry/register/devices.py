@@ -71,7 +71,8 @@ def _with_records(connection: sa.Connection) -> set[str]:
 def _swap(unit: str, device: str, now: int, by: str) -> Record:
     made = uuid5(NAMESPACE_URL, f"{unit}\n{device}\n{now}")
     facts = {"device": device, "from": now, "text": "device changed in the register"}
-    return Record(id=str(made), at=now, by=by, unit=unit, kind="fitting", facts=facts, made_at=now)
+    return Record(id=str(made), at=now, by=by, unit=unit, kind="fitting", facts=facts, made_at=now,
+                  via="import")  # fmt: skip
 
 
 def write_groups(

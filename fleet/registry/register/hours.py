@@ -42,6 +42,6 @@ def hour_records(
         facts = {"hours": hours, "text": FROM_REGISTER}
         records.append(
             Record(id=str(id), at=at, by=by, unit=unit.id, kind="hour_meter", corrects=corrects,
-                   made_at=now, facts=facts)
+                   made_at=now, facts=facts, via="import")
         )  # fmt: skip
     return records

@@ -1,0 +1,158 @@
+"""Finishing a job: the form that asks what was done, and writing down what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from uuid import UUID, uuid4
+
+from dashboard.authors import Author, colleagues
+from dashboard.deps import Desk
+from dashboard.pages import due as due_words
+from dashboard.pages import forms
+from dashboard.pages.jobs.call import CallFault
+from dashboard.pages.jobs.told import MORE, Doubted, may, other_jobs, read, tasks_due
+from dashboard.posted import Posted
+from dashboard.viewers import Viewer
+from fleet import calendar
+from fleet.model import DUE_NOW, DueItem, Job, Scope
+from fleet.registry import jobs as kept
+from fleet.registry import jobs_done, pages, technicians
+from fleet.registry.jobs import JobRefused
+from fleet.registry.technicians import say_parts
+from scheduler import work
+from scheduler.work.finishing import Outcome, Said
+
+FIELDS_AT_MOST = 400
+OUTCOMES: tuple[tuple[Outcome, str], ...] = (
+    ("done", "It is done"),
+    ("come_back", "Not finished, come back"),
+    ("nothing", "Nothing was done, such as solved by phone"),
+)
+SAID: tuple[tuple[Said, str], ...] = (
+    ("done", "Done"),
+    ("not_done", "Not done, come back"),
+    ("not_needed", "Not needed"),
+)
+FINISHING = ("finish", "part_done")
+
+
+def form(
+    desk: Desk, viewer: Viewer, job: Job, sent: Mapping[str, str], zone: str, now: int, doubt: str
+) -> dict[str, Any]:
+    """What the form shows: every task of the set's plan, the job's own first."""
+    wall = calendar.local(now, zone).strftime("%Y-%m-%dT%H:%M")
+    blank = {
+        "form": str(uuid4()),
+        "done_at": wall,
+        "by": viewer.name,
+        "parts_used": "" if job.task else say_parts(job.parts),
+    }
+    rows = tasks_due(desk, viewer.scope, job)
+    tasks = [_task(item, other, zone, now) for item, other in rows]
+    inputs = pages.inputs(desk.registry, viewer.scope, job.unit) if job.unit else None
+    plan = inputs.plan if inputs else None
+    filled = {name for kind in MORE for name in sent if name.startswith(f"{kind}.") and sent[name]}
+    return {
+        "sent": blank | dict(sent),
+        "own": next((t for t in tasks if t["id"] == job.task), None) or _unlisted(job),
+        "pressing": [t for t in tasks if t["id"] != job.task and t["pressing"]],
+        "others": [t for t in tasks if t["id"] != job.task and not t["pressing"]],
+        "outcomes": OUTCOMES,
+        "said": SAID,
+        "doubt": doubt,
+        "colleagues": colleagues(desk.registry, viewer),
+        "more": [
+            {
+                "kind": kind,
+                "form": forms.KINDS[kind],
+                "fields": forms.fields_of(kind, plan),
+                "open": any(name.startswith(f"{kind}.") for name in filled),
+            }
+            for kind in MORE
+        ]
+        if job.unit
+        else [],
+    }
+
+
+def _task(item: DueItem, other: Job | None, zone: str, now: int) -> dict[str, Any]:
+    line = due_words.line(item, calendar.local_date(now, zone))
+    return {
+        "id": item.task,
+        "name": item.name,
+        "when": line["when"],
+        "severity": line["severity"],
+        "parts": say_parts(item.parts),
+        "job": other.id if other else "",
+        "pressing": item.state in DUE_NOW or item.state == "soon" or other is not None,
+    }
+
+
+def _unlisted(job: Job) -> dict[str, Any] | None:
+    if not job.task:
+        return None
+    return {
+        "id": job.task,
+        "name": job.title,
+        "when": "",
+        "severity": "",
+        "job": "",
+        "parts": say_parts(job.parts),
+        "pressing": True,
+    }
+
+
+def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
+    """Write down what a sent form says was done; returns what to say. Sent twice it writes once.
+
+    Raises CallFault, NotPossible, NotYourName, JobRefused, RecordRefused, TechnicianRefused.
+    """
+    form_id = _form_id(posted)
+    if _known(desk, viewer.scope, job, form_id):
+        return "finished"
+    if posted.text("n") != str(job.n):
+        raise JobRefused("Somebody changed this job meanwhile. Look at it, then repeat it.")
+    told, who = read(desk, viewer, job, posted, form_id)
+    made = work.finished(job, other_jobs(desk, viewer.scope, job), told, desk.clock())
+    try:
+        jobs_done.write_work(
+            desk.registry,
+            made.steps,
+            made.records,
+            desk.clock(),
+            viewer.actor,
+            van_of(desk, viewer, who),
+            made.parts,
+        )
+    except JobRefused:
+        if not _known(desk, viewer.scope, job, form_id):
+            raise
+    return "finished"
+
+
+def _form_id(posted: Posted) -> str:
+    try:
+        return str(UUID(posted.text("form")))
+    except ValueError:
+        raise CallFault(
+            "Say what was done: fill in the form on the job's page and send it from there."
+        ) from None
+
+
+def _known(desk: Desk, scope: Scope, job: Job, form_id: str) -> bool:
+    life = kept.steps(desk.registry, scope, job.id)
+    return any(step.facts.get("form") == form_id for step in life)
+
+
+def van_of(desk: Desk, viewer: Viewer, who: Author) -> str:
+    """The technician out of whose van the parts come; "" : nobody's."""
+    if not who.entered_by:
+        mine = technicians.of_person(desk.registry, viewer.actor.person)
+        if mine is not None:
+            return mine.id
+    named = [one.id for one in technicians.technicians(desk.registry) if one.name == who.by]
+    return named[0] if len(named) == 1 else ""
+
+
+__all__ = ["FIELDS_AT_MOST", "FINISHING", "Doubted", "form", "may", "write"]

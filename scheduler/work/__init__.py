@@ -1,0 +1,39 @@
+"""Jobs: what may happen to one next, how due work becomes one, what finishing one writes. Pure."""
+
+from __future__ import annotations
+
+from scheduler.work.due import (
+    HORIZON_DAYS,
+    MOVED_DAYS,
+    OWN_AFTER,
+    WIDE_SIGMAS,
+    cycle,
+    due_day,
+    enters,
+    job_of,
+    outcome,
+    own_minutes,
+)
+from scheduler.work.finishing import Finished, Told, ToldTask, finished
+from scheduler.work.life import (
+    FIELDS,
+    SAME,
+    STEPS,
+    WANTS_REASON,
+    NotPossible,
+    advance,
+    is_open,
+    opened,
+    outward,
+)
+from scheduler.work.meter import Doubt, doubt
+from scheduler.work.parts import is_battery, needed, to_order
+from scheduler.work.suggested import CALL_FIRST, OF_THE_PLAN, from_finding, suggests
+
+__all__ = [
+    "CALL_FIRST", "FIELDS", "HORIZON_DAYS", "MOVED_DAYS", "OF_THE_PLAN", "OWN_AFTER", "SAME",
+    "STEPS", "WANTS_REASON", "WIDE_SIGMAS", "Doubt", "Finished", "NotPossible", "Told", "ToldTask",
+    "advance", "cycle", "doubt", "due_day", "enters", "finished", "from_finding", "is_battery",
+    "is_open", "job_of", "needed", "opened", "outcome", "outward", "own_minutes", "suggests",
+    "to_order",
+]  # fmt: skip

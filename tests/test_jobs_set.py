@@ -1,0 +1,71 @@
+"""Where a job is shown, what its set says is shown."""
+
+from __future__ import annotations
+
+import pytest
+from dispatching import Office
+from fastapi.testclient import TestClient
+from roles import Caller
+from seeding import FAILED, NOW, unit_id
+
+from fleet.model import EVERYTHING, Job
+from fleet.registry import jobs, pages
+from scheduler import work
+
+pytest_plugins = ["dispatching", "finishing"]
+pytestmark = pytest.mark.sqlite_only
+
+
+def test_a_job_at_a_set_that_did_not_start_says_so_first(
+    desk: tuple[Office, TestClient, Caller],
+) -> None:
+    """A battery check of a life site that would not start is no quiet twenty minutes."""
+    office, client, _ = desk
+    row = pages.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
+    assert row is not None
+    check = Job(
+        id="check-1",
+        title="Battery check",
+        customer=row.customer.id,
+        site=row.site.id,
+        unit=row.unit.id,
+        task="battery_check",
+        routine=True,
+        minutes=20,
+        safety=True,
+        due_on="2026-12-20",
+    )
+    jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
+    page = client.get("/jobs/check-1").text
+    body = page[page.index("<h1>") :]
+    first = body.index("Act now")
+    assert "Did not start" in body
+    assert first < body.index("What is to be done")
+    assert "Standing by" not in body[: body.index("The set now")], "never the headline"
+    now_line = body[body.index("The set now") : body.index("Minutes</dt>")]
+    assert now_line.index("Would not start") < now_line.index("Standing by")
+    board = client.get("/jobs").text
+    card = board[: board.index('href="/jobs/check-1"')].rsplit("<li", 1)[1]
+    assert "Act now: Would not start" in card
+
+
+def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Caller]) -> None:
+    from dashboard.pages.jobs import sets
+    from dashboard.pages.rounds import words as tell
+    from dashboard.pages.rounds.export import sheet_data
+    from fleet.registry import rounds as kept
+    from scheduler import dispatch
+
+    office, _, _ = desk
+    told = kept.in_force(office.fleet.registry)
+    assert told is not None
+    sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
+    grave = sets.worst(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
+    assert set(grave) == {unit_id(FAILED)}
+    notes = [
+        note
+        for one in sheet.plan.rounds
+        for stop in sheet_data("Firm", sheet, one, {}, grave)["stops"]
+        for note in stop["notes"]
+    ]
+    assert any(note.startswith(f"{unit_id(FAILED)}: Act now: Would not start") for note in notes)
