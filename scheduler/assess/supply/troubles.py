@@ -70,10 +70,13 @@ def _channels(about: About, trouble: str) -> tuple[str, ...]:
 
 def _facts(about: About, trouble: str, delay: Delay) -> dict[str, Any]:
     plate = about.plate
+    facts: dict[str, Any]
     if trouble in ("volts", "hertz"):
         measured = about.seen.volts if trouble == "volts" else about.seen.hertz
-        return _band_facts(measured, plate, delay, trouble)
-    facts: dict[str, Any] = {"nominal_v": plate.nominal_v, "last_at": delay.last_at}
+        facts = _band_facts(measured, plate, delay, trouble)
+        since = about.volts.since if trouble == "volts" else about.hertz.since
+        return facts | ({"changed_at": since} if since > delay.last_at else {})
+    facts = {"nominal_v": plate.nominal_v, "last_at": delay.last_at}
     if trouble in ("over_voltage", "no_output", "standing", "stray"):
         facts["volts"] = round(delay.worst * plate.nominal_v, 1)
     if trouble == "over_voltage" and delay.worst == 0.0:
