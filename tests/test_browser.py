@@ -197,10 +197,9 @@ def test_a_hidden_page_stops_listening(browser: Browser, served: Served) -> None
         page = watched.page
         with page.expect_response("**/events*", timeout=PATIENCE_MS):
             page.goto(served.url)
-        hidden = page.expect_event(
+        with page.expect_event(
             "requestfailed", lambda request: "/events" in request.url, timeout=PATIENCE_MS
-        )
-        with hidden:
+        ) as hidden:
             page.evaluate(
                 """() => {
                   Object.defineProperty(document, 'hidden', {value: true, configurable: true});
