@@ -1,9 +1,12 @@
 """The invented customers: who they are, where their sets stand, what the sets are.
 
 Towns are real and lie in Northumberland and the Scottish Borders (positions to about a kilometre,
-memory). Customers, streets, people, makes and models are invented. Telephone numbers are from the
+memory), so that the map and the driving are plausible; a set stands at its town's position moved by a
+fixed pattern, which is no address. Customers, streets, people, makes and models are invented: no name
+is formed of a river, hill, village or street of the country (`REAL`). Telephone numbers are from the
 range 01632 960000 to 960999, which Ofcom keeps free for drama use
-(ofcom.org.uk, "Telephone numbers for use in TV shows, films and other creative works").
+(ofcom.org.uk, "Telephone numbers for use in TV shows, films and other creative works"). Nobody has an
+e-mail address.
 """
 
 from __future__ import annotations
@@ -37,6 +40,37 @@ TOWNS: dict[str, tuple[float, float, str]] = {
     "Hawick": (55.42, -2.79, "Ettrick"),
     "Peebles": (55.65, -3.19, "Ettrick"),
 }
+REAL: frozenset[str] = frozenset(
+    {"adder", "ale", "blackadder", "bowmont", "cheviot", "coquet", "eildon", "ettrick", "fairnyside",
+     "gala", "hartburn", "jed", "kale", "lauderdale", "leader", "lennel", "lindisfarne", "powburn",
+     "rede", "shoreston", "slitrig", "spittal", "teviot", "till", "tweed", "tyne", "venlaw", "wansbeck",
+     "whiteadder", "whitelees", "yarrow"}
+)  # fmt: skip
+"""Rivers, hills, farms and villages of the country: no invented name begins with one of them."""
+STREETS: frozenset[str] = frozenset(
+    {
+        "abbey",
+        "abbot",
+        "bridge",
+        "castle",
+        "church",
+        "high",
+        "lane",
+        "links",
+        "main",
+        "market",
+        "mill",
+        "park",
+        "quarry",
+        "riverside",
+        "road",
+        "station",
+        "street",
+        "toll",
+        "victoria",
+    }
+)
+"""Words of streets that many towns have: no invented street is made of these alone."""
 AREAS: tuple[str, ...] = ("Coast", "Tyne valley", "Coquet", "Tweed", "Ettrick")
 ZONE = "Europe/London"
 
@@ -81,57 +115,57 @@ MODELS: dict[str, Model] = {
 # customer, kind, street, town, models: one row a site. The sets to which something happens
 # (`faults.CAST`) stand first, so that a small fleet has them too.
 _SITES: tuple[tuple[str, str, str, str, str], ...] = (
-    ("Harrowlaw Surgery", "clinic", "3 Ninepenny Wynd", "Wooler", "B 30"),
+    ("Harrigarth Surgery", "clinic", "3 Harrigarth Wynd", "Wooler", "B 30"),
     ("Stobgreen Farm", "farm", "Stobgreen Lane", "Kelso", "B 30"),
-    ("Cowpath Stores", "shop", "11 Netmakers Row", "Seahouses", "A 12"),
+    ("Cowpath Stores", "shop", "11 Cowpath Row", "Seahouses", "A 12"),
     ("Broomhirst Grain", "farm", "Broomhirst Drove", "Duns", "B 45"),
-    ("Mr and Mrs Tarrick", "home", "Peelgarth, Old Quarry Road", "Jedburgh", "A 12"),
-    ("The Lonely Curlew", "shop", "2 Tollbar Green", "Rothbury", "A 17"),
-    ("Withyford Dairy", "farm", "Withyford Loan", "Lauder", "B 30"),
-    ("Larkfold Veterinary Practice", "clinic", "8 Tanners Brae", "Hexham", "A 17"),
+    ("Mr and Mrs Tarrick", "home", "Peelgarth, Tarrick Loan", "Jedburgh", "A 12"),
+    ("The Lonely Curlew", "shop", "2 Curlewgarth Green", "Rothbury", "A 17"),
+    ("Withyrigg Dairy", "farm", "Withyrigg Loan", "Lauder", "B 30"),
+    ("Larkfold Veterinary Practice", "clinic", "8 Larkfold Brae", "Hexham", "A 17"),
     ("Sandrigg Pumping Station", "pumping", "Sandrigg Dyke", "Berwick-upon-Tweed", "C 120, C 120"),
-    ("Whitelees Care Home", "care", "40 Orchard Rise Loan", "Galashiels", "C 80"),
+    ("Whinfoldrigg Care Home", "care", "40 Whinfoldrigg Loan", "Galashiels", "C 80"),
     ("Netherwhin Farm", "farm", "Netherwhin Track", "Bellingham", "B 15"),
-    ("Miss Orde", "home", "Fernyknowe Cottage", "Otterburn", "A 8"),
+    ("Miss Ordeswick", "home", "Fernyknowe Cottage", "Otterburn", "A 8"),
     ("Millhaw Workshops", "works", "Unit 6, Millhaw Yard", "Hawick", "B 30"),
-    ("Dr Hallam", "home", "Blackthorn Lodge", "Selkirk", "A 6"),
-    ("Dunstrother Post and Provisions", "shop", "1 Drovers Gate", "Haltwhistle", "A 12"),
+    ("Dr Hallam", "home", "Blackthornhirst Lodge", "Selkirk", "A 6"),
+    ("Strotherden Post and Provisions", "shop", "1 Strotherden Gate", "Haltwhistle", "A 12"),
     ("Ravenslee Water Works", "pumping", "Ravenslee Glen", "Peebles", "C 200, C 200, C 80, B 30"),
-    ("The Old Forge", "home", "Smithy Wynd", "Melrose", "A 8"),
+    ("Anvilgarth", "home", "Anvilgarth Wynd", "Melrose", "A 8"),
     ("Cragheugh Quarry Office", "works", "Cragheugh Road", "Belford", "B 30"),
     ("Gorseknowe Nurseries", "farm", "Gorseknowe Field Road", "Alnwick", "B 15"),
-    ("Pow Burn Cold Stores", "works", "Herring Quay", "Eyemouth", "C 200, C 120"),
+    ("Powrigg Cold Stores", "works", "Powrigg Quay", "Eyemouth", "C 200, C 120"),
     ("Skerrside Fish Smokers", "works", "5 Skerrside", "Amble", "B 45"),
-    ("Captain Lisle", "home", "Gannet House, Links Road", "Seahouses", "A 12"),
+    ("Captain Lisleby", "home", "Gannetrigg House", "Seahouses", "A 12"),
     ("Corbyhaw Farm", "farm", "Corbyhaw Bank", "Corbridge", "B 30, B 15"),
-    ("Tynelea Dental Rooms", "clinic", "17 Abbot Lane", "Hexham", "A 20"),
-    ("Hob's Mill Bakery", "shop", "Hob's Mill", "Corbridge", "B 30"),
-    ("Mrs Ainstruther", "home", "Laverock Hall", "Haltwhistle", "A 8"),
-    ("Kiln Rigg Sawmill", "works", "Kiln Rigg", "Bellingham", "C 80"),
-    ("Rowantree Outdoor Centre", "works", "Rowantree Loop", "Otterburn", "B 45"),
-    ("Coquetlea Care Home", "care", "22 Riverside Lonnen", "Rothbury", "C 80"),
-    ("Cheviot Foot Farm Shop", "shop", "Foot of the Brae", "Wooler", "A 17"),
-    ("Professor Denholm", "home", "The Steading, Whinny Lea", "Wooler", "A 8"),
-    ("Wansley Lifeboat Stores", "works", "Mitre Yard", "Morpeth", "B 15"),
-    ("Hartburn Lane Surgery", "clinic", "90 Hartburn Lonnen", "Morpeth", "B 45"),
-    ("Fairnyside Poultry", "farm", "Fairnyside", "Kelso", "C 80, B 30, B 15"),
-    ("Tweedhirst House", "home", "Tweedhirst Drive", "Coldstream", "A 12"),
-    ("Lennel Bridge Garage", "shop", "Toll Road", "Coldstream", "A 17"),
-    ("Blackadder Rise Farm", "farm", "Rise Road", "Duns", "B 30"),
-    ("Cold Knowe Mast", "works", "Cold Knowe", "Duns", "B 15"),
-    ("Jed Orchard Care Home", "care", "4 Orchard Wynd", "Jedburgh", "C 120"),
-    ("Lauderhope Stud", "farm", "Lauderhope Loan", "Lauder", "B 15"),
-    ("Gala Loom Studios", "works", "Shuttle Street", "Galashiels", "B 30"),
-    ("Eildonside Clinic", "clinic", "33 Abbey Loan", "Melrose", "B 45"),
-    ("Mr Pringell", "home", "Kestrel Cottage", "Melrose", "A 6"),
+    ("Tarnelea Dental Rooms", "clinic", "17 Tarnelea Garth", "Hexham", "A 20"),
+    ("Hob's Kiln Bakery", "shop", "Hob's Kiln", "Corbridge", "B 30"),
+    ("Mrs Ainstruther", "home", "Laverockhirst", "Haltwhistle", "A 8"),
+    ("Kilnerigg Sawmill", "works", "Kilnerigg", "Bellingham", "C 80"),
+    ("Rowanskerry Outdoor Centre", "works", "Rowanskerry Loop", "Otterburn", "B 45"),
+    ("Merrowlea Care Home", "care", "22 Merrowlea Lonnen", "Rothbury", "C 80"),
+    ("Wetherfoot Farm Shop", "shop", "Wetherfoot Brae", "Wooler", "A 17"),
+    ("Professor Dunholt", "home", "The Steading, Whinnylea Rigg", "Wooler", "A 8"),
+    ("Wandelhaw Boat Stores", "works", "Wandelhaw Yard", "Morpeth", "B 15"),
+    ("Harkenburn Surgery", "clinic", "90 Harkenburn Lonnen", "Morpeth", "B 45"),
+    ("Fernicleugh Poultry", "farm", "Fernicleugh", "Kelso", "C 80, B 30, B 15"),
+    ("Twistlehirst House", "home", "Twistlehirst Drive", "Coldstream", "A 12"),
+    ("Lintel Brig Garage", "shop", "Lintel Brig", "Coldstream", "A 17"),
+    ("Brackenadder Farm", "farm", "Brackenadder Rise", "Duns", "B 30"),
+    ("Caldwhin Mast", "works", "Caldwhin Knowe", "Duns", "B 15"),
+    ("Quincegarth Care Home", "care", "4 Quincegarth Wynd", "Jedburgh", "C 120"),
+    ("Loudenhope Stud", "farm", "Loudenhope Loan", "Lauder", "B 15"),
+    ("Heddlewick Loom Studios", "works", "Heddlewick Row", "Galashiels", "B 30"),
+    ("Ellerdonside Clinic", "clinic", "33 Ellerdonside Loan", "Melrose", "B 45"),
+    ("Mr Pringell", "home", "Kestrelgarth", "Melrose", "A 6"),
     ("Souterbank Leather", "works", "Souterbank", "Selkirk", "B 30"),
-    ("Yarrowfoot Trout", "farm", "Yarrowfoot", "Selkirk", "B 45, B 15"),
-    ("Teviotlaw Woollens", "works", "Long Loom Lane", "Hawick", "C 120"),
-    ("Slitrig Stores", "shop", "7 Slitrig Brae", "Hawick", "A 12"),
-    ("Mrs Veitchley", "home", "Burnfoot Villa", "Peebles", "A 12"),
-    ("Venlaw Rise Practice", "clinic", "12 Venlaw Rise", "Peebles", "A 20"),
-    ("Haaf Cottage", "home", "Shoreston Road", "Berwick-upon-Tweed", "A 8"),
-    ("Spittal Ness Ices", "shop", "The Ness", "Berwick-upon-Tweed", "A 17"),
+    ("Yarrelfoot Trout", "farm", "Yarrelfoot", "Selkirk", "B 45, B 15"),
+    ("Tavitlaw Woollens", "works", "Tavitlaw Row", "Hawick", "C 120"),
+    ("Slatterig Stores", "shop", "7 Slatterig Brae", "Hawick", "A 12"),
+    ("Mrs Veitchley", "home", "Veitchley Villa", "Peebles", "A 12"),
+    ("Vennelaw Practice", "clinic", "12 Vennelaw Rise", "Peebles", "A 20"),
+    ("Haafnet Cottage", "home", "Haafnet Rigg", "Berwick-upon-Tweed", "A 8"),
+    ("Spindle Ness Ices", "shop", "Spindle Ness", "Berwick-upon-Tweed", "A 17"),
 )
 MOST_SETS = sum(len(site[4].split(",")) for site in _SITES)
 PEOPLE = (

@@ -77,7 +77,7 @@ def postgres() -> Iterator[str]:
     finally:
         if server is not None:
             server.send_signal(signal.SIGQUIT)
-            server.wait(30)
+            server.wait(120)
         shutil.rmtree(home, ignore_errors=True)
 
 

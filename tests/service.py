@@ -19,7 +19,7 @@ from typing import Any
 import on_postgresql
 import paho.mqtt.client as mqtt
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 """How long a journey waits before it gives up; no test asserts on how long it took."""
 
 PLAIN_UNIT = {
@@ -133,7 +133,7 @@ class Service:
                 process.terminate()
         for process in self.processes.values():
             try:
-                process.wait(20)
+                process.wait(120)
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()

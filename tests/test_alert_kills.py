@@ -50,7 +50,7 @@ def _session(service: Service) -> None:
     service.start("ingest")
     _taken(service, "set-0", 12.6)
     service.processes["ingest"].terminate()
-    service.processes.pop("ingest").wait(20)
+    service.processes.pop("ingest").wait(120)
 
 
 def _one_kill(service: Service, unit: str, point: str, number: int) -> None:
@@ -59,12 +59,12 @@ def _one_kill(service: Service, unit: str, point: str, number: int) -> None:
     at = int(time.time())
     device.publish("event", {"at": iso(at), "event": "failed_to_start", "values": {"crank_s": 5}})
     process = service.processes.pop("ingest")
-    assert process.wait(60) == -9, f"kill {number} at {point} did not happen"
+    assert process.wait(120) == -9, f"kill {number} at {point} did not happen"
     service.start("ingest")
     _heard(service, unit)
     device.close()
     service.processes["ingest"].terminate()
-    service.processes.pop("ingest").wait(20)
+    service.processes.pop("ingest").wait(120)
 
 
 def _taken(service: Service, unit: str, volts: float) -> None:

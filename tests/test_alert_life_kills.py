@@ -36,6 +36,7 @@ from scheduler import alarms
 
 KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
 ANN = Actor("Ann", None, "")
+LONG_S = 600.0
 OVER = {"returned", "normal"}
 
 pytestmark = pytest.mark.timeout(3000)
@@ -126,7 +127,7 @@ def rounds(service: Service, registry: Registry, kills: int, point: str) -> tupl
         if not point:
             time.sleep(random.Random(n).uniform(1.0, 4.0))
             process.kill()
-        assert process.wait(60) == -signal.SIGKILL, service.log("scheduler")[-3000:]
+        assert process.wait(LONG_S) == -signal.SIGKILL, service.log("scheduler")[-3000:]
     return units, started, taken
 
 
@@ -149,7 +150,7 @@ def killed(tmp_path: Path, broker: RunningBroker, kills: int, point: str) -> Non
                                                    str(service.data)).returncode == 0)  # fmt: skip
             units, started, taken = rounds(service, registry, kills, point)
             service.start("scheduler")
-            wait_for("all of it", lambda: settled(registry, units, started))
+            wait_for("all of it", lambda: settled(registry, units, started), LONG_S)
             _everybody_heard(registry, post, web, taken)
             _a_restart_tells_nothing_again(service, post, web)
         finally:

@@ -59,7 +59,7 @@ def documented_broker(tmp_path: Path) -> Iterator[int]:
     assert process.poll() is None, (tmp_path / "log").read_text()
     yield port
     process.terminate()
-    process.wait(10)
+    process.wait(120)
 
 
 def client(port: int, name: str) -> tuple[mqtt.Client, list[str]]:

@@ -195,15 +195,15 @@ def test_news_changes_the_open_page_and_only_new_act_now_is_spoken(
 def test_a_hidden_page_stops_listening(browser: Browser, served: Served) -> None:
     with opened(browser, DESK) as watched:
         page = watched.page
-        page.goto(served.url)
-        page.wait_for_timeout(1500)
-        closed: list[str] = []
-        page.on("requestfailed", lambda request: closed.append(request.url))
-        page.evaluate(
-            """() => {
-              Object.defineProperty(document, 'hidden', {value: true, configurable: true});
-              document.dispatchEvent(new Event('visibilitychange'));
-            }"""
-        )
-        page.wait_for_timeout(500)
-        assert any("/events" in url for url in closed)
+        with page.expect_response("**/events*", timeout=PATIENCE_MS):
+            page.goto(served.url)
+        with page.expect_event(
+            "requestfailed", lambda request: "/events" in request.url, timeout=PATIENCE_MS
+        ) as hidden:
+            page.evaluate(
+                """() => {
+                  Object.defineProperty(document, 'hidden', {value: true, configurable: true});
+                  document.dispatchEvent(new Event('visibilitychange'));
+                }"""
+            )
+        assert "/events" in hidden.value.url

@@ -126,7 +126,7 @@ def test_check_is_content_with_a_running_service(tmp_path: Path, broker: Running
         assert "is taken" in taken.stderr
     finally:
         up.send_signal(signal.SIGTERM)
-        assert up.wait(30) == 0
+        assert up.wait(120) == 0
     assert not listens("127.0.0.1", service.http_port)
 
 

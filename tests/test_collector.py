@@ -516,7 +516,7 @@ def test_the_program_from_start_to_stop(running, tmp_path):
         code, said = ask(data, running.port, "--drain")  # it is not alone
         assert (code, "another ingest has this data folder" in said) == (2, True)
         started.send_signal(signal.SIGTERM)
-        assert started.wait(30) == 0
+        assert started.wait(120) == 0
     code, said = ask(data, running.port, "--health")
     assert (code, "was stopped" in said) == (1, True)
 

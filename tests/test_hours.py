@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from planted import MIDNIGHT, clock, pairs, refused, series
 
@@ -151,6 +151,7 @@ meters = st.lists(
 
 
 @given(meters)
+@example([(1, 0.1), (1, 0.5), (1, 0.0), (1, 0.2), (1, 0.0)])
 def test_hours_never_exceed_elapsed_time(steps: list[tuple[int, float]]) -> None:
     """Field case 7: the total may never rise by more than elapsed time (+ two resolutions)."""
     at, level, points = MIDNIGHT, 1000.0, []

@@ -78,7 +78,10 @@ def wait_for_beat(data: Path, good, process: subprocess.Popen[bytes]) -> None:
 
 def stop(process: subprocess.Popen[bytes]) -> None:
     process.send_signal(signal.SIGTERM)
-    assert process.wait(60) in (0, -signal.SIGTERM)  # the latter while it was still starting
+    assert process.wait(PATIENCE_S) in (
+        0,
+        -signal.SIGTERM,
+    )  # the latter while it was still starting
 
 
 def stored(data: Path) -> tuple[list[int], int]:
@@ -132,7 +135,7 @@ def test_killed_20_times_at_a_fault_point(running, tmp_path, point):
     for n in range(KILLS):
         publish(running.port, 4, lambda k, n=n: planted(n, k))
         process = start(data, running, f"{point}:1")
-        assert process.wait(60) == -signal.SIGKILL
+        assert process.wait(PATIENCE_S) == -signal.SIGKILL
     process = start(data, running)
     wait_for_all(data, KILLS)
     wait_for_beat(data, lambda doc: doc["messages"] >= 1 and doc["queue"] == 0, process)

@@ -94,5 +94,5 @@ def test_the_one_standing_by_takes_over_from_a_killed_one(url: str, tmp_path: Pa
         for process in (first, second):
             if process.poll() is None:
                 process.terminate()
-            process.wait(30)
+            process.wait(120)
         registry.close()

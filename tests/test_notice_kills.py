@@ -35,6 +35,7 @@ from fleet.registry.notices.addresses import read, shown
 from fleet.registry.people import Actor, Person
 
 ANN = Actor("Ann", None, "")
+LONG_S = 180.0
 POINTS = ("claimed", "delivered")
 KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
 """Of each kind in the long tier."""
@@ -102,13 +103,13 @@ def killed(
             ids += put(registry, ann, range(n * 4, n * 4 + 4))
             running = start(data, post, kill_at)
             how(n, running)
-            assert running.wait(60) == -signal.SIGKILL, (data / "said").read_text()
+            assert running.wait(LONG_S) == -signal.SIGKILL, (data / "said").read_text()
         last = start(data, post)
         try:
-            wait_for("every message", lambda: settled(registry, ids))
+            wait_for("every message", lambda: settled(registry, ids), LONG_S)
         finally:
             last.terminate()
-            last.wait(30)
+            last.wait(LONG_S)
         got = Counter([*post.ids, *web.ids])
         ours = {id for id in got if id.startswith("n0")}
         assert ours == set(ids), "each came at least once, and nothing else did"
@@ -117,7 +118,7 @@ def killed(
         again = start(data, post)
         time.sleep(3)
         again.terminate()
-        again.wait(30)
+        again.wait(LONG_S)
         assert len(post.ids) + len(web.ids) == before, "a restart sends nothing again"
         registry.close()
 

@@ -62,7 +62,7 @@ def test_a_program_waits_for_its_registry_and_then_works(
         registry.close()
     finally:
         running.send_signal(signal.SIGTERM)
-        assert running.wait(20) in (0, -signal.SIGTERM), said.read_text()
+        assert running.wait(120) in (0, -signal.SIGTERM), said.read_text()
 
 
 def test_whoever_is_told_to_stop_while_waiting_stops(

@@ -132,8 +132,10 @@ def solomon(text: str) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1200)
 def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
-    """Within 1 % of the best known 776.1 at 30 s, and never below (one-decimal truncation).
+    """Within 1 % of the best known 776.1 at 10,000 iterations, and never below (one-decimal truncation).
+    Iterations and not seconds: a machine that is busy with something else searches as far.
 
     Every client is a due job, every vehicle a technician; a metre costs, an hour does not. Loads
     are not in our model and are looked at afterwards.
@@ -161,7 +163,7 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
     )
     request = PlanRequest(
         first_day="2026-05-04", zone="UTC", days=1, sites=sites, jobs=jobs, technicians=people,
-        economics=Economics(km=100.0, hour=0.0), radius_km=None, limits=Limits(seconds=30, seed=1),
+        economics=Economics(km=100.0, hour=0.0), radius_km=None, limits=Limits(seconds=60, iterations=10_000, seed=1),
     )  # fmt: skip
     travel = Tenths(at)
     made = plan(request, travel)
@@ -176,6 +178,7 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1200)
 def test_ten_thousand_sites_fit_in_two_gibibytes() -> None:
     """As `hourhand bench rounds --only memory` measures it: planner and worker together."""
     done = subprocess.run(
@@ -186,6 +189,7 @@ def test_ten_thousand_sites_fit_in_two_gibibytes() -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1200)
 def test_a_thousand_candidates_search_in_seven_hundred_mebibytes() -> None:
     """Trouble 11: the worker's bound leaves room for a thousand sites and three skill profiles."""
     request = bench.area(bench.AREAS, 1000).request

@@ -92,13 +92,13 @@ def test_outages_of_a_year_and_what_it_ran_through() -> None:
         ),
     )
     run = Run(start=at - 8940, end=at - 1500, start_seen="observed", end_seen="observed")
-    assert answer.outages(verdict, [run], at) == [
+    assert answer.outages(verdict, [run], "Europe/Madrid", at) == [
         ("Outages here", "1 outage in a year, 2 h"),
         ("Ran through", "1 h 59 min"),
         ("Without power", "60 s"),
     ]
     blind = msgspec.structs.replace(verdict, mains=MainsNow(), outages=())
-    assert answer.outages(blind, [run], at) == []
+    assert answer.outages(blind, [run], "Europe/Madrid", at) == []
 
 
 # The last start.

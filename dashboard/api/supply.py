@@ -57,6 +57,9 @@ class MeasuredOut(BaseModel):
     runs: int
     as_a_supply: str = Field(description="beside what a network would deliver; never a limit")
     out: bool
+    since: datetime | None = Field(
+        description="from when its history counts: its device, calibration or a part was changed"
+    )
     checked: bool = Field(description="a meter was on it since its device was fitted")
     not_judged: str
     drift: DriftOut | None

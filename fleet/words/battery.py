@@ -8,7 +8,7 @@ from typing import Any
 
 from fleet.calendar import local_date
 from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, day, moment, unchecked, when
+from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment, unchecked, when
 
 CHARGERS = {
     "none": "no charger", "float": "a float charger", "on_off": "a charger that switches on and off",
@@ -29,7 +29,6 @@ STANDS: dict[str, str] = {
     "charger": "It is not being charged: it may not start the engine once it has run down.",
     "over_charge": "It is charged too high, which dries it out.",
     "fallen": "It cranks lower than it did: it may not start the engine in the cold.",
-    "low": "It has always cranked low: its cables, its size or the measuring deserve a look.",
     "trend": "It cranks lower month by month: it may not start the engine in the cold.",
     "runs_down": "Nothing charges it between runs, and it runs down.",
 }
@@ -39,14 +38,25 @@ AGAINST = {
 }
 
 
-def stands(verdict: str, why: str, by: Sequence[str] = ()) -> str:
-    """The verdict on a battery in one sentence a customer understands. by: the looks there were."""
+def stands(verdict: str, why: str, by: Sequence[str] = (), low: str = "") -> str:
+    """The verdict on a battery in one sentence a customer understands. by: the looks there were; low:
+    `cranked_low`, where that is why."""
     if verdict == "not_enough_data":
         charged = (
             "It is charged as usual, which says nothing of its strength: " if "charge" in by else ""
         )
         return f"{charged}{'a' if charged else 'A'} start or a long rest would show it."
+    if why == "low":
+        return f"{low}: its cables, its size or the measuring deserve a look."
     return AGAINST.get((verdict, why)) or STANDS.get(why, "")
+
+
+def cranked_low(low: int, starts: int, since: int | None, zone: str) -> str:
+    """ "It cranked low at 3 of 4 measured starts since 5 Dec 2026": of this battery, as the device
+    that speaks now measures it, and of nothing before. since: the first of them [UTC s]."""
+    if since is None or starts < 1:
+        return "It cranks low"
+    return f"It cranked low at {low} of {count(starts, 'measured start')} since {on(since, zone)}"
 
 
 def on(at: int, zone: str) -> str:
@@ -172,6 +182,9 @@ def _weak(f: Finding, zone: str, now: int) -> Sentence:
         seen = f"Its battery rests at {facts['rest_v']:.2f} V, about {facts['charge_pct']:.0f} % charged."
     else:
         seen = _cranked(facts, zone, now)
+    if why == "low" and isinstance(since := facts.get("like_from"), int):
+        low, starts = int(facts["like_low"]), int(facts["like_starts"])
+        seen += f" {cranked_low(low, starts, since, zone)}."
     if isinstance(crosses := facts.get("crosses_at"), int):
         seen += f" {_falling(crosses, facts, zone, now)}"
     cold = "may not start" if replace else "may not start in the cold"

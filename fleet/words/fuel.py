@@ -8,8 +8,17 @@ from fleet.words.saying import CAUTIONS, Sentence, Speaker, moment
 BY = {
     "chart": "by a chart from its rating",
     "energy": "from its rating, the fuel's energy and an engine of 20 %",
-    "trend": "as it has burnt since its last refill",
+    "trend": "as it has burnt",
 }
+
+
+def by(how: str, since: int | None, filled: bool, zone: str, now: int) -> str:
+    """What the hours are reckoned by. since, filled: of its own fall, from when it counts, and
+    whether it was filled then."""
+    said = BY.get(how, how)
+    if since is None or how != "trend":
+        return said
+    return f"{said} since {'its last refill, ' if filled else ''}{moment(since, zone, now)}"
 
 
 def lasts(hours: float) -> str:
@@ -32,7 +41,14 @@ def _fuel_low(f: Finding, zone: str, now: int) -> Sentence:
     hours = facts.get("hours_h")
     if isinstance(hours, int | float):
         load = at_load(facts.get("load_share"), str(facts.get("at_load")))
-        seen += f": {lasts(hours)} {load}".rstrip() + f", {BY.get(str(facts.get('by')), '')}"
+        how = by(
+            str(facts.get("by") or ""),
+            facts.get("trend_from"),
+            bool(facts.get("filled")),
+            zone,
+            now,
+        )
+        seen += f": {lasts(hours)} {load}".rstrip() + f", {how}"
         wanted = facts.get("agreed_h")
         if isinstance(wanted, int | float):
             word = "agreed" if facts.get("agreed") else "usual practice"

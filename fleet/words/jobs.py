@@ -77,10 +77,24 @@ WHY: dict[str, str] = {
     "": "",
 }
 ON_ROUND: tuple[str, ...] = (
-    "These times are a plan, drawn up from estimated driving times; the road decides.",
+    "These times are a plan, drawn up from reckoned driving times; the road decides.",
     "Put your own lock on before work; back to AUTO only when the last lock is off and all agree.",
 )
 """Said on top of a day sheet, above the cautions."""
+
+
+TRAVEL: dict[str, str] = {
+    "estimate": "estimated from straight distances and a stated road factor",
+    "table": "by the road server",
+    "no answer": "estimated from straight distances, for the road server did not answer",
+}
+
+
+def travel_words(source: str) -> str:
+    """By which ways a plan was made: "by the road server, 3 % of the ways estimated"."""
+    head, _, rest = source.partition(", ")
+    share = rest.removesuffix(" estimated")
+    return f"{TRAVEL.get(head, head)}{f', {share} of the ways estimated' if share else ''}"
 
 
 def state(value: JobState) -> str:

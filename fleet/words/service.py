@@ -83,7 +83,10 @@ def _meter_disagrees(f: Finding, zone: str, now: int) -> Sentence:
 def _uses_integrated_hours(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Hours from runs",
-        seen="The hour meter also counts while the engine stands, so it is not used: "
+        seen="The hour meter of a device that was fitted here before also counted while the engine "
+        "stood, so engine hours are added up from the runs seen."
+        if f.facts.get("before")
+        else "The hour meter also counts while the engine stands, so it is not used: "
         "engine hours are added up from the runs seen.",
     )
 

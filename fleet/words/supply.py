@@ -29,6 +29,12 @@ def _out(f: Finding, zone: str, now: int, volts: bool) -> Sentence:
         f"{said(facts['worst'])} at worst, {said(facts['value'])} last; allowed are "
         f"{said(facts['low'])} to {said(facts['high'])} ({facts['by']})."
     )
+    if isinstance(changed := facts.get("changed_at"), int):
+        what = "regulator" if volts else "governor"
+        seen += (
+            f" Its {what}, device or calibration was changed after that, {moment(changed, zone, now)}: "
+            "no run since says whether it still holds."
+        )
     part = "the voltage regulator" if volts else "the governor and its fuel"
     return Sentence(
         title=f"{name} too {'high' if high else 'low'}",
@@ -217,10 +223,17 @@ def _wrong_nominal(f: Finding, zone: str, now: int) -> Sentence:
     said = _volts if f.part == "volts" else _hertz
     return Sentence(
         title="Nominal may be wrong",
-        seen=f"The register says {said(facts['nominal'])}, and every run was at about "
+        seen=f"The register says {said(facts['nominal'])}, and {_every(f, zone, now)} was at about "
         f"{said(facts['runs_at'])}: it is judged by a figure that is not its own.",
         do="Read the nameplate and put it right in the register.",
     )
+
+
+def _every(f: Finding, zone: str, now: int) -> str:
+    """ "every one of its 12 runs since 3 Mar 14:05", as far back as they were looked at."""
+    runs = int(f.facts.get("runs") or 1)
+    since = moment(f.since, zone, now)
+    return f"its one run, {since}," if runs == 1 else f"every one of its {runs} runs since {since}"
 
 
 SPEAKERS: dict[str, Speaker] = {

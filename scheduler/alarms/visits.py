@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fleet.model import Record
 from fleet.registry.types import UnitInputs
-from scheduler.assess.seen import moment
+from scheduler.assess.written import moment
 
 VISIT_MOST_S = 24 * 3600
 """A visit that nobody closed silences its set no longer than a day. Common practice, no source."""

@@ -144,8 +144,13 @@ def meter_findings(
     if refused:
         since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
         standing = sum(day.rise_standing_h for day in days)
+        facts = {"standing_h": round(standing, 2)}
+        if not any(
+            d.rise_standing_h > 0 for d in days if d.carry.fitting == days[-1].carry.fitting
+        ):
+            facts["before"] = True
         found.append(Finding(kind="uses_integrated_hours", severity="note", since=since,
-                             facts={"standing_h": round(standing, 2)}, evidence=evidence))  # fmt: skip
+                             facts=facts, evidence=evidence))  # fmt: skip
     elif check is not None and check.disagrees:
         facts = {"meter_h": round(check.meter_h, 2), "integrated_h": round(check.integrated_h, 2)}
         found.append(Finding(kind="meter_disagrees", severity="note", since=check.from_at,

@@ -10,6 +10,7 @@ import msgspec
 
 from fleet.model import Evidence, Finding, Record, Run, Unit
 from fleet.registry.types import UnitInputs
+from scheduler.assess import epochs
 from scheduler.assess.condition import Now
 from scheduler.assess.seen import newest
 from scheduler.day import Day
@@ -74,11 +75,15 @@ def _lasting(
         )  # fmt: skip
         return _agreed(unit, can.litres(can.full, unit.tank_l) / l_per_h, found)
     reason = burnt.reason if not isinstance(burnt, Rate) else "the register names no tank"
-    fall = None if unit.fuel == "dual" else _fall(runs, knots, refill, seen)
-    if fall is None:
+    own = [knot for knot in knots if knot[0] >= epochs.fitted_from(inputs, at.now)]
+    trend = None if unit.fuel == "dual" else _fall(runs, own, refill, seen)
+    if trend is None:
         return msgspec.structs.replace(seen, reason=reason)
+    begun, fall = trend
     hours = max(0.0, level - can.floor) / fall
-    found = msgspec.structs.replace(seen, hours_h=hours, by="trend", reason=reason)
+    found = msgspec.structs.replace(
+        seen, hours_h=hours, by="trend", reason=reason, trend_from=begun
+    )
     return _agreed(unit, (can.full - can.floor) / fall, found)
 
 
@@ -106,12 +111,16 @@ def _load(inputs: UnitInputs, at: Now) -> tuple[float, Literal["half", "now"]]:
 
 def _fall(
     runs: Sequence[Run], knots: Sequence[Knot], refill: Refill | None, seen: FuelSeen
-) -> float | None:
-    """Points an hour of running since the newest refill; None: too little to say."""
-    begun, high = (refill[0], refill[2]) if refill is not None else knots[0]
+) -> tuple[int, float] | None:
+    """(since when, points an hour of running); None: too little to say. knots: of the device that
+    speaks now; since the newest refill it saw, else since its first."""
+    if not knots:
+        return None
+    seen_filled = refill is not None and refill[0] >= knots[0][0]
+    begun, high = (refill[0], refill[2]) if refill is not None and seen_filled else knots[0]
     fallen = high - (seen.level_pct or 0.0)
     ran_h = _ran_s(runs, begun, seen.at or begun) / 3600
-    return fallen / ran_h if fallen >= TREND_PCT and ran_h >= TREND_H else None
+    return (begun, fallen / ran_h) if fallen >= TREND_PCT and ran_h >= TREND_H else None
 
 
 def _ran_s(runs: Sequence[Run], start: int, end: int) -> int:
@@ -189,6 +198,8 @@ def _low(unit: Unit, knots: Sequence[Knot], can: Usable, seen: FuelSeen) -> Find
         "load_share": seen.load_share,
         "at_load": seen.at_load if seen.load_share is not None else None,
         "by": seen.by or None,
+        "trend_from": seen.trend_from,
+        "filled": seen.trend_from == seen.refill_at if seen.trend_from is not None else None,
         "litres_l": seen.litres_l,
         "at": seen.at,
         "dual": unit.fuel == "dual" or None,

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from typing import Any
 
-from fleet.calendar import day_bounds, instant
 from fleet.calibration import line_at
 from fleet.model import Latest, Pulse
 from fleet.registry.types import UnitInputs
 from scheduler.assess.verdict import Blind
+from scheduler.assess.written import moment
 from scheduler.day import Day
 
 BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
@@ -119,20 +117,3 @@ def set_aside(inputs: UnitInputs) -> list[Aside]:
     if start is not None:
         spells.append(Aside("laid_up", start, moment(inputs.unit.laid_up_to, zone_name, True)))
     return spells
-
-
-def moment(value: Any, zone_name: str, end: bool) -> int | None:
-    """A moment people wrote: epoch seconds, ISO time, or a local date (its end, where asked)."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return int(value)
-    if not isinstance(value, str) or not value:
-        return None
-    try:
-        if len(value) == 10:
-            return day_bounds(date.fromisoformat(value), zone_name)[1 if end else 0]
-        moment = datetime.fromisoformat(value)
-    except ValueError:
-        return None
-    if moment.tzinfo is None:
-        return instant(moment.date(), moment.time(), zone_name)
-    return int(moment.timestamp())

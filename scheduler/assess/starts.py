@@ -8,6 +8,7 @@ import msgspec
 
 from fleet.model import Evidence, Finding, StartDemand
 from fleet.registry.types import UnitInputs
+from scheduler.assess import epochs
 from scheduler.rules import reliability
 from scheduler.rules.reliability import AT_95, Harder, Share, Start, TooFew, Triggers, Verdict
 
@@ -55,17 +56,10 @@ def look(
 
 
 def _afresh(inputs: UnitInputs, now: int) -> int:
-    """When a part that matters for starting was last changed; 0: never."""
-    return max(
-        (
-            r.at
-            for r in inputs.records
-            if r.kind == "part_changed"
-            and r.at <= now
-            and any(word in str(r.facts.get("part", "")).lower() for word in STARTING_PARTS)
-        ),
-        default=0,
-    )
+    """When a part that matters for starting, or the device that tells of it, was last changed; 0:
+    never."""
+    parts = epochs.parts_changed(inputs, STARTING_PARTS, now)
+    return max([epochs.fitted_from(inputs, now), *parts])
 
 
 def _unreliable(

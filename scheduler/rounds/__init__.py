@@ -8,7 +8,7 @@
     check(plan, request, travel) -> tuple[Violation, ...]
     explain(plan, request, travel=None) -> tuple[Unplanned, ...]
     diff(old, new, request=None) -> Changes
-    fingerprint(request) -> str
+    fingerprint(request, roads="") -> str; roads(request, travel=None) -> str: which server answers
     remainder(request, plan, now) -> PlanRequest: what is left in mid-day
     pins_of(plan, level, days=None) -> tuple[Pin, ...]
     storm(request, first_day, last_day) -> PlanRequest
@@ -55,7 +55,7 @@ from scheduler.rounds.nouns import (
     Violation,
     WeekLoad,
 )
-from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand
+from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand, roads
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
 from scheduler.rounds.spans import half_day, half_of, weekly
 from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
@@ -69,6 +69,6 @@ __all__ = [
     "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop", "Table",
     "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
     "before_storm", "check", "diff", "explain", "fingerprint", "half_day", "half_of", "insert",
-    "judge", "move", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "storm",
+    "judge", "move", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "roads", "storm",
     "told_anew", "weekly",
 ]  # fmt: skip

@@ -183,7 +183,8 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
 class RoundPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Rounds, and a reason for every job that is in none.
 
-    travel_source: "estimate", "table", or "table, N % estimated". engine: "pyvrp 0.14.1", "by
+    travel_source: "estimate", "table", "table, N % estimated", or "no answer" (estimated, for the road
+    server said nothing). engine: "pyvrp 0.14.1", "by
     hand" (fallback or asked for), "stopped" added where the watchdog ended it.
     """
 

@@ -210,13 +210,32 @@ class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
 class Distances(msgspec.Struct, frozen=True, kw_only=True):
     """Metres and seconds between places, from row to column; zero on the diagonal.
 
-    estimated: share of cells that no road table answered [0..1]. guessed: those cells; None: all.
+    estimated: share of cells that no road table answered [0..1]. guessed: those cells; None: all, and
+    none was asked. by: the road server's address.
     """
 
     metres: Matrix
     seconds: Matrix
     estimated: float = 1.0
     guessed: NDArray[np.bool_] | None = None
+    by: str = ""
+
+    @property
+    def roads(self) -> str:
+        """Which road server answers, and for how much; "" where every way is estimated. Two plans by
+        the same roads are plans by the same ways."""
+        if self.guessed is None or self.estimated >= 1.0:
+            return ""
+        return f"{self.by} {self.estimated:.2f}"
+
+    @property
+    def source(self) -> str:
+        """Where the ways come from, as `RoundPlan.travel_source` says it."""
+        if self.guessed is None:
+            return "estimate"
+        if self.estimated >= 1.0:
+            return "no answer"
+        return f"table, {100 * self.estimated:.0f} % estimated" if self.estimated else "table"
 
 
 class Travel(Protocol):

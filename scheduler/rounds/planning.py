@@ -48,21 +48,18 @@ def plan(
 ) -> RoundPlan:
     """The best plan found within the request's limits.
 
-    With the fingerprint of the plan in force that plan is returned unsolved. Without a solver
+    With the fingerprint of the plan in force that plan is returned unsolved, unless the road server
+    has come or gone since. Without a solver
     (Limits.solver), or where its worker falls, the by-hand plan is repaired and returned. Raises
     RequestFault for a request no plan can be made for, PlanFault where the checker objects.
     """
     sound(request)
-    previous = request.previous
-    if previous is not None and previous.fingerprint == fingerprint(request):
-        return previous
-    travel = travel or Estimate()
-    terms = Terms(request)
-    early = {job: early_reason(terms, job) for job in terms.jobs}
-    candidates = [job for job, reason in early.items() if reason is None]
-    areas = territories(terms, candidates)
-    kept = [job for area in areas for job in area.jobs]
+    previous, travel = request.previous, travel or Estimate()
+    terms, early, candidates, areas, kept = _looked_at(request)
     view = view_of(terms, travel, kept)
+    roads = view.distances.roads
+    if previous is not None and previous.fingerprint == fingerprint(request, roads):
+        return previous
     hand = by_hand(view, kept)
     if progress:
         progress(Progress(0.0, _worth(view, hand) / UNIT, "planned by hand"))
@@ -76,7 +73,28 @@ def plan(
     broken = check(made, request, travel)
     if broken:
         raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
-    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made, roads))
+
+
+def _looked_at(
+    request: PlanRequest,
+) -> tuple[Terms, dict[str, Unplanned | None], list[str], list[Territory], list[str]]:
+    """(terms, why not of each job, those that may be planned, territories, the jobs in them)."""
+    terms = Terms(request)
+    early = {job: early_reason(terms, job) for job in terms.jobs}
+    candidates = [job for job, reason in early.items() if reason is None]
+    areas = list(territories(terms, candidates))
+    return terms, early, candidates, areas, [job for area in areas for job in area.jobs]
+
+
+def roads(request: PlanRequest, travel: Travel | None = None) -> str:
+    """Which road server would answer for the ways of this plan now; "": they would be estimated.
+
+    Raises RequestFault for a request no plan can be made for.
+    """
+    sound(request)
+    terms, _, _, _, kept = _looked_at(request)
+    return view_of(terms, travel or Estimate(), kept).distances.roads
 
 
 def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
@@ -90,7 +108,9 @@ def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPla
     reasons = [r for r in early.values() if r is not None]
     reasons += [reason for reason, _ in reasons_of(view, days, _open(days, jobs))]
     made = assemble(view, days, reasons, None, "by hand")
-    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made))
+    return msgspec.structs.replace(
+        made, fingerprint=fingerprint_for(request, made, view.distances.roads)
+    )
 
 
 def judge(made: RoundPlan, request: PlanRequest, travel: Travel | None = None) -> Metrics:
@@ -249,21 +269,13 @@ def assemble(
         metrics=metrics(view, days, hand),
         questions=terms.questions,
         load=weeks,
-        travel_source=source_of(view),
+        travel_source=view.distances.source,
         seed=request.limits.seed,
         engine=engine,
     )
     before = placed(request.previous) if request.previous is not None else {}
     changes = difference(before, placed(made), terms) if before else Changes()
     return msgspec.structs.replace(made, changes=changes)
-
-
-def source_of(view: View) -> str:
-    """Where distances came from, in words."""
-    share = view.distances.estimated
-    if view.distances.guessed is None:
-        return "estimate"
-    return "table" if share == 0 else f"table, {100 * share:.0f} % estimated"
 
 
 def explain(

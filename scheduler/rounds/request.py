@@ -58,16 +58,17 @@ def _once(what: str, names: Iterable[str]) -> None:
         raise RequestFault(f"There are two of {what} {min(twice)}.")
 
 
-def fingerprint(request: PlanRequest) -> str:
-    """What a plan depends on: jobs, sites, technicians, days, money, pins. Not now nor limits.
+def fingerprint(request: PlanRequest, roads: str = "") -> str:
+    """What a plan depends on: jobs, sites, technicians, days, money, pins, and the road server that
+    answers for the ways (`Distances.roads`; "": none, they are estimated). Not now nor limits.
 
     A pin that the plan in force keeps says nothing new and is left out, so telling customers about
     a plan is no reason to make another.
     """
-    return fingerprint_for(request, request.previous)
+    return fingerprint_for(request, request.previous, roads)
 
 
-def fingerprint_for(request: PlanRequest, plan: RoundPlan | None) -> str:
+def fingerprint_for(request: PlanRequest, plan: RoundPlan | None, roads: str = "") -> str:
     """The fingerprint beside the plan that is (or will be) in force."""
     places = placed(plan) if plan else {}
     news = [p for p in request.pins if places.get(p.job) != (p.technician, p.day, p.start)]
@@ -76,7 +77,7 @@ def fingerprint_for(request: PlanRequest, plan: RoundPlan | None) -> str:
         sorted(request.sites, key=lambda s: s.id), sorted(request.jobs, key=lambda j: j.id),
         sorted(request.technicians, key=lambda t: t.id), sorted(news, key=lambda p: p.job),
     )  # fmt: skip
-    packed = msgspec.json.encode(content, order="deterministic")
+    packed = msgspec.json.encode((*content, roads) if roads else content, order="deterministic")
     return hashlib.sha256(packed).hexdigest()[:32]
 
 

@@ -65,7 +65,9 @@ class Table:
                 taken = self._ask(spots, rows, columns, metres, seconds, guessed)
                 failed = 0 if taken else failed + 1
         share = float(guessed.sum() / max(1, guessed.size - len(spots)))
-        found = Distances(metres=metres, seconds=seconds, estimated=share, guessed=guessed)
+        found = Distances(
+            metres=metres, seconds=seconds, estimated=share, guessed=guessed, by=self.url
+        )
         if self._known is None or len(spots) >= len(self._spots):
             self._known, self._spots = found, {spot: n for n, spot in enumerate(spots)}
         return found

@@ -23,6 +23,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask, KeptAsk
+from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work
 from scheduler.publishing import publish, question
 from scheduler.rounds import PlanFault, Progress, RequestFault
@@ -137,7 +138,8 @@ def plan_rounds(
     cancel: Cancel | None = None, travel: rounds.Travel | None = None,
 ) -> Outcome:  # fmt: skip
     """Plan and keep the draft; with nothing new since the plan in force or the newest draft that
-    one is given back unsolved.
+    one is given back unsolved. A road server that has come or gone is news: the draft says by which
+    ways it was made, and the plan in force stays until somebody publishes.
 
     Raises RegistryDown where the registry is away. What cannot be planned is said, not raised.
     """
@@ -147,7 +149,10 @@ def plan_rounds(
         return Outcome(new=False, said="There are no technicians yet: add them first.")
     if not asked.jobs:
         return Outcome(new=False, said="There is no open job to plan.", plan=told)
-    print_ = rounds.fingerprint(asked)
+    try:
+        print_ = rounds.fingerprint(asked, rounds.roads(asked, travel))
+    except RequestFault as fault:
+        return _no_plan(fault, told)
     draft = kept.draft(registry)
     if draft is not None and draft.fingerprint == print_ and not ask.fresh:
         return Outcome(
@@ -159,13 +164,18 @@ def plan_rounds(
     try:
         made = rounds.plan(asked, travel, progress=tell, cancel=cancel)
     except (PlanFault, RequestFault) as fault:
-        log.error("rounds: %s", str(fault)[:300])
-        return Outcome(new=False, said=f"No plan could be made: {str(fault)[:300]}", plan=told)
+        return _no_plan(fault, told)
     note = f"storm {ask.storm[0]} to {ask.storm[1]}" if ask.storm else ""
     id = kept.save_draft(registry, dispatch.encode(made), print_, note, by, now)
     stops = sum(len(r.stops) for r in made.rounds)
     said = f"{stops} visits in {len(made.rounds)} rounds, {len(made.unplanned)} jobs left out."
+    said = f"{said} Driving times: {travel_words(made.travel_source)}."
     return Outcome(new=True, said=said, plan=made, draft=id)
+
+
+def _no_plan(fault: Exception, told: rounds.RoundPlan | None) -> Outcome:
+    log.error("rounds: %s", str(fault)[:300])
+    return Outcome(new=False, said=f"No plan could be made: {str(fault)[:300]}", plan=told)
 
 
 def answer(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -21,9 +21,9 @@ from fleet.registry import notices as outbox
 from fleet.registry import people, quiet_hours, rota
 from fleet.registry.notices import Target, TargetRefused, put_notices
 from fleet.registry.notices.addresses import (
-    HOSTED,
     OWNERS_ALONE,
-    SCHEMES,
+    TAKEN,
+    TAKEN_OF_ALL,
     AddressFault,
     names_a_server,
     read,
@@ -91,14 +91,10 @@ def show(
         request, viewer.scope, "alerts/channels.html", "alerts", status=status, now=now, rows=rows,
         done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
         mine=mine, zone=zone, sure=sure, hours=(hours | (typed or {})) if hours else None,
-        counts=counts, schemes=_schemes(SCHEMES), hosted=_schemes(HOSTED),
+        counts=counts, taken=TAKEN if owner else TAKEN_OF_ALL,
         tested=_tested(desk, tested, now),
         mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
     )  # fmt: skip
-
-
-def _schemes(names: Iterable[str]) -> str:
-    return ", ".join(f"{s}://" for s in sorted(names))
 
 
 def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, Any]:

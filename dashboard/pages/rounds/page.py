@@ -76,7 +76,7 @@ def _facts(
         "kept": plan.changes.kept, "offers": offers, "before": before,
         "map": round_map(tell.ways(sheet, chosen, None), spots,
                          f"Map of the rounds of {name}; the list beside it says the same."),
-        "travel": plan.travel_source, "zone": plan.zone,
+        "travel": say.travel_words(plan.travel_source), "zone": plan.zone,
         "questions": [(q.kind, q.site, q.km) for q in plan.questions],
         "load": [(phrases.day_words(w.monday, sheet.today), w.needed_h, w.shift_h) for w in plan.load],
         "waiting": waiting(desk, scope),

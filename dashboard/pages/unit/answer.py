@@ -82,7 +82,8 @@ def supplies(
     seen = verdict.fuel
     rows = [("Fuel", fuel(seen))]
     if seen.hours_h is not None:
-        rows.append(("Reckoned", say_fuel.BY.get(seen.by, seen.by)))
+        filled = seen.trend_from == seen.refill_at
+        rows.append(("Reckoned", say_fuel.by(seen.by, seen.trend_from, filled, zone, now)))
     if seen.litres_l is not None:
         rows.append(("Can be burnt", f"{phrases.quantity(seen.litres_l)} L"))
     if seen.agreed_h is not None:
@@ -92,15 +93,18 @@ def supplies(
         rows.append(("Its own refuels", f"{seen.factor:.2f} times what the chart says"))
     if seen.refill_at is not None:
         rows.append(("Last filled", words.moment(seen.refill_at, zone, now)))
-    return rows + outages(verdict, runs, now)
+    return rows + outages(verdict, runs, zone, now)
 
 
-def outages(verdict: Assessment, runs: list[Run], now: int) -> list[tuple[str, str]]:
+def outages(verdict: Assessment, runs: list[Run], zone: str, now: int) -> list[tuple[str, str]]:
     """Outages of a year at its own site, and how much of them it ran through."""
     if verdict.mains.last == "unknown":
         return []
     lately = [one for one in verdict.outages if one.lost > now - YEAR_S]
     if not lately:
+        first = verdict.mains.since if verdict.mains.since_earliest is None else None
+        if first is not None and first > now - YEAR_S:
+            return [("Outages here", f"none seen {phrases.since(first, zone, now)}")]
         return [("Outages here", "none seen in a year")]
     parts = [mains.covered_s(one, runs, verdict.at) for one in lately]
     ran, without = (sum(part[n] for part in parts) for n in (0, 1))

@@ -7,6 +7,7 @@ from typing import Any
 from dashboard import logbook, phrases, svg
 from fleet.model import UnitSummary
 from fleet.registry.types import UnitInputs
+from scheduler.assess import epochs
 from scheduler.day import Day
 
 RUNNING = frozenset({"running", "on_load", "cooling_down"})
@@ -26,10 +27,20 @@ def bars(
     held = [r for r in logbook.readings_now(inputs, now) if r.channel != "running"]
     newest = max((r.at for r in held), default=0)
     return [
-        bar(r, logbook.usual(past, r.channel, now // 86_400), running)
+        bar(
+            r, logbook.usual(since(inputs, past, r.channel, now), r.channel, now // 86_400), running
+        )
         | {"when": phrases.fresh(r.at, zone, now) if newest - r.at > APART_S else ""}
         for r in held
     ]
+
+
+def since(inputs: UnitInputs, days: list[Day], channel: str, now: int) -> list[Day]:
+    """The days since the channel reads what it reads now: its device, calibration, battery."""
+    begun = epochs.line_from(inputs, channel, now)
+    if channel in epochs.OF_THE_BATTERY:
+        begun = max(begun, epochs.battery_from(inputs, now) or 0)
+    return [day for day in days if day.day * 86_400 >= begun]
 
 
 def bar(reading: logbook.Now, usual: logbook.Usual, running: bool) -> dict[str, Any]:

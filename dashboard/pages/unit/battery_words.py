@@ -35,7 +35,7 @@ def panel(
     return {
         "verdict": say.VERDICTS[seen.verdict],
         "bad": bool(SHAPES[seen.verdict]),
-        "said": say.stands(seen.verdict, seen.why, seen.by),
+        "said": say.stands(seen.verdict, seen.why, seen.by, low(seen.cranking, zone)),
         "value": value(seen, zone, now),
         "line": line(days, now, seen.nominal_v),
         "rows": [
@@ -47,6 +47,11 @@ def panel(
         ],
         "evidence": evidence(seen, zone, now),
     }
+
+
+def low(look: CrankLook, zone: str) -> str:
+    """At how many of which starts it cranked low."""
+    return say.cranked_low(look.like_low, look.like_starts, look.like_from, zone)
 
 
 def value(seen: BatterySeen, zone: str, now: int) -> dict[str, Any] | None:

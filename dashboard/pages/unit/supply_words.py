@@ -78,7 +78,10 @@ def measured(one: Measured, zone: str, now: int) -> dict[str, Any]:
             f"{_number(one.usual_low, decimals)} to {_number(one.usual_high, decimals)} {unit}"
         )
         entry["rows"].append(
-            ("Usual here", f"{between}, {phrases.count(one.runs, 'run')} of a year")
+            (
+                "Usual here",
+                f"{between}, {phrases.count(one.runs, 'run')} {usual_of(one, zone, now)}",
+            )
         )
     if one.quantity == "hertz" and one.width_pct is not None and not one.not_judged:
         wide = f"{one.width_pct:.1f} % wide inside the run, {band.steady_pct:g} % allowed"
@@ -94,6 +97,11 @@ def measured(one: Measured, zone: str, now: int) -> dict[str, Any]:
         entry["trend"] = svg.sparkline(values, label)
         entry["trend_words"] = label
     return entry
+
+
+def usual_of(one: Measured, zone: str, now: int) -> str:
+    """ "of a year", or since its device, calibration or a part of it was changed."""
+    return "of a year" if one.since is None else phrases.since(one.since, zone, now)
 
 
 def over_time(one: Measured, zone: str, now: int) -> str:

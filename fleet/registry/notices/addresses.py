@@ -27,10 +27,23 @@ HOSTED = frozenset({"bulksms", "clickatell", "clicksend", "sinch", "twilio", "vo
 says (measured with apprise 2.3)."""
 TOPIC = re.compile(r"ntfys?://(ntfy\.sh/)?[A-Za-z0-9_-]{1,64}/?", re.I)
 """A topic at the public server: two parts or a query could name another server."""
+TAKEN_OF_ALL = (
+    "Taken besides an e-mail address: a text-message gateway on the internet, scheme://… with what it "
+    "gave you (names and tokens, then the numbers), and a topic at the public push server, "
+    "scheme://topic. Each gateway has a scheme of its own, as the carrier library writes it."
+)
+"""What everybody may add, in generic words: a page names no company. The schemes themselves are above,
+and whoever has an account at a gateway knows which is its own."""
+TAKEN = (
+    "Taken besides an e-mail address: a webhook, json://host/path or form://host/path (jsons:// and "
+    "forms:// over HTTPS); a text-message gateway on the internet or of your own, scheme://… with what "
+    "it gave you (names and tokens, then the numbers); and a push server, scheme://host/topic or "
+    "scheme://topic. Each gateway has a scheme of its own, as the carrier library writes it."
+)
 OWNERS_ALONE = (
     "This address names a server, which would be asked from this one, inside your network: only the "
-    "owner can add it or take it away. You can add e-mail addresses, text-message gateways and a "
-    "topic at ntfy.sh (ntfys://topic)."
+    "owner can add it or take it away. You can add e-mail addresses, text-message gateways on the "
+    "internet and a topic at the public push server."
 )
 MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 LONGEST = 500
@@ -62,8 +75,8 @@ def read(text: str) -> Address:
     way = SCHEMES.get(scheme)
     if way is None:
         raise AddressFault(
-            "This kind of address is not taken. Taken are e-mail addresses and "
-            f"{', '.join(sorted(SCHEMES))}."
+            f"No gateway with this scheme is known here: look how it begins. {TAKEN} Anything else, such "
+            "as a file, is not taken."
         )
     try:
         host = urlsplit(text).hostname

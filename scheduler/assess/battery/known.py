@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fleet.calendar import local_date
 from fleet.model import Chemistry, StartDemand
 from fleet.registry.types import UnitInputs
-from scheduler.assess.seen import moment
+from scheduler.assess import epochs
+from scheduler.assess.written import moment
 from scheduler.day import Day
 from scheduler.rules import battery
 from scheduler.rules.battery import Crank, DayVolts
@@ -20,7 +20,10 @@ practice, no source."""
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """The battery that is in now: fitted when, its chemistry, days and starts since."""
+    """The battery that is in now: fitted when, its chemistry, days and starts since.
+
+    earlier: points of the days before it, which tell of the charger and of nothing else.
+    """
 
     by: float
     chemistry: Chemistry
@@ -30,6 +33,7 @@ class Known:
     points: list[DayVolts]
     starts: list[Crank]
     one_line_from: int
+    earlier: list[DayVolts]
 
 
 def known_of(
@@ -38,7 +42,7 @@ def known_of(
     by = battery.scale(inputs.unit.battery_nominal_v)
     fitted_at, chemistry = _fitted(inputs, now)
     afresh = fitted_at or 0
-    cuts = _cuts(inputs, "crank_min_v")
+    cuts = epochs.cuts(inputs, "crank_min_v", now)
     air = {at: c for d in days if d.battery is not None for at, c in d.battery.cranks}
     starts = battery.measured(
         [_crank(d, by, cuts, air) for d in demands if d.crank_min_v is not None and d.at > afresh]
@@ -48,37 +52,27 @@ def known_of(
         starts = [c for c in starts if c.at >= better]
         afresh = max(afresh, better)
     kept = [d for d in days if d.battery is not None and d.day * 86_400 >= afresh]
-    cut = [at for at in _cuts(inputs, "battery_v") if at <= now]
     return Known(
         by, chemistry, fitted_at, afresh, kept, [p for d in kept if (p := _point(d, by))], starts,
-        max([0, *cut]),
+        epochs.line_from(inputs, "battery_v", now),
+        [p for d in days if d.day * 86_400 < afresh and (p := _point(d, by))],
     )  # fmt: skip
 
 
 def _fitted(inputs: UnitInputs, now: int) -> tuple[int | None, Chemistry]:
     """(when the battery was fitted, its chemistry), by the newest record of a change, else the
-    register."""
+    register; what is to be fitted one day is not in yet."""
     zone, unit = inputs.site.time_zone, inputs.unit
     at, chemistry = moment(unit.battery_fitted, zone, False), unit.battery_chemistry
+    at = None if at is None or at > now else at
     for record in sorted(inputs.records, key=lambda r: r.at):
         part = str(record.facts.get("part", "")).lower()
         if record.kind != "part_changed" or "battery" not in part or record.at > now:
             continue
-        when = moment(record.facts.get("date"), zone, False)
-        when = (
-            record.at
-            if when is None or local_date(record.at, zone) == local_date(when, zone)
-            else when
-        )
-        if at is None or when >= at:
+        when = epochs.changed_at(record, zone)
+        if when <= now and (at is None or when >= at):
             at, chemistry = when, record.facts.get("chemistry") or chemistry
     return at, chemistry
-
-
-def _cuts(inputs: UnitInputs, channel: str) -> list[int]:
-    """Moments from which a channel reads differently: another device, another calibration."""
-    moments = [f.from_at for f in inputs.fittings if f.from_at is not None]
-    return sorted({*moments, *(c.from_at for c in inputs.calibrations if c.channel == channel)})
 
 
 def _crank(demand: StartDemand, by: float, cuts: Sequence[int], air: dict[int, float]) -> Crank:

@@ -21,6 +21,7 @@ from scheduler.rules.battery import (
     BatterySeen,
     BatteryTrend,
     ChargeLook,
+    Count,
     Crank,
     DayVolts,
     Left,
@@ -54,7 +55,7 @@ def look(
     one_line = [p for p in known.points if p.day * 86_400 >= known.one_line_from]
     failed = battery.failed_cell(one_line, run, known.by, known.chemistry != "lfp")
     value = newest(inputs, "battery_v", at.now)
-    usual = _usual(before, known.by)
+    usual = _usual(before, known)
     seen = BatterySeen(
         nominal_v=inputs.unit.battery_nominal_v,
         chemistry=known.chemistry,
@@ -70,7 +71,7 @@ def look(
         cranking=cranking,
         trend=_trend(known, fallen, charge.kind, inputs.unit.battery_nominal_v),
     )
-    started = next((d.at for d in reversed(demands) if _answered(d)), None)
+    started = next((d.at for d in reversed(demands) if _answered(d) and d.at > known.afresh), None)
     seen = battery.decide(seen, worn, failed, started, at.now)
     found = findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
     if at.aside is not None:
@@ -86,14 +87,14 @@ def _answered(demand: StartDemand) -> bool:
 def _charge(inputs: UnitInputs, known: Known, now: int) -> tuple[ChargeLook, list[DayVolts]]:
     """(how it is charged, the days before the fault, of which its usual volts are taken)."""
     carry = known.days[-1].carry if known.days else None
-    under = carry.battery.under if carry else None
-    over = carry.battery.over if carry else None
+    under = _of_this_one(carry.battery.under if carry else None, known)
+    over = _of_this_one(carry.battery.over if carry else None, known)
     since = min((c.since for c in (under, over) if c is not None), default=now)
     before = [p for p in known.points if p.day < since // 86_400]
     noon = _noon_s(inputs, now)
     learned = battery.learn(before, noon)
-    if learned == "unknown":
-        learned = battery.learn(known.points, noon)
+    for points in (known.points, known.earlier):
+        learned = battery.learn(points, noon) if learned == "unknown" else learned
     asked = inputs.unit.charger
     kind: Charger = learned if asked == "unknown" else asked
     seen = ChargeLook(
@@ -103,17 +104,23 @@ def _charge(inputs: UnitInputs, known: Known, now: int) -> tuple[ChargeLook, lis
     )  # fmt: skip
     if over is not None and over.s >= battery.OVER_S:
         seen = msgspec.structs.replace(seen, fault="over", fault_since=over.since)
-    elif under is not None and _not_charged(
-        kind, known.points, before, under.s, _seldom(inputs, known)
-    ):
+    elif under is not None and _not_charged(kind, known, before, under.s, _seldom(inputs, known)):
         seen = msgspec.structs.replace(seen, fault="low", fault_since=under.since)
-    low, high = _usual(before or known.points, known.by)
+    low, high = _usual(before or known.points, known)
     return msgspec.structs.replace(seen, usual_low_v=low, usual_high_v=high), before or known.points
+
+
+def _of_this_one(count: Count | None, known: Known) -> Count | None:
+    """A limit exceeded, counted from when the battery that is in now was fitted."""
+    if count is None or count.since >= known.afresh:
+        return count
+    watched = max(0, min(count.s, count.at - known.afresh))
+    return msgspec.structs.replace(count, since=known.afresh, s=watched)
 
 
 def _not_charged(
     kind: Charger,
-    points: Sequence[DayVolts],
+    known: Known,
     before: Sequence[DayVolts],
     under_s: int,
     seldom: bool,
@@ -126,9 +133,10 @@ def _not_charged(
     if kind in ("none", "unknown") or under_s < 86_400 * battery.allowed_days(kind, before):
         return False
     if kind == "on_off" and seldom:
-        usual_low, _ = _usual(before, 1.0)
-        return usual_low is not None and points[-1].high_v < usual_low - SELDOM_V
-    week = points[-7:]
+        usual_low, _ = _usual(before, known)
+        newest_v = known.points[-1].high_v
+        return usual_low is not None and newest_v < usual_low / known.by - SELDOM_V
+    week = known.points[-7:]
     return kind != "solar" or (len(week) == 7 and all(p.high_v - p.low_v < NO_RISE_V for p in week))
 
 
@@ -146,14 +154,14 @@ def _noon_s(inputs: UnitInputs, now: int) -> int:
     return (day_bounds(local_date(now, zone), zone)[0] + 43_200) % 86_400
 
 
-def _usual(points: Sequence[DayVolts], by: float) -> tuple[float | None, float | None]:
-    """The usual range of this unit's battery, standing [V]."""
-    past = points[-USUAL_DAYS:]
+def _usual(points: Sequence[DayVolts], known: Known) -> tuple[float | None, float | None]:
+    """The usual range of this unit's battery, standing [V], as its device measures it now."""
+    past = [p for p in points[-USUAL_DAYS:] if p.day * 86_400 >= known.one_line_from]
     if len(past) < LEAST_USUAL:
         return None, None
     low = float(np.percentile([p.low_v for p in past], 5))
     high = float(np.percentile([p.high_v for p in past], 95))
-    return round(low * by, 2), round(high * by, 2)
+    return round(low * known.by, 2), round(high * known.by, 2)
 
 
 def _fell(before: Sequence[DayVolts], known: Known) -> float | None:
@@ -174,6 +182,8 @@ def _rest(known: Known, charge: ChargeLook, now: int) -> RestLook:
         rest = day.battery.rest if day.battery else None
         if rest is None or rest.rested_s < least or now - rest.at > REST_DAYS * 86_400:
             continue
+        if rest.at < known.one_line_from:
+            break
         if charge.kind in battery.CHARGERS and charge.fault != "low" and rest.mains != 0:
             continue
         pct = battery.charge_pct(rest.v / known.by, 12.0, known.chemistry)
@@ -220,12 +230,12 @@ def _with_left(charge: ChargeLook, left: Left) -> ChargeLook:
 
 
 def _after_run(known: Known, now: int) -> battery.AfterRun | None:
-    """The newest long run with volts after it, of the last 60 days."""
+    """The newest long run with volts after it, of the last 60 days; of this battery and device."""
     for day in reversed(known.days):
         if now - day.day * 86_400 > SAG_DAYS * 86_400:
             return None
-        if day.battery is not None and day.battery.after_run is not None:
-            return day.battery.after_run
+        if day.battery is not None and (run := day.battery.after_run) is not None:
+            return run if run.end >= max(known.afresh, known.one_line_from) else None
     return None
 
 

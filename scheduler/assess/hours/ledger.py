@@ -129,7 +129,7 @@ def _by_runs(
     at, anchor = read[-1] if read else (first_at or 0, 0.0)
     since = [run for run in runs if run_end(run) >= at]
     doubt_s = sum(uncertain_s(run) + run_end(run) - surely_until(run, hides_s) for run in since)
-    note = "the meter counts while the engine stands" if refused else "no hour meter is reported"
+    note = "a meter counted while the engine stood" if refused else "no hour meter is reported"
     if not read:
         note += "; counted from the first report, as the engine's own meter was never read"
     hours = EngineHours(

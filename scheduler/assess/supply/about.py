@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from fleet.registry.types import UnitInputs
 from scheduler.assess.findings import ANSWERS
+from scheduler.assess.supply.quantity import Of
 from scheduler.day import Day
 from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen
 
@@ -15,11 +16,18 @@ DANGERS = frozenset({"over_voltage", "open_neutral", "circuit", "no_output", "st
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """Everything the findings are made of. aside: why people set the unit aside, or nothing."""
+    """Everything the findings are made of. aside: why people set the unit aside, or nothing.
+
+    volts, hertz: each with where its history began anew; fitted_from: since when the device that
+    speaks now does [UTC s].
+    """
 
     inputs: UnitInputs
     plate: Plate
     seen: SupplySeen
+    volts: Of
+    hertz: Of
+    fitted_from: int
     points: tuple[RunPoint, ...]
     delays: Mapping[str, Delay]
     now: int

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.model import Evidence, Finding
+from scheduler.assess import epochs
 from scheduler.assess.supply.about import About
+from scheduler.assess.supply.quantity import PARTS
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint
 
+LINES = ("ac_l12_v", "ac_l23_v", "ac_l31_v")
 RUNS_LOOKED = 3
 RUNS_BAD = 2
 """Hunting and unbalance: the newest run, and two of the newest three. Common practice, no source."""
@@ -20,7 +23,7 @@ def hunting(about: About) -> Finding | None:
         return None
     band = supply.hertz_band(about.plate)
     limit = band.steady_pct / 100 * band.nominal
-    told = [p for p in about.points if p.hertz_width is not None]
+    told = [p for p in about.hertz.own if p.hertz_width is not None]
     wide = _stretch(told, [(p.hertz_width or 0.0) > limit for p in told])
     if not wide:
         return None
@@ -57,7 +60,9 @@ def _stretch(told: Sequence[RunPoint], bad: Sequence[bool]) -> list[RunPoint]:
 
 def unbalance(about: About) -> Finding | None:
     """Line to line, further apart than a network at no load may be."""
-    told = [p for p in about.points if p.unbalance_pct is not None]
+    told = [
+        p for p in about.points if p.unbalance_pct is not None and p.start >= _lines_from(about)
+    ]
     bad = _stretch(told, [(p.unbalance_pct or 0.0) > supply.UNBALANCE_PCT for p in told])
     if not bad:
         return None
@@ -72,29 +77,36 @@ def unbalance(about: About) -> Finding | None:
             "runs": len(bad),
             "share": round(pct / supply.UNBALANCE_PCT, 3),
         },
-        evidence=_of_runs(("ac_l12_v", "ac_l23_v", "ac_l31_v"), bad),
+        evidence=_of_runs(LINES, bad),
     )
 
 
+def _lines_from(about: About) -> int:
+    """Since when its lines read against each other as they do now, with the alternator of now."""
+    lines = (epochs.line_from(about.inputs, channel, about.now) for channel in LINES)
+    parts = epochs.parts_changed(about.inputs, PARTS["volts"], about.now)
+    return max([*lines, *parts])
+
+
 def wrong_nominal(about: About) -> list[Finding]:
-    """A note where every run was at another nominal than the register says."""
+    """A note where every run of its device was at another nominal than the register says."""
     found = []
     for other in about.seen.wrong_nominal:
         volts = other > 65
-        first = about.points[0]
+        runs = (about.volts if volts else about.hertz).newest
         channel = about.seen.volts.channel if volts and about.seen.volts else "frequency_hz"
         found.append(
             Finding(
                 kind="wrong_nominal",
                 severity="note",
-                since=first.start,
+                since=runs[0].start,
                 part="volts" if volts else "hertz",
                 facts={
                     "nominal": about.plate.nominal_v if volts else about.plate.nominal_hz,
                     "runs_at": other,
-                    "runs": len(about.points),
+                    "runs": len(runs),
                 },
-                evidence=_of_runs((channel,), about.points),
+                evidence=_of_runs((channel,), runs),
             )
         )
     return found

@@ -31,7 +31,9 @@ def _weighed(about: About, finding: Finding) -> Finding:
     kept = finding.kind in KEEP_UNCHECKED
     if unchecked and severity != "note":
         facts["unchecked"] = True
-        wired = finding.kind == "no_output" and bool(measured and measured.runs)
+        wired = finding.kind == "no_output" and any(
+            p.start >= about.fitted_from for p in about.volts.points
+        )
         wired |= finding.kind == "leg_out" and "never" not in facts
         severity = severity if kept or wired else "note"
     if about.aside and not kept and severity != "note":

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from fleet.model import Finding, Run
 from fleet.registry.types import UnitInputs
+from scheduler.assess import epochs
 from scheduler.assess.condition import Now
 from scheduler.assess.supply.about import About, still_open
 from scheduler.assess.supply.findings import findings
@@ -45,6 +46,15 @@ def look(
         wrong_nominal=wrong,
     )
     about = About(
-        inputs, plate, seen, points, delays, at.now, at.aside.condition if at.aside else ""
+        inputs,
+        plate,
+        seen,
+        volts,
+        hertz,
+        epochs.fitted_from(inputs, at.now),
+        points,
+        delays,
+        at.now,
+        at.aside.condition if at.aside else "",
     )
     return seen, findings(about)

@@ -6,11 +6,13 @@ from bisect import bisect_right
 
 import numpy as np
 
+from scheduler.assess.supply.points import YEAR_S
 from scheduler.assess.supply.quantity import ENOUGH, Of
 from scheduler.rules import supply
 from scheduler.rules.supply import Measured, Plate, RunPoint
 
 POINTS_SHOWN = 60
+NO_RUN_SINCE = "no run since its device, its calibration or a part of it was changed"
 
 
 def measured(of: Of, plate: Plate, outages: set[int], out: bool) -> Measured | None:
@@ -22,11 +24,12 @@ def measured(of: Of, plate: Plate, outages: set[int], out: bool) -> Measured | N
     assert value is not None
     electronic = of.quantity == "hertz" and plate.inverter
     enough = [p for p in of.points if of.n(p) >= ENOUGH]
-    usual = [v for p in enough if (v := of.value(p)) is not None]
+    own = of.own
+    usual = [v for p in own if of.n(p) >= ENOUGH and (v := of.value(p)) is not None]
     like = supply.alike(
         [_point(of, p, outages) for p in enough], plate.rated_kw, supply.no_load_kw(plate)
     )
-    drift, why_not = supply.drift(of.quantity, like, of.band)
+    drift, why_not = supply.drift(of.quantity, like, of.band) if own else (None, NO_RUN_SINCE)
     width = last.hertz_width if of.quantity == "hertz" else None
     label = supply.volts_like if of.quantity == "volts" else supply.hertz_like
     not_judged = "electronics" if electronic else ""
@@ -40,7 +43,8 @@ def measured(of: Of, plate: Plate, outages: set[int], out: bool) -> Measured | N
         width_pct=None if width is None else round(100 * width / of.band.nominal, 2),
         usual_low=round(float(np.percentile(usual, 10)), 2) if len(usual) >= 5 else None,
         usual_high=round(float(np.percentile(usual, 90)), 2) if len(usual) >= 5 else None,
-        runs=len(of.points),
+        runs=len(own),
+        since=of.since if of.since > last.start - YEAR_S else None,
         supply=label(value, plate),
         out=out,
         checked=of.checked,

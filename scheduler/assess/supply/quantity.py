@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleet.registry.types import UnitInputs
+from scheduler.assess import epochs
 from scheduler.assess.seen import covers
 from scheduler.rules import supply
 from scheduler.rules.supply import Band, Plate, Quantity, RunPoint
@@ -38,6 +39,23 @@ class Of:
     def n(self, point: RunPoint) -> int:
         return point.volts_n if self.quantity == "volts" else point.hertz_n
 
+    @property
+    def since(self) -> int:
+        """When it last began anew: another device, calibration or part; 0: never."""
+        return self.moments[-1] if self.moments else 0
+
+    @property
+    def own(self) -> tuple[RunPoint, ...]:
+        """The runs since then: what is said of its past is said of these."""
+        return tuple(p for p in self.points if p.start >= self.since)
+
+    @property
+    def newest(self) -> tuple[RunPoint, ...]:
+        """The newest run and those like it before: of one device, calibration and part."""
+        last = self.points[-1].start if self.points else 0
+        begun = max((at for at in self.moments if at <= last), default=0)
+        return tuple(p for p in self.points if p.start >= begun)
+
 
 def of_quantity(
     quantity: Quantity,
@@ -52,14 +70,8 @@ def of_quantity(
     ac = [c for c in inputs.calibrations if c.from_at <= now and c.channel.startswith("ac_")]
     mine = [c for c in inputs.calibrations if c.channel == channel and c.from_at <= now]
     vouch = [*mine, *ac] if quantity == "hertz" else mine
-    moments = [c.from_at for c in mine]
-    moments += [f.from_at for f in inputs.fittings if f.from_at is not None]
-    moments += [
-        r.at
-        for r in inputs.records
-        if r.kind == "part_changed"
-        and any(word in str(r.facts.get("part", "")).lower() for word in PARTS[quantity])
-    ]
+    moments = epochs.cuts(inputs, channel, now)
+    moments += epochs.parts_changed(inputs, PARTS[quantity], now)
     kept = tuple(p for p in points if (p.volts if quantity == "volts" else p.hertz) is not None)
     return Of(
         quantity, channel, band, kept, any(c.fitting in fitted for c in vouch),
@@ -68,9 +80,9 @@ def of_quantity(
 
 
 def wrong_volts(of: Of) -> float | None:
-    """The nominal that every run of this fitting ran at instead; None where none or not all did."""
-    near = {supply.other_nominal(p.volts, of.band) for p in of.points if p.volts is not None}
-    if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in of.points):
+    """The nominal that all its newest runs ran at instead; None where none or not all did."""
+    near = {supply.other_nominal(p.volts, of.band) for p in of.newest if p.volts is not None}
+    if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in of.newest):
         return None
     other = near.pop()
     if other is None or abs(other - of.band.nominal) < NOMINAL_OFF * of.band.nominal:
@@ -79,6 +91,6 @@ def wrong_volts(of: Of) -> float | None:
 
 
 def wrong_hertz(of: Of, plate: Plate) -> float | None:
-    """The nominal that every run ran at instead [Hz]; None where none or not all did."""
-    near = {supply.other_hertz(p.hertz, plate.nominal_hz) for p in of.points if p.hertz is not None}
+    """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did."""
+    near = {supply.other_hertz(p.hertz, plate.nominal_hz) for p in of.newest if p.hertz is not None}
     return near.pop() if len(near) == 1 else None

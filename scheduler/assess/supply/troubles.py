@@ -75,10 +75,11 @@ def _of_circuit(about: About, delay: Delay) -> Severity:
 
 
 def live_before(about: About, channel: str) -> bool:
-    """Whether a circuit was seen alive in any run of the last year."""
+    """Whether a circuit was seen alive in any run of a year that its present device reported."""
     return any(
         c.channel == channel and c.volts >= supply.DEAD_SHARE * c.nominal
         for point in about.points
+        if point.start >= about.fitted_from
         for c in point.circuits
     )
 
@@ -106,10 +107,13 @@ def _channels(about: About, trouble: str) -> tuple[str, ...]:
 
 def _facts(about: About, trouble: str, delay: Delay) -> dict[str, Any]:
     plate = about.plate
+    facts: dict[str, Any]
     if trouble in ("volts", "hertz"):
         measured = about.seen.volts if trouble == "volts" else about.seen.hertz
-        return _band_facts(measured, plate, delay, trouble)
-    facts: dict[str, Any] = {"nominal_v": plate.nominal_v, "last_at": delay.last_at}
+        facts = _band_facts(measured, plate, delay, trouble)
+        since = about.volts.since if trouble == "volts" else about.hertz.since
+        return facts | ({"changed_at": since} if since > delay.last_at else {})
+    facts = {"nominal_v": plate.nominal_v, "last_at": delay.last_at}
     if trouble in ("circuit", "over_voltage"):
         worst = _worst(about, low=trouble == "circuit")
         if worst is not None and (trouble == "circuit" or not supply.good(worst)):

@@ -76,14 +76,17 @@ def healthy_like(starts: Sequence[Crank]) -> Crank | None:
 def look(starts: Sequence[Crank], nominal_v: float = 12.0) -> tuple[CrankLook, float | None]:
     """(the newest start beside a healthy one; how far the newest three have fallen, per 12 V).
 
-    Fallen: the median over the newest three of each one's distance to its own healthy like.
+    Fallen: the median over the newest three of each one's distance to its own healthy like. Only
+    those that the same device measured in the same calibration count.
     """
     if not starts:
         return CrankLook(reason="not measured"), None
+    count, starts = len(starts), one_line(starts)
     now, by = starts[-1], scale(nominal_v)
     like = healthy_like(starts)
-    fallen = [f for n in range(NEWEST) if (f := _fallen(starts[: len(starts) - n])) is not None]
-    below = sum(c.margin_v < -METER_V for c in starts[-NEWEST:])
+    newest = range(min(NEWEST, len(starts)))
+    fallen = [f for n in newest if (f := _fallen(starts[: len(starts) - n])) is not None]
+    low = [_low(c) for c in starts]
     reason = ""
     if like is None:
         reason = "no temperature read" if now.temp_c is None else "no healthy start within 8 °C yet"
@@ -95,11 +98,23 @@ def look(starts: Sequence[Crank], nominal_v: float = 12.0) -> tuple[CrankLook, f
         healthy_at=like.at if like else None,
         healthy_v=round(like.v * by, 2) if like else None,
         healthy_temp_c=like.temp_c if like else None,
-        starts=len(starts),
-        below=below,
+        starts=count,
+        below=sum(low[-NEWEST:]),
+        like_from=starts[0].at,
+        like_starts=len(starts),
+        like_low=sum(low),
         reason=reason,
     )
     return seen, median(fallen) if fallen else None
+
+
+def one_line(starts: Sequence[Crank]) -> list[Crank]:
+    """Those measured as the newest one was: by its device, in its calibration."""
+    return [c for c in starts if c.segment == starts[-1].segment]
+
+
+def _low(one: Crank) -> bool:
+    return one.margin_v < -METER_V
 
 
 def _fallen(starts: Sequence[Crank]) -> float | None:
@@ -109,15 +124,17 @@ def _fallen(starts: Sequence[Crank]) -> float | None:
 
 def worn(starts: Sequence[Crank], fallen_v: float | None) -> str:
     """What the starts say: "cranking" the limit is crossed, "fallen" lower than its own healthy
-    starts, "low" under the limit but always so; "" nothing.
+    starts, "low" under the limit and not known to have held more; "" nothing. Of one device and
+    calibration: what another one measured says nothing of this.
 
     Without temperatures the limit is that of the coldest row, and its own usual start stands in for
     a healthy like: a volt lower is more than a season makes.
     """
     if not starts:
         return ""
+    starts = one_line(starts)
     now, like = starts[-1], healthy_like(starts)
-    below = sum(c.margin_v < -METER_V for c in starts[-NEWEST:])
+    below = sum(_low(c) for c in starts[-NEWEST:])
     drop = fallen_v or 0.0
     usual = _usual_v(starts) if now.temp_c is None else like.v if like is not None else None
     far = usual is not None and usual - now.v >= FAR_FALLEN_V

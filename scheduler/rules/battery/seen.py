@@ -53,6 +53,8 @@ class CrankLook(msgspec.Struct, frozen=True, kw_only=True):
 
     limit_v: by the load-test table at temp_c. starts: measured since the battery was fitted;
     below: of the newest three, those under the limit. reason: why nothing is measured or compared.
+    like_from: the first start by this battery, device and calibration, from which `below` counts; of
+    the like_starts from then on, like_low were under the limit.
     """
 
     at: int | None = None
@@ -64,6 +66,9 @@ class CrankLook(msgspec.Struct, frozen=True, kw_only=True):
     healthy_temp_c: float | None = None
     starts: int = 0
     below: int = 0
+    like_from: int | None = None
+    like_starts: int = 0
+    like_low: int = 0
     reason: str = ""
 
 

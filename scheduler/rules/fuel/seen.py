@@ -12,8 +12,8 @@ class FuelSeen(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     level_pct: smoothed, of the tank, at `at`; left_share: of what can be burnt. hours_h: how long
     it lasts at load_share of the rating, `at_load` says which load that is. by: chart (nameplate),
-    energy (nameplate, over an efficiency; the shorter time), trend (its own fall since the newest
-    refill, at the load it carried then), supplied (mains gas); '' with `reason`: not known.
+    energy (nameplate, over an efficiency; the shorter time), trend (its own fall since `trend_from`, at
+    the load it carried then: the newest refill, or the first its device read of it), supplied (mains gas); '' with `reason`: not known.
     factor: own refuels over the chart. agreed_h: hours wanted, agreed or by default.
     """
 
@@ -29,5 +29,6 @@ class FuelSeen(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     reason: str = ""
     factor: float | None = None
     refill_at: int | None = None
+    trend_from: int | None = None
     agreed_h: float | None = None
     agreed: bool = False

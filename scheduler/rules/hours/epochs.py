@@ -79,8 +79,11 @@ def _accept(s: State, at: int, step_h: float) -> None:
 
 
 def _new_epoch(s: State, at: int, value: float) -> None:
+    """Count on from another level. What ran ahead of the clock stays ahead: two epochs in an hour
+    make no more hours than one."""
     s.breaks.append(len(s.t))
-    s.max_h, s.at, s.excess_h = value, at, 0.0
+    waited_h = (at - s.at) / 3600
+    s.max_h, s.at, s.excess_h = value, at, max(0.0, s.excess_h - waited_h)
     s.t.append(at)
     s.h.append(s.gained)
 

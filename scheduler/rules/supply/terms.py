@@ -157,7 +157,8 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True):
     """Volts or hertz of one unit: its band, its last run, its usual range, its drift.
 
     last: median of the newest run with settled samples, n of them; usual_*: from the 10th to the
-    90th percentile of its runs of a year. supply: a comparison with what a network would deliver.
+    90th percentile of its runs of a year, as many as `runs` says, from `since` on (its device,
+    calibration or governing part was changed then; None: in no year). supply: a comparison with what a network would deliver.
     not_judged: why not ("too few samples", "not reported", "electronics", ...). checked: a meter
     was on it since its device was fitted. points: (start, median) of the newest runs.
     """
@@ -172,6 +173,7 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True):
     usual_low: float | None = None
     usual_high: float | None = None
     runs: int = 0
+    since: int | None = None
     supply: str = ""
     out: bool = False
     checked: bool = False
