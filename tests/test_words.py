@@ -204,7 +204,7 @@ SAMPLES = [
     finding("over_voltage", nominal_v=230.0),
     finding("no_output", nominal_v=230.0, volts=3.0),
     finding("leg_out", channel="ac_l3_v", phases="3", nominal_v=230.9, volts=2.0),
-    finding("leg_out", channel="ac_l2_v", phases="split", nominal_v=120.0, volts=0.0, never=True),
+    finding("leg_out", channel="ac_l2_v", phases="split", nominal_v=120.0, volts=0.0, not_yet=True),
     finding("over_voltage", channel="ac_l23_v", phases="3", nominal_v=400.0, volts=500.0),
     finding("volts_standing", nominal_v=230.0, volts=231.0, unchecked=True),
     finding("stray_volts", nominal_v=230.0, volts=48.0),

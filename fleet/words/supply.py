@@ -145,8 +145,8 @@ def _leg_out(f: Finding, zone: str, now: int) -> Sentence:
         f"{name} gave {_volts(facts['volts'])} where {_volts(facts['nominal_v'])} belong, since "
         f"{began(f, zone, now)}, while the rest of its output is alive."
     )
-    if facts.get("never"):
-        seen += " It has shown no volts in any run: perhaps its sense lead was never fitted."
+    if facts.get("not_yet"):
+        seen += " It has shown no volts in any run of a year seen by this device: perhaps its sense lead was never fitted."
         do = "Put a meter on every phase and on the sense leads, at the next visit."
     else:
         seen += " What hangs on it is dark, and motors on the rest burn out."

@@ -34,7 +34,7 @@ def _weighed(about: About, finding: Finding) -> Finding:
         wired = finding.kind == "no_output" and any(
             p.start >= about.fitted_from for p in about.volts.points
         )
-        wired |= finding.kind == "leg_out" and "never" not in facts
+        wired |= finding.kind == "leg_out" and "not_yet" not in facts
         severity = severity if kept or wired else "note"
     if about.aside and not kept and severity != "note":
         facts["set_aside"] = about.aside

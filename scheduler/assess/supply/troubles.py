@@ -135,7 +135,7 @@ def _circuit_facts(about: About, worst: Circuit, delay: Delay) -> dict[str, Any]
         "last_at": delay.last_at,
     }
     if not live_before(about, worst.channel):
-        facts["never"] = True
+        facts["not_yet"] = True
     return facts
 
 
