@@ -75,7 +75,8 @@ def free_time(made: RoundPlan, asked: PlanRequest) -> Iterator[Free]:
             else:
                 last = r.stops[-1]
                 lunch_s = 0 if r.lunch else shift.lunch_s
-                yield Free(person, shift.day, places[last.site], last.finish, until, lunch_s)
+                since = max(last.finish, r.lunch.end if r.lunch else 0)
+                yield Free(person, shift.day, places[last.site], since, until, lunch_s)
 
 
 def goes(work: RoundJob, place: RoundSite, free: Free) -> bool:

@@ -116,8 +116,9 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def disturbed(self) -> tuple[Change, ...]:
-        """Dropped, or moved to another day or technician."""
-        return self.of("dropped", "moved_day", "moved_technician")
+        """Dropped, or moved to another day or technician; not what is no longer to be done."""
+        moved = self.of("dropped", "moved_day", "moved_technician")
+        return tuple(change for change in moved if change.why != "job_gone")
 
 
 class TechnicianHours(msgspec.Struct, frozen=True, kw_only=True):

@@ -211,6 +211,22 @@ class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
     radius_km: float | None = 250.0
 
 
+SeenState = Literal["done", "part_done", "under_way", "gone"]
+
+
+class Seen(msgspec.Struct, frozen=True, kw_only=True):
+    """What people recorded of a job of the plan in force, for re-planning in mid-day.
+
+    done, part_done: somebody was there and left off at `at`; under_way: there since `at`, for
+    duration_s in all; gone: not to be done any more, and nobody went for it. A job that is part
+    done may be asked for again.
+    """
+
+    state: SeenState
+    at: int = 0
+    duration_s: int = 0
+
+
 class Distances(msgspec.Struct, frozen=True, kw_only=True):
     """Metres and seconds between places, from row to column; zero on the diagonal.
 
@@ -234,6 +250,6 @@ class Travel(Protocol):
 __all__ = [
     "Change", "ChangeKind", "Changes", "Distances", "Economics", "Half", "Limits", "Matrix",
     "Metrics", "Offer", "Pin", "PinLevel", "PlanRequest", "Proposal", "Question", "Reason",
-    "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop",
-    "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
+    "Round", "RoundJob", "RoundPlan", "RoundSite", "Seen", "SeenState", "Shift", "Skill", "Span",
+    "Stop", "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
 ]  # fmt: skip

@@ -8,7 +8,7 @@ import msgspec
 
 from scheduler.rounds.asked import Key
 from scheduler.rounds.by_hand import by_hand, pinned
-from scheduler.rounds.changes import difference, placed
+from scheduler.rounds.changes import difference, placed, still_asked
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, as_round, drive, worth
 from scheduler.rounds.engine import NAME, Cancel, Progress, Tell, search
@@ -257,7 +257,8 @@ def assemble(
         seed=request.limits.seed,
         engine=engine,
     )
-    before = placed(request.previous) if request.previous is not None else {}
+    previous = request.previous
+    before = still_asked(previous, terms, past_only=True) if previous is not None else {}
     changes = difference(before, placed(made), terms) if before else Changes()
     return msgspec.structs.replace(made, changes=changes)
 
