@@ -23,8 +23,9 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask, KeptAsk
+from fleet.words import planned
 from scheduler import dispatch, rounds, work
-from scheduler.publishing import publish, question
+from scheduler.publishing import outside, publish, question
 from scheduler.rounds import PlanFault, Progress, RequestFault
 
 log = logging.getLogger("hourhand.scheduler")
@@ -114,7 +115,8 @@ def plan_rounds(
     if not asked.technicians:
         return Outcome(new=False, said="There are no technicians yet: add them first.")
     if not asked.jobs:
-        return Outcome(new=False, said="There is no open job to plan.", plan=told)
+        waits = planned.in_no_round(len(outside(registry, EVERYTHING, told, now).sets))
+        return Outcome(new=False, said=f"There is no open job to plan. {waits}".strip(), plan=told)
     print_ = rounds.fingerprint(asked)
     draft = kept.draft(registry)
     if draft is not None and draft.fingerprint == print_ and not ask.fresh:
@@ -133,6 +135,8 @@ def plan_rounds(
     id = kept.save_draft(registry, dispatch.encode(made), print_, note, by, now)
     stops = sum(len(r.stops) for r in made.rounds)
     said = f"{stops} visits in {len(made.rounds)} rounds, {len(made.unplanned)} jobs left out."
+    waits = planned.in_no_round(len(outside(registry, EVERYTHING, made, now).sets))
+    said = f"{said} {waits}".strip()
     return Outcome(new=True, said=said, plan=made, draft=id)
 
 
