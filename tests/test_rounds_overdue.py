@@ -361,3 +361,18 @@ def test_the_weeks_after_take_what_has_waited_first() -> None:
     (week,) = made.load
     assert where(made, "J7") is not None
     assert set(week.jobs) == {"J6", "J5"}
+
+
+@pytest.mark.parametrize("limits", [Limits(iterations=30), CORE], ids=["engine", "by hand"])
+def test_life_is_not_left_out_for_routine_work_that_is_nearer_and_longer_due(
+    limits: Limits,
+) -> None:
+    """One day: two routine jobs of last year beside the base fill it, life work is out of the way."""
+    jobs = [
+        job(f"old-{n}", f"S{n}", due=at(-300, 20), duration_s=int(3.4 * HOUR_S)) for n in range(2)
+    ]
+    life = job("life", "FAR", due=at(-1, 20), duration_s=4 * HOUR_S, safety=True)
+    sites = [site("S0", 3), site("S1", -3), site("FAR", 70)]
+    made = planned(request(sites, [*jobs, life], [technician(days=1)], days=1, limits=limits))
+    assert where(made, "life") is not None
+    assert {reason(made, name) for name in ("old-0", "old-1")} == {"no_capacity"}
