@@ -36,6 +36,7 @@ from scheduler.rounds import (
     RoundSite,
     Technician,
     Travel,
+    pins_of,
     plan_by_hand,
     storm,
 )
@@ -376,3 +377,23 @@ def test_life_is_not_left_out_for_routine_work_that_is_nearer_and_longer_due(
     made = planned(request(sites, [*jobs, life], [technician(days=1)], days=1, limits=limits))
     assert where(made, "life") is not None
     assert {reason(made, name) for name in ("old-0", "old-1")} == {"no_capacity"}
+
+
+@pytest.mark.parametrize("limits", [Limits(iterations=30), CORE], ids=["engine", "by hand"])
+def test_a_call_is_put_into_a_full_fortnight_and_few_of_the_told_give_way(limits: Limits) -> None:
+    """Every day is full of work whose customers were told; planning again, the call goes today."""
+    jobs = [
+        job(f"J{n}", f"S{n}", due=at(n // 2 - 3, 20), duration_s=int(3.2 * HOUR_S))
+        for n in range(20)
+    ]
+    sites = [site(f"S{n}", 8, n - 10) for n in range(20)]
+    asked = request([*sites, site("C", 12)], jobs, [technician(days=12)], days=14, limits=limits)
+    made = planned(asked)
+    assert made.unplanned == ()
+    call = job("call", "C", urgent=True, due=None, reported=at(-3, 6), duration_s=2 * HOUR_S)
+    told = changed(asked, jobs=(*jobs, call), pins=pins_of(made, "told"), previous=made)
+    again = planned(told)
+    spot = where(again, "call")
+    assert spot is not None
+    assert spot[1] == asked.first_day
+    assert len(again.changes.disturbed) <= 5, "of twenty"

@@ -159,8 +159,8 @@ class Economics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     urgent_hour: float = 30.0
     overtime_hour: float = 18.0
     z_sigma: float = 1.0
-    keep_published: float = 20.0
-    keep_told: float = 60.0
+    keep_published: float = 60.0
+    keep_told: float = 300.0
     keep_retold: float = 600.0
     same_technician: float = 10.0
 

@@ -164,15 +164,10 @@ class Worth:
         found = []
         for first, last in self.starts(job_id):
             for a, b in self._pieces(job_id, first, last):
-                worth = self.at(
-                    job_id, a if a == first and not self._sloping(job_id) else (a + b) // 2
-                )
+                worth = self.at(job_id, (a + b) // 2)
                 if worth > 0 and meets(self.terms, job_id, a, b):
                     found.append((a, b, worth))
         return found
-
-    def _sloping(self, job_id: str) -> bool:
-        return self.terms.jobs[job_id].urgent or not self.is_due(job_id)
 
     def _pieces(self, job_id: str, first: int, last: int) -> Pairs:
         terms = self.terms
