@@ -169,7 +169,7 @@ def test_who_was_there_last_and_what_was_arranged_are_worth_something() -> None:
     kept = [judge.standing("A", who, when) // UNIT for who, when in (
         ("T0", at(1, 11)), ("T0", at(1, 13)), ("T1", at(1, 9)), ("T1", at(2, 9)),
     )]  # fmt: skip
-    assert kept == [470 + 600, 470 + 300, 460 + 300, 460]
+    assert kept == [470 + 800, 470 + 400, 460 + 400, 460]
 
 
 def test_closing_hours_bound_the_end_and_test_runs_have_hours_of_their_own() -> None:

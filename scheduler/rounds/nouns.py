@@ -160,7 +160,7 @@ class Economics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     overtime_hour: float = 18.0
     z_sigma: float = 1.0
     keep_published: float = 60.0
-    keep_told: float = 300.0
+    keep_told: float = 400.0
     keep_retold: float = 600.0
     same_technician: float = 10.0
 
