@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from one_unit import HABIT, T0, UNIT, inputs
 
@@ -250,6 +250,8 @@ def test_whichever_circuit_fails_no_other_vouches_for_it(
     _, unit, volts = which
     name = data.draw(st.sampled_from(sorted(volts)))
     share = data.draw(st.one_of(st.floats(0, 0.6), st.floats(1.25, 1.7)))
+    # a high leg that falls to the volts of the others reads as a set without one
+    assume(not (volts[name] == 208.0 and 0.45 < share < 0.65))
     habit = msgspec.structs.replace(HABIT, running_s=each)
     last = {name: min(999.0, volts[name] * share)}
     seen = weeks(unit, volts, last=last, each=each, begins=begins, habit=habit)

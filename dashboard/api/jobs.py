@@ -14,7 +14,7 @@ from fleet.calendar import utc_text
 from fleet.model import OPEN_STATES, Job, JobState
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import rounds as kept
-from scheduler import dispatch
+from scheduler import dispatch, publishing
 from scheduler.rounds import Round
 
 router = APIRouter(
@@ -77,12 +77,24 @@ class UnplannedOut(BaseModel):
     earliest_on: str | None
 
 
+class InNoRoundOut(BaseModel):
+    """A set with an open Act now or Same day alert that no round goes to."""
+
+    unit: str
+    severity: str
+    kind: str
+    alert: str
+    job: str | None
+
+
 class PlanOut(BaseModel):
     published_at: str
     published_by: str
     zone: str
     rounds: list[RoundOut]
     unplanned: list[UnplannedOut]
+    in_no_round: list[InNoRoundOut] = Field(description="sets that want somebody, gravest first")
+    not_in_plan: list[str] = Field(description="jobs opened since the plan was made")
 
 
 @router.get("/jobs", response_model=JobPage)
@@ -125,6 +137,9 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
         raise Problem(404, "There are no rounds yet.")
     whose = only_technician(desk.registry, viewer)
     plan = dispatch.decode(told.doc)
+    out = dispatch.Outside()
+    if whose is None:
+        out = publishing.outside(desk.registry, scope, plan, desk.clock())
     return PlanOut(
         published_at=utc_text(told.made_at), published_by=told.made_by, zone=plan.zone,
         rounds=[_round(r) for r in plan.rounds if whose is None or r.technician == whose],
@@ -133,6 +148,14 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
             for u in plan.unplanned
             if whose is None
         ],
+        in_no_round=[
+            InNoRoundOut(
+                unit=one.unit, severity=one.episode.severity, kind=one.episode.kind,
+                alert=one.episode.id, job=one.job.id if one.job else None,
+            )
+            for one in out.sets
+        ],
+        not_in_plan=[job.id for job in out.jobs],
     )  # fmt: skip
 
 

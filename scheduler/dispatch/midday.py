@@ -2,27 +2,55 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 import msgspec
 
+from fleet.calendar import local_date
+from fleet.model import Job, JobStep
 from scheduler.rounds import nouns as rounds
 
 
-def begun(plan: rounds.RoundPlan, now: int) -> bool:
-    """Whether work of a plan has begun on a day that is not over yet."""
-    return any(one.depart <= now < one.back for one in plan.rounds)
+def begun(plan: rounds.RoundPlan, now: int, known: Mapping[str, rounds.Seen]) -> bool:
+    """Whether work of a plan has begun on a day that is not over yet, by the plan or by what was
+    recorded of its jobs."""
+    today = local_date(now, plan.zone)
+    return any(one.depart <= now < one.back for one in plan.rounds) or any(
+        what.state == "under_way" or (what.at and local_date(what.at, plan.zone) == today)
+        for what in known.values()
+    )
 
 
-def with_begun(told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int) -> rounds.RoundPlan:
+def seen(job: Job, steps: Iterable[JobStep]) -> rounds.Seen | None:
+    """What a job's life says of where people are; None: nobody has been there.
+
+    Of a job that waits for something or was dropped: gone, so that nobody is thought to be there.
+    """
+    last = {step.kind: step.at for step in steps}
+    if job.state in ("done", "billed"):
+        return rounds.Seen(state="done", at=last.get("finish", 0))
+    if job.state == "part_done":
+        return rounds.Seen(state="part_done", at=last.get("part_done", 0))
+    if job.state == "under_way":
+        return rounds.Seen(state="under_way", at=last.get("begin", 0), duration_s=60 * job.minutes)
+    return rounds.Seen(state="gone") if job.state in ("dropped", "waiting_yes") else None
+
+
+def with_begun(
+    told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int,
+    known: Mapping[str, rounds.Seen],
+) -> rounds.RoundPlan:  # fmt: skip
     """A plan made in mid-day, with today's stops of the plan in force that have begun in front.
 
-    So that a technician's list keeps its morning. Days before the new plan's first are left out.
+    So that a technician's list keeps its morning. known: what was recorded of the jobs of the plan
+    in force. Days before the new plan's first are left out, and work nobody went for.
     """
     if told is None:
         return made
-    again = {job for one in made.rounds for job in one.jobs}
+    again = {job for one in made.rounds for job in one.jobs} | {u.job for u in made.unplanned}
     rest = {(one.technician, one.day): one for one in made.rounds}
     for old in told.rounds:
-        stops = tuple(filter(None, (_begun(stop, again, now) for stop in old.stops)))
+        stops = tuple(filter(None, (_begun(stop, again, now, known) for stop in old.stops)))
         if old.day == made.first_day and stops:
             key = (old.technician, old.day)
             rest[key] = _joined(old, stops, rest.get(key))
@@ -30,12 +58,15 @@ def with_begun(told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int) 
     return msgspec.structs.replace(made, rounds=tuple(ordered))
 
 
-def _begun(stop: rounds.Stop, again: set[str], now: int) -> rounds.Stop | None:
-    """The part of a stop that has begun and is not planned anew."""
+def _begun(
+    stop: rounds.Stop, again: set[str], now: int, known: Mapping[str, rounds.Seen]
+) -> rounds.Stop | None:
+    """The part of a stop that has begun, by its records or else by the plan, and is not planned
+    anew."""
     pairs = [
         (job, start)
         for job, start in zip(stop.jobs, stop.starts, strict=True)
-        if start <= now and job not in again
+        if job not in again and (known[job].state != "gone" if job in known else start <= now)
     ]
     if not pairs:
         return None

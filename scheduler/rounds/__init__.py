@@ -2,14 +2,14 @@
 
     plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
     plan_by_hand(request, travel=None) -> RoundPlan; judge(plan, request, travel=None) -> Metrics
-    insert(plan, request, urgent, now=None, travel=None) -> tuple[Proposal, ...]
+    insert(plan, request, urgent, now=None, travel=None, seen=None) -> tuple[Proposal, ...]
     move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
     remove(plan, request, job, travel=None) -> Verdict
     check(plan, request, travel) -> tuple[Violation, ...]
     explain(plan, request, travel=None) -> tuple[Unplanned, ...]
     diff(old, new, request=None) -> Changes
     fingerprint(request, roads="") -> str; roads(request, travel=None) -> str: which server answers
-    remainder(request, plan, now) -> PlanRequest: what is left in mid-day
+    remainder(request, plan, now, seen=None) -> PlanRequest: what is left in mid-day
     pins_of(plan, level, days=None) -> tuple[Pin, ...]
     storm(request, first_day, last_day) -> PlanRequest
     before_storm(request, plan, first_day) -> tuple of job ids
@@ -43,6 +43,7 @@ from scheduler.rounds.nouns import (
     RoundJob,
     RoundPlan,
     RoundSite,
+    Seen,
     Shift,
     Skill,
     Span,
@@ -66,7 +67,7 @@ from scheduler.rounds.urgent import insert
 __all__ = [
     "Change", "Changes", "Distances", "Economics", "Estimate", "Limits", "Metrics", "Offer", "Pin",
     "PlanFault", "PlanRequest", "Progress", "Proposal", "Question", "Reason", "RequestFault",
-    "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop", "Table",
+    "Round", "RoundJob", "RoundPlan", "RoundSite", "Seen", "Shift", "Skill", "Span", "Stop", "Table",
     "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
     "before_storm", "check", "diff", "explain", "fingerprint", "half_day", "half_of", "insert",
     "judge", "move", "pins_of", "plan", "plan_by_hand", "re_offer", "remainder", "remove", "roads", "storm",

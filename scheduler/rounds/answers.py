@@ -116,8 +116,9 @@ class Changes(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def disturbed(self) -> tuple[Change, ...]:
-        """Dropped, or moved to another day or technician."""
-        return self.of("dropped", "moved_day", "moved_technician")
+        """Dropped, or moved to another day or technician; not what is no longer to be done."""
+        moved = self.of("dropped", "moved_day", "moved_technician")
+        return tuple(change for change in moved if change.why != "job_gone")
 
 
 class TechnicianHours(msgspec.Struct, frozen=True, kw_only=True):
@@ -145,6 +146,7 @@ class Metrics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     backlog_days: late job-days done plus, for due work left open, the days late at the horizon's
     end. by_hand_*: the by-hand plan of the same request; None where it was not made.
+    same_by_hand_km: by hand for just the jobs this plan does; None where they do not all fit in so.
     """
 
     value: float = 0.0
@@ -166,6 +168,21 @@ class Metrics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     technicians: tuple[TechnicianHours, ...] = ()
     by_hand_value: float | None = None
     by_hand_km: float | None = None
+    by_hand_jobs: int | None = None
+    by_hand_due_done: int | None = None
+    by_hand_safety_open: int | None = None
+    same_by_hand_km: float | None = None
+
+    @property
+    def does_as_much(self) -> bool:
+        """Whether the plan does no less than the by-hand plan, so that kilometres may be compared;
+        False where that is not known."""
+        return (
+            self.by_hand_jobs is not None
+            and self.jobs >= self.by_hand_jobs
+            and self.due_done >= (self.by_hand_due_done or 0)
+            and self.safety_open <= (self.by_hand_safety_open or 0)
+        )
 
 
 class Question(msgspec.Struct, frozen=True, kw_only=True):

@@ -28,6 +28,8 @@ from scheduler.rounds.travel import Estimate, great_circle_m
 
 FROZEN_EACH = 5_000.0
 """Currency for the time and for the technician of a frozen job: bounded, never "must" (ROUNDS 2)."""
+FROZEN_SLACK_S = 900
+"""A frozen job may begin at most so much after its moment, when the way there changed."""
 
 
 Key = tuple[str, str]
@@ -55,7 +57,11 @@ class Asked:
             if shift.day in within and shift.end > request.now
         }
         self.skills = {key: self.technicians[key[0]].can(key[1]) for key in self.shifts}
-        self.pins: dict[str, Pin] = {pin.job: pin for pin in request.pins if pin.job in self.jobs}
+        self.pins: dict[str, Pin] = {
+            pin.job: pin
+            for pin in request.pins
+            if pin.job in self.jobs and not _over(pin, self.earliest)
+        }
         self.questions = _questions(request)
         self.asked = {question.site for question in self.questions}
         self.later = trip_later(request, self.asked)
@@ -63,6 +69,7 @@ class Asked:
         self._sets: dict[tuple[frozenset[str], str, str], tuple[Key, ...]] = {}
         self._members: dict[int, frozenset[Key]] = {}
         self._longest: dict[str, int] = {}
+        self._overtime: dict[str, int] = {}
         self._way: dict[str, dict[str, int]] = {}
 
     def day_of(self, at: int) -> int:
@@ -121,6 +128,13 @@ class Asked:
                 self._longest[key[0]] = max(room, self._longest.get(key[0], 0))
         return self._longest.get(technician, 0)
 
+    def overtime(self, technician: str) -> int:
+        """Seconds of overtime on the technician's longest-lasting day, at most."""
+        if not self._overtime:
+            for key, shift in self.shifts.items():
+                self._overtime[key[0]] = max(shift.overtime_s, self._overtime.get(key[0], 0))
+        return self._overtime.get(technician, 0)
+
     def way_s(self, site: str) -> dict[str, int]:
         """Seconds from each base to a site, by the estimate."""
         if site not in self._way:
@@ -160,6 +174,11 @@ class Asked:
             return self.midnight(day), self.midnight(day + 1) - 1
         span = half_day(*half_of(pin.start, self.request.zone), self.request.zone)
         return span.start, span.end - 1
+
+
+def _over(pin: Pin, earliest: int) -> bool:
+    """Whether a fixed moment has passed: it binds nobody any more."""
+    return pin.level == "frozen" and pin.start + FROZEN_SLACK_S < earliest
 
 
 def _questions(request: PlanRequest) -> tuple[Question, ...]:

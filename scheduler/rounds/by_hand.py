@@ -1,7 +1,7 @@
 """What an installer does by hand: the fallback, the warm start, and the yardstick.
 
-Each day each technician takes the most urgent open job, then drives on to the nearest open job
-that is due soon, until the day is full.
+Each day each technician takes the most urgent open job (calls for help first, then the longest due),
+then drives on to the nearest open job that is due soon, until the day is full.
 """
 
 from __future__ import annotations
@@ -20,16 +20,21 @@ NEAREST = 25
 """So many near jobs are tried before the day counts as full."""
 
 
-def by_hand(view: View, open_jobs: Iterable[str], days: Days | None = None) -> Days:
-    """Days filled by hand, after what is pinned is in place. days: start from these instead."""
+Soon = tuple[bool, int, str]
+"""No call for help, UTC day from which it counts, job: the most urgent first."""
+
+
+def by_hand(view: View, open_jobs: Iterable[str], any_date: bool = False) -> Days:
+    """Days filled by hand, after what is pinned is in place. any_date: all of it counts as due
+    soon, for the yardstick of the same work."""
     left = {job for job in open_jobs if view.has(job)}
-    made = dict(days) if days is not None else pinned(view, left)
+    made = pinned(view, left)
     for trace in made.values():
         left -= set(trace.jobs)
     for key in sorted(
         view.terms.shifts, key=lambda k: (k[1], list(view.terms.technicians).index(k[0]))
     ):
-        jobs = _day(view, key, left, made[key].jobs if key in made else ())
+        jobs = _day(view, key, left, made[key].jobs if key in made else (), any_date)
         full = drive(view, key, jobs) if jobs else None
         if full is not None:
             made[key] = full
@@ -54,33 +59,42 @@ def pinned(view: View, jobs: Iterable[str]) -> Days:
     return made
 
 
-def _day(view: View, key: Key, left: set[str], jobs: tuple[str, ...]) -> tuple[str, ...]:
+def _day(
+    view: View, key: Key, left: set[str], jobs: tuple[str, ...], any_date: bool
+) -> tuple[str, ...]:
     terms = view.terms
     today = terms.day_of(terms.begins(key))
     tomorrow = terms.midnight(today + 1)
     until = terms.midnight(today + LOOK_DAYS)
-    soon = []
+    soon: list[Soon] = []
     for job in left:
         noun = terms.jobs[job]
-        due = noun.reported if noun.urgent else noun.due
-        if due is not None and due < until and noun.earliest < tomorrow and terms.may(job, key):
-            soon.append((due // DAY_S, job))
+        due = noun.reported if noun.urgent else noun.due or terms.worth.due_at(job)
+        near = any_date or (due is not None and due < until)
+        if near and noun.earliest < tomorrow and terms.may(job, key):
+            soon.append((not noun.urgent, (terms.end if due is None else due) // DAY_S, job))
     if not jobs:
         jobs = _first(view, key, soon)
-    names = [job for _, job in soon]
+    order = {name: n for n, (_, _, name) in enumerate(sorted(soon))}
     while jobs:
         here = view.at(jobs[-1])
-        near = sorted(set(names) - set(jobs), key=lambda job: (view.s[here, view.at(job)], job))
-        longer = next((j for j in near[:NEAREST] if drive(view, key, (*jobs, j)) is not None), None)
+        near_first = sorted(
+            order.keys() - set(jobs), key=lambda job: (view.s[here, view.at(job)], order[job])
+        )
+        longer = next(
+            (j for j in near_first[:NEAREST] if drive(view, key, (*jobs, j)) is not None), None
+        )
         if longer is None:
             break
         jobs = (*jobs, longer)
     return jobs
 
 
-def _first(view: View, key: Key, soon: list[tuple[int, str]]) -> tuple[str, ...]:
+def _first(view: View, key: Key, soon: list[Soon]) -> tuple[str, ...]:
     base = view.leaves_from(key)
-    for _, job in sorted(soon, key=lambda pair: (pair[0], view.s[base, view.at(pair[1])], pair[1])):
+    for _, _, job in sorted(
+        soon, key=lambda one: (*one[:2], view.s[base, view.at(one[2])], one[2])
+    ):
         if drive(view, key, (job,)) is not None:
             return (job,)
     return ()

@@ -22,6 +22,16 @@ def placed(plan: RoundPlan) -> dict[str, At]:
     }
 
 
+def still_asked(plan: RoundPlan, terms: Terms, past_only: bool = False) -> dict[str, At]:
+    """Places of a plan's jobs that are still asked for: what is finished or was cancelled is no
+    change to anybody. past_only: what was to come stays, to be named as gone."""
+    return {
+        job: at
+        for job, at in placed(plan).items()
+        if job in terms.jobs or (past_only and at[2] >= terms.earliest)
+    }
+
+
 def diff(old: RoundPlan, new: RoundPlan, request: PlanRequest | None = None) -> Changes:
     """What the new plan does to the jobs of the old one. request: of the new plan, for prices."""
     terms = Terms(request) if request is not None else None

@@ -156,17 +156,25 @@ def _when(
     tests = site.test_hours if job.test_s else None
     if tests is not None and not any(h.start <= running and end <= h.end for h in tests):
         yield _of(r, "test_hours", "No engine may run there at that time.", job.id)
-    if job.promises and not any(p.start <= start <= p.end for p in job.promises):
+    ahead = [p for p in job.promises if p.end >= _opens(request)]
+    if ahead and not any(p.start <= start <= p.end for p in ahead):
         yield _of(r, "promise", "Begins outside what was promised.", job.id)
 
 
+def _opens(request: PlanRequest) -> int:
+    """The first moment a plan may use."""
+    return max(day_bounds(date.fromisoformat(request.first_day), request.zone)[0], request.now)
+
+
 def _due_now(job: RoundJob, request: PlanRequest) -> bool:
-    """Whether the job is due in the horizon: its due date, brought in by its uncertainty."""
+    """Whether the job is due in the horizon: its due date, brought in by its uncertainty, or the
+    end of what was promised."""
     last = date.fromordinal(date.fromisoformat(request.first_day).toordinal() + request.days - 1)
-    if job.due is None:
-        return job.urgent
-    sooner = int(job.due - request.economics.z_sigma * job.sigma_days * 86_400)
-    return job.urgent or max(sooner, job.earliest + 86_400) < day_bounds(last, request.zone)[1]
+    dates = [max(p.end for p in job.promises)] if job.promises else []
+    if job.due is not None:
+        sooner = int(job.due - request.economics.z_sigma * job.sigma_days * 86_400)
+        dates.append(min(job.due, max(sooner, job.earliest + 86_400)))
+    return job.urgent or (bool(dates) and min(dates) < day_bounds(last, request.zone)[1])
 
 
 def _near(r: Round, site: RoundSite, request: PlanRequest) -> Iterator[Violation]:
@@ -236,7 +244,11 @@ def _frozen(plan: RoundPlan, request: PlanRequest) -> Iterator[Violation]:
         for job, start in zip(stop.jobs, stop.starts, strict=True)
     }
     for pin in request.pins:
-        if pin.level != "frozen" or pin.job not in at:
+        if (
+            pin.level != "frozen"
+            or pin.job not in at
+            or pin.start + FROZEN_MAY_SLIP_S < _opens(request)
+        ):
             continue
         r, start = at[pin.job]
         slip = start - pin.start

@@ -17,8 +17,12 @@ WAY_S = 1800
 """Driving counted for each job of a later week; common practice, no source."""
 
 
-def metrics(view: View, days: Mapping[Key, Trace], hand: Mapping[Key, Trace] | None) -> Metrics:
-    """Figures of driven days. hand: the by-hand days of the same request, if made."""
+def metrics(
+    view: View, days: Mapping[Key, Trace], hand: Mapping[Key, Trace] | None = None,
+    same: Mapping[Key, Trace] | None = None,
+) -> Metrics:  # fmt: skip
+    """Figures of driven days. hand: the by-hand days of the same request, if made; same: the same
+    jobs by hand, where they fit in."""
     terms, judge = view.terms, view.terms.worth
     done = {j: at for t in days.values() for j, at in zip(t.jobs, t.starts, strict=True)}
     due = [job for job in terms.jobs if judge.is_due(job)]
@@ -26,6 +30,7 @@ def metrics(view: View, days: Mapping[Key, Trace], hand: Mapping[Key, Trace] | N
     left = [job for job in due if job not in done]
     spent = sum(cost(view, key, trace) for key, trace in days.items())
     traces = [trace for trace in days.values() if trace.jobs]
+    by_hand = {job for trace in (hand or {}).values() for job in trace.jobs}
     return Metrics(
         value=value(view, days),
         cost=round(spent / UNIT, 2),
@@ -46,6 +51,14 @@ def metrics(view: View, days: Mapping[Key, Trace], hand: Mapping[Key, Trace] | N
         technicians=_technicians(view, days),
         by_hand_value=value(view, hand) if hand is not None else None,
         by_hand_km=_km(hand.values()) if hand is not None else None,
+        by_hand_jobs=len(by_hand) if hand is not None else None,
+        by_hand_due_done=sum(job in by_hand for job in due) if hand is not None else None,
+        by_hand_safety_open=(
+            sum(terms.jobs[job].safety for job in due if job not in by_hand)
+            if hand is not None
+            else None
+        ),
+        same_by_hand_km=_km(same.values()) if same is not None else None,
     )
 
 
@@ -93,7 +106,8 @@ def _hours(seconds: int) -> float:
 
 
 def load(terms: Terms, planned: set[str], backlog: Iterable[str]) -> tuple[WeekLoad, ...]:
-    """Later weeks by hours: the backlog in the first week with room, the rest where it is due."""
+    """Later weeks by hours: what has waited goes into the first week with room, calls for help and
+    the longest due first; work due later into the week of its day, on top."""
     after = (date.fromisoformat(terms.days[-1]) + timedelta(days=1)).isoformat()
     shifts: dict[str, list[Shift]] = {}
     for technician in terms.technicians.values():
@@ -105,6 +119,12 @@ def load(terms: Terms, planned: set[str], backlog: Iterable[str]) -> tuple[WeekL
     jobs: dict[str, list[str]] = {week: [] for week in weeks}
     need = dict.fromkeys(weeks, 0)
     waiting = [job for job in backlog if job not in planned]
+    for job in sorted(waiting, key=lambda name: _pressing(terms, name)):
+        needs = _needs(terms, job)
+        week_with_room = next((w for w in weeks if need[w] + needs <= room[w]), None)
+        if week_with_room is not None:
+            jobs[week_with_room].append(job)
+            need[week_with_room] += needs
     for job in sorted(terms.jobs):
         due = terms.worth.due_at(job)
         if job in planned or job in waiting or due is None or due < terms.end:
@@ -113,16 +133,15 @@ def load(terms: Terms, planned: set[str], backlog: Iterable[str]) -> tuple[WeekL
         if week in need:
             jobs[week].append(job)
             need[week] += _needs(terms, job)
-    for job in waiting:
-        needs = _needs(terms, job)
-        week_with_room = next((w for w in weeks if need[w] + needs <= room[w]), None)
-        if week_with_room is not None:
-            jobs[week_with_room].append(job)
-            need[week_with_room] += needs
     return tuple(
         WeekLoad(monday=w, shift_h=_hours(room[w]), needed_h=_hours(need[w]), jobs=tuple(jobs[w]))
         for w in weeks
     )
+
+
+def _pressing(terms: Terms, job: str) -> tuple[bool, bool, int, str]:
+    noun, due = terms.jobs[job], terms.worth.due_at(job)
+    return not noun.urgent, not noun.safety, terms.end if due is None else due, job
 
 
 def _monday(day: str) -> str:

@@ -67,9 +67,11 @@ class RoundJob(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     after (of work not due in the horizon). sigma_days: uncertainty of a forecast due date.
     parts_ready: when the parts are in hand; None: nobody knows. duration_s: own minutes where
     known. test_s: the last so many seconds of the work run the engine. promises: agreed half-days
-    or appointments, work begins inside one of them; empty: none. technician: who was there last.
+    or appointments, work begins inside one of them and is due by the last; those that are over
+    bind nobody any more; empty: none. technician: who was there last.
     only: the one technician who may do it. call_first: one call before a drive. routine: can wait
-    out a storm week. urgent: worth less by the hour since `reported`. people: hands needed.
+    out a storm week. urgent: each hour from now counts; it has waited since `reported`. people:
+    hands needed.
     on_stop: the customer is on stop.
     """
 
@@ -139,10 +141,12 @@ class Technician(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 class Economics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What things are worth, in whole units of currency. Common practice, no source.
 
-    due: a due job done in time; safety_factor times that for a set life depends on; late_day: less
-    for each day late; floor: never less. urgent: a no-cover call at once, urgent_hour less each
-    hour. z_sigma: a forecast due date is brought in by so many sigmas. keep_*: what leaving a
-    standing arrangement costs the plan. same_technician: who knows the set comes again.
+    due: a due job, at least; late_day: more for each day of lateness that going then spares until
+    the horizon ends; safety_factor times that for a set life depends on. margin: due and urgent work
+    is worth at least so much more than its own way out and back (half a day on the road). urgent: a
+    no-cover call, at least; urgent_hour: more for each hour of waiting spared. z_sigma: a forecast
+    due date is brought in by so many sigmas. keep_*: what leaving a standing arrangement costs the
+    plan. same_technician: who knows the set comes again.
     """
 
     km: float = 0.40
@@ -150,13 +154,13 @@ class Economics(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     due: float = 400.0
     safety_factor: float = 2.5
     late_day: float = 20.0
-    floor: float = 5.0
+    margin: float = 300.0
     urgent: float = 1500.0
     urgent_hour: float = 30.0
     overtime_hour: float = 18.0
     z_sigma: float = 1.0
-    keep_published: float = 20.0
-    keep_told: float = 60.0
+    keep_published: float = 60.0
+    keep_told: float = 400.0
     keep_retold: float = 600.0
     same_technician: float = 10.0
 
@@ -207,6 +211,22 @@ class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
     radius_km: float | None = 250.0
 
 
+SeenState = Literal["done", "part_done", "under_way", "gone"]
+
+
+class Seen(msgspec.Struct, frozen=True, kw_only=True):
+    """What people recorded of a job of the plan in force, for re-planning in mid-day.
+
+    done, part_done: somebody was there and left off at `at`; under_way: there since `at`, for
+    duration_s in all; gone: not to be done any more, and nobody went for it. A job that is part
+    done may be asked for again.
+    """
+
+    state: SeenState
+    at: int = 0
+    duration_s: int = 0
+
+
 class Distances(msgspec.Struct, frozen=True, kw_only=True):
     """Metres and seconds between places, from row to column; zero on the diagonal.
 
@@ -249,6 +269,6 @@ class Travel(Protocol):
 __all__ = [
     "Change", "ChangeKind", "Changes", "Distances", "Economics", "Half", "Limits", "Matrix",
     "Metrics", "Offer", "Pin", "PinLevel", "PlanRequest", "Proposal", "Question", "Reason",
-    "Round", "RoundJob", "RoundPlan", "RoundSite", "Shift", "Skill", "Span", "Stop",
-    "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
+    "Round", "RoundJob", "RoundPlan", "RoundSite", "Seen", "SeenState", "Shift", "Skill", "Span",
+    "Stop", "Technician", "TechnicianHours", "Travel", "Unplanned", "Verdict", "Violation", "WeekLoad",
 ]  # fmt: skip

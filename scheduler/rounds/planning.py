@@ -8,10 +8,11 @@ import msgspec
 
 from scheduler.rounds.asked import Key
 from scheduler.rounds.by_hand import by_hand, pinned
-from scheduler.rounds.changes import difference, placed
+from scheduler.rounds.changes import difference, placed, still_asked
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, as_round, drive, worth
 from scheduler.rounds.engine import NAME, Cancel, Progress, Tell, search
+from scheduler.rounds.exchange import exchange
 from scheduler.rounds.fill import Days, fill, settle_days
 from scheduler.rounds.metrics import load, metrics
 from scheduler.rounds.money import UNIT
@@ -118,7 +119,7 @@ def judge(made: RoundPlan, request: PlanRequest, travel: Travel | None = None) -
     terms = Terms(request)
     jobs = [job for r in made.rounds for job in r.jobs]
     view = view_of(terms, travel or Estimate(), jobs)
-    return metrics(view, days_of(view, made), None)
+    return metrics(view, days_of(view, made))
 
 
 def view_of(terms: Terms, travel: Travel, jobs: Iterable[str]) -> View:
@@ -216,21 +217,24 @@ def _scaled(tell: Tell | None, begun: float, share: float) -> Tell | None:
 
 
 def _repaired(view: View, days: Days, candidates: Sequence[str]) -> tuple[Days, list[Unplanned]]:
-    """Rounds on their best days, what still pays put in, and a reason for each of the rest."""
+    """Rounds on their best days, what still pays put in, due work in the place of what can better
+    wait, and a reason for each of the rest."""
     settle_days(view, days)
     fill(view, days, _open(days, candidates))
     settle_days(view, days)
     for _ in range(MOST_REPAIRS):
         fill(view, days, _open(days, candidates))
+        if exchange(view, days, _open(days, candidates)):
+            continue
         answers = reasons_of(view, days, _open(days, candidates))
         missed = [
             place for reason, place in answers if reason.reason is Reason.SEARCH_LIMIT and place
         ]
         if not missed:
-            break
+            return days, [reason for reason, _ in answers]
         best = max(missed, key=lambda place: (place.gain, place.key))
         days[best.key] = best.trace
-    return days, [reason for reason, _ in answers]
+    return days, [reason for reason, _ in reasons_of(view, days, _open(days, candidates))]
 
 
 def _open(days: Mapping[Key, Trace], jobs: Iterable[str]) -> list[str]:
@@ -266,16 +270,24 @@ def assemble(
         zone=request.zone,
         rounds=rounds,
         unplanned=dated(reasons, weeks),
-        metrics=metrics(view, days, hand),
+        metrics=metrics(view, days, hand, _same_by_hand(view, days) if hand is not None else None),
         questions=terms.questions,
         load=weeks,
         travel_source=view.distances.source,
         seed=request.limits.seed,
         engine=engine,
     )
-    before = placed(request.previous) if request.previous is not None else {}
+    previous = request.previous
+    before = still_asked(previous, terms, past_only=True) if previous is not None else {}
     changes = difference(before, placed(made), terms) if before else Changes()
     return msgspec.structs.replace(made, changes=changes)
+
+
+def _same_by_hand(view: View, days: Mapping[Key, Trace]) -> Days | None:
+    """The planned jobs and no others by hand; None where by hand they do not all fit in."""
+    planned = {job for trace in days.values() for job in trace.jobs}
+    made = by_hand(view, planned, any_date=True)
+    return made if not _open(made, planned) else None
 
 
 def explain(

@@ -128,7 +128,7 @@ def _reason(
         return _no(job, Reason.NOT_WORTH_IT, detail, place.key[1]), None
     if not any(_goes_alone(view, key, job_id) for key in terms.able(job_id)):
         return _no(job, Reason.UNREACHABLE, "There, the work and back exceed every shift."), None
-    detail = "Every day it could go to is full of work worth more."
+    detail = "It fits into no day as they are filled; the nearest work in its way is named."
     found = _no(job, Reason.NO_CAPACITY, detail)
     return msgspec.structs.replace(found, blocking=_in_the_way(view, days, job_id)), None
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import msgspec
 
+from fleet.calendar import day_bounds, local_date
 from scheduler.rounds.changes import placed
 from scheduler.rounds.nouns import (
     Pin,
@@ -15,6 +16,7 @@ from scheduler.rounds.nouns import (
     PlanRequest,
     Round,
     RoundPlan,
+    Seen,
     Shift,
     Stop,
     Technician,
@@ -81,57 +83,126 @@ def fingerprint_for(request: PlanRequest, plan: RoundPlan | None, roads: str = "
     return hashlib.sha256(packed).hexdigest()[:32]
 
 
-def remainder(request: PlanRequest, plan: RoundPlan, now: int) -> PlanRequest:
+class At(msgspec.Struct, frozen=True, order=True):
+    """Where a technician's work of today has come to. last: nothing of the round is left after it."""
+
+    free: int
+    site: str
+    job: str
+    last: bool = False
+
+
+def remainder(
+    request: PlanRequest, plan: RoundPlan, now: int, seen: Mapping[str, Seen] | None = None
+) -> PlanRequest:
     """What is left of a plan at a moment: done and begun work out, people where they are.
 
-    The plan in force becomes `previous`, without what is done. Lunch is taken off where the round
-    had it before `now`.
+    seen: what was recorded of the plan's jobs; None: nobody records, all is done at its planned
+    moment. Of a job without a record, where records are kept: work of a round that is on the road
+    counts as begun at its planned moment, unless something after it was recorded in that round: then
+    it was passed over. What was passed over, and what an earlier day left undone, is open work like
+    any other. The plan in force becomes `previous`, without what is done, gone or begun. Lunch is
+    taken off where the round had it before `now`.
     """
-    gone: set[str] = set()
-    rest: dict[tuple[str, str], Round] = {}
-    shifts: dict[tuple[str, str], Shift] = {}
+    durations = {job.id: job.duration_s for job in request.jobs}
+    known_of = _by_the_plan(plan, now, durations) if seen is None else seen
+    today = local_date(now, request.zone)
+    midnight, day = day_bounds(today, request.zone)[0], today.isoformat()
     known = {(t.id, s.day): s for t in request.technicians for s in t.shifts}
-    ends = {job.id: job.duration_s for job in request.jobs}
+    there = {site.id for site in request.sites}
+    out: set[str] = set()
+    rest: list[Round] = []
+    at: dict[str, tuple[At, Round]] = {}
     for r in plan.rounds:
-        key = (r.technician, r.day)
-        begun = [
-            (start + ends.get(job, 0), stop.site, job)
-            for stop in r.stops
-            for job, start in zip(stop.jobs, stop.starts, strict=True)
-            if start <= now
-        ]
-        gone |= {job for _, _, job in begun}
-        left = tuple(stop for stop in (_later(stop, now) for stop in r.stops) if stop.jobs)
+        begun = _begun(r, now, day, known_of)
+        over = {job for job in r.jobs if job in known_of and known_of[job].state != "part_done"}
+        out |= begun | over
+        stops = (_later(stop, now, begun | known_of.keys()) for stop in r.stops)
+        left = tuple(stop for stop in stops if stop.jobs)
         if left:
-            rest[key] = msgspec.structs.replace(r, stops=left)
-        if begun and key in known:
-            shifts[key] = _under_way(known[key], r, max(begun), now)
+            rest.append(msgspec.structs.replace(r, stops=left))
+        for place in _places(r, now, midnight, begun, known_of, durations):
+            if r.technician not in at or place > at[r.technician][0]:
+                at[r.technician] = place, r
+    shifts = {
+        (who, day): _under_way(known[who, day], r, place, now, there)
+        for who, (place, r) in at.items()
+        if (who, day) in known
+    }
     technicians = tuple(_with(t, shifts) for t in request.technicians)
     return msgspec.structs.replace(
         request,
         now=max(now, request.now),
-        jobs=tuple(j for j in request.jobs if j.id not in gone),
+        jobs=tuple(j for j in request.jobs if j.id not in out),
         technicians=technicians,
-        pins=tuple(p for p in request.pins if p.job not in gone),
-        previous=msgspec.structs.replace(plan, rounds=tuple(rest.values()), fingerprint=""),
+        pins=tuple(p for p in request.pins if p.job not in out),
+        previous=msgspec.structs.replace(plan, rounds=tuple(rest), fingerprint=""),
     )
 
 
-def _later(stop: Stop, now: int) -> Stop:
-    pairs = [(j, a) for j, a in zip(stop.jobs, stop.starts, strict=True) if a > now]
+def _by_the_plan(plan: RoundPlan, now: int, durations: Mapping[str, int]) -> dict[str, Seen]:
+    """Every job as if it had been begun at its planned moment."""
+    found = {}
+    for r in plan.rounds:
+        for job, start in _starts(r):
+            end = start + durations.get(job, 0)
+            if end <= now:
+                found[job] = Seen(state="done", at=end)
+            elif start <= now:
+                found[job] = Seen(state="under_way", at=start, duration_s=end - start)
+    return found
+
+
+def _begun(r: Round, now: int, today: str, seen: Mapping[str, Seen]) -> set[str]:
+    """Jobs of a round on the road that count as begun though nothing was recorded of them."""
+    if r.day != today or not r.depart <= now < r.back:
+        return set()
+    starts = _starts(r)
+    recorded = [n for n, (job, _) in enumerate(starts) if job in seen and seen[job].state != "gone"]
+    first = max(recorded) + 1 if recorded else 0
+    return {job for job, start in starts[first:] if start <= now and job not in seen}
+
+
+def _starts(r: Round) -> list[tuple[str, int]]:
+    return [pair for s in r.stops for pair in zip(s.jobs, s.starts, strict=True)]
+
+
+def _places(
+    r: Round, now: int, midnight: int, begun: set[str], seen: Mapping[str, Seen],
+    durations: Mapping[str, int],
+) -> Iterator[At]:  # fmt: skip
+    """Where the work of a round says its technician is, or was today."""
+    sites = {job: s.site for s in r.stops for job in s.jobs}
+    over = all(job in seen and seen[job].state != "under_way" for job in r.jobs)
+    for job, start in _starts(r):
+        what = seen.get(job)
+        if job in begun:
+            yield At(start + durations.get(job, 0), sites[job], job)
+        elif what is not None and what.state == "under_way":
+            yield At(max(now, what.at + what.duration_s), sites[job], job)
+        elif what is not None and what.state != "gone" and midnight <= what.at <= now:
+            yield At(what.at, sites[job], job, over)
+
+
+def _later(stop: Stop, now: int, out: Collection[str]) -> Stop:
+    pairs = [
+        (j, a) for j, a in zip(stop.jobs, stop.starts, strict=True) if a > now and j not in out
+    ]
     return msgspec.structs.replace(
         stop, jobs=tuple(j for j, _ in pairs), starts=tuple(a for _, a in pairs)
     )
 
 
-def _under_way(shift: Shift, r: Round, last: tuple[int, str, str], now: int) -> Shift:
-    """The rest of a shift, from the end of the work at hand, where it is done."""
-    free, site, _ = last
-    ate = r.lunch is not None and r.lunch.start < max(free, now)
+def _under_way(shift: Shift, r: Round, place: At, now: int, there: Collection[str]) -> Shift:
+    """The rest of a shift, from the end of the work at hand, where it is done; from the base once
+    the round is over and the way home was driven."""
+    ate = r.day == shift.day and r.lunch is not None and r.lunch.start < max(place.free, now)
+    home_s = r.back - r.stops[-1].finish if r.stops else 0
+    home = place.site not in there or (place.last and place.free + home_s <= now)
     return msgspec.structs.replace(
         shift,
-        start=min(max(free, now), shift.end - 1),
-        start_site=site,
+        start=min(max(place.free, now, shift.start), shift.end - 1),
+        start_site="" if home else place.site,
         lunch_s=0 if ate else shift.lunch_s,
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from scheduler.rounds.asked import Asked
 from scheduler.rounds.nouns import PlanRequest
 from scheduler.rounds.value import Worth
+from scheduler.rounds.ways import Ways
 
 
 class Terms(Asked):
@@ -12,7 +13,8 @@ class Terms(Asked):
 
     def __init__(self, request: PlanRequest) -> None:
         super().__init__(request)
-        self.worth = Worth(self)
+        self.ways = Ways(self)
+        self.worth = Worth(self, self.ways)
 
     def starts(self, job_id: str) -> list[tuple[int, int]]:
         """When work on a job may begin: (first, last) moments, in order."""

@@ -104,16 +104,18 @@ def _balanced(
 
 
 def best_first(terms: Terms, group: Sequence[str], jobs: Sequence[str]) -> tuple[str, ...]:
-    """At most `WHOLE` jobs: arrangements first, then by worth for the time they take."""
+    """At most `WHOLE` jobs: arrangements first, then calls for help and what has waited, however
+    far, then by worth for the time they take."""
     if len(jobs) <= WHOLE:
         return tuple(jobs)
     near = _nearest(terms, [list(group)], jobs)[0]
 
-    def rank(n: int) -> tuple[bool, float, str]:
-        job = terms.jobs[jobs[n]]
-        worth = max(terms.worth.at(job.id, terms.earliest), terms.worth.at(job.id, terms.end - 1))
+    def rank(n: int) -> tuple[bool, bool, float, str]:
+        job, judge = terms.jobs[jobs[n]], terms.worth
+        worth = max(judge.at(job.id, terms.earliest), judge.at(job.id, terms.end - 1))
         time_s = job.duration_s + near[n] / 2 + WAY_S
-        return job.id not in terms.pins, -worth / UNIT / time_s, job.id
+        fresh = not job.urgent and judge.late_days(job.id, judge.first(job.id)) == 0
+        return job.id not in terms.pins, fresh, -worth / UNIT / time_s, job.id
 
     return tuple(jobs[n] for n in sorted(range(len(jobs)), key=rank)[:WHOLE])
 

@@ -14,11 +14,11 @@ from typing import Literal
 import msgspec
 
 from scheduler.rounds.asked import Key
-from scheduler.rounds.changes import difference, placed
+from scheduler.rounds.changes import difference, placed, still_asked
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days, best_place, bounds
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import PlanRequest, Proposal, RoundJob, RoundPlan, Stop, Travel
+from scheduler.rounds.nouns import PlanRequest, Proposal, RoundJob, RoundPlan, Seen, Stop, Travel
 from scheduler.rounds.planning import assemble, days_of, view_of
 from scheduler.rounds.reasons import early_reason, why
 from scheduler.rounds.request import remainder, sound
@@ -50,14 +50,17 @@ def insert(
     urgent: RoundJob,
     now: int | None = None,
     travel: Travel | None = None,
+    seen: Mapping[str, Seen] | None = None,
 ) -> tuple[Proposal, ...]:
     """At most two proposals, the one that disturbs fewest first; empty: nobody can be there.
 
     request: what the plan was made from; now: where given, only what is left of the plan then.
+    seen: what was recorded of the plan's jobs; what is finished or gone is neither driven to nor
+    counted as disturbed, and people are where they were last.
     Jobs that give way are put in elsewhere where they fit and pay, else they wait with a reason.
     The urgent job need not be in the request.
     """
-    whole = request if now is None else remainder(request, plan, now)
+    whole = request if now is None else remainder(request, plan, now, seen)
     jobs = (*(j for j in whole.jobs if j.id != urgent.id), urgent)
     asked = msgspec.structs.replace(
         whole, jobs=jobs, previous=plan if now is None else whole.previous
@@ -156,7 +159,7 @@ def _proposal(
         technician=way.key[0],
         day=way.key[1],
         arrive=way.arrive,
-        changes=difference(placed(previous), placed(new), terms),
+        changes=difference(still_asked(previous, terms), placed(new), terms),
         price=round((before + own - after) / UNIT, 2),
         uses_reserve=way.trace.back > terms.limit(way.key),
     )

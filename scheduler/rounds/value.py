@@ -1,8 +1,13 @@
 """What a job is worth at a moment, and when it may begin. Money, not points.
 
-Due work is worth `due` less `late_day` for each day late, more where life depends on the set; work
-due later is worth the separate trip it saves less the running time thrown away; an urgent call
-loses by the hour. Labour is left out: it is spent whenever the work is done.
+Due work is worth `due`, and `late_day` for each day of lateness that going then spares until the
+horizon ends: so going sooner is worth more, and work due sooner is never worth less than the like of
+it that is due later, on any day. What has waited is worth more by a factor that grows with the days
+late on the first day it could be done, to twice at most: more would let routine work outweigh a call
+for help. An urgent call is worth more for each hour of waiting spared in the same way. Neither is ever
+worth less than its own way out and back and `margin`, so distance alone leaves nothing overdue behind.
+Work due later is worth the separate trip it saves less the running time thrown away. Labour is left
+out: it is spent whenever the work is done.
 """
 
 from __future__ import annotations
@@ -10,15 +15,20 @@ from __future__ import annotations
 from functools import lru_cache
 
 from fleet.calendar import DAY_S
-from scheduler.rounds.asked import Asked
-from scheduler.rounds.money import UNIT
+from scheduler.rounds.asked import FROZEN_SLACK_S, Asked, Key
+from scheduler.rounds.money import UNIT, money
 from scheduler.rounds.nouns import RoundJob, Span
+from scheduler.rounds.ways import Ways
 
 LATE_STEP_DAYS = 2
 """Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
+FEW_JOBS = 60
+"""Up to so many jobs it is shown in days: more alternatives than that cost the search too much."""
 URGENT_STEP_S = 7_200
-FROZEN_SLACK_S = 900
-"""A frozen job may begin at most so much after its moment, when the way there changed."""
+URGENT_DAYS = 14
+"""Waiting spared by an urgent call counts for so many days: within what the engine's prizes hold."""
+WAITED_DAYS = 60.0
+"""What has waited so long already is worth half as much again; common practice, no source."""
 
 Pairs = list[tuple[int, int]]
 
@@ -26,19 +36,23 @@ Pairs = list[tuple[int, int]]
 class Worth:
     """Values of the jobs of one request, in money units."""
 
-    def __init__(self, terms: Asked) -> None:
-        self.terms = terms
+    def __init__(self, terms: Asked, ways: Ways) -> None:
+        self.terms, self.ways = terms, ways
         self.due_at = lru_cache(maxsize=None)(self._due_at)
         self.is_due = lru_cache(maxsize=None)(self._is_due)
+        self.first = lru_cache(maxsize=None)(self._first)
         self._starts: dict[str, Pairs] = {}
+        self._shifts: dict[tuple[int, bool], tuple[tuple[Key, ...], Pairs]] = {}
 
     def _due_at(self, job_id: str) -> int | None:
-        """Due date brought in by the uncertainty of a forecast; a day after earliest at least."""
+        """Due date brought in by the uncertainty of a forecast, to a day after earliest at most; by
+        the end of what was promised, kept or not."""
         job = self.terms.jobs[job_id]
-        if job.due is None:
-            return None
-        sigma = self.terms.economics.z_sigma * job.sigma_days * DAY_S
-        return max(job.earliest + DAY_S, int(job.due - sigma))
+        dates = [max(p.end for p in job.promises)] if job.promises else []
+        if job.due is not None:
+            sigma = self.terms.economics.z_sigma * job.sigma_days * DAY_S
+            dates.append(min(job.due, max(job.earliest + DAY_S, int(job.due - sigma))))
+        return min(dates, default=None)
 
     def _is_due(self, job_id: str) -> bool:
         due = self.due_at(job_id)
@@ -61,8 +75,9 @@ class Worth:
         found: Pairs = [(first, last)] if first <= last else []
         if pin and pin.level == "frozen":
             found = _common(found, [(pin.start, pin.start + FROZEN_SLACK_S)])
-        if job.promises:
-            found = _common(found, [(p.start, p.end) for p in job.promises])
+        ahead = [(p.start, p.end) for p in job.promises if p.end >= terms.earliest]
+        if ahead:
+            found = _common(found, ahead)
         if site.hours is not None:
             found = _common(found, _inside(site.hours, 0, job.duration_s))
         if site.test_hours is not None and job.test_s:
@@ -70,6 +85,31 @@ class Worth:
                 found, _inside(site.test_hours, job.duration_s - job.test_s, job.duration_s)
             )
         return found
+
+    def _first(self, job_id: str) -> int:
+        """The first moment of the horizon at which somebody able could begin a job; where there is
+        none, that from which it may be begun."""
+        terms, job = self.terms, self.terms.jobs[job_id]
+        found = [
+            at for a, b in self.starts(job_id) if (at := self._soonest(job_id, a, b)) is not None
+        ]
+        return min(found, default=max(job.earliest, job.parts_ready or 0, terms.earliest))
+
+    def _soonest(self, job_id: str, a: int, b: int) -> int | None:
+        """The first begin between two moments that some able technician-day could hold."""
+        terms, job = self.terms, self.terms.jobs[job_id]
+        able = terms.able(job_id)
+        asked = (id(able), job.urgent)
+        if asked not in self._shifts:
+            pairs = sorted((terms.begins(key), terms.limit(key, job.urgent)) for key in able)
+            self._shifts[asked] = able, pairs
+        for begins, limit in self._shifts[asked][1]:
+            at = max(a, begins)
+            if at > b:
+                return None
+            if at + job.duration_s <= limit:
+                return at
+        return None
 
     def late_days(self, job_id: str, at: int) -> int:
         """Whole local days after the due day; 0 for work that is not due in the horizon."""
@@ -82,18 +122,29 @@ class Worth:
         """Worth of beginning a job at a moment."""
         job, e = self.terms.jobs[job_id], self.terms.economics
         if job.urgent:
-            hours = max(0, at - job.reported) / 3600
-            return max(round((e.urgent - hours * e.urgent_hour) * UNIT), round(e.floor * UNIT))
-        if self.is_due(job_id):
-            factor = e.safety_factor if job.safety else 1.0
-            worth = factor * (e.due - self.late_days(job_id, at) * e.late_day)
-            return max(round(worth * UNIT), round(e.floor * UNIT))
-        saved = self.terms.later.get(job.site, 0)
+            first = self.first(job_id)
+            until = min(self.terms.end, first + URGENT_DAYS * DAY_S)
+            spared_h = max(0, until - max(at, first)) / 3600
+            waited = max(0, first - job.reported) / DAY_S
+            return round(_aged(waited) * (self._least(job_id) + money(spared_h * e.urgent_hour)))
         due = self.due_at(job_id)
+        if due is not None and self.is_due(job_id):
+            day_of = self.terms.day_of
+            first_day, due_day = day_of(self.first(job_id)), day_of(due)
+            spared = max(0, len(self.terms.days) - max(day_of(at), first_day, due_day))
+            factor = (e.safety_factor if job.safety else 1.0) * _aged(max(0, first_day - due_day))
+            return round(factor * (self._least(job_id) + money(spared * e.late_day)))
+        saved = self.terms.later.get(job.site, 0)
         if due is None:
             return saved
         early_days = (due - at) / DAY_S
         return round(saved - early_days / job.interval_days * job.cost * UNIT)
+
+    def _least(self, job_id: str) -> int:
+        """What a fresh piece of due or urgent work is worth at least."""
+        e = self.terms.economics
+        base = e.urgent if self.terms.jobs[job_id].urgent else e.due
+        return max(money(base), self.ways.alone(job_id) + money(e.margin))
 
     def with_technician(self, job_id: str, technician: str, at: int) -> int:
         """Worth, plus that of the technician who was there last."""
@@ -113,15 +164,10 @@ class Worth:
         found = []
         for first, last in self.starts(job_id):
             for a, b in self._pieces(job_id, first, last):
-                worth = self.at(
-                    job_id, a if a == first and not self._sloping(job_id) else (a + b) // 2
-                )
+                worth = self.at(job_id, (a + b) // 2)
                 if worth > 0 and meets(self.terms, job_id, a, b):
                     found.append((a, b, worth))
         return found
-
-    def _sloping(self, job_id: str) -> bool:
-        return self.terms.jobs[job_id].urgent or not self.is_due(job_id)
 
     def _pieces(self, job_id: str, first: int, last: int) -> Pairs:
         terms = self.terms
@@ -136,10 +182,16 @@ class Worth:
             pieces.append((first, min(last, in_time)))
             first = in_time + 1
         while first <= last:
-            until = min(last, terms.midnight(terms.day_of(first) + LATE_STEP_DAYS) - 1)
+            step = LATE_STEP_DAYS if len(terms.jobs) > FEW_JOBS else 1
+            until = min(last, terms.midnight(terms.day_of(first) + step) - 1)
             pieces.append((first, until))
             first = until + 1
         return pieces
+
+
+def _aged(waited_days: float) -> float:
+    """What having waited multiplies by: from 1, growing with every day, below 2."""
+    return 1.0 + waited_days / (waited_days + WAITED_DAYS)
 
 
 def _by_hours(first: int, last: int) -> Pairs:

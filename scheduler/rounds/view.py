@@ -29,10 +29,21 @@ class View:
         self.access = [0] * len(bases) + [p.access_s + p.extra_s for p in places]
         self.toll = [0] * len(bases) + [money(p.extra_money) for p in places]
         self.per_m, self.per_s = per_metre(terms.economics), per_second(terms.economics)
+        self._tell_ways()
         self.overtime_s = round(terms.economics.overtime_hour * UNIT / 3600)
         self._at = {
             job.id: self.node[job.site] for job in terms.jobs.values() if job.site in self.node
         }
+
+    def _tell_ways(self) -> None:
+        """The ways out and back, for what work is worth at least."""
+        n = len(self.base)
+        metres, seconds = (
+            a[:n, n:].T.astype(np.int64) + a[n:, :n] for a in (self.metres, self.seconds)
+        )
+        self.terms.ways.learn(
+            dict(zip(self.sites, metres, strict=True)), dict(zip(self.sites, seconds, strict=True))
+        )
 
     def at(self, job_id: str) -> int:
         """Node of a job's site."""

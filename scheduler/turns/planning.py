@@ -23,9 +23,10 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask, KeptAsk
+from fleet.words import planned
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work
-from scheduler.publishing import publish, question
+from scheduler.publishing import outside, publish, question
 from scheduler.rounds import PlanFault, Progress, RequestFault
 
 log = logging.getLogger("hourhand.scheduler")
@@ -148,7 +149,8 @@ def plan_rounds(
     if not asked.technicians:
         return Outcome(new=False, said="There are no technicians yet: add them first.")
     if not asked.jobs:
-        return Outcome(new=False, said="There is no open job to plan.", plan=told)
+        waits = planned.in_no_round(len(outside(registry, EVERYTHING, told, now).sets))
+        return Outcome(new=False, said=f"There is no open job to plan. {waits}".strip(), plan=told)
     try:
         print_ = rounds.fingerprint(asked, rounds.roads(asked, travel))
     except RequestFault as fault:
@@ -169,7 +171,8 @@ def plan_rounds(
     id = kept.save_draft(registry, dispatch.encode(made), print_, note, by, now)
     stops = sum(len(r.stops) for r in made.rounds)
     said = f"{stops} visits in {len(made.rounds)} rounds, {len(made.unplanned)} jobs left out."
-    said = f"{said} Driving times: {travel_words(made.travel_source)}."
+    waits = planned.in_no_round(len(outside(registry, EVERYTHING, made, now).sets))
+    said = f"{said} {waits}".strip() + f" Driving times: {travel_words(made.travel_source)}."
     return Outcome(new=True, said=said, plan=made, draft=id)
 
 

@@ -14,18 +14,19 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from fleet import clock, settings
+from fleet import clock, settings, words
 from fleet.calendar import local
 from fleet.model import EVERYTHING, Job
 from fleet.registry import jobs as kept_jobs
+from fleet.registry import pages, technicians
 from fleet.registry import rounds as kept
-from fleet.registry import technicians
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.words import jobs as say
+from fleet.words import planned
 from scheduler import dispatch, publishing, rounds
 from scheduler.turns import planning
 
@@ -93,17 +94,22 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
     if options.json:
         return _json({"new": found.new, "said": found.said, "draft": found.draft,
                       "published": options.publish and found.draft is not None,
-                      "plan": found.plan})  # fmt: skip
+                      "plan": found.plan,
+                      **_outside(publishing.outside(registry, EVERYTHING, found.plan, now))})  # fmt: skip
     _print(f"{found.said} {_yardstick(found.plan)}".strip())
     return 0
 
 
 def _yardstick(plan: rounds.RoundPlan) -> str:
     m = plan.metrics
-    if not m.by_hand_km:
+    if m.by_hand_km is None or m.by_hand_jobs is None:
         return ""
-    share = 100 * (1 - m.km / m.by_hand_km)
-    return f"{m.km:.0f} km; by hand {m.by_hand_km:.0f} km ({share:+.0f} % saved)."
+    made = planned.Driven(m.km, m.jobs, m.due_done)
+    hand = planned.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
+    said = f"Against by hand: {planned.yardstick(made, hand, m.does_as_much)}."
+    if m.same_by_hand_km is not None:
+        said += f" The same jobs by hand: {m.same_by_hand_km:.0f} km."
+    return said
 
 
 def _show(registry: Registry, options: argparse.Namespace) -> int:
@@ -115,15 +121,53 @@ def _show(registry: Registry, options: argparse.Namespace) -> int:
             else "There are no rounds yet: `hourhand rounds plan`.", 1,
         )  # fmt: skip
     plan = dispatch.decode(found.doc)
+    out = publishing.outside(registry, EVERYTHING, plan, clock.now())
     if options.json:
         return _json({"published": found.published, "made_at": found.made_at,
-                      "made_by": found.made_by, "plan": plan})  # fmt: skip
+                      "made_by": found.made_by, "plan": plan, **_outside(out)})  # fmt: skip
     ids = {job for one in plan.rounds for job in one.jobs} | {u.job for u in plan.unplanned}
     jobs = kept_jobs.by_id(registry, EVERYTHING, ids)
     _print_table(_rounds_table(registry, plan, jobs))
     if plan.unplanned:
         _print_table(_left_table(plan, jobs))
+    if out.jobs:
+        _print_table(_unknown_table(out.jobs))
+    if out.sets:
+        _print(planned.in_no_round(len(out.sets)))
+        _print_table(_sets_table(registry, out.sets))
     return 0
+
+
+def _outside(out: dispatch.Outside) -> dict[str, Any]:
+    """What has no day, for programs."""
+    return {
+        "in_no_round": [
+            {"unit": one.unit, "kind": one.episode.kind, "severity": one.episode.severity,
+             "alert": one.episode.id, "job": one.job.id if one.job else None}
+            for one in out.sets
+        ],
+        "not_in_plan": [job.id for job in out.jobs],
+    }  # fmt: skip
+
+
+def _unknown_table(jobs: Sequence[Job]) -> Table:
+    table = _table(planned.NOT_IN_PLAN.lower(), "unit", "why")
+    for job in jobs:
+        table.add_row(job.title, job.unit, planned.NOT_IN_PLAN_WHY)
+    return table
+
+
+def _sets_table(registry: Registry, sets: Sequence[dispatch.Wanting]) -> Table:
+    table = _table("in no round", "unit", "site", "job")
+    for one in sets:
+        row = pages.unit(registry, EVERYTHING, one.unit)
+        zone = row.site.time_zone if row else "UTC"
+        said = words.sentence(one.episode.finding, zone, clock.now())
+        table.add_row(
+            f"{words.severity(one.episode.severity)}: {said.title}", one.unit,
+            row.site.name if row else "", one.job.title if one.job else "none yet",
+        )  # fmt: skip
+    return table
 
 
 def _table(*headings: str) -> Table:

@@ -244,7 +244,10 @@ def _insert_page(
     for one in publishing.proposals(desk.registry, job, now, _road(desk)):
         sheet = tell.sheet_of(desk, scope, one.plan)
         who = sheet.technicians.get(one.technician)
-        others = [c for c in tell.changed(sheet, one.changes) if c["id"] != job.id]
+        moved = msgspec.structs.replace(one.changes, changes=tuple(
+            c for c in one.changes.changes if c.job != job.id and c.why != "job_gone"
+        ))  # fmt: skip
+        others = tell.changed(sheet, moved)
         ways.append({
             "kind": one.kind, "name": WAYS[one.kind], "who": who.name if who else one.technician,
             "day": phrases.day_words(one.day, sheet.today), "at": one.arrive,

@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.pages.rounds import left as left_rows
 from dashboard.pages.rounds import words as tell
 from dashboard.pages.rounds.map import Spot, round_map
 from dashboard.problems import Problem
@@ -18,6 +19,7 @@ from fleet.model import Scope, SiteCard
 from fleet.registry import rounds as kept
 from fleet.registry import technicians
 from fleet.words import jobs as say
+from fleet.words import planned
 from scheduler import dispatch, publishing, rounds, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -65,13 +67,19 @@ def _facts(
     plan = sheet.plan
     days = tell.days(sheet, None)
     chosen = day if day in [d["day"] for d in days] else (days[0]["day"] if days else "")
-    left = tell.left_out(sheet)
+    out = publishing.outside(desk.registry, scope, plan, sheet.now)
+    left = left_rows.left_out(desk.registry, scope, sheet, out.jobs)
+    sets = left_rows.wanting(desk.registry, scope, out.sets, sheet)
+    beside = waiting(desk, scope)
     spots = [Spot(r["lat"], r["lon"], "", r["title"]) for r in left if r["lat"] is not None]
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
     offers, before = ([], []) if published else storm_words(desk, sheet)
     return {
         "days": days, "day": chosen, "day_name": name, "left": left[:LEFT_SHOWN],
         "left_more": max(0, len(left) - LEFT_SHOWN), "figures": tell.figures(plan),
+        "wanting": sets[:LEFT_SHOWN], "wanting_more": max(0, len(sets) - LEFT_SHOWN),
+        "wanting_said": planned.in_no_round(len(sets)), "cautions": words.CAUTIONS,
+        "nothing_left": planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
         "changes": tell.changed(sheet, plan.changes) if not published else [],
         "kept": plan.changes.kept, "offers": offers, "before": before,
         "map": round_map(tell.ways(sheet, chosen, None), spots,
@@ -79,7 +87,7 @@ def _facts(
         "travel": say.travel_words(plan.travel_source), "zone": plan.zone,
         "questions": [(q.kind, q.site, q.km) for q in plan.questions],
         "load": [(phrases.day_words(w.monday, sheet.today), w.needed_h, w.shift_h) for w in plan.load],
-        "waiting": waiting(desk, scope),
+        "waiting": beside,
     }  # fmt: skip
 
 

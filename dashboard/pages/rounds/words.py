@@ -18,6 +18,7 @@ from fleet.registry import rounds as kept
 from fleet.registry import sitecard, technicians
 from fleet.registry.engine import Registry
 from fleet.words import jobs as say
+from fleet.words import planned
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
 
@@ -207,31 +208,12 @@ def figures(plan: RoundPlan) -> list[tuple[str, str]]:
         ("Pulled forward", f"{m.pulled_forward}"),
         ("Backlog", phrases.count(m.backlog_days, "job-day")),
     ]
-    if m.by_hand_km:
-        percent = round(100 * (1 - m.km / m.by_hand_km))
-        said = f"{abs(percent)} % {'less' if percent > 0 else 'more'} than" if percent else "like"
-        found.append(("Against by hand", f"{said} {m.by_hand_km:.0f} km"))
-    return found
-
-
-def left_out(sheet: Sheet) -> list[dict[str, Any]]:
-    """Every job in no round with its one reason."""
-    found = []
-    for one in sheet.plan.unplanned:
-        job = sheet.jobs.get(one.job)
-        if job is None or not is_ahead(job):
-            continue
-        place = sheet.places.get(job.where)
-        found.append({
-            "id": job.id, "title": job.title, "unit": job.unit,
-            "place": place[0].name if place else "",
-            "reason": say.REASONS[one.reason.value], "detail": one.detail,
-            "blocking": [(id, sheet.jobs[id].title) for id in one.blocking if id in sheet.jobs][:4],
-            "earliest": phrases.day_words(one.earliest, sheet.today) if one.earliest else "",
-            "urgent": job.urgent, "due": job.due_on,
-            "lat": place[0].lat if place else None, "lon": place[0].lon if place else None,
-        })  # fmt: skip
-    found.sort(key=lambda row: (not row["urgent"], row["due"] or "9999", row["title"]))
+    if m.by_hand_km is not None and m.by_hand_jobs is not None:
+        made = planned.Driven(m.km, m.jobs, m.due_done)
+        hand = planned.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
+        found.append(("Against by hand", planned.yardstick(made, hand, m.does_as_much)))
+    if m.same_by_hand_km is not None:
+        found.append(("The same jobs by hand", f"{m.same_by_hand_km:.0f} km"))
     return found
 
 
