@@ -293,7 +293,7 @@ def test_a_circuit_that_never_showed_volts_is_asked_about() -> None:
     said = words.sentence(
         next(f for f in seen.findings if f.kind == "leg_out"), "Europe/Madrid", seen.at
     )
-    assert "perhaps its sense lead" in said.seen
+    assert "sense lead is not fitted" in said.seen
 
 
 def test_a_good_run_after_it_proves_the_set_again() -> None:

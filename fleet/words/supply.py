@@ -146,7 +146,10 @@ def _leg_out(f: Finding, zone: str, now: int) -> Sentence:
         f"{began(f, zone, now)}, while the rest of its output is alive."
     )
     if facts.get("not_yet"):
-        seen += " It has shown no volts in any run of a year seen by this device: perhaps its sense lead was never fitted."
+        seen += (
+            " No run of a year seen by this device showed volts there: perhaps its sense lead is "
+        )
+        seen += "not fitted."
         do = "Put a meter on every phase and on the sense leads, at the next visit."
     else:
         seen += " What hangs on it is dark, and motors on the rest burn out."
