@@ -86,9 +86,11 @@ def header() -> str:
 
 
 @contextlib.contextmanager
-def running_broker(folder: Path) -> Iterator[RunningBroker]:
-    """A broker of its own, empty, on loopback; stopped at the end."""
-    start = {"container": _container, "mosquitto": _mosquitto, "embedded": embedded}[which()]
+def running_broker(folder: Path, kind: str = "") -> Iterator[RunningBroker]:
+    """A broker of its own, empty, on loopback; stopped at the end. kind: not the run's usual."""
+    start = {"container": _container, "mosquitto": _mosquitto, "embedded": _embedded}[
+        kind or which()
+    ]
     broker = start(folder)
     try:
         yield broker
@@ -107,7 +109,7 @@ def _mosquitto(folder: Path) -> RunningBroker:
     return RunningBroker(broker.host, broker.port, "mosquitto", broker.stop, restart)
 
 
-def embedded(_folder: Path) -> RunningBroker:
+def _embedded(_folder: Path) -> RunningBroker:
     """The demo's broker; started again it knows its sessions."""
     broker = EmbeddedBroker(free_port())
     broker.start()

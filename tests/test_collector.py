@@ -22,7 +22,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import parts
 import pytest
-from brokers import RunningBroker, running_broker
+from brokers import RunningBroker, running_broker, which
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -46,9 +46,10 @@ PATIENCE_S = 30.0
 ROOT = Path(__file__).resolve().parent.parent
 
 
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[RunningBroker]:
-    with running_broker(tmp_path / "broker") as broker:
+@pytest.fixture(params=sorted({which(), "embedded"}, reverse=True))
+def running(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[RunningBroker]:
+    """The broker of this run, and the embedded one: every promise is asked of both."""
+    with running_broker(tmp_path / "broker", request.param) as broker:
         yield broker
 
 

@@ -81,6 +81,8 @@ class Connection(asyncio.Protocol):
         self._heard_at = self._steady()
         self._received += data
         try:
+            if self._session is None and self._received[0] >> 4 != Kind.CONNECT:
+                raise Malformed("the first packet is no CONNECT", nouns.PROTOCOL_ERROR)
             for kind, flags, body in wire.packets(self._received):
                 if self._ending:
                     return
@@ -139,8 +141,6 @@ class Connection(asyncio.Protocol):
 
     def _take(self, kind: int, flags: int, body: bytes) -> None:
         if self._session is None:
-            if kind != Kind.CONNECT:
-                raise Malformed("the first packet is no CONNECT", nouns.PROTOCOL_ERROR)
             self._on_connect(body)
             return
         handler = self._handlers.get(kind)
