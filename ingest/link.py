@@ -37,7 +37,7 @@ PAUSE_FROM_S, PAUSE_TO_S = 1.0, 30.0
 _UNSUPPORTED_VERSION = 132
 _TAKEN_OVER = 142
 ANSWER_WITHIN_S = 5.0
-"""A broker that knows no MQTT 5 may say nothing at all to it (the embedded one does)."""
+"""A broker that knows no MQTT 5 may say nothing at all to it."""
 STEADY_S = 10.0
 """A connection that lasted less was no good one: the pause before the next grows."""
 

@@ -1,14 +1,12 @@
 """The broker of the tests: a container where an engine answers, else mosquitto, else the embedded.
 
-`KIND` of a run is one of container, mosquitto, embedded, none. Guarantees (redelivery, sessions)
-are only asked of the first two; `needs_guarantees` skips on the embedded one, unless the run
-requires mosquitto (HOURHAND_TEST_REQUIRE), where it fails.
+All three keep the promises ingest relies on (redelivery, sessions, retained messages, wills), so the
+same tests run on each.
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -17,10 +15,11 @@ from functools import cache
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
-import pytest
+import parts
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest.bench.broker import Mosquitto, NoMosquitto, free_port
+from demo_fleet.broker import EmbeddedBroker
+from ingest.bench.broker import Mosquitto, free_port
 
 IMAGE = "eclipse-mosquitto:2.0.22"
 CONTAINER_CONFIGURATION = """\
@@ -35,46 +34,19 @@ max_inflight_messages 4000
 
 @dataclass
 class RunningBroker:
-    """Where it listens, which it is, and how to end it. restart: with its sessions kept.
-
-    user: a name it must be given; the embedded one keeps sessions for named users only.
-    """
+    """Where it listens, which it is, how to end it, how to restart it with its sessions kept."""
 
     host: str
     port: int
     kind: str
     stop: Callable[[], None]
     restart: Callable[[], None] | None = None
-    user: str = ""
-
-    @property
-    def keeps_promises(self) -> bool:
-        """Whether unacknowledged messages come again and sessions last."""
-        return self.kind in ("container", "mosquitto")
-
-
-def engine_answers() -> bool:
-    """Whether a Docker engine can be talked to."""
-    if not os.environ.get("DOCKER_HOST") and not Path("/var/run/docker.sock").exists():
-        return False
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            import docker
-
-            client = docker.from_env(timeout=3)
-            try:
-                return bool(client.ping())
-            finally:
-                client.close()
-    except Exception:
-        return False
 
 
 @cache
 def image() -> str | None:
     """The mosquitto image to use: one under `localhost/`, else the public one, where to be had."""
-    if not engine_answers():
+    if not parts.engine_answers():
         return None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -98,16 +70,9 @@ def image() -> str | None:
 @cache
 def which() -> str:
     """The kind of broker this run uses."""
-    if image() is not None:
+    if "mosquitto" not in parts.HIDDEN and image() is not None:
         return "container"
-    with contextlib.suppress(NoMosquitto):
-        Mosquitto.program()
-        return "mosquitto"
-    try:
-        import demo_fleet.broker  # noqa: F401
-    except ImportError:
-        return "none"
-    return "embedded"
+    return "embedded" if parts.mosquitto_program() is None else "mosquitto"
 
 
 def header() -> str:
@@ -115,33 +80,22 @@ def header() -> str:
     words = {
         "container": f"broker: mosquitto in a container ({image()})",
         "mosquitto": "broker: mosquitto of this machine",
-        "embedded": "broker: the embedded one; tests of guarantees are skipped",
-        "none": "broker: none; tests that need one are skipped",
+        "embedded": "broker: the embedded one; the program mosquitto is not tried",
     }
     return words[which()]
 
 
 @contextlib.contextmanager
-def running_broker(folder: Path) -> Iterator[RunningBroker]:
-    """A broker of its own, empty, on loopback; stopped at the end."""
-    start = {"container": _container, "mosquitto": _mosquitto, "embedded": _embedded}.get(which())
-    if start is None:
-        pytest.skip("no broker: install mosquitto")
+def running_broker(folder: Path, kind: str = "") -> Iterator[RunningBroker]:
+    """A broker of its own, empty, on loopback; stopped at the end. kind: not the run's usual."""
+    start = {"container": _container, "mosquitto": _mosquitto, "embedded": _embedded}[
+        kind or which()
+    ]
     broker = start(folder)
     try:
         yield broker
     finally:
         broker.stop()
-
-
-def needs_guarantees(broker: RunningBroker) -> None:
-    """Skip where the broker does not deliver again what was not acknowledged."""
-    if broker.keeps_promises:
-        return
-    message = "only a real mosquitto delivers again what was not acknowledged"
-    if "mosquitto" in os.environ.get("HOURHAND_TEST_REQUIRE", ""):
-        pytest.fail(message)
-    pytest.skip(message)
 
 
 def _mosquitto(folder: Path) -> RunningBroker:
@@ -155,13 +109,16 @@ def _mosquitto(folder: Path) -> RunningBroker:
     return RunningBroker(broker.host, broker.port, "mosquitto", broker.stop, restart)
 
 
-def _embedded(folder: Path) -> RunningBroker:
-    from demo_fleet.broker import EmbeddedBroker
-
-    port = free_port()
-    broker = EmbeddedBroker(port)
+def _embedded(_folder: Path) -> RunningBroker:
+    """The demo's broker; started again it knows its sessions."""
+    broker = EmbeddedBroker(free_port())
     broker.start()
-    return RunningBroker("127.0.0.1", port, "embedded", broker.stop, user="tests")
+
+    def restart() -> None:
+        broker.stop()
+        broker.start()
+
+    return RunningBroker("127.0.0.1", broker.port, "embedded", broker.stop, restart)
 
 
 def _container(folder: Path) -> RunningBroker:

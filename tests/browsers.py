@@ -6,15 +6,14 @@ bare expressions) in wait_for_function, no bypass of the content policy.
 
 from __future__ import annotations
 
-import shutil
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from urllib.parse import urlsplit
 
+import parts
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from fastapi import FastAPI
@@ -25,6 +24,9 @@ from playwright.sync_api import (
     Page,
     Route,
     sync_playwright,
+)
+from playwright.sync_api import (
+    Error as PlaywrightError,
 )
 
 FLAGS = [
@@ -44,22 +46,20 @@ MAP_STYLE = "Applying inline style violates"
 policy blocks it without harm (measured). Forgiven where the library was asked for, nowhere else."""
 
 
-def chromium() -> str | None:
-    """Where Chromium is, or None."""
-    fixed = Path("/usr/bin/chromium")
-    if fixed.exists():
-        return str(fixed)
-    return shutil.which("chromium") or shutil.which("chromium-browser")
-
-
 @contextmanager
 def launched() -> Iterator[Browser]:
-    """One browser for a session of tests. Raises RuntimeError where there is none."""
-    path = chromium()
-    if path is None:
-        raise RuntimeError("no Chromium on this machine: install the package `chromium`")
+    """One browser for a session of tests; skips, or fails where it is required, without one."""
+    parts.need("chromium")
+    path = parts.chromium_program()
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        try:
+            browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        except PlaywrightError as fault:
+            said = parts.lacks(str(fault))
+        else:
+            said = ""
+        if said:
+            parts.skip("chromium", f"Chromium does not start: {said}")
         try:
             yield browser
         finally:

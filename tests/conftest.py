@@ -1,12 +1,11 @@
 """Shared fixtures. Real parts: SQLite, a broker, a browser; the head of a run says which.
 
-`HOURHAND_TEST_REQUIRE` names parts that must be real (mosquitto, chromium, postgresql): a missing
-one then fails the run instead of skipping tests.
+Which parts a machine has, which a run must have and which it looks away from: tests/parts.py.
 """
 
 from __future__ import annotations
 
-import os
+import platform
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,26 +24,19 @@ pytest.register_assert_rewrite(
     "dispatching",
     "finishing",
     "influx_servers",
+    "parts",
     "service",
 )
 
 import brokers  # noqa: E402
 import browsers  # noqa: E402
 import checks  # noqa: E402
-import databases  # noqa: E402
 import influx_servers  # noqa: E402
 import on_postgresql  # noqa: E402
+import parts  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
 SHARED = ROOT.parent / "shared"
-REQUIRED = {part for part in os.environ.get("HOURHAND_TEST_REQUIRE", "").split(",") if part}
-FOUND = {
-    "mosquitto": brokers.which() in ("container", "mosquitto"),
-    "chromium": browsers.chromium() is not None,
-    "postgresql": databases.postgres_binaries() is not None,
-}
-
-
 CHECKS = pytest.StashKey[checks.Checks]()
 
 hypothesis.settings.register_profile("hourhand", deadline=None)
@@ -70,7 +62,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
-    """Write the page where asked, and only a whole one."""
+    """Hold every skip to its form; write the page where asked, and only a whole one."""
+    _hold_skips(session)
     page = session.config.getoption("--write-checks")
     if page is None or session.testsfailed:
         return
@@ -79,6 +72,21 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     if left_out:
         raise pytest.UsageError(f"{page} was not written, not checked: {'; '.join(left_out)}")
     Path(page).write_text(found.page())
+
+
+def _hold_skips(session: pytest.Session) -> None:
+    """A skip whose reason does not name a part, what is wrong and what to do, fails the run."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if reporter is None or hasattr(session.config, "workerinput"):
+        return
+    odd = parts.odd_reasons(
+        [str(report.longrepr[2]) for report in reporter.stats.get("skipped", [])
+         if isinstance(report.longrepr, tuple)]
+    )  # fmt: skip
+    for reason in odd:
+        reporter.write_line(f"no reason to skip (use parts.need): {reason}", red=True)
+    if odd and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @pytest.fixture
@@ -102,22 +110,20 @@ def pytest_configure(config: pytest.Config) -> None:
     config.stash[CHECKS] = checks.Checks(writing=page is not None)
     if page is not None:
         config.option.markexpr = ""  # the page holds the values of both tiers
-    unknown = REQUIRED - set(FOUND)
-    if unknown:
-        raise pytest.UsageError(f"HOURHAND_TEST_REQUIRE names {', '.join(sorted(unknown))}")
-    missing = sorted(part for part in REQUIRED if not FOUND[part])
-    if missing:
-        raise pytest.UsageError(f"required and not on this machine: {', '.join(missing)}")
+    wrong = parts.wrong_settings()
+    if wrong:
+        raise pytest.UsageError(wrong)
 
 
 def pytest_report_header() -> list[str]:
     """Which parts of this run are real."""
     return [
+        f"Python {platform.python_version()} at {sys.executable}",
         brokers.header(),
-        f"browser: {browsers.chromium() or 'none; browser tests are skipped'}",
-        f"databases: SQLite{' and PostgreSQL' if FOUND['postgresql'] else '; no PostgreSQL'}",
+        f"browser: {parts.missing('chromium') or parts.chromium_program()}",
+        f"databases: SQLite and PostgreSQL ({parts.missing('postgresql') or 'of this machine'})",
         f"InfluxDB: {influx_servers.KIND}",
-        f"real recordings: {'beside the checkout' if SHARED.is_dir() else 'absent; skipped'}",
+        f"real recordings: {parts.missing('recordings') or 'beside the checkout'}",
     ]
 
 
@@ -133,8 +139,7 @@ def umask() -> Iterator[None]:
 @pytest.fixture(scope="session")
 def shared() -> Path:
     """The folder of real data and field cases beside the checkout; skips where it is not."""
-    if not SHARED.is_dir():
-        pytest.skip("the folder of shared real data is not beside this checkout")
+    parts.need("recordings")
     return SHARED
 
 
@@ -148,8 +153,6 @@ def broker(tmp_path: Path) -> Iterator[brokers.RunningBroker]:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """One Chromium for the session."""
-    if browsers.chromium() is None:
-        pytest.skip("no Chromium on this machine")
     with browsers.launched() as running:
         yield running
 

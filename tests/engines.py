@@ -17,8 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pytest
-from brokers import engine_answers
+import parts
 
 ROOT = Path(__file__).resolve().parent.parent
 BUILD_AT_MOST_S = 1200
@@ -56,14 +55,15 @@ class Engine:
 
 def engine() -> Engine:
     """This machine's engine, or a skip that says what is missing."""
-    if not engine_answers():
-        pytest.skip("no container engine answers on this machine: image and compose are not tried")
+    parts.need("containers")
     compose = _compose()
     if compose is None:
-        pytest.skip("an engine answers but there is no `docker compose` or `podman-compose`")
+        parts.skip(
+            "containers", "an engine answers but there is no `docker compose` or `podman-compose`"
+        )
     cli = "podman" if "podman" in compose[0] else "docker"
     if shutil.which(cli) is None:
-        pytest.skip(f"there is no {cli} command")
+        parts.skip("containers", f"there is no {cli} command; install it")
     return Engine(cli, compose)
 
 

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
-from brokers import RunningBroker, needs_guarantees
+from brokers import RunningBroker
 from service import Device, Service, iso, wait_for
 
 from fleet.model import EVERYTHING
@@ -26,7 +26,6 @@ pytestmark = [pytest.mark.long, pytest.mark.timeout(900)]
 
 @pytest.mark.parametrize("point", FAULT_POINTS)
 def test_the_alert_rises_through_kills(tmp_path: Path, broker: RunningBroker, point: str) -> None:
-    needs_guarantees(broker)
     service = Service(tmp_path / "data", broker.port)
     units = [f"set-{n}" for n in range(KILLS)]
     service.register(*({"unit": unit, "device": unit} for unit in units))

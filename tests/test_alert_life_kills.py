@@ -19,7 +19,7 @@ from pathlib import Path
 import msgspec
 import pytest
 import sqlalchemy as sa
-from brokers import RunningBroker, needs_guarantees
+from brokers import RunningBroker
 from cryptography.fernet import Fernet
 from posts import MailServer, WebServer, mail_server, web_server
 from service import Device, Service, iso, registry_of, wait_for
@@ -132,7 +132,6 @@ def rounds(service: Service, registry: Registry, kills: int, point: str) -> tupl
 
 
 def killed(tmp_path: Path, broker: RunningBroker, kills: int, point: str) -> None:
-    needs_guarantees(broker)
     with mail_server() as post, web_server() as web:
         service = Service(tmp_path / "data", broker.port)
         service.environment = {

@@ -11,15 +11,19 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import parts
 import pytest
 
 DOCS = Path(__file__).resolve().parent.parent / "docs" / "broker.md"
-MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+MOSQUITTO = parts.mosquitto_program()
 PASSWD = shutil.which("mosquitto_passwd")
 
-pytestmark = pytest.mark.skipif(
-    not (MOSQUITTO and PASSWD), reason="no mosquitto on this machine: the page is not tried"
-)
+
+@pytest.fixture(scope="module", autouse=True)
+def _the_real_one() -> None:
+    parts.need("mosquitto")
+    if PASSWD is None:
+        parts.skip("mosquitto", "mosquitto_passwd is missing (Debian: apt install mosquitto)")
 
 
 def blocks() -> list[str]:

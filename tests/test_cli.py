@@ -112,8 +112,6 @@ def test_check_says_what_is_wrong(house: Service) -> None:
 
 def test_check_is_content_with_a_running_service(tmp_path: Path, broker: RunningBroker) -> None:
     service = Service(tmp_path / "data", broker.port)
-    if broker.user:
-        service.environment["HOURHAND_MQTT_USER"] = broker.user
     service.register()
     up = subprocess.Popen(
         [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],

@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import shutil
+import select
 import signal
 import socket
 import subprocess
@@ -20,8 +20,9 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
+import parts
 import pytest
-from brokers import RunningBroker, needs_guarantees, running_broker, which
+from brokers import RunningBroker, running_broker, which
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -45,9 +46,10 @@ PATIENCE_S = 30.0
 ROOT = Path(__file__).resolve().parent.parent
 
 
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[RunningBroker]:
-    with running_broker(tmp_path / "broker") as broker:
+@pytest.fixture(params=sorted({which(), "embedded"}, reverse=True))
+def running(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[RunningBroker]:
+    """The broker of this run, and the embedded one: every promise is asked of both."""
+    with running_broker(tmp_path / "broker", request.param) as broker:
         yield broker
 
 
@@ -89,9 +91,7 @@ class Ingest:
         self.registry = open_registry(self.settings)
         self.store = open_store(self.settings, writing=True)
         self.gate = Gate(self.store)
-        self.link = Link(
-            Broker(host=broker.host, port=broker.port, client_id="t", user=broker.user, **more)
-        )
+        self.link = Link(Broker(host=broker.host, port=broker.port, client_id="t", **more))
         inbox = Inbox(self.settings.inbox, work.inbox_marks(self.registry))
         self.collector = Collector(
             self.gate, self.registry, Cache(data / "profiles"), inbox, self.link
@@ -143,8 +143,6 @@ def plain_client(broker: RunningBroker, name: str = "device", **more: Any) -> It
     client = mqtt.Client(CallbackAPIVersion.VERSION2, name, **more)
     up = threading.Event()
     client.on_connect = lambda *_: up.set()
-    if broker.user:
-        client.username_pw_set(broker.user, "any")
     client.connect(broker.host, broker.port)
     client.loop_start()
     assert up.wait(PATIENCE_S)
@@ -156,16 +154,13 @@ def plain_client(broker: RunningBroker, name: str = "device", **more: Any) -> It
 
 
 def subscribed_link(running: RunningBroker, name: str, **more: Any) -> Link:
-    link = Link(
-        Broker(host=running.host, port=running.port, user=running.user, client_id=name, **more)
-    )
+    link = Link(Broker(host=running.host, port=running.port, client_id=name, **more))
     link.start()
     until("the subscription", lambda: link.subscribed)
     return link
 
 
 def test_messages_are_stored_and_acknowledged(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running) as whole:
         publish(running.port, 300, numbered)
         until("300 messages", lambda: whole.messages >= 300)
@@ -181,7 +176,6 @@ def test_messages_are_stored_and_acknowledged(running, tmp_path):
 
 
 def test_what_came_while_we_were_away_is_delivered(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running):
         pass
     publish(running.port, 1_500, numbered)  # more than mosquitto's default queue of 1,000
@@ -192,7 +186,6 @@ def test_what_came_while_we_were_away_is_delivered(running, tmp_path):
 
 def test_while_the_store_is_down_nothing_is_acknowledged(running, tmp_path):
     """The window bounds what is held; the state says so; afterwards everything is there once."""
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running, receive_maximum=20) as whole:
         whole.gate.shut = True
         publish(running.port, 100, numbered)
@@ -208,7 +201,6 @@ def test_while_the_store_is_down_nothing_is_acknowledged(running, tmp_path):
 
 
 def test_stopped_while_the_store_is_down_everything_comes_again(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running) as whole:
         whole.gate.shut = True
         publish(running.port, 50, numbered)
@@ -219,7 +211,6 @@ def test_stopped_while_the_store_is_down_everything_comes_again(running, tmp_pat
 
 
 def test_a_poison_message_is_parked_and_acknowledged(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running) as whole:
         publish(
             running.port,
@@ -238,7 +229,6 @@ def test_a_poison_message_is_parked_and_acknowledged(running, tmp_path):
 def test_an_old_acknowledgement_is_not_sent_on_a_new_connection(running):
     """Ten messages taken on the first connection; the session is lost; ten others come by the
     second with the same packet numbers. The old acknowledgements must not touch them."""
-    needs_guarantees(running)
     link = subscribed_link(running, "stale")
     publish(running.port, 10, numbered)
     until("ten messages", lambda: len(link.arrived) == 10)
@@ -262,7 +252,6 @@ def test_an_old_acknowledgement_is_not_sent_on_a_new_connection(running):
 
 
 def test_unacknowledged_messages_come_again_after_a_reconnect(running):
-    needs_guarantees(running)
     link = subscribed_link(running, "again", receive_maximum=5)
     publish(running.port, 8, numbered)
     until("a window full", lambda: len(link.arrived) == 5)
@@ -277,7 +266,6 @@ def test_unacknowledged_messages_come_again_after_a_reconnect(running):
 
 
 def test_a_broker_that_restarts_is_found_again(running, tmp_path):
-    needs_guarantees(running)
     assert running.restart is not None
     with ingest(tmp_path / "data", running) as whole:
         publish(running.port, 20, numbered)
@@ -289,8 +277,7 @@ def test_a_broker_that_restarts_is_found_again(running, tmp_path):
 
 
 def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
-    if which() != "mosquitto":
-        pytest.skip("needs mosquitto of this machine")
+    parts.need("mosquitto")
     nowhere = RunningBroker("127.0.0.1", free_port(), "none", lambda: None)
     whole = Ingest(tmp_path / "data", nowhere)
     whole.collector.start()
@@ -303,32 +290,65 @@ def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
         whole.close()
 
 
-def test_mqtt_3_1_1_where_the_broker_speaks_no_5(tmp_path):
-    broker = pytest.importorskip("demo_fleet.broker")
-    embedded = broker.EmbeddedBroker(free_port())
-    embedded.start()
-    try:
-        where = RunningBroker("127.0.0.1", embedded.port, "embedded", embedded.stop, user="t")
-        with ingest(tmp_path / "data", where) as whole:
-            assert whole.link.protocol == "3.1.1"
-            with plain_client(where) as device:
-                for n in range(5):
-                    device.publish(*numbered(n), qos=1).wait_for_publish(PATIENCE_S)
-            until("5 messages", lambda: whole.messages >= 5)
-            assert whole.seqs() == list(range(5))
-    finally:
-        embedded.stop()
+def only_3_1_1(client: socket.socket, broker: RunningBroker, silent: bool) -> None:
+    """One connection to a broker that knows no MQTT 5: refused at once, or never answered."""
+    with client, socket.create_connection((broker.host, broker.port)) as beyond:
+        connect = client.recv(65_536)
+        if connect[8] == 5 and not silent:
+            client.sendall(b"\x20\x02\x00\x01")  # 3.1.1's CONNACK: unacceptable version
+            return
+        if connect[8] == 4:
+            beyond.sendall(connect)
+        while True:
+            ready, _, _ = select.select([client, beyond], [], [])
+            for side in ready:
+                data = side.recv(65_536)
+                if not data:
+                    return
+                if connect[8] == 4:
+                    (beyond if side is client else client).sendall(data)
+
+
+@contextlib.contextmanager
+def old_broker(broker: RunningBroker, silent: bool) -> Iterator[RunningBroker]:
+    """The broker of this run behind something that lets MQTT 3.1.1 through and nothing newer."""
+    with socket.create_server(("127.0.0.1", 0)) as door:
+        served: list[threading.Thread] = []
+
+        def serve() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    client, _ = door.accept()
+                    served.append(
+                        threading.Thread(target=only_3_1_1, args=(client, broker, silent))
+                    )
+                    served[-1].start()
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        yield RunningBroker("127.0.0.1", door.getsockname()[1], "old", broker.stop)
+        door.shutdown(socket.SHUT_RDWR)
+        thread.join()
+        for one in served:
+            one.join()
+
+
+@pytest.mark.parametrize("silent", [False, True], ids=["refuses", "says nothing"])
+def test_mqtt_3_1_1_where_the_broker_speaks_no_5(running, tmp_path, silent):
+    with old_broker(running, silent) as where, ingest(tmp_path / "data", where) as whole:
+        assert whole.link.protocol == "3.1.1"
+        publish(running.port, 5, numbered)
+        until("5 messages", lambda: whole.messages >= 5)
+        assert whole.seqs() == list(range(5))
 
 
 def test_another_program_with_our_client_id_is_named(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running) as whole, plain_client(running, "t"):
         until("the sentence", lambda: "client id t" in whole.link.state)
         assert whole.link.alive
 
 
 def test_a_subscription_is_made_again_where_the_session_was_lost(running, tmp_path):
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running) as whole:
         lost = whole.link.sessions_lost
         with plain_client(running, "t", clean_session=True):
@@ -341,7 +361,6 @@ def test_a_subscription_is_made_again_where_the_session_was_lost(running, tmp_pa
 
 def test_a_session_without_its_subscription_is_not_deaf(running, tmp_path):
     """Killed between CONNECT and SUBSCRIBE, the broker has our session and sends nothing."""
-    needs_guarantees(running)
     client = mqtt.Client(CallbackAPIVersion.VERSION2, "t", protocol=mqtt.MQTTv5)
     properties = Properties(PacketTypes.CONNECT)
     properties.SessionExpiryInterval = 3_600
@@ -408,7 +427,6 @@ def test_a_network_thread_that_dies_ends_the_program(running, tmp_path, monkeypa
 @pytest.mark.long
 def test_a_slow_store_does_not_cost_the_connection(running, tmp_path):
     """Nine seconds in one write with a keepalive of five: the network thread goes on."""
-    needs_guarantees(running)
     with ingest(tmp_path / "data", running, keepalive_s=5) as whole:
         whole.gate.slow_s = 9.0
         publish(running.port, 10, numbered)
@@ -461,8 +479,8 @@ def test_paho_uses_our_socket(running):
 
 
 def test_over_tls(tmp_path):
-    if which() != "mosquitto" or shutil.which("openssl") is None:
-        pytest.skip("needs mosquitto of this machine and openssl")
+    parts.need("mosquitto")
+    parts.need("openssl")
     folder = tmp_path / "broker"
     folder.mkdir()
     subprocess.run(
@@ -487,19 +505,26 @@ def test_over_tls(tmp_path):
 # ---- the program
 
 
-def start_program(data: Path, port: int, *more: str) -> subprocess.Popen[str]:
+@contextlib.contextmanager
+def start_program(data: Path, port: int, *more: str) -> Iterator[subprocess.Popen[str]]:
+    """`python -m ingest` for as long as the block lasts; it is ended where the block did not."""
     environment = {k: v for k, v in os.environ.items() if not k.startswith("HOURHAND_")}
     environment["HOURHAND_MQTT_PORT"] = str(port)
-    return subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-m", "ingest", "--data", str(data), *more],
         cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+    ) as program:  # fmt: skip
+        try:
+            yield program
+        finally:
+            if program.poll() is None:
+                program.kill()
 
 
 def ask(data: Path, port: int, *more: str) -> tuple[int, str]:
-    done = start_program(data, port, *more)
-    out, err = done.communicate(timeout=60)
-    return done.returncode, out + err
+    with start_program(data, port, *more) as program:
+        out, err = program.communicate(timeout=60)
+    return program.returncode, out + err
 
 
 def test_the_program_from_start_to_stop(running, tmp_path):

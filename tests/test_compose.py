@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
+import parts
 import pytest
 import yaml
 from engines import ROOT, Engine, Stack, build, clean_environment, engine
@@ -153,7 +154,7 @@ def app_image(request: pytest.FixtureRequest, machine: Engine) -> Iterator[str]:
     """The image, built from this checkout on the local or public base."""
     base = machine.image(IMAGES["BASE_IMAGE"])
     if base is None:
-        pytest.skip(f"neither localhost/ nor a registry has {IMAGES['BASE_IMAGE']}")
+        parts.skip("containers", f"neither localhost/ nor a registry has {IMAGES['BASE_IMAGE']}")
     tag = f"localhost/hourhand-test:{uuid.uuid4().hex[:8]}"
     seconds = build(machine, tag, base)
     size = int(machine.ok("image", "inspect", "--format", "{{.Size}}", tag))
@@ -330,7 +331,9 @@ def running(
         *(["INFLUXDB_IMAGE"] * (request.param == "influx")),
     ):
         if images[name] is None:
-            pytest.skip(f"{IMAGES[name]} is not to be had here: not tried on {request.param}")
+            parts.skip(
+                "containers", f"{IMAGES[name]} is not to be had here: not tried on {request.param}"
+            )
     ports = free_port(), free_port()
     environment = {name: image for name, image in images.items() if image}
     environment |= {"APP_IMAGE": app_image, "MQTT_PUBLISH": f"127.0.0.1:{ports[0]}",

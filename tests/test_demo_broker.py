@@ -3,89 +3,30 @@
 from __future__ import annotations
 
 import socket
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import orjson
 import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
+from mqtt_clients import WAIT_S, WINDOW, Client, broker_process, until
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from demo_fleet.assembly import build_fleet
-from demo_fleet.broker import BrokerFault, EmbeddedBroker, configuration
+from demo_fleet.broker import BrokerFault, EmbeddedBroker
 from demo_fleet.live import go_live
 
 NOW = 1_795_197_000
-ROOT = Path(__file__).resolve().parent.parent
-WAIT_S = 10.0
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def until(true: Callable[[], bool]) -> bool:
-    """Whether it came true within WAIT_S."""
-    end = time.monotonic() + WAIT_S
-    while time.monotonic() < end:
-        if true():
-            return True
-        time.sleep(0.02)
-    return true()
 
 
 @pytest.fixture(scope="module")
 def port() -> Iterator[int]:
-    """The broker as the demo runs it: a process of its own."""
-    chosen = free_port()
-    command = [sys.executable, "-m", "demo_fleet", "broker", "--port", str(chosen)]
-    process = subprocess.Popen(command, cwd=ROOT)
-    assert until(lambda: answers(chosen))
-    yield chosen
-    process.terminate()
-    assert process.wait(WAIT_S) == 0
-
-
-def answers(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
-
-
-class Client:
-    """A named client that keeps what it is told."""
-
-    def __init__(self, port: int, name: str, topic: str = "", clean: bool = True) -> None:
-        self.told: list[mqtt.MQTTMessage] = []
-        self.codes: list[int] = []
-        self.subscribed = threading.Event()
-        self.mqtt = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=clean)
-        self.mqtt.username_pw_set(name, "any")
-        self.mqtt.on_message = lambda c, u, m: self.told.append(m)
-        self.mqtt.on_subscribe = lambda *_: self.subscribed.set()
-
-        def connected(
-            client: mqtt.Client, _u: object, _f: object, code: object, _p: object
-        ) -> None:
-            self.codes.append(int(getattr(code, "value", 0)))
-            if topic:
-                client.subscribe(topic, qos=1)
-            else:
-                self.subscribed.set()
-
-        self.mqtt.on_connect = connected
-        self.mqtt.connect("127.0.0.1", port)
-        self.mqtt.loop_start()
-        assert self.subscribed.wait(WAIT_S)
-
-    def close(self) -> None:
-        self.mqtt.disconnect()
-        self.mqtt.loop_stop()
+    with broker_process() as chosen:
+        yield chosen
 
 
 def test_a_message_at_qos_1_arrives(port: int) -> None:
@@ -128,7 +69,6 @@ def test_a_retained_birth_is_given_to_whoever_comes_later(port: int) -> None:
 def test_a_lost_connection_brings_the_last_will(port: int) -> None:
     hearer = Client(port, "will-hearer", "hourhand/coast/b-3/status")
     device = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="will-device")
-    device.username_pw_set("will-device", "any")
     device.will_set("hourhand/coast/b-3/status", b'{"state":"offline"}', qos=1, retain=True)
     device.connect("127.0.0.1", port)
     device.loop_start()
@@ -143,36 +83,110 @@ def test_a_lost_connection_brings_the_last_will(port: int) -> None:
     hearer.close()
 
 
-def test_nobody_without_a_name(port: int) -> None:
-    codes: list[int] = []
-    nameless = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="nameless")
-    nameless.on_connect = lambda _c, _u, _f, code, _p: codes.append(code.value)
-    nameless.connect("127.0.0.1", port)
-    nameless.loop_start()
-    assert until(lambda: len(codes) > 0)
-    assert codes[0] != 0
-    nameless.disconnect()
-    nameless.loop_stop()
+VERSIONS = pytest.mark.parametrize("version", [mqtt.MQTTv311, mqtt.MQTTv5], ids=["3.1.1", "5"])
 
 
-def test_it_listens_on_loopback_only() -> None:
-    assert configuration(1)["listeners"]["default"]["bind"] == "127.0.0.1:1"
+@VERSIONS
+def test_each_version_is_spoken_with_any_name_or_none(
+    port: int, version: MQTTProtocolVersion
+) -> None:
+    nameless = Client(port, "", "spoken/#", version=version)
+    named = Client(port, f"named-{version}", version=version)
+    for qos in (0, 1, 2):
+        named.mqtt.publish("spoken/x", b"%d" % qos, qos=qos).wait_for_publish(WAIT_S)
+    assert until(lambda: len(nameless.told) == 3)
+    assert [(m.payload, m.qos) for m in nameless.told] == [(b"0", 0), (b"1", 1), (b"2", 1)]
+    nameless.close()
+    named.close()
 
 
-def test_it_starts_and_stops_within_a_program() -> None:
-    broker = EmbeddedBroker(free_port())
-    broker.start()
-    Client(broker.port, "inside").close()
-    broker.stop()
+@VERSIONS
+def test_what_was_not_acknowledged_comes_again_to_a_session(
+    port: int, version: MQTTProtocolVersion
+) -> None:
+    """Within the window of MQTT 5; over a killed connection; in order; marked as sent before."""
+    name = f"owed-{version}"
+    taker = Client(port, name, "owed/#", clean=False, version=version, manual=True)
+    teller = Client(port, f"{name}-teller")
+    for n in range(WINDOW + 2):
+        teller.mqtt.publish("owed/x", b"%d" % n, qos=1).wait_for_publish(WAIT_S)
+    window = WINDOW if version == mqtt.MQTTv5 else WINDOW + 2
+    assert until(lambda: len(taker.told) == window)
+    taker.mqtt.ack(taker.told[0].mid, 1)
+    assert until(lambda: len(taker.told) == min(window + 1, WINDOW + 2))
+    taker.mqtt.loop_stop()
+    lost = taker.mqtt.socket()
+    assert lost is not None
+    lost.close()
+    again = Client(port, name, "owed/#", clean=False, version=version, manual=True)
+    assert again.present == [True]
+    assert until(lambda: len(again.told) == min(window, WINDOW + 1))
+    assert [int(m.payload) for m in again.told] == list(range(1, 1 + len(again.told)))
+    assert all(m.dup for m in again.told)
+    for message in list(again.told):
+        again.mqtt.ack(message.mid, 1)
+    assert until(lambda: int(again.told[-1].payload) == WINDOW + 1)
+    again.mqtt.ack(again.told[-1].mid, 1)
+    again.close()
+    last = Client(port, name, "owed/#", clean=True, version=version)
+    assert last.present == [False]
+    assert last.told == []
+    last.close()
+    teller.close()
+
+
+def test_a_burst_at_qos_0_arrives_whole(port: int) -> None:
+    """A reader that keeps up loses nothing; ingest has a bound of its own."""
+    hearer, teller = Client(port, "burst", "burst/#"), Client(port, "burst-teller")
+    for n in range(20_000):
+        teller.mqtt.publish("burst/x", b"%d" % n, qos=0)
+        if n % 1_000 == 0:
+            teller.mqtt.publish("burst/other", b"-", qos=1).wait_for_publish(WAIT_S)
+    numbers = lambda: [int(m.payload) for m in hearer.told if m.payload != b"-"]  # noqa: E731
+    assert until(lambda: len(numbers()) == 20_000)
+    assert numbers() == list(range(20_000))
+    hearer.close()
+    teller.close()
+
+
+def test_properties_of_mqtt_5_pass_through(port: int) -> None:
+    hearer = Client(port, "with-properties", "props/#", version=mqtt.MQTTv5)
+    old = Client(port, "without-properties", "props/#")
+    teller = Client(port, "props-teller", version=mqtt.MQTTv5)
+    given = Properties(PacketTypes.PUBLISH)
+    given.UserProperty, given.ContentType = ("site", "yard"), "application/json"
+    given.MessageExpiryInterval = 600
+    teller.mqtt.publish("props/x", b"{}", qos=1, properties=given).wait_for_publish(WAIT_S)
+    assert until(lambda: bool(hearer.told and old.told))
+    got = hearer.told[0].properties
+    assert got is not None
+    assert (got.UserProperty, got.ContentType) == ([("site", "yard")], "application/json")
+    assert 590 <= got.MessageExpiryInterval <= 600
+    assert old.told[0].payload == b"{}"
+    for one in (hearer, old, teller):
+        one.close()
+
+
+def test_it_listens_on_one_address_only(port: int) -> None:
     with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        probe.bind(("127.0.0.1", broker.port))
-    broker.stop()
+        probe.settimeout(WAIT_S)
+        assert probe.connect_ex(("127.0.0.2", port)) != 0
 
 
 def test_a_taken_port_is_said(port: int) -> None:
     with pytest.raises(BrokerFault, match=f"{port}.*Give another port"):
         EmbeddedBroker(port).start()
+
+
+def test_a_broker_that_could_not_start_can_once_the_port_is_free() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        broker = EmbeddedBroker(other.getsockname()[1])
+        with pytest.raises(BrokerFault):
+            broker.start()
+        broker.stop()
+    broker.start()
+    Client(broker.port, "at-last").close()
+    broker.stop()
 
 
 def test_the_fleet_goes_live(port: int, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from brokers import RunningBroker, needs_guarantees, running_broker
+from brokers import RunningBroker, running_broker
 
 from fleet.registry import work
 from fleet.registry.engine import open_registry
@@ -34,7 +34,6 @@ pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[RunningBroker]:
     with running_broker(tmp_path / "broker") as broker:
-        needs_guarantees(broker)
         yield broker
 
 

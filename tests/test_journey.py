@@ -27,8 +27,6 @@ def service(
 ) -> Iterator[Service]:
     """The service on each kind of registry."""
     made = Service(tmp_path / "data", broker.port)
-    if broker.user:
-        made.environment["HOURHAND_MQTT_USER"] = broker.user
     if request.param == "postgresql":
         made.environment["HOURHAND_REGISTRY_URL"] = new_database(
             request.getfixturevalue("postgres"), "journey"

@@ -9,9 +9,10 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import parts
 import pytest
 import trustme
-from browsers import FLAGS, chromium
+from browsers import FLAGS
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from playwright.sync_api import Browser, expect
@@ -77,7 +78,7 @@ def far(browser: Browser, certificate: Path) -> Iterator[Browser]:
         f"--host-resolver-rules=MAP {NAME} 127.0.0.1",
         f"--ignore-certificate-errors-spki-list={fingerprint(certificate)}",
     ]
-    launched = browser.browser_type.launch(executable_path=chromium(), args=flags)
+    launched = browser.browser_type.launch(executable_path=parts.chromium_program(), args=flags)
     yield launched
     launched.close()
 

@@ -124,9 +124,6 @@ def _demo_in(data: Path, options: argparse.Namespace) -> int:
         "HOURHAND_HTTP_PORT": str(options.port),
         "HOURHAND_MQTT_HOST": "127.0.0.1",
         "HOURHAND_MQTT_PORT": str(broker_port),
-        "HOURHAND_MQTT_PROTOCOL": "3.1.1",
-        "HOURHAND_MQTT_USER": "hourhand",
-        "HOURHAND_MQTT_PASSWORD": "loopback-demo",
         "HOURHAND_LOG_LEVEL": "warning",
     }
     settings = load(data, {**os.environ, **environment})
