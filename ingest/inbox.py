@@ -13,6 +13,7 @@ import binascii
 import contextlib
 from datetime import UTC
 from pathlib import Path
+from zlib import crc32
 
 import msgspec
 
@@ -147,8 +148,9 @@ def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quaran
         received_at=min(received.at, now),
         qos=line.qos,
         retain=line.retain,
-        dup=line.dup,
+        dup=True,
         at_most=PAYLOAD_OF_LINE_AT_MOST,
+        number=crc32(f"{where} {received.at}".encode()) | 1 << 32,
     )
 
 

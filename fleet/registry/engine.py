@@ -25,7 +25,7 @@ from sqlalchemy.exc import (
 
 from fleet.registry.types import Place, RegistryDown, RegistryFault
 
-HEAD = "0005"
+HEAD = "0006"
 """The schema this code speaks; a test holds it against the migrations."""
 BUSY_S = 10
 _ADVISORY = 4_672_001

@@ -114,6 +114,7 @@ class UnitInputs(msgspec.Struct, frozen=True, kw_only=True):
 
     fittings and calibrations in time order; records in time order without superseded ones;
     pulses of the devices fitted now. facts_seq rises with every change of these by a person.
+    unsure: by device, seconds (rising) at which readings of unknown time stand.
     """
 
     unit: Unit
@@ -125,6 +126,18 @@ class UnitInputs(msgspec.Struct, frozen=True, kw_only=True):
     plan: ServicePlan | None
     pulses: tuple[Pulse, ...]
     facts_seq: int
+    unsure: dict[str, tuple[int, ...]] = {}
+
+
+class UnsureSpell(msgspec.Struct, frozen=True, kw_only=True):
+    """Readings of unknown time that came together. They stand at first_at to last_at, and were
+    measured after after_at (None: nothing was heard before) and by before_at [s UTC]."""
+
+    readings: int
+    first_at: int
+    last_at: int
+    after_at: int | None
+    before_at: int
 
 
 class DayRow(msgspec.Struct, frozen=True, kw_only=True):

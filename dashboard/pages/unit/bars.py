@@ -27,9 +27,16 @@ def bars(
     newest = max((r.at for r in held), default=0)
     return [
         bar(r, logbook.usual(past, r.channel, now // 86_400), running)
-        | {"when": phrases.fresh(r.at, zone, now) if newest - r.at > APART_S else ""}
+        | {"when": when(r, newest, zone, now)}
         for r in held
     ]
+
+
+def when(reading: logbook.Now, newest: int, zone: str, now: int) -> str:
+    """When a reading is of, where it is not of the newest moment or nobody knows."""
+    if not reading.timed:
+        return "time unknown"
+    return phrases.fresh(reading.at, zone, now) if newest - reading.at > APART_S else ""
 
 
 def bar(reading: logbook.Now, usual: logbook.Usual, running: bool) -> dict[str, Any]:
