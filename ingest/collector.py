@@ -30,6 +30,7 @@ from ingest.intake import Taken, take
 from ingest.link import Arrived, Link
 from ingest.seats import WhenFull
 from ingest.sitting import Sitting
+from ingest.wire import Message
 
 BATCH_AT_MOST = 4_000
 NEARLY_IDLE = 8
@@ -44,8 +45,7 @@ BACK_OFF_FROM_S, BACK_OFF_TO_S = 1.0, 30.0
 SLOW_S = 0.5
 """A batch that took longer: what came meanwhile says nothing of what lies at the broker."""
 WAITING_AT_MOST, WAITING_AT_MOST_311 = 256, 8
-"""Messages without a time that may wait, unacknowledged, for a second of their own: a part of the
-window, which is ours to say under MQTT 5 (1,000), and of 20 with usual brokers before it."""
+"""Messages that may wait for a second of their own: part of the window, 1,000 under MQTT 5, else 20."""
 
 _log = logging.getLogger(__name__)
 
@@ -184,8 +184,7 @@ class Collector:
         sitting = Sitting(when_full=full, ask=self._backlog.on)
         while True:
             try:
-                self._count(take(messages, self._store, self._registry, self._cache, self._now(),
-                                 fault=self._fault, sitting=sitting))  # fmt: skip
+                self._count(self._try(messages, sitting))
                 break
             except (StoreFault, RegistryFault) as fault:
                 self._hold(fault)
@@ -208,6 +207,10 @@ class Collector:
             self._backlog.held(len(batch), link.generation, self._now(), ended)
         if ended - began > SLOW_S:
             self._backlog.rest(ended)
+
+    def _try(self, messages: list[Message], sitting: Sitting) -> Taken:
+        kept = (self._store, self._registry, self._cache)
+        return take(messages, *kept, self._now(), fault=self._fault, sitting=sitting)
 
     def _acknowledge(self, link: Link, batch: list[Arrived]) -> None:
         numbers: dict[int, list[int]] = defaultdict(list)

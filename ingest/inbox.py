@@ -19,7 +19,7 @@ import msgspec
 
 from fleet.model import Quarantined
 from fleet.registry.types import InboxMark
-from ingest.wire.nouns import Message, address
+from ingest.wire.nouns import FROM_FILES, Message, address
 from ingest.wire.times import moment
 
 SLICE_BYTES = 1_000_000
@@ -150,7 +150,7 @@ def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quaran
         retain=line.retain,
         dup=True,
         at_most=PAYLOAD_OF_LINE_AT_MOST,
-        number=crc32(f"{where} {received.at}".encode()) | 1 << 32,
+        number=crc32(f"{where} {received.at}".encode()) + FROM_FILES,
     )
 
 

@@ -32,6 +32,9 @@ MOVED_DAYS = 7
 """A forecast that moves less is no news; common practice, no source."""
 HORIZON_DAYS = 42
 """Due work becomes a job so many days before; common practice, no source."""
+RENEWAL_DAYS = 60
+"""An agreement is to be renewed within so many days: time to write and to hear; common practice, no
+source."""
 OWN_AFTER = 10
 """Minutes used at a set count as its own after so many visits (ENGINEERING 12)."""
 WIDE_SIGMAS = 2.563
@@ -267,3 +270,21 @@ def outward(title: str) -> str:
 def is_open(job: Job) -> bool:
     """Still to be done."""
     return job.state in OPEN_STATES
+
+
+def visits_behind(agreed: int | None, made: int, today: date) -> int:
+    """Visits of the year's agreed number that should have been made by now and were not: the n-th
+    of k is to be made by the end of n/k of the year. Common practice, no source."""
+    if not agreed:
+        return 0
+    days = date(today.year, 12, 31).timetuple().tm_yday
+    expected = agreed * (today.timetuple().tm_yday - 1) // days
+    return max(0, expected - made)
+
+
+def renewal_near(renewal: str, today: date) -> int | None:
+    """Days until an agreement is to be renewed, negative when past; None: not within 60 days."""
+    if not renewal:
+        return None
+    left = (date.fromisoformat(renewal) - today).days
+    return left if left <= RENEWAL_DAYS else None

@@ -111,12 +111,18 @@ def test_months_go_forward_and_never_past_the_month(anchor: date, months: int) -
 @pytest.mark.parametrize(
     ("typed", "name"),
     [
-        ("europe/berlin", "Europe/Berlin"), (" EUROPE / BERLIN ", "Europe/Berlin"),
-        ("america/new york", "America/New_York"), ("America/NEW_york", "America/New_York"),
-        ("America/Port-Au-Prince", "America/Port-au-Prince"), ("utc", "UTC"), ("gmt", "GMT"),
-        ("asia/calcutta", "Asia/Calcutta"), ("etc/gmt+5", "Etc/GMT+5"), ("etc/gmt-5", "Etc/GMT-5"),
+        ("europe/berlin", "Europe/Berlin"),
+        (" EUROPE / BERLIN ", "Europe/Berlin"),
+        ("america/new york", "America/New_York"),
+        ("America/NEW_york", "America/New_York"),
+        ("America/Port-Au-Prince", "America/Port-au-Prince"),
+        ("utc", "UTC"),
+        ("gmt", "GMT"),
+        ("asia/calcutta", "Asia/Calcutta"),
+        ("etc/gmt+5", "Etc/GMT+5"),
+        ("etc/gmt-5", "Etc/GMT-5"),
     ],
-)  # fmt: skip
+)
 def test_a_zone_is_known_however_it_is_typed(typed: str, name: str) -> None:
     assert calendar.zone_named(typed) == name
 

@@ -48,12 +48,16 @@ WRONG_ROW = {"nominal_v": "x", "nominal_hz": "y", "running_on": "z", "fuel": "co
     ("rows", "says"),
     [
         ([WRONG_ROW], "1 of 1 rows is wrong (4 faults). Mend it and import again."),
-        ([WRONG_ROW, WRONG_ROW | {"unit": "b"}, {"unit": "c"}],
-         "2 of 3 rows are wrong (8 faults). Mend them, or take the others with --partial."),
-        ([{"fuel": "coal"}, {"unit": "b", "fuel": "coal"}],
-         "2 of 2 rows are wrong. Mend them and import again."),
+        (
+            [WRONG_ROW, WRONG_ROW | {"unit": "b"}, {"unit": "c"}],
+            "2 of 3 rows are wrong (8 faults). Mend them, or take the others with --partial.",
+        ),
+        (
+            [{"fuel": "coal"}, {"unit": "b", "fuel": "coal"}],
+            "2 of 2 rows are wrong. Mend them and import again.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_rows_are_counted_and_then_what_is_wrong_in_them(
     house: Service, tmp_path: Path, rows: list[dict[str, str]], says: str
 ) -> None:

@@ -254,8 +254,17 @@ def test_technicians_come_from_a_file_or_not_at_all(lite: Registry, tmp_path: Pa
 
 
 def test_an_empty_cell_keeps_what_a_technician_had(lite: Registry, tmp_path: Path) -> None:
-    first = {"id": "t1", "name": "Ana", "lat": 54.6, "lon": -3.2, "time_zone": "europe/london",
-             "week": "Mon 09:00-10:00", "skills": "gas", "stock": "seal 2", "phone": "1"}  # fmt: skip
+    first = {
+        "id": "t1",
+        "name": "Ana",
+        "lat": 54.6,
+        "lon": -3.2,
+        "time_zone": "europe/london",
+        "week": "Mon 09:00-10:00",
+        "skills": "gas",
+        "stock": "seal 2",
+        "phone": "1",
+    }
     technicians.import_technicians(lite, [first], NOW)
     (old,) = technicians.technicians(lite)
     assert old.time_zone == "Europe/London"

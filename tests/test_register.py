@@ -214,8 +214,18 @@ def test_changes_touch_what_they_concern(reg: Registry) -> None:
 
 def test_columns_left_out_and_empty_cells_stay_and_none_empties(reg: Registry) -> None:
     take(reg, FULL)
-    take(reg, {"unit": "U1", "phone": "112", "tank_l": "", "make": None, "habit": math.nan,
-               "rated_kw": "(None)", "running_signal_2": " (none) "})  # fmt: skip
+    take(
+        reg,
+        {
+            "unit": "U1",
+            "phone": "112",
+            "tank_l": "",
+            "make": None,
+            "habit": math.nan,
+            "rated_kw": "(None)",
+            "running_signal_2": " (none) ",
+        },
+    )
     made = unit(reg)
     assert (made.phone, made.tank_l, made.make, made.rated_kw) == ("112", 200.0, "Acme", None)
     assert made.habit is not None
@@ -232,19 +242,34 @@ def test_the_moment_of_new_engine_hours_is_not_that_of_the_old(lite: Registry) -
 
 
 def test_words_are_known_in_any_letters_and_blanks(lite: Registry) -> None:
-    take(lite, row(
-        time_zone=" europe/berlin ", cooling=" LIQUID", fuel="Natural Gas", phases="Split",
-        performance_class="g2", battery_chemistry="Agm ", charger="ON-OFF", running_signal=" AC_V ",
-        placement="Engine-Room", criticality="BUSINESS ", running_join="BOTH", service_plan="Air_Spark",
-        habit='{"mode": "Sleeping", "standing_s": 600}', nfpa_110="YES",
-        exercise=" dtstart: 20260106T100000  rrule: freq=weekly ; byday = tu ",
-    ))  # fmt: skip
+    take(
+        lite,
+        row(
+            time_zone=" europe/berlin ",
+            cooling=" LIQUID",
+            fuel="Natural Gas",
+            phases="Split",
+            performance_class="g2",
+            battery_chemistry="Agm ",
+            charger="ON-OFF",
+            running_signal=" AC_V ",
+            placement="Engine-Room",
+            criticality="BUSINESS ",
+            running_join="BOTH",
+            service_plan="Air_Spark",
+            habit='{"mode": "Sleeping", "standing_s": 600}',
+            nfpa_110="YES",
+            exercise=" dtstart: 20260106T100000  rrule: freq=weekly ; byday = tu ",
+        ),
+    )
     found = pages.unit(lite, EVERYTHING, "U1")
     assert found is not None
     made = found.unit
     assert (found.site.time_zone, made.service_plan, made.fuel) == (
-        "Europe/Berlin", "air_spark", "natural_gas"
-    )  # fmt: skip
+        "Europe/Berlin",
+        "air_spark",
+        "natural_gas",
+    )
     assert (made.charger, made.placement, made.phases) == ("on_off", "engine_room", "split")
     assert made.exercise == "DTSTART:20260106T100000\nRRULE:FREQ=WEEKLY;BYDAY=TU"
     assert made.habit is not None
@@ -275,8 +300,11 @@ def test_one_row_moves_a_site_and_the_others_leave_it_alone(lite: Registry) -> N
 
 
 def test_a_set_moved_to_another_site_does_not_take_the_place_along(lite: Registry) -> None:
-    take(lite, row("A", site="One", address="First Road"), row("B", site="Two", address="Second Road",
-                                                             time_zone="Europe/Madrid"))  # fmt: skip
+    take(
+        lite,
+        row("A", site="One", address="First Road"),
+        row("B", site="Two", address="Second Road", time_zone="Europe/Madrid"),
+    )
     take(lite, {"unit": "A", "site": "Two", "address": "", "time_zone": ""})
     sites = {u.id: s for u, s, _, _ in pages.units(lite, EVERYTHING)}
     assert sites["A"] == sites["B"]
@@ -298,18 +326,37 @@ BLANKS = st.sampled_from(["", "  ", None, math.nan])
 def _register() -> st.SearchStrategy[dict[str, Any]]:
     """A full row, some of its cells other ones."""
     other = {
-        "address": ["Hill 1", "Hill 2"], "area": ["Lakes", "Fells"], "make": ["Acme", "Apex"],
-        "cooling": ["air", "liquid"], "fuel": ["diesel", "lpg"], "cylinders": ["2", "6"],
-        "inverter": ["yes", "no"], "rated_kw": ["10", "20,5"], "phases": ["1", "split", "3"],
-        "battery_nominal_v": ["12", "24"], "charger": ["none", "float"], "running_on": ["180", "220"],
-        "running_hold_s": ["20", "45"], "habit": ["on_change 86400", "sleeping 21600"],
-        "service_plan": ["air_spark", "liquid_diesel"], "last_service": ["2026-01-02", "2026-03-04"],
-        "exercise_minutes": ["15", "30"], "tank_l": ["50", "500"], "placement": ["outdoors", "portable"],
-        "criticality": ["home", "business"], "contact": ["Bo", "Cy"], "phone": ["1", "22"],
-        "sim": ["1", "2"], "laid_up_to": ["2027-06-01", "2027-07-01"], "technician": ["Al", "Di"],
-        "nfpa_110": ["yes", "no"], "volts_band_pct": ["5", "8"], "fuel_hours": ["8", "12"],
-        "warranty_to": ["2028-01-01", "2029-01-01"], "group": ["north", "south"],
-    }  # fmt: skip
+        "address": ["Hill 1", "Hill 2"],
+        "area": ["Lakes", "Fells"],
+        "make": ["Acme", "Apex"],
+        "cooling": ["air", "liquid"],
+        "fuel": ["diesel", "lpg"],
+        "cylinders": ["2", "6"],
+        "inverter": ["yes", "no"],
+        "rated_kw": ["10", "20,5"],
+        "phases": ["1", "split", "3"],
+        "battery_nominal_v": ["12", "24"],
+        "charger": ["none", "float"],
+        "running_on": ["180", "220"],
+        "running_hold_s": ["20", "45"],
+        "habit": ["on_change 86400", "sleeping 21600"],
+        "service_plan": ["air_spark", "liquid_diesel"],
+        "last_service": ["2026-01-02", "2026-03-04"],
+        "exercise_minutes": ["15", "30"],
+        "tank_l": ["50", "500"],
+        "placement": ["outdoors", "portable"],
+        "criticality": ["home", "business"],
+        "contact": ["Bo", "Cy"],
+        "phone": ["1", "22"],
+        "sim": ["1", "2"],
+        "laid_up_to": ["2027-06-01", "2027-07-01"],
+        "technician": ["Al", "Di"],
+        "nfpa_110": ["yes", "no"],
+        "volts_band_pct": ["5", "8"],
+        "fuel_hours": ["8", "12"],
+        "warranty_to": ["2028-01-01", "2029-01-01"],
+        "group": ["north", "south"],
+    }
     some = st.fixed_dictionaries({}, optional={n: st.sampled_from(v) for n, v in other.items()})
     return some.map(lambda changes: FULL | {"running_off": "150"} | changes)
 
@@ -326,8 +373,11 @@ def test_blanked_cells_keep_and_the_others_take_effect(
     for name in blanked:
         if blank.draw(st.booleans(), label=f"{name} there"):
             given_row[name] = blank.draw(BLANKS, label=f"blank {name}")
-    filled = {n: first[n] if n in blanked else v for n, v in second.items()
-              if n in first or n not in blanked}  # fmt: skip
+    filled = {
+        n: first[n] if n in blanked else v
+        for n, v in second.items()
+        if n in first or n not in blanked
+    }
     found = []
     for rows in ([first, given_row], [first, filled]):
         reg = open_registry(f"sqlite:///{tmp_path_factory.mktemp('r')}/r.db")

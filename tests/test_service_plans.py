@@ -148,18 +148,35 @@ def test_kits_come_in_with_the_plan(lite: Registry) -> None:
 def test_an_empty_cell_keeps_what_a_task_and_a_kit_had(lite: Registry) -> None:
     import_plans(lite, [{**PLAN[0], "plan_name": "Our own"}, PLAN[1]], NOW, "office")
     again: list[dict[str, Any]] = [
-        {"plan": "mine", "task": "oil", "every_hours": 90, "severity": "", "fuels": None,
-         "minutes": "(none)"},
-        {"plan": "mine", "task": "oil", "make": "Fell", "model": "17 S", "parts": "", "minutes": 40},
-    ]  # fmt: skip
+        {
+            "plan": "mine",
+            "task": "oil",
+            "every_hours": 90,
+            "severity": "",
+            "fuels": None,
+            "minutes": "(none)",
+        },
+        {
+            "plan": "mine",
+            "task": "oil",
+            "make": "Fell",
+            "model": "17 S",
+            "parts": "",
+            "minutes": 40,
+        },
+    ]
     assert import_plans(lite, again, NOW, "office").changed == 1
     with lite.read() as connection:
         doc = connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc
     kept = msgspec.json.decode(doc, type=ServicePlan)
     (task,), (kit,) = kept.tasks, kept.kits
     assert (task.every_h, task.severity, task.fuels, task.minutes, task.parts) == (
-        90.0, 0.5, ("petrol", "dual"), 30, {"oil_l": 1.2},
-    )  # fmt: skip
+        90.0,
+        0.5,
+        ("petrol", "dual"),
+        30,
+        {"oil_l": 1.2},
+    )
     assert (kit.parts, kit.minutes) == ({"oil_l": 2.4, "seal": 1.0}, 40)
     assert kept.name == "Our own"
     assert import_plans(lite, again, NOW, "office").unchanged == 1

@@ -50,8 +50,9 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 def desk_of(folder: Path) -> Desk:
     folder.mkdir(exist_ok=True, parents=True)
     given = Settings(data=folder)
-    return Desk(given, open_registry(given), open_store(given, writing=True),
-                Cache(folder / "profiles"))  # fmt: skip
+    return Desk(
+        given, open_registry(given), open_store(given, writing=True), Cache(folder / "profiles")
+    )
 
 
 def volts(value: float, at: int = NOW, **more: object) -> Message:
@@ -100,8 +101,12 @@ def test_times_in_the_queue_bound_what_lies_between_them(desk):
     desk.take(volts(12.9), now=NOW)
     at = NOW + 1000
     timed = msg({"at": at, "values": {"battery_v": 12.5}}, at=NOW + 9000, queued=True)
-    desk.take(volts(12.6, NOW + 9000, queued=True), timed,
-              volts(12.3, NOW + 9000, queued=True), now=NOW + 9000)  # fmt: skip
+    desk.take(
+        volts(12.6, NOW + 9000, queued=True),
+        timed,
+        volts(12.3, NOW + 9000, queued=True),
+        now=NOW + 9000,
+    )
     _, values = kept(desk)
     assert values == [12.9, 12.6, 12.5, 12.3]
     assert [row[1] for row in unsure(desk)] == [NOW, at]
@@ -120,8 +125,9 @@ def test_a_crash_on_the_way_doubles_none(desk, point):
     with pytest.raises(StoreDown):
         take(messages[:4], desk.store, desk.registry, desk.cache, later, fault=crash)
     desk.forget()
-    again = [volts(v, later + 40, number=1 + n, dup=n < 4, queued=True)
-             for n, v in enumerate(FALLING)]  # fmt: skip
+    again = [
+        volts(v, later + 40, number=1 + n, dup=n < 4, queued=True) for n, v in enumerate(FALLING)
+    ]
     desk.take(*again, now=later + 40)
     assert kept(desk)[1] == [12.9, *FALLING]
     assert len(unsure(desk)) == 6
@@ -133,8 +139,10 @@ def test_a_session_of_days_delivered_again_is_found_again(desk):
     later = NOW + 5 * 86_400
     desk.take(*queued(FALLING, later), now=later)
     desk.forget()
-    desk.take(*(volts(v, later + 60, number=1 + n, dup=True, queued=True)
-                for n, v in enumerate(FALLING)), now=later + 60)  # fmt: skip
+    desk.take(
+        *(volts(v, later + 60, number=1 + n, dup=True, queued=True) for n, v in enumerate(FALLING)),
+        now=later + 60,
+    )
     assert kept(desk)[1] == [12.9, *FALLING]
 
 
@@ -142,8 +150,11 @@ def test_the_same_text_under_another_packet_is_another_message(desk):
     """Six equal reports, killed before they were acknowledged: those taken are found, one by one."""
     desk.take(*(volts(12.8, NOW + n * 900, number=n + 1) for n in range(3)), now=NOW + 1800)
     desk.forget()
-    desk.take(volts(12.8, NOW + 1860, number=3, dup=True),
-              volts(12.8, NOW + 1860, number=4, dup=True), now=NOW + 1860)  # fmt: skip
+    desk.take(
+        volts(12.8, NOW + 1860, number=3, dup=True),
+        volts(12.8, NOW + 1860, number=4, dup=True),
+        now=NOW + 1860,
+    )
     assert kept(desk)[0] == [NOW, NOW + 900, NOW + 1800, NOW + 1860]
 
 
@@ -203,8 +214,14 @@ def test_what_cannot_have_a_second_of_its_own_is_counted(desk):
     """Ten a second for a minute: the larger of a second is kept, and the device says how many."""
     for second in range(60):
         messages = [volts(12 + n / 100, NOW + second) for n in range(10)]
-        take(messages, desk.store, desk.registry, desk.cache, NOW + second,
-             sitting=Sitting(when_full="merge"))  # fmt: skip
+        take(
+            messages,
+            desk.store,
+            desk.registry,
+            desk.cache,
+            NOW + second,
+            sitting=Sitting(when_full="merge"),
+        )
     lost = 600 - len(kept(desk)[0])
     assert desk.pulse().forgiven["several_in_one_second"] >= lost
     assert max(kept(desk)[0]) <= NOW + 59
@@ -230,10 +247,17 @@ def test_a_batch_tried_again_stays_where_it_was_put(desk):
 # ---- what is made of it
 
 ROW = {
-    "customer": "Mill Farm", "site": "Mill", "time_zone": "UTC", "unit": "g1", "nominal_v": 230,
-    "nominal_hz": 50, "running_signal": "ac_v", "running_on": 200, "service_plan": "air_spark",
+    "customer": "Mill Farm",
+    "site": "Mill",
+    "time_zone": "UTC",
+    "unit": "g1",
+    "nominal_v": 230,
+    "nominal_hz": 50,
+    "running_signal": "ac_v",
+    "running_on": 200,
+    "service_plan": "air_spark",
     "habit": "steady 900 60",
-}  # fmt: skip
+}
 
 
 def house(desk: Desk) -> Callable[[int], UnitSummary]:
@@ -263,9 +287,13 @@ def test_what_lay_at_the_broker_is_no_run_and_no_alert(desk):
     desk.take(msg({"values": {"ac_v": 0, "battery_v": 12.9}}, at=NOW), now=NOW)
     before = turn(NOW + 5)
     later = NOW + 3 * 3600
-    desk.take(*(msg({"values": {"ac_v": ac, "battery_v": v}}, at=later, number=n, queued=True)
-                for n, (ac, v) in enumerate(((0, 12.8), (231, 13.9), (230, 13.8), (0, 9.0)), 1)),
-              now=later)  # fmt: skip
+    desk.take(
+        *(
+            msg({"values": {"ac_v": ac, "battery_v": v}}, at=later, number=n, queued=True)
+            for n, (ac, v) in enumerate(((0, 12.8), (231, 13.9), (230, 13.8), (0, 9.0)), 1)
+        ),
+        now=later,
+    )
     after = turn(later + 5)
     assert runs(desk) == []
     assert {f.kind for f in after.findings} <= {f.kind for f in before.findings}
@@ -296,8 +324,10 @@ def test_the_set_s_page_and_the_api_say_what_is_not_known(desk):
     assert [item["value"] for item in answer["items"]] == [[12.9, *FALLING]]
     (spell,) = answer["time_unknown"]
     assert (spell["readings"], spell["after_at"], spell["before_at"]) == (
-        6, "2026-11-25T07:02:00Z", "2026-11-25T10:23:00Z",
-    )  # fmt: skip
+        6,
+        "2026-11-25T07:02:00Z",
+        "2026-11-25T10:23:00Z",
+    )
 
 
 # ---- a device without a clock
@@ -368,8 +398,9 @@ steps = st.lists(
         st.sampled_from(["timeless", "timed", "reconnect", "crash", "cut"]),
         st.integers(min_value=1, max_value=900),
     ),
-    min_size=1, max_size=40,
-)  # fmt: skip
+    min_size=1,
+    max_size=40,
+)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
@@ -383,8 +414,10 @@ def test_any_interleaving_keeps_every_value_in_order(tmp_path_factory, script):
     away, now, number = False, NOW, 0
 
     def deliver(crash: bool, dup: bool = False) -> None:
-        batch = [Message(m.topic, m.payload, now, dup=dup, number=m.number, queued=away)
-                 for m in at_broker]  # fmt: skip
+        batch = [
+            Message(m.topic, m.payload, now, dup=dup, number=m.number, queued=away)
+            for m in at_broker
+        ]
         if not batch:
             return
 
@@ -471,8 +504,10 @@ def test_six_messages_while_ingest_is_away_are_six_values(tmp_path, running, kil
     """Heard a moment before, away for a moment, killed on the way: six, in order, none twice."""
     data = tmp_path / "data"
     subscribe_once(data, running)
-    texts = [("hourhand/main/g1/readings", json.dumps({"values": {"battery_v": v}}).encode())
-             for v in (12.9, *FALLING)]  # fmt: skip
+    texts = [
+        ("hourhand/main/g1/readings", json.dumps({"values": {"battery_v": v}}).encode())
+        for v in (12.9, *FALLING)
+    ]
     process = start(data, running)
     wait_for_beat(data, lambda doc: doc["connected"] and not doc["catching_up"], process)
     publish(running.port, 1, texts.__getitem__)

@@ -246,12 +246,24 @@ def say_parts(parts: Mapping[str, float]) -> str:
 
 USUAL_WEEK = "Mon-Fri 08:00-17:00"
 READ: dict[str, Callable[[str], Any]] = {
-    "id": str, "name": str, "lat": lambda text: _number(text, "lat"),
-    "lon": lambda text: _number(text, "lon"), "time_zone": _zone, "base": str, "phone": str,
-    "week": read_hours, "skills": read_skills, "leave": read_leave, "stock": read_parts,
-}  # fmt: skip
+    "id": str,
+    "name": str,
+    "lat": lambda text: _number(text, "lat"),
+    "lon": lambda text: _number(text, "lon"),
+    "time_zone": _zone,
+    "base": str,
+    "phone": str,
+    "week": read_hours,
+    "skills": read_skills,
+    "leave": read_leave,
+    "stock": read_parts,
+}
 """How a cell of each column is read."""
 EMPTY: dict[str, Any] = {
-    "time_zone": "UTC", "week": read_hours(USUAL_WEEK), "skills": (), "leave": (), "stock": {},
-}  # fmt: skip
+    "time_zone": "UTC",
+    "week": read_hours(USUAL_WEEK),
+    "skills": (),
+    "leave": (),
+    "stock": {},
+}
 """What stands where a cell empties a column; "" for the others."""

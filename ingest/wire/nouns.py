@@ -17,6 +17,9 @@ ENTRIES_AT_MOST = 10_000
 UNKNOWN_AT_MOST = 64
 """Unknown names kept of one entry."""
 
+FROM_FILES = 1 << 32
+"""Numbers of messages that came from files and not over the air, from here on."""
+
 Kind = Literal["readings", "event", "status"]
 KINDS: tuple[Kind, ...] = ("readings", "event", "status")
 

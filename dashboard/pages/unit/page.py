@@ -97,7 +97,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         hours=tell.hours(summary, verdict, zone, now),
         facts=tell.set_facts(found, today, scope),
         habit=tell.habit(
-            verdict, inputs,
+            verdict, inputs, found if scope.everything else None,
             pages.unsure_spells(desk.registry, scope, unit, now - UNSURE_DAYS * DAY_S, now + DAY_S),
             zone, now,
         ),

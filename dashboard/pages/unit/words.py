@@ -135,6 +135,7 @@ def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
 def habit(
     verdict: Assessment | None,
     inputs: UnitInputs | None,
+    unit: Unit | None,
     unsure: Sequence[UnsureSpell],
     zone: str,
     now: int,
@@ -147,6 +148,8 @@ def habit(
             rows.append(("Firmware", pulse.firmware))
         if pulse.clockless:
             rows.append(("Time", NO_CLOCK))
+    if unit is not None:
+        rows += card_rows(unit, inputs, now)
     rows += [("Time unknown", unsure_words(spell, zone, now)) for spell in unsure[::-1]]
     if verdict is None:
         return rows
@@ -162,6 +165,20 @@ def habit(
                                 "register": "the register", "learned": "14 days of listening"}
                  [kept.source]))  # fmt: skip
     rows.append(("Silent after", words.span(verdict.silent_limit_s)))
+    return rows
+
+
+def card_rows(unit: Unit, inputs: UnitInputs | None, now: int) -> list[tuple[str, str]]:
+    """The data card, its last day, and what came by it this month."""
+    today = phrases.site_today("UTC", now)
+    month = 12 * today.year + today.month - 1
+    used = sum(p.month_b for p in inputs.pulses if p.month == month) / 1e6 if inputs else 0.0
+    rows = []
+    if unit.sim or unit.sim_ends:
+        ends = f"ends {words.day(unit.sim_ends)}" if unit.sim_ends else ""
+        rows.append(("Data card", ", ".join(filter(None, (unit.sim, ends)))))
+    if unit.data_mb_month is not None:
+        rows.append(("Data this month", f"about {used:.1f} of {unit.data_mb_month:g} MB"))
     return rows
 
 

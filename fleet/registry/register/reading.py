@@ -235,9 +235,12 @@ def _customer(cell: dict[str, Any], known: Known) -> Customer:
 
 
 def _site(
-    cell: dict[str, Any], gone: frozenset[str], customer: Customer, known: Known,
+    cell: dict[str, Any],
+    gone: frozenset[str],
+    customer: Customer,
+    known: Known,
     find_zone: FindZone,
-) -> Site:  # fmt: skip
+) -> Site:
     name = " ".join(cell["site"].split())
     key = (customer.id, identity(name))
     old = known.sites.get(key)

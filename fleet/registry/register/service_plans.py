@@ -77,9 +77,18 @@ READ: dict[str, Callable[[Any], Any]] = {
 every_hours or every_months. A row with a model is a kit: the parts and minutes of that task for
 sets of that model (and make, where given); it needs parts or minutes and no interval."""
 SAME = (
-    "every_months", "tolerance", "tolerance_days", "anchor", "minutes", "parts", "resets", "skill",
-    "source", "severity", "fuels",
-)  # fmt: skip
+    "every_months",
+    "tolerance",
+    "tolerance_days",
+    "anchor",
+    "minutes",
+    "parts",
+    "resets",
+    "skill",
+    "source",
+    "severity",
+    "fuels",
+)
 """Columns that are a field of Task of the same name and value."""
 KEY = ("plan", "task", "make", "model")
 KIT_COLUMNS = frozenset({"plan", "plan_name", "task", "name", "make", "model", "parts", "minutes"})
