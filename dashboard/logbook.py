@@ -61,6 +61,8 @@ class Now(msgspec.Struct, frozen=True, kw_only=True):
     calibrated: bool
     checkable: bool
     """True for volts: a meter can be put on them."""
+    timed: bool = True
+    """False where nobody knows when it was measured."""
 
 
 def days_of(registry: Registry, scope: Scope, unit: str, start: int, end: int) -> list[Day]:
@@ -155,6 +157,7 @@ def readings_now(inputs: UnitInputs, now: int) -> list[Now]:
                 at=latest.at,
                 calibrated=bool(lines),
                 checkable=channel in VOLTS,
+                timed=latest.at not in inputs.unsure.get(pulse.device, ()),
             )
     order = {name: place for place, name in enumerate(CHANNELS)}
     return sorted(newest.values(), key=lambda r: (order.get(r.channel, len(order)), r.channel))

@@ -6,10 +6,12 @@ first occurrence (RFC 5545, 3.3.5).
 
 from __future__ import annotations
 
+import re
 from calendar import monthrange
 from datetime import UTC, date, datetime, time, timedelta
+from difflib import get_close_matches
 from functools import lru_cache
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 DAY_S = 86_400
 
@@ -27,6 +29,37 @@ def zone(name: str) -> ZoneInfo:
         raise ZoneUnknown(
             f"{name[:64]!r} is not a time zone: give an IANA name such as 'Europe/Berlin'."
         ) from unknown
+
+
+def zone_named(text: str) -> str:
+    """The IANA name that somebody typed: letter case, blanks and underscores do not matter, links
+    such as GMT or Asia/Calcutta are names too. Raises ZoneUnknown, which names the nearest."""
+    names = _zone_names()
+    plain = _plain(text)
+    if plain in names:
+        return names[plain]
+    cities: dict[str, str] = {}
+    for known in names:
+        cities.setdefault(known.rpartition("/")[2], known)
+    near = [*([cities[plain]] if plain in cities else []), *get_close_matches(plain, names, 3, 0.7)]
+    near += [cities[city] for city in get_close_matches(plain.rpartition("/")[2], cities, 2, 0.75)]
+    found = " or ".join(names[one] for one in list(dict.fromkeys(near))[:3])
+    hint = f" Did you mean {found}?" if found else ""
+    raise ZoneUnknown(
+        f"{text.strip()[:64]!r} is not a time zone: give an IANA name such as 'Europe/Berlin'.{hint}"
+    )
+
+
+@lru_cache(maxsize=1)
+def _zone_names() -> dict[str, str]:
+    """Every name of the zone data by what is left of it when typed carelessly."""
+    known = sorted(available_timezones() - {"Factory", "localtime", "posixrules"})
+    return {_plain(name): name for name in known}
+
+
+def _plain(name: str) -> str:
+    words = re.sub(r"\s*/\s*", "/", name.strip())
+    return re.sub(r"[\s_]+", "_", words).casefold()
 
 
 def local(at: int, zone_name: str) -> datetime:

@@ -59,9 +59,11 @@ def read_series(
     start: int,
     end: int,
     raw: bool = False,
+    judged: bool = False,
 ) -> dict[str, Series]:
     """Values of a unit in [start, end) by channel, calibrated unless raw.
 
+    judged: without readings of unknown time, which say nothing of the second they stand at.
     A channel asked for and not found gives an empty series; None asks for every channel there is.
     Raises StoreDown or StoreFault.
     """
@@ -70,8 +72,11 @@ def read_series(
         found = store.read(part.fitting.device, channels, part.start, part.end)
         for name, series in found.items():
             lines = [] if raw else _lines(inputs, part.fitting, name)
+            if judged:
+                series = _of_known_time(series, inputs.unsure.get(part.fitting.device, ()))
             read.setdefault(name, []).append(apply(series, lines))
-    return {name: _merge(several) for name, several in read.items()}
+    merged = {name: _merge(several) for name, several in read.items()}
+    return {name: one for name, one in merged.items() if channels is not None or len(one)}
 
 
 def read_window(
@@ -176,6 +181,13 @@ def _begun(fitting: Fitting) -> tuple[int, int, str]:
 
 def _lines(inputs: UnitInputs, fitting: Fitting, channel: str) -> list[Calibration]:
     return [c for c in inputs.calibrations if c.fitting == fitting.id and c.channel == channel]
+
+
+def _of_known_time(series: Series, unsure: Sequence[int]) -> Series:
+    if not unsure or not len(series):
+        return series
+    keep = ~np.isin(series.t, np.asarray(unsure, np.int64))
+    return series if keep.all() else Series(series.t[keep], series.v[keep])
 
 
 def _merge(several: list[Series]) -> Series:

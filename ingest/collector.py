@@ -23,10 +23,14 @@ from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryFault
 from fleet.store.port import Store, StoreDown, StoreFault
+from ingest.backlog import Backlog
 from ingest.cache import Cache
 from ingest.inbox import Inbox
 from ingest.intake import Taken, take
 from ingest.link import Arrived, Link
+from ingest.seats import WhenFull
+from ingest.sitting import Sitting
+from ingest.wire import Message
 
 BATCH_AT_MOST = 4_000
 NEARLY_IDLE = 8
@@ -38,6 +42,10 @@ TEND_S = 0.05
 TEND_AGAIN_S = 5.0
 """Pause of housekeeping when there was nothing left to do."""
 BACK_OFF_FROM_S, BACK_OFF_TO_S = 1.0, 30.0
+SLOW_S = 0.5
+"""A batch that took longer: what came meanwhile says nothing of what lies at the broker."""
+WAITING_AT_MOST, WAITING_AT_MOST_311 = 256, 8
+"""Messages that may wait for a second of their own: part of the window, 1,000 under MQTT 5, else 20."""
 
 _log = logging.getLogger(__name__)
 
@@ -71,6 +79,9 @@ class Collector:
         self._inbox_rest_until = 0.0
         self._inbox_pause_s = BACK_OFF_FROM_S
         self._tend_at = 0.0
+        self._backlog = Backlog()
+        self._waiting: list[Arrived] = []
+        self._waited_at = 0
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
 
     def start(self) -> None:
@@ -108,6 +119,7 @@ class Collector:
             "protocol": link.protocol if link else "",
             "queue": len(link.arrived) if link else 0,
             "oldest_unacknowledged_s": 0 if holding is None else int(time.monotonic() - holding),
+            "catching_up": self._backlog.on,
             "last_message_at": link.last_message_at if link else None,
             "sessions_lost": link.sessions_lost if link else 0,
             "qos_0_taken": link.qos_0_taken if link else 0,
@@ -141,13 +153,13 @@ class Collector:
         more_inbox = True
         while not self.stopping.is_set():
             batch = self._next(self._link, 0.0 if more_inbox else IDLE_S)
-            if batch:
-                self._take_live(self._link, batch)
+            if batch or (self._waiting and self._now() != self._waited_at):
+                self._take_live(self._link, self._waiting + batch)
             more_inbox = self._inbox_turn()
             self._tend()
         batch = self._next(self._link, 0.0)
         if batch:
-            self._take_live(self._link, batch)
+            self._take_live(self._link, self._waiting + batch)
 
     def _next(self, link: Link, wait_s: float) -> list[Arrived]:
         """All that is queued, up to a bound; waits a little when there is next to nothing."""
@@ -157,17 +169,22 @@ class Collector:
         link.wake.clear()
         if 0 < len(arrived) < NEARLY_IDLE and not self.stopping.is_set():
             time.sleep(LINGER_S)
-        return [arrived.popleft() for _ in range(min(len(arrived), BATCH_AT_MOST))]
+        batch = [arrived.popleft() for _ in range(min(len(arrived), BATCH_AT_MOST))]
+        at = time.monotonic()
+        self._backlog.resumed(link.resumed, at)
+        return self._backlog.mark(batch, at) if self._backlog.on else batch
 
     def _take_live(self, link: Link, batch: list[Arrived]) -> None:
         """Take a batch, however long that takes, and acknowledge it. Gives up only at the end."""
-        self._holding_since = time.monotonic()
+        began = self._holding_since = time.monotonic()
         pause = BACK_OFF_FROM_S
         messages = [arrived.message for arrived in batch]
+        room = WAITING_AT_MOST if link.protocol == "5" else WAITING_AT_MOST_311
+        full: WhenFull = "wait" if len(self._waiting) < room else "merge"
+        sitting = Sitting(when_full=full, ask=self._backlog.on)
         while True:
             try:
-                self._count(take(messages, self._store, self._registry, self._cache, self._now(),
-                                 fault=self._fault))  # fmt: skip
+                self._count(self._try(messages, sitting))
                 break
             except (StoreFault, RegistryFault) as fault:
                 self._hold(fault)
@@ -177,10 +194,23 @@ class Collector:
                 company = self._next(link, 0.0) if len(batch) < BATCH_AT_MOST else []
                 batch = batch + company
                 messages.extend(arrived.message for arrived in company)
-        self.state = ""
+        held, self.state = bool(self.state), ""
         self._holding_since = None
         self._fault("before_ack")
-        self._acknowledge(link, batch)
+        waiting = set(sitting.later)
+        self._waiting = [batch[index] for index in sitting.later]
+        self._waited_at = self._now()
+        self._acknowledge(link, [a for n, a in enumerate(batch) if n not in waiting])
+        ended = time.monotonic()
+        self._backlog.told(sitting.told_at)
+        if held:
+            self._backlog.held(len(batch), link.generation, self._now(), ended)
+        if ended - began > SLOW_S:
+            self._backlog.rest(ended)
+
+    def _try(self, messages: list[Message], sitting: Sitting) -> Taken:
+        kept = (self._store, self._registry, self._cache)
+        return take(messages, *kept, self._now(), fault=self._fault, sitting=sitting)
 
     def _acknowledge(self, link: Link, batch: list[Arrived]) -> None:
         numbers: dict[int, list[int]] = defaultdict(list)

@@ -13,12 +13,13 @@ import binascii
 import contextlib
 from datetime import UTC
 from pathlib import Path
+from zlib import crc32
 
 import msgspec
 
 from fleet.model import Quarantined
 from fleet.registry.types import InboxMark
-from ingest.wire.nouns import Message, address
+from ingest.wire.nouns import FROM_FILES, Message, address
 from ingest.wire.times import moment
 
 SLICE_BYTES = 1_000_000
@@ -147,8 +148,9 @@ def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quaran
         received_at=min(received.at, now),
         qos=line.qos,
         retain=line.retain,
-        dup=line.dup,
+        dup=True,
         at_most=PAYLOAD_OF_LINE_AT_MOST,
+        number=crc32(f"{where} {received.at}".encode()) + FROM_FILES,
     )
 
 

@@ -73,6 +73,8 @@ class Link:
         self.state = "not connected yet"
         self.protocol = ""
         self.sessions_lost = 0
+        self.resumed: tuple[int, int] | None = None
+        """The connection that found its session again, with what lay there, and when [s UTC]."""
         self.last_message_at: int | None = None
         self.qos_0_taken = 0
         self.qos_0_dropped = 0
@@ -242,6 +244,7 @@ class Link:
                     message.qos,
                     message.retain,
                     message.dup,
+                    number=message.mid,
                 ),
             )
         )
@@ -260,6 +263,7 @@ class Link:
         self.connected = True
         self.protocol = "5" if self._version == mqtt.MQTTv5 else "3.1.1"
         self.state = "connected"
+        self.resumed = (self.generation, clock.now()) if flags.session_present else None
         if not flags.session_present:
             self.sessions_lost += 1
             _log.warning(

@@ -265,8 +265,15 @@ def test_the_owner_changes_the_waking_table(fleet: Fleet, dee: Caller, boss: Cal
 def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> None:
     people = {c.name: c.person for c in agreed.contacts(fleet.registry)}
     ids = [people["Dee"], people["Boss@Example.Org"]]
-    fields = {"n": "0", "person": [*ids, ""], "start": "2026-11-23", "handover": "08:00",
-              "zone": "Europe/London", "minutes": "10", "last": ids[1]}  # fmt: skip
+    fields = {
+        "n": "0",
+        "person": [*ids, ""],
+        "start": "2026-11-23",
+        "handover": "08:00",
+        "zone": " europe/LONDON",
+        "minutes": "10",
+        "last": ids[1],
+    }
     assert post(fleet, dee, "/rota", **fields).status_code == 403
     for wrong in ({"handover": "8 o'clock"}, {"zone": "Mars/One"}, {"minutes": "0"},
                   {"start": "soon"}, {"person": ["nobody"]}):  # fmt: skip
@@ -274,6 +281,7 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
     assert post(fleet, boss, "/rota", **fields).status_code == 303
     held, n = agreed.rota(fleet.registry)
     assert (held.people, held.escalate_s, n) == (tuple(ids), 600, 1)
+    assert held.zone == "Europe/London"
     swap = {"what": "swap", "n": "1", "person": ids[1], "from": "2026-11-26", "to": "2026-11-28"}
     assert post(fleet, boss, "/rota", **swap | {"to": "2026-11-26"}).status_code == 422
     assert post(fleet, boss, "/rota", **swap).status_code == 303

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from itertools import pairwise
 
 import msgspec
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fleet import words
 from fleet.model import (
     Customer,
     Finding,
@@ -431,6 +433,61 @@ def test_notes_on_the_device() -> None:
         "clock_wrong": "note", "sequence_gaps": "note",
     }  # fmt: skip
     assert verdict.summary.clock_note
+
+
+@pytest.mark.parametrize(
+    ("days_left", "heard_after", "severity"),
+    [
+        (31, False, None),
+        (30, False, "note"),
+        (8, False, "note"),
+        (7, False, "next_visit"),
+        (0, False, "next_visit"),
+        (-1, False, "next_visit"),
+        (-40, False, "next_visit"),
+        (-2, True, "note"),
+    ],
+)
+def test_a_data_card_that_ends_is_told_in_time(
+    days_left: int, heard_after: bool, severity: str | None
+) -> None:
+    """Told 30 days ahead, work 7 days ahead and after; still heard after it, the date is wrong."""
+    last = date.fromordinal(datetime.fromtimestamp(NOON, UTC).toordinal() + days_left)
+    heard = NOON if heard_after else NOON - 100 * DAY
+    held = inputs(NOON, pulses=(Pulse(device="d", heard_at=heard),))
+    held = msgspec.structs.replace(
+        held, unit=msgspec.structs.replace(held.unit, sim_ends=last.isoformat())
+    )
+    found = [f for f in assess(held, standing(), NOON).findings if f.kind == "sim_ending"]
+    assert [f.severity for f in found] == ([severity] if severity else [])
+    for f in found:
+        assert f.facts["works"] == heard_after
+        assert f.since <= NOON
+        assert words.sentence(f, "UTC", NOON).cautions
+
+
+@pytest.mark.parametrize(
+    ("used_mb", "budget_mb", "late_months", "told"),
+    [
+        (3.9, 5.0, 0, False),
+        (4.0, 5.0, 0, True),
+        (9.0, 5.0, 0, True),
+        (9.0, 5.0, 1, False),
+        (9.0, None, 0, False),
+    ],
+)
+def test_a_data_budget_is_held_against_what_came_this_month(
+    used_mb: float, budget_mb: float | None, late_months: int, told: bool
+) -> None:
+    today = datetime.fromtimestamp(NOON, UTC)
+    month = 12 * today.year + today.month - 1 - late_months
+    pulse = Pulse(device="d", heard_at=NOON, month=month, month_b=int(used_mb * 1e6))
+    held = inputs(NOON, pulses=(pulse,))
+    held = msgspec.structs.replace(
+        held, unit=msgspec.structs.replace(held.unit, data_mb_month=budget_mb)
+    )
+    found = [f for f in assess(held, standing(), NOON).findings if f.kind == "data_budget"]
+    assert [f.severity for f in found] == (["note"] if told else [])
 
 
 def test_due_work_becomes_findings_by_hours() -> None:

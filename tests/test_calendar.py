@@ -1,6 +1,7 @@
 """Local dates and the nights the clock changes."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import available_timezones
 
 import pytest
 from hypothesis import given
@@ -105,3 +106,43 @@ def test_months_go_forward_and_never_past_the_month(anchor: date, months: int) -
     assert (later.year * 12 + later.month) - (anchor.year * 12 + anchor.month) == months
     assert later.day <= anchor.day
     assert later.day == anchor.day or (later + timedelta(days=1)).day == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [
+        ("europe/berlin", "Europe/Berlin"),
+        (" EUROPE / BERLIN ", "Europe/Berlin"),
+        ("america/new york", "America/New_York"),
+        ("America/NEW_york", "America/New_York"),
+        ("America/Port-Au-Prince", "America/Port-au-Prince"),
+        ("utc", "UTC"),
+        ("gmt", "GMT"),
+        ("asia/calcutta", "Asia/Calcutta"),
+        ("etc/gmt+5", "Etc/GMT+5"),
+        ("etc/gmt-5", "Etc/GMT-5"),
+    ],
+)
+def test_a_zone_is_known_however_it_is_typed(typed: str, name: str) -> None:
+    assert calendar.zone_named(typed) == name
+
+
+@pytest.mark.parametrize(
+    ("typed", "near"),
+    [
+        ("Berlin", "Europe/Berlin"),
+        ("Europe/Berln", "Europe/Berlin"),
+        ("new_york", "America/New_York"),
+    ],
+)
+def test_an_unknown_zone_names_the_nearest(typed: str, near: str) -> None:
+    with pytest.raises(calendar.ZoneUnknown, match=f"Did you mean .*{near}"):
+        calendar.zone_named(typed)
+
+
+@given(
+    name=st.sampled_from(sorted(available_timezones() - {"Factory", "localtime"})), pick=st.data()
+)
+def test_every_zone_is_found_in_any_letters(name: str, pick: st.DataObject) -> None:
+    typed = "".join(pick.draw(st.sampled_from([c.upper(), c.lower()])) for c in name)
+    assert calendar.zone_named(typed.replace("_", " ")) == name

@@ -41,6 +41,35 @@ def test_an_empty_register_says_how_to_fill_it(house: Service) -> None:
     assert house.hourhand("due").stdout == "Nothing is due.\n"
 
 
+WRONG_ROW = {"nominal_v": "x", "nominal_hz": "y", "running_on": "z", "fuel": "coal"}
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ([WRONG_ROW], "1 of 1 rows is wrong (4 faults). Mend it and import again."),
+        (
+            [WRONG_ROW, WRONG_ROW | {"unit": "b"}, {"unit": "c"}],
+            "2 of 3 rows are wrong (8 faults). Mend them, or take the others with --partial.",
+        ),
+        (
+            [{"fuel": "coal"}, {"unit": "b", "fuel": "coal"}],
+            "2 of 2 rows are wrong. Mend them and import again.",
+        ),
+    ],
+)
+def test_rows_are_counted_and_then_what_is_wrong_in_them(
+    house: Service, tmp_path: Path, rows: list[dict[str, str]], says: str
+) -> None:
+    table = tmp_path / "units.json"
+    table.write_text(json.dumps([{**PLAIN_UNIT, **row} for row in rows]))
+    refused = house.hourhand("units", "import", str(table))
+    assert f"Nothing was written: {says}\n" in refused.stderr
+    told = json.loads(house.hourhand("units", "import", str(table), "--json").stdout)
+    wrong = len({problem["row"] for problem in told["problems"]})
+    assert (told["refused"], told["written"]) == (wrong, False)
+
+
 def test_a_wrong_row_writes_nothing_unless_asked(house: Service, tmp_path: Path) -> None:
     good, bad = dict(PLAIN_UNIT), {**PLAIN_UNIT, "unit": "set-2", "nominal_v": "plenty"}
     table = tmp_path / "units.csv"
@@ -52,7 +81,10 @@ def test_a_wrong_row_writes_nothing_unless_asked(house: Service, tmp_path: Path)
     refused = house.hourhand("units", "import", str(table))
     assert refused.returncode == 3
     assert "row 2, nominal_v" in refused.stderr
-    assert "Nothing was written" in refused.stderr
+    assert (
+        "Nothing was written: 1 of 2 rows is wrong. Mend it, or take the others with --partial.\n"
+        in refused.stderr
+    )
     assert "empty" in house.hourhand("units", "list").stdout
     partial = house.hourhand("units", "import", str(table), "--partial", "--json")
     assert partial.returncode == 3

@@ -299,6 +299,34 @@ def test_technicians_come_from_a_file_or_not_at_all(lite: Registry, tmp_path: Pa
     assert len(technicians.technicians(lite)) == 1
 
 
+def test_an_empty_cell_keeps_what_a_technician_had(lite: Registry, tmp_path: Path) -> None:
+    first = {
+        "id": "t1",
+        "name": "Ana",
+        "lat": 54.6,
+        "lon": -3.2,
+        "time_zone": "europe/london",
+        "week": "Mon 09:00-10:00",
+        "skills": "gas",
+        "stock": "seal 2",
+        "phone": "1",
+    }
+    technicians.import_technicians(lite, [first], NOW)
+    (old,) = technicians.technicians(lite)
+    assert old.time_zone == "Europe/London"
+    file = tmp_path / "again.csv"
+    file.write_text("id;name;lat;phone;week;skills;stock\nt1;;;2;;(none);\n")
+    report = technicians.import_technicians(lite, file, NOW)
+    assert [str(change) for change in report.changes] == ["row 1, t1: phone, skills"]
+    (new,) = technicians.technicians(lite)
+    assert new == msgspec.structs.replace(old, phone="2", skills=())
+    assert technicians.import_technicians(lite, file, NOW).unchanged == 1
+    refused = technicians.import_technicians(lite, [{"id": "t1", "name": "(none)"}], NOW)
+    assert "name cannot be emptied" in refused.problems[0].message
+    (blank,) = technicians.import_technicians(lite, [{"id": "t2", "name": "Bo"}], NOW).problems
+    assert "lat is missing" in blank.message
+
+
 # --- the site card -----------------------------------------------------------------------------
 
 

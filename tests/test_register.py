@@ -5,18 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import sys
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from register_rows import NOW, TODAY, row, take
 from test_registry_touches import clear, days_of
 
 from fleet.model import EVERYTHING, Habit, Pulse, RunningSignal, Scope, SignalChannel, Unit
 from fleet.registry import pages, register, work
-from fleet.registry.engine import Registry
+from fleet.registry.engine import Registry, open_registry
 from fleet.registry.plans import SHIPPED
 from fleet.registry.register import export_units, import_plans, import_units
 from fleet.registry.register.columns import NAMES
@@ -209,12 +212,194 @@ def test_changes_touch_what_they_concern(reg: Registry) -> None:
     assert days_of(work.touched_units(reg, 9)) == {"A": [(0, True)], "B": [(0, True)]}
 
 
-def test_columns_left_out_stay_and_empty_cells_empty(reg: Registry) -> None:
+def test_columns_left_out_and_empty_cells_stay_and_none_empties(reg: Registry) -> None:
     take(reg, FULL)
-    take(reg, {"unit": "U1", "phone": "112", "tank_l": ""})
+    take(
+        reg,
+        {
+            "unit": "U1",
+            "phone": "112",
+            "tank_l": "",
+            "make": None,
+            "habit": math.nan,
+            "rated_kw": "(None)",
+            "running_signal_2": " (none) ",
+        },
+    )
     made = unit(reg)
-    assert (made.phone, made.tank_l, made.make, made.rated_kw) == ("112", None, "Acme", 40.0)
-    assert made.running.second is not None
+    assert (made.phone, made.tank_l, made.make, made.rated_kw) == ("112", 200.0, "Acme", None)
+    assert made.habit is not None
+    assert made.running.second is None
+
+
+def test_the_moment_of_new_engine_hours_is_not_that_of_the_old(lite: Registry) -> None:
+    take(lite, row(engine_hours="100", engine_hours_at="2026-11-01T08:00"))
+    first = unit(lite).engine_hours_at
+    take(lite, row(engine_hours="100,0", engine_hours_at=""))
+    assert unit(lite).engine_hours_at == first
+    take(lite, row(engine_hours="140", engine_hours_at=""))
+    assert unit(lite).engine_hours_at == NOW
+
+
+def test_words_are_known_in_any_letters_and_blanks(lite: Registry) -> None:
+    take(
+        lite,
+        row(
+            time_zone=" europe/berlin ",
+            cooling=" LIQUID",
+            fuel="Natural Gas",
+            phases="Split",
+            performance_class="g2",
+            battery_chemistry="Agm ",
+            charger="ON-OFF",
+            running_signal=" AC_V ",
+            placement="Engine-Room",
+            criticality="BUSINESS ",
+            running_join="BOTH",
+            service_plan="Air_Spark",
+            habit='{"mode": "Sleeping", "standing_s": 600}',
+            nfpa_110="YES",
+            exercise=" dtstart: 20260106T100000  rrule: freq=weekly ; byday = tu ",
+        ),
+    )
+    found = pages.unit(lite, EVERYTHING, "U1")
+    assert found is not None
+    made = found.unit
+    assert (found.site.time_zone, made.service_plan, made.fuel) == (
+        "Europe/Berlin",
+        "air_spark",
+        "natural_gas",
+    )
+    assert (made.charger, made.placement, made.phases) == ("on_off", "engine_room", "split")
+    assert made.exercise == "DTSTART:20260106T100000\nRRULE:FREQ=WEEKLY;BYDAY=TU"
+    assert made.habit is not None
+    assert made.habit.mode == "sleeping"
+
+
+@pytest.mark.parametrize("column", ["unit", "site", "nominal_v", "service_plan", "device"])
+def test_what_a_set_cannot_be_without_cannot_be_emptied(lite: Registry, column: str) -> None:
+    take(lite, row())
+    report = import_units(lite, [row(**{column: "(none)"})], NOW, "office")
+    assert not report.written
+    assert column in {problem.column for problem in report.problems}
+
+
+def test_one_row_moves_a_site_and_the_others_leave_it_alone(lite: Registry) -> None:
+    take(lite, row("A", address="Old Road 1"), row("B"))
+    for rows in (
+        [row("A", address="New Road 2", time_zone=""), row("B", address="", time_zone="")],
+        [row("B", address="", time_zone=""), row("A", address="Newer Road 3", time_zone="")],
+    ):
+        take(lite, *rows)
+        sites = {u.id: s for u, s, _, _ in pages.units(lite, EVERYTHING)}
+        wanted = next(r["address"] for r in rows if r["address"])
+        assert (sites["A"].address, sites["B"].address) == (wanted, wanted)
+        assert sites["A"].time_zone == "Europe/Berlin"
+    take(lite, row("A", address="(none)"))
+    assert {s.address for _, s, _, _ in pages.units(lite, EVERYTHING)} == {""}
+
+
+def test_a_set_moved_to_another_site_does_not_take_the_place_along(lite: Registry) -> None:
+    take(
+        lite,
+        row("A", site="One", address="First Road"),
+        row("B", site="Two", address="Second Road", time_zone="Europe/Madrid"),
+    )
+    take(lite, {"unit": "A", "site": "Two", "address": "", "time_zone": ""})
+    sites = {u.id: s for u, s, _, _ in pages.units(lite, EVERYTHING)}
+    assert sites["A"] == sites["B"]
+    assert (sites["A"].address, sites["A"].time_zone) == ("Second Road", "Europe/Madrid")
+
+
+def test_an_import_says_what_it_changed_row_by_row(lite: Registry) -> None:
+    take(lite, row("A"), row("B", tank_l="90"))
+    report = import_units(
+        lite, [row("A"), row("B", tank_l="(none)", fuel="lpg", area=""), row("C")], NOW, "office"
+    )
+    assert (report.added, report.changed, report.unchanged) == (1, 1, 1)
+    assert [str(change) for change in report.changes] == ["row 2, B: fuel, tank_l", "row 3, C: new"]
+
+
+BLANKS = st.sampled_from(["", "  ", None, math.nan])
+
+
+def _register() -> st.SearchStrategy[dict[str, Any]]:
+    """A full row, some of its cells other ones."""
+    other = {
+        "address": ["Hill 1", "Hill 2"],
+        "area": ["Lakes", "Fells"],
+        "make": ["Acme", "Apex"],
+        "cooling": ["air", "liquid"],
+        "fuel": ["diesel", "lpg"],
+        "cylinders": ["2", "6"],
+        "inverter": ["yes", "no"],
+        "rated_kw": ["10", "20,5"],
+        "phases": ["1", "split", "3"],
+        "battery_nominal_v": ["12", "24"],
+        "charger": ["none", "float"],
+        "running_on": ["180", "220"],
+        "running_hold_s": ["20", "45"],
+        "habit": ["on_change 86400", "sleeping 21600"],
+        "service_plan": ["air_spark", "liquid_diesel"],
+        "last_service": ["2026-01-02", "2026-03-04"],
+        "exercise_minutes": ["15", "30"],
+        "tank_l": ["50", "500"],
+        "placement": ["outdoors", "portable"],
+        "criticality": ["home", "business"],
+        "contact": ["Bo", "Cy"],
+        "phone": ["1", "22"],
+        "sim": ["1", "2"],
+        "laid_up_to": ["2027-06-01", "2027-07-01"],
+        "technician": ["Al", "Di"],
+        "nfpa_110": ["yes", "no"],
+        "volts_band_pct": ["5", "8"],
+        "fuel_hours": ["8", "12"],
+        "warranty_to": ["2028-01-01", "2029-01-01"],
+        "group": ["north", "south"],
+    }
+    some = st.fixed_dictionaries({}, optional={n: st.sampled_from(v) for n, v in other.items()})
+    return some.map(lambda changes: FULL | {"running_off": "150"} | changes)
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(first=_register(), second=_register(), blank=st.data())
+def test_blanked_cells_keep_and_the_others_take_effect(
+    tmp_path_factory: pytest.TempPathFactory, first: Any, second: Any, blank: Any
+) -> None:
+    """Any register, any second import of it with any cells blank, None, NaN or left out: the same
+    as that import with the first one's cells in their place."""
+    blanked = {n for n in second if n != "unit" and blank.draw(st.booleans(), label=n)}
+    given_row = {n: v for n, v in second.items() if n not in blanked}
+    for name in blanked:
+        if blank.draw(st.booleans(), label=f"{name} there"):
+            given_row[name] = blank.draw(BLANKS, label=f"blank {name}")
+    filled = {
+        n: first[n] if n in blanked else v
+        for n, v in second.items()
+        if n in first or n not in blanked
+    }
+    found = []
+    for rows in ([first, given_row], [first, filled]):
+        reg = open_registry(f"sqlite:///{tmp_path_factory.mktemp('r')}/r.db")
+        for one in rows:
+            take(reg, one)
+        found.append(json.loads(export_units(reg, EVERYTHING, "json")))
+        reg.close()
+    assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("fmt", ["csv", "json", "parquet"])
+def test_what_was_exported_changes_nothing_when_it_comes_back(
+    lite: Registry, tmp_path: Path, fmt: Any
+) -> None:
+    take(lite, FULL, row("U2", device="D2"), row("U3", site="Other", habit="on_change 86400"))
+    file = tmp_path / f"units.{fmt}"
+    file.write_bytes(export_units(lite, EVERYTHING, fmt))
+    before = json.loads(export_units(lite, EVERYTHING, "json"))
+    report = import_units(lite, file, NOW + 900, "office")
+    assert report.ok, [str(problem) for problem in report.problems]
+    assert (report.unchanged, report.changes) == (3, ())
+    assert json.loads(export_units(lite, EVERYTHING, "json")) == before
 
 
 def test_names_make_ids_and_customers_never_merge(lite: Registry) -> None:

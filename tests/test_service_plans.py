@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, time
 from typing import Any
 
+import msgspec
 import pytest
 from dateutil.relativedelta import relativedelta
 from hypothesis import given
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from fleet.calendar import add_months, instant
 from fleet.model import DueItem, Kit, Record, Run, ServicePlan, Task
+from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.plans import BY_ID
 from fleet.registry.register import import_plans
@@ -134,7 +136,6 @@ PLAN = [
 def test_kits_come_in_with_the_plan(lite: Registry) -> None:
     report = import_plans(lite, PLAN, NOW, "office")
     assert (report.problems, report.added) == ((), 1)
-    from fleet.registry import tables as t
     from fleet.registry.work.units import _plan  # the decoder of stored plans
 
     with lite.read() as connection:
@@ -142,6 +143,43 @@ def test_kits_come_in_with_the_plan(lite: Registry) -> None:
     (task,), (kit,) = kept.tasks, kept.kits
     assert (task.severity, task.fuels, task.minutes) == (0.5, ("petrol", "dual"), 25)
     assert kit == Kit(task="oil", make="Fell", model="17 S", parts={"oil_l": 2.4, "seal": 1.0})
+
+
+def test_an_empty_cell_keeps_what_a_task_and_a_kit_had(lite: Registry) -> None:
+    import_plans(lite, [{**PLAN[0], "plan_name": "Our own"}, PLAN[1]], NOW, "office")
+    again: list[dict[str, Any]] = [
+        {
+            "plan": "mine",
+            "task": "oil",
+            "every_hours": 90,
+            "severity": "",
+            "fuels": None,
+            "minutes": "(none)",
+        },
+        {
+            "plan": "mine",
+            "task": "oil",
+            "make": "Fell",
+            "model": "17 S",
+            "parts": "",
+            "minutes": 40,
+        },
+    ]
+    assert import_plans(lite, again, NOW, "office").changed == 1
+    with lite.read() as connection:
+        doc = connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc
+    kept = msgspec.json.decode(doc, type=ServicePlan)
+    (task,), (kit,) = kept.tasks, kept.kits
+    assert (task.every_h, task.severity, task.fuels, task.minutes, task.parts) == (
+        90.0,
+        0.5,
+        ("petrol", "dual"),
+        30,
+        {"oil_l": 1.2},
+    )
+    assert (kit.parts, kit.minutes) == ({"oil_l": 2.4, "seal": 1.0}, 40)
+    assert kept.name == "Our own"
+    assert import_plans(lite, again, NOW, "office").unchanged == 1
 
 
 @pytest.mark.parametrize(

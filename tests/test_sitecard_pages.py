@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import html
+
+import msgspec
 import pytest
 from dispatching import CODE, Office, belongs, in_force
+from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in, with_token
 from seeding import FAILED, unit_id
 
-from fleet.model import EVERYTHING
+from fleet.model import EVERYTHING, Contract, Record
 from fleet.registry import jobs, pages, people, sitecard
+from fleet.registry.people import Actor
+from fleet.registry.records import add_record
 from scheduler import dispatch
 
 pytest_plugins = ["dispatching"]
@@ -94,6 +100,40 @@ def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
     assert "on stop" in screen
     assert "under warranty until" in screen
     assert "there within 4 h" in screen
+
+
+def test_an_agreement_is_held_against_the_visits_made_and_its_day(office: Office) -> None:
+    """25 November: two of four visits should be made, the third is behind; renewal in 67, then 20
+    days. Only the office sees it."""
+    fleet, site = office.fleet, office.sites[unit_id(0)]
+    eve = signed_in(fleet, add(fleet, "eve2", "office")).client(app_of(fleet))
+    mia = signed_in(fleet, add(fleet, "mia2", "technician")).client(app_of(fleet))
+    contract = Contract(customer="hanna-alder", visits_a_year=4, renewal="2027-01-31")
+    by = Actor("Eve", "p-eve")
+    jobs.save_contract(fleet.registry, contract, fleet.now, by)
+    card = client_text(eve, f"/sites/{site}")
+    assert "0 of 4 visits made in 2026: 3 visits behind." in card
+    assert "To be renewed on 31 Jan 2027." in card
+    for n, day in enumerate((40, 40, 20)):
+        at = fleet.now - day * 86_400
+        visit = Record(id=f"vis-{n}", at=at, by="Eve", unit=unit_id(0), kind="visit", made_at=at)
+        add_record(fleet.registry, visit, fleet.now)
+    due = client_text(eve, "/due")
+    assert "2 of 4 visits made in 2026, the last on 5 Nov: 1 visit behind." in due
+    assert "Hanna Alder" in due
+    assert "To be renewed" not in due
+    assert "of 4 visits" not in client_text(mia, "/due")
+    soon = msgspec.structs.replace(contract, visits_a_year=2, renewal="2026-12-15")
+    jobs.save_contract(fleet.registry, soon, fleet.now, by)
+    due = client_text(eve, "/due")
+    assert "visits made" not in due
+    assert "To be renewed on 15 Dec 2026, in 20 days." in due
+    jobs.save_contract(fleet.registry, Contract(customer="hanna-alder"), fleet.now, by)
+    assert "Agreements to look after" not in client_text(eve, "/due")
+
+
+def client_text(client: TestClient, path: str) -> str:
+    return html.unescape(client.get(path).text)
 
 
 def test_the_sets_page_leads_to_its_card_for_the_firms_people_only(office: Office) -> None:

@@ -149,13 +149,14 @@ def test_no_usable_time_is_the_receipt_time_live_and_quarantine_in_a_batch(told)
     said = say(entry)
     (reading,) = said.readings
     assert (reading.at, reading.clock) == (NOW, "receipt")
-    assert said.clock_wrong
+    absent = told in ("", None)
+    assert (said.clock_wrong, said.clock_absent) == (not absent, absent)
     batch = say([entry, {"at": NOW, "values": {"ac_v": 2}}])
     assert [r.values for r in batch.readings] == [{"ac_v": 2.0}]
     (reject,) = batch.rejects
     assert "time" in reject.reason
     assert json.loads(reject.payload) == entry
-    assert batch.clock_wrong
+    assert (batch.clock_wrong, batch.clock_absent) == (not absent, absent)
 
 
 def test_a_time_that_is_absent_is_the_receipt_time():

@@ -80,6 +80,11 @@ SAMPLES = [
     finding("uses_integrated_hours"),
     finding("clock_wrong"),
     finding("sequence_gaps", gaps=3),
+    finding("sim_ending", ends="2026-12-31", days_left=29, sim="8949", works=False),
+    finding("sim_ending", ends="2026-11-01", days_left=-24, sim="", works=False),
+    finding("sim_ending", ends="2026-11-01", days_left=-24, sim="", works=True),
+    finding("data_budget", used_mb=4.2, budget_mb=5.0, month="2026-11"),
+    finding("data_budget", used_mb=5.4, budget_mb=5.0, month="2026-11"),
     finding("exercise_missed", due_at=NOW - 86_400, times=1, by="counter", minutes=20.0),
     finding("exercise_missed", due_at=NOW - 86_400, times=2, by="readings", ran_at=NOW - 5000),
     finding(

@@ -18,6 +18,7 @@ from dashboard.problems import Problem
 from fleet.calendar import utc_text
 from fleet.channels import CHANNELS, NAMES
 from fleet.model import Series, Window
+from fleet.registry import pages
 
 router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
@@ -59,8 +60,20 @@ def readings(
         windows = desk.history.window(scope, unit, left, start, end, points, raw=raw)
         items += [_bucketed(name, windows[name], raw) for name in left]
     items.sort(key=lambda item: names.index(item["channel"]))
-    body = orjson.dumps({"items": items, "next": None}, option=orjson.OPT_SERIALIZE_NUMPY)
+    spells = pages.unsure_spells(desk.registry, scope, unit, start, end)
+    page = {"items": items, "next": None, "time_unknown": [_unsure(spell) for spell in spells]}
+    body = orjson.dumps(page, option=orjson.OPT_SERIALIZE_NUMPY)
     return Response(body, media_type="application/json")
+
+
+def _unsure(spell: pages.UnsureSpell) -> dict[str, Any]:
+    return {
+        "readings": spell.readings,
+        "first_at": utc_text(spell.first_at),
+        "last_at": utc_text(spell.last_at),
+        "after_at": None if spell.after_at is None else utc_text(spell.after_at),
+        "before_at": utc_text(spell.before_at),
+    }
 
 
 def _channels(given: list[str] | None) -> list[str]:

@@ -9,8 +9,8 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases, svg
-from dashboard.deps import LIVE, AtDesk, Reader
-from dashboard.pages import reminders
+from dashboard.deps import LIVE, AtDesk, Looking, Reader
+from dashboard.pages import agreed, reminders
 from fleet import calendar, words
 from fleet.model import Customer, DueItem, Site, Unit
 from fleet.registry import pages
@@ -27,6 +27,7 @@ def due(
     request: Request,
     desk: AtDesk,
     scope: Reader,
+    viewer: Looking,
     work: Annotated[str, Query(max_length=100)] = "",
     area: Annotated[str, Query(max_length=100)] = "",
     days: str = "30",
@@ -58,6 +59,7 @@ def due(
         days=days,
         horizons=HORIZONS,
         filtered=bool(work or area),
+        agreed=agreed.to_look_after(desk, scope, now) if viewer.role in ("office", "owner") else [],
         **reminders.of_fleet(desk, scope, now),
     )
 

@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
+from dashboard.pages import agreed
 from dashboard.pages.rounds import words as rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
@@ -25,6 +26,8 @@ from fleet.registry.jobs import JobRefused
 from fleet.registry.sitecard import CardRefused
 from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
 from scheduler import dispatch
+
+VISITS_AT_MOST = 366
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
@@ -70,6 +73,8 @@ def _page(
         tests=say_hours(card.test_hours), notes={c.phone: c.note for c in card.contacts},
         may_look=may_look(desk, viewer, id), office=viewer.role in ("office", "owner"),
         sent=_fields(card) | (sent or {}), contract=contract or Contract(customer=customer.id),
+        agreed=agreed.of_customer(desk, scope, customer.id, desk.clock())
+        if viewer.role in ("office", "owner") else [],
         geo=f"geo:{site.lat:.6f},{site.lon:.6f}"
         if site.lat is not None and site.lon is not None else "",
     )  # fmt: skip
@@ -216,6 +221,8 @@ def read_contract(customer: str, posted: Posted) -> Contract:
         facts["response_h"] = float(hours) if hours else None
     except ValueError:
         raise CardFault("Visits a year and hours to be there: write numbers.") from None
+    if not 0 <= (facts["visits_a_year"] or 0) <= VISITS_AT_MOST:
+        raise CardFault(f"Visits a year: write a number from 0 to {VISITS_AT_MOST}.")
     return Contract(
         customer=customer, renewal=_date(posted.text("renewal", 10), "Renewal"),
         on_stop=bool(posted.text("on_stop")), warranty=warranty, **facts,

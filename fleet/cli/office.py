@@ -20,6 +20,7 @@ from fleet.registry.types import ImportReport
 
 REFUSED = 3
 PAGE = 500
+CHANGES_SHOWN = 20
 
 
 def add_commands(commands: Any) -> None:
@@ -114,15 +115,33 @@ def _say_report(report: ImportReport, noun: str) -> None:
         print(note)
     if report.problems and not report.written:
         print(
-            f"Nothing was written: {len(report.problems)} of {report.rows} rows are wrong. "
-            "Mend them, or take the others with --partial.",
+            f"Nothing was written: {wrong_rows(report)}. {advice(report)}",
             file=sys.stderr,
         )
         return
+    for change in report.changes[:CHANGES_SHOWN]:
+        print(change)
+    if len(report.changes) > CHANGES_SHOWN:
+        print(f"and {len(report.changes) - CHANGES_SHOWN} more rows (--json lists them all)")
     print(
         f"{report.rows} {noun} read: {report.added} added, {report.changed} changed, "
         f"{report.unchanged} as they were, {report.refused} refused."
     )
+
+
+def wrong_rows(report: ImportReport) -> str:
+    """ "1 of 1 rows is wrong (8 faults)": rows are counted, then what is wrong in them."""
+    rows, faults = report.refused, len(report.problems)
+    told = f"{rows} of {report.rows} rows {'is' if rows == 1 else 'are'} wrong"
+    return told if faults == rows else f"{told} ({faults} faults)"
+
+
+def advice(report: ImportReport) -> str:
+    """What to do about wrong rows."""
+    mend = "Mend it" if report.refused == 1 else "Mend them"
+    if report.refused < report.rows:
+        return f"{mend}, or take the others with --partial."
+    return f"{mend} and import again."
 
 
 def list_units(options: argparse.Namespace) -> int:

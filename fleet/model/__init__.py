@@ -99,8 +99,10 @@ from fleet.model.telemetry import (
     Reading,
     Series,
     Status,
+    Unsure,
     Window,
     no_series,
+    without_clock,
 )
 
 __all__ = [
@@ -115,6 +117,6 @@ __all__ = [
     "Pulse", "Quarantined", "QuietHours", "Readiness",
     "ReadinessNow", "Reading", "Record", "RecordKind", "Rota", "Run", "RunWhy", "RunningSignal",
     "Scope", "Series", "ServicePlan", "Severity", "SignalChannel", "Site", "StartDemand",
-    "Status", "Step", "StepKind", "Swap", "Task", "Unit", "UnitSummary", "Wake", "Waking",
-    "WakingRow", "Way", "Window", "no_series",
+    "Status", "Step", "StepKind", "Swap", "Task", "Unit", "UnitSummary", "Unsure", "Wake", "Waking",
+    "WakingRow", "Way", "Window", "no_series", "without_clock",
 ]  # fmt: skip

@@ -16,6 +16,9 @@ Clock = Literal["device", "local", "receipt"]
 """Whose clock a reading's time is: the device's own, the device's without a zone
 (read in the site's zone), or the receipt time because the device gave no usable one."""
 
+CLOCK_FORGOTTEN_S = 14 * 86_400
+"""A device that gave no time for so long has no clock any more. Common practice, no source."""
+
 HabitMode = Literal["steady", "on_change", "sleeping"]
 
 
@@ -112,6 +115,12 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
     """What is known of a device without reading the store.
 
     heard_at: receipt of the newest message that was not retained; newest_at: newest reading time.
+    seat_at: newest second given to a message without a time. unsure_after: the device was heard
+    for certain at that moment, and since then only by messages of unknown time; None: live.
+    clock_told_at: receipt of the newest message that gave a time, right or wrong; None: it never
+    gave one, so it has no clock that could be wrong. untimed_since, untimed_at: receipts of the
+    first and the newest message without a time since it gave one last.
+    month, month_b: UTC month as 12 x year + month - 1, and bytes received in it.
     """
 
     device: str
@@ -129,6 +138,36 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
     unknown: dict[str, str] = {}
     sequence_gaps: int = 0
     last_seq: int | None = None
+    seat_at: int | None = None
+    unsure_after: int | None = None
+    clock_told_at: int | None = None
+    untimed_since: int | None = None
+    untimed_at: int | None = None
+    month: int = 0
+    month_b: int = 0
+
+    @property
+    def clockless(self) -> bool:
+        """The device sends no time at all: the time of receipt is the best there is."""
+        return without_clock(self.clock_told_at, self.untimed_since, self.untimed_at)
+
+
+def without_clock(told_at: int | None, since: int | None, at: int | None) -> bool:
+    """Whether a device has no clock: messages without a time came, and it never gave one, or none
+    for 14 days of such messages. told_at, since, at: as `Pulse` has them [s UTC]."""
+    if since is None or at is None:
+        return False
+    return told_at is None or at - since >= CLOCK_FORGOTTEN_S
+
+
+class Unsure(msgspec.Struct, frozen=True):
+    """A reading whose time is not known: it stands at second `at`, and was measured after
+    `after_at` (None: nothing was heard before) and by `before_at`, its receipt [s UTC]."""
+
+    device: str
+    at: int
+    after_at: int | None
+    before_at: int
 
 
 class Quarantined(msgspec.Struct, frozen=True, kw_only=True):

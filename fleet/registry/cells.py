@@ -23,6 +23,9 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A cell that begins so may be run by a spreadsheet (OWASP, CSV injection)."""
 
+WIPE = "(none)"
+"""What a cell says so that the value kept so far goes; no column has such a word or name."""
+
 Row = dict[str, Any]
 Source = Path | Iterable[Mapping[str, Any]]
 
@@ -112,8 +115,26 @@ def parquet_bytes(names: list[str], rows: Iterable[Mapping[str, Any]]) -> bytes:
 
 
 def present(value: object) -> bool:
-    """Whether a cell holds anything."""
-    return value is not None and str(value).strip() != "" and value != [] and value != {}
+    """Whether a cell holds anything; a table program writes an empty number as NaN."""
+    if value is None or value != value:
+        return False
+    return str(value).strip() != "" and value != [] and value != {}
+
+
+def wiped(value: object) -> bool:
+    """Whether a cell says that what was there goes: the word (none)."""
+    return isinstance(value, str) and value.strip().lower() == WIPE
+
+
+def overlaid(kept: Mapping[str, Any], given: Mapping[str, Any]) -> Row:
+    """The given cells over those kept: an empty one keeps, (none) empties."""
+    row = dict(kept)
+    for name, value in given.items():
+        if wiped(value):
+            row[name] = ""
+        elif present(value):
+            row[name] = value
+    return row
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
@@ -244,13 +265,11 @@ def _datetime(plain: str) -> datetime:
 
 
 def time_zone(value: object) -> str:
-    """An IANA time zone name."""
-    name = str(value).strip()
+    """An IANA time zone name, however its letters are cased."""
     try:
-        calendar.zone(name)
+        return calendar.zone_named(str(value))
     except calendar.ZoneUnknown as unknown:
         raise CellFault(f": {unknown}") from None
-    return name
 
 
 def shown(value: object) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,15 +11,16 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.calendar import ZoneUnknown, zone
+from fleet.calendar import ZoneUnknown, zone_named
 from fleet.model import ID, Leave, SkillHeld, Technician
+from fleet.registry import cells
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.statements import upsert
 from fleet.registry.technicians_hours import HoursFault, read_hours
-from fleet.registry.types import ImportReport, RegistryFault, RowProblem
+from fleet.registry.types import ImportReport, RegistryFault, RowChange, RowProblem
 
 _technician = msgspec.json.Decoder(Technician).decode
 COLUMNS = (
@@ -34,6 +34,8 @@ class TechnicianRefused(RegistryFault):
 
 def save_technician(reg: Registry, technician: Technician, now: int, by: Actor) -> None:
     """Add or change a technician. Raises TechnicianRefused."""
+    named = _zone(technician.time_zone)
+    technician = msgspec.structs.replace(technician, time_zone=named)
     check_technician(technician)
     with reg.write() as connection:
         c = t.technician.c
@@ -64,16 +66,20 @@ def check_technician(technician: Technician) -> None:
         raise TechnicianRefused("name: give a name of at most 100 letters.")
     if not (abs(technician.lat) <= 90 and abs(technician.lon) <= 180):
         raise TechnicianRefused("base: the latitude is at most 90, the longitude at most 180.")
-    try:
-        zone(technician.time_zone)
-    except ZoneUnknown as fault:
-        raise TechnicianRefused(f"time_zone: {fault}") from None
+    _zone(technician.time_zone)
     for leave in technician.leave:
         if _day(leave.first, "leave") > _day(leave.last, "leave"):
             raise TechnicianRefused("leave: it ends before it begins.")
     for skill in technician.skills:
         if skill.until:
             _day(skill.until, "skills")
+
+
+def _zone(text: str) -> str:
+    try:
+        return zone_named(text)
+    except ZoneUnknown as fault:
+        raise TechnicianRefused(f"time_zone: {fault}") from None
 
 
 def _day(text: str, field: str) -> date:
@@ -115,51 +121,69 @@ def import_technicians(
     reg: Registry, source: Path | Iterable[Mapping[str, Any]], now: int, by: str = "office",
     partial: bool = False,
 ) -> ImportReport:  # fmt: skip
-    """Technicians from CSV (columns COLUMNS) or rows; nothing is written where a row is wrong,
-    unless `partial`."""
-    if isinstance(source, Path):
-        with source.open(newline="", encoding="utf-8-sig") as file:
-            rows: list[Mapping[str, Any]] = list(csv.DictReader(file))
-    else:
-        rows = list(source)
-    problems, good = [], []
+    """Technicians from CSV, JSON or Parquet (columns COLUMNS) or rows; nothing is written where a
+    row is wrong, unless `partial`. Of one who is there, an empty cell or a column left out keeps
+    what it said, and (none) empties."""
+    rows = cells.rows_of(source)
+    problems: list[RowProblem] = []
+    good: list[tuple[int, Technician]] = []
+    known = {one.id: one for one in technicians(reg)}
     for n, row in enumerate(rows, 1):
         try:
-            made = technician_of(row)
+            made = technician_of(row, known)
             check_technician(made)
-            good.append(made)
+            good.append((n, made))
         except (TechnicianRefused, HoursFault) as fault:
             problems.append(RowProblem(row=n, column="", value="", message=str(fault)))
     if problems and not partial:
         return ImportReport(
             rows=len(rows), refused=len(problems), problems=tuple(problems), written=False
         )
-    known = {one.id: one for one in technicians(reg)}
     actor = Actor(by)
+    changes = []
     with reg.write() as connection:
-        for made in good:
-            kept = msgspec.structs.replace(
-                made, person=known[made.id].person if made.id in known else ""
-            )
-            _keep(connection, kept)
+        for n, made in good:
+            old = known.get(made.id)
+            if made == old:
+                continue
+            _keep(connection, made)
             note(connection, now, "technician_changed", actor, made.id)
-    changed = sum(made.id in known for made in good)
+            columns = tuple(
+                name for name in COLUMNS if old and getattr(old, name) != getattr(made, name)
+            )
+            changes.append(RowChange(row=n, id=made.id, new=old is None, columns=columns))
+    added = sum(change.new for change in changes)
     return ImportReport(
-        rows=len(rows), added=len(good) - changed, changed=changed, refused=len(problems),
-        problems=tuple(problems),
+        rows=len(rows), added=added, changed=len(changes) - added,
+        unchanged=len(good) - len(changes), refused=len(problems), problems=tuple(problems),
+        changes=tuple(changes),
     )  # fmt: skip
 
 
-def technician_of(row: Mapping[str, Any]) -> Technician:
-    """A row's technician. Raises TechnicianRefused, HoursFault."""
-    text = {name: str(row.get(name) or "").strip() for name in COLUMNS}
-    return Technician(
-        id=text["id"], name=text["name"], lat=_number(text["lat"], "lat"),
-        lon=_number(text["lon"], "lon"), time_zone=text["time_zone"] or "UTC", base=text["base"],
-        phone=text["phone"], week=read_hours(text["week"] or "Mon-Fri 08:00-17:00"),
-        skills=read_skills(text["skills"]), leave=read_leave(text["leave"]),
-        stock=read_parts(text["stock"]),
-    )  # fmt: skip
+def technician_of(row: Mapping[str, Any], known: Mapping[str, Technician]) -> Technician:
+    """A row's technician, over the one known by that id. Raises TechnicianRefused, HoursFault."""
+    for name, value in row.items():
+        if name not in COLUMNS and cells.present(value):
+            hint = cells.nearest(name, COLUMNS)
+            raise TechnicianRefused(f"{name} is no column of technicians.{hint}")
+    id = str(row.get("id") or "").strip()
+    old = known.get(id)
+    text = {name: str(value).strip() for name, value in row.items() if cells.present(value)}
+    needed = [name for name in ("id", "name", "lat", "lon") if cells.wiped(text.get(name))]
+    if needed:
+        raise TechnicianRefused(f"{needed[0]} cannot be emptied.")
+    if old is None:
+        missing = [name for name in ("id", "name", "lat", "lon") if name not in text]
+        if missing:
+            raise TechnicianRefused(f"{missing[0]} is missing: every technician needs it.")
+        old = Technician(id=id, name="", lat=0.0, lon=0.0, week=read_hours(USUAL_WEEK))
+    fields: dict[str, Any] = {}
+    for name, read in READ.items():
+        if cells.wiped(text.get(name)):
+            fields[name] = EMPTY.get(name, "")
+        elif name in text:
+            fields[name] = read(text[name])
+    return msgspec.structs.replace(old, **fields)
 
 
 def _number(text: str, field: str) -> float:
@@ -218,3 +242,28 @@ def read_parts(text: str) -> dict[str, float]:
 def say_parts(parts: Mapping[str, float]) -> str:
     """The same as text."""
     return ", ".join(f"{name} {amount:g}" for name, amount in parts.items())
+
+
+USUAL_WEEK = "Mon-Fri 08:00-17:00"
+READ: dict[str, Callable[[str], Any]] = {
+    "id": str,
+    "name": str,
+    "lat": lambda text: _number(text, "lat"),
+    "lon": lambda text: _number(text, "lon"),
+    "time_zone": _zone,
+    "base": str,
+    "phone": str,
+    "week": read_hours,
+    "skills": read_skills,
+    "leave": read_leave,
+    "stock": read_parts,
+}
+"""How a cell of each column is read."""
+EMPTY: dict[str, Any] = {
+    "time_zone": "UTC",
+    "week": read_hours(USUAL_WEEK),
+    "skills": (),
+    "leave": (),
+    "stock": {},
+}
+"""What stands where a cell empties a column; "" for the others."""

@@ -114,6 +114,7 @@ class UnitInputs(msgspec.Struct, frozen=True, kw_only=True):
 
     fittings and calibrations in time order; records in time order without superseded ones;
     pulses of the devices fitted now. facts_seq rises with every change of these by a person.
+    unsure: by device, seconds (rising) at which readings of unknown time stand.
     """
 
     unit: Unit
@@ -125,6 +126,18 @@ class UnitInputs(msgspec.Struct, frozen=True, kw_only=True):
     plan: ServicePlan | None
     pulses: tuple[Pulse, ...]
     facts_seq: int
+    unsure: dict[str, tuple[int, ...]] = {}
+
+
+class UnsureSpell(msgspec.Struct, frozen=True, kw_only=True):
+    """Readings of unknown time that came together. They stand at first_at to last_at, and were
+    measured after after_at (None: nothing was heard before) and by before_at [s UTC]."""
+
+    readings: int
+    first_at: int
+    last_at: int
+    after_at: int | None
+    before_at: int
 
 
 class DayRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -249,8 +262,24 @@ class RowProblem(msgspec.Struct, frozen=True, kw_only=True):
         return f"{where}: {self.message}"
 
 
+class RowChange(msgspec.Struct, frozen=True, kw_only=True):
+    """What one row of an import did. columns: those that changed; none where it is new."""
+
+    row: int
+    id: str
+    new: bool = False
+    columns: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return f"row {self.row}, {self.id}: " + ("new" if self.new else ", ".join(self.columns))
+
+
 class ImportReport(msgspec.Struct, frozen=True, kw_only=True):
-    """What an import did. Nothing was written where problems stand and `partial` was not asked."""
+    """What an import did. Nothing was written where problems stand and `partial` was not asked.
+
+    added, changed, unchanged: sets, plans, technicians or records; refused: rows, however many
+    cells of each are wrong. changes: row by row, where the importer knows.
+    """
 
     rows: int
     added: int = 0
@@ -260,6 +289,7 @@ class ImportReport(msgspec.Struct, frozen=True, kw_only=True):
     problems: tuple[RowProblem, ...] = ()
     notes: tuple[str, ...] = ()
     written: bool = True
+    changes: tuple[RowChange, ...] = ()
 
     @property
     def ok(self) -> bool:

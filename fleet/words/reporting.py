@@ -8,6 +8,8 @@ from fleet.words.saying import (
     CONDITIONS,
     Sentence,
     Speaker,
+    count,
+    day,
     moment,
     span,
 )
@@ -54,9 +56,44 @@ def _sequence_gaps(f: Finding, zone: str, now: int) -> Sentence:
     )
 
 
+def _sim_ending(f: Finding, zone: str, now: int) -> Sentence:
+    last, left = day(str(f.facts["ends"])), int(f.facts["days_left"])
+    name = f"The data card {f.facts['sim']}".rstrip() if f.facts.get("sim") else "The data card"
+    if f.facts.get("works"):
+        return Sentence(
+            title="Data card past its end",
+            seen=f"{name} was to end on {last}, and the device is heard all the same.",
+            do="Write the new last day into the register.",
+            cautions=CAUTIONS,
+        )
+    if left < 0:
+        title, seen = "Data card ended", f"{name} ended on {last}."
+    else:
+        title = "Data card ends today" if not left else f"Data card ends in {count(left, 'day')}"
+        seen = f"{name} ends on {last}; from then on nothing is heard of the set."
+    return Sentence(
+        title=title,
+        seen=seen,
+        do="Renew the card with its network, or fit another at the next visit.",
+        cautions=CAUTIONS,
+    )
+
+
+def _data_budget(f: Finding, zone: str, now: int) -> Sentence:
+    used, budget = float(f.facts["used_mb"]), float(f.facts["budget_mb"])
+    return Sentence(
+        title="Data budget used up" if used >= budget else "Data budget nearly used",
+        seen=f"About {used:.1f} MB of {budget:g} MB were received this month, "
+        f"{round(100 * used / budget)} %.",
+        do="Have the device report less often, or agree on more data.",
+    )
+
+
 SPEAKERS: dict[str, Speaker] = {
     "not_reporting": _not_reporting,
     "clock_wrong": _clock_wrong,
     "sequence_gaps": _sequence_gaps,
+    "sim_ending": _sim_ending,
+    "data_budget": _data_budget,
 }
-SENDS_A_PERSON = frozenset({"not_reporting"})
+SENDS_A_PERSON = frozenset({"not_reporting", "sim_ending"})

@@ -190,7 +190,10 @@ class Care:
                 self.values.forgive(told.forgiven)
             self.said.clock_right = True
             return told.at, told.clock
-        self.said.clock_wrong = True
+        if told.fault:
+            self.said.clock_wrong = True
+        else:
+            self.said.clock_absent = True
         if not live:
             self.refuse(told.fault or "the entry has no time", entry)
             return None
@@ -199,8 +202,8 @@ class Care:
     def _receipt_time(self) -> int:
         """The receipt time, or for a redelivery the one given out before.
 
-        A redelivery has the DUP flag and the same topic and payload; a new delivery, however
-        alike, gets its own time.
+        A redelivery has the DUP flag and the same topic, payload and packet identifier; a new
+        delivery, however alike, gets its own time.
         """
         key = timeless_key(self.message)
         self.said.timeless_key = key
@@ -210,7 +213,12 @@ class Care:
 
 
 def timeless_key(message: Message) -> str:
-    """What a redelivered message without a time is recognised by: topic and payload."""
+    """What a redelivered message without a time is recognised by: topic, payload and number.
+
+    MQTT 3.1.1, 4.4, and MQTT 5, 4.4: a message is delivered again under its packet identifier.
+    """
     digest = hashlib.sha256(message.topic.encode("utf-8", "surrogatepass"))
     digest.update(b"\0" + message.payload)
+    if message.number:
+        digest.update(b"\0%d" % message.number)
     return digest.hexdigest()

@@ -17,12 +17,20 @@ ENTRIES_AT_MOST = 10_000
 UNKNOWN_AT_MOST = 64
 """Unknown names kept of one entry."""
 
+FROM_FILES = 1 << 32
+"""Numbers of messages that came from files and not over the air, from here on."""
+
 Kind = Literal["readings", "event", "status"]
 KINDS: tuple[Kind, ...] = ("readings", "event", "status")
 
 
 class Message(msgspec.Struct, frozen=True, gc=False):
-    """One MQTT message, or one line of the inbox. received_at: seconds UTC; at_most: bytes."""
+    """One MQTT message, or one line of the inbox. received_at: seconds UTC; at_most: bytes.
+
+    number: what tells it from another of the same text, and is the same when it is delivered
+    again: the packet identifier, or the place in its file. queued: it lay at the broker while
+    nobody listened, so that its receipt says nothing of when it was sent.
+    """
 
     topic: str
     payload: bytes
@@ -31,6 +39,8 @@ class Message(msgspec.Struct, frozen=True, gc=False):
     retain: bool = False
     dup: bool = False
     at_most: int = PAYLOAD_AT_MOST
+    number: int = 0
+    queued: bool = False
 
 
 class Address(msgspec.Struct, frozen=True, gc=False):
@@ -56,7 +66,7 @@ class Decoded(msgspec.Struct, kw_only=True):
     unknown last state and nothing else. rejects: what was refused, with reasons.
     forgiven: spelling to how often; unknown: name to an example.
     sequence: (at, seq) pairs; next_report: (at, next_s) of the newest entry that says so.
-    clock_wrong, clock_right: a time was unusable, a time was good.
+    clock_wrong, clock_right, clock_absent: a time was unusable, was good, was not given.
     timeless_key: set when a receipt time was given out that a redelivery must find again.
     """
 
@@ -74,6 +84,7 @@ class Decoded(msgspec.Struct, kw_only=True):
     next_report: tuple[int, int] | None = None
     clock_wrong: bool = False
     clock_right: bool = False
+    clock_absent: bool = False
     timeless_key: str = ""
 
 

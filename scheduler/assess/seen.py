@@ -56,8 +56,13 @@ def covers(start: int | None, end: int | None, at: int) -> bool:
 
 
 def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
-    """The newest calibrated value of a channel, with its time; None where there is none."""
-    found = [p.latest[channel] for p in inputs.pulses if channel in p.latest]
+    """The newest calibrated value of a channel, with its time; None where there is none, or where
+    nobody knows when it was."""
+    found = [
+        p.latest[channel]
+        for p in inputs.pulses
+        if channel in p.latest and p.latest[channel].at not in inputs.unsure.get(p.device, ())
+    ]
     if not found:
         return None
     latest = max(found, key=lambda value: value.at)

@@ -15,6 +15,7 @@ from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
 from scheduler.assess import readiness as ready
 from scheduler.assess import supply as volts
+from scheduler.assess.card import card_findings
 from scheduler.assess.due import due_items, due_since
 from scheduler.assess.open import Open, now_of, open_state
 from scheduler.assess.verdict import Assessment, Blind, StartTally
@@ -215,6 +216,7 @@ def _findings(
     refused = ledger.now.source == "integrated" and check is not None
     found += findings.meter_findings(inputs, days, check, refused, at.now)
     found += findings.device_findings(inputs)
+    found += card_findings(inputs, at.now)
     if at.aside is not None:
         found = [_quieted(finding, at.aside.condition) for finding in found]
     return findings.in_order(found)

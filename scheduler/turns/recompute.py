@@ -69,7 +69,7 @@ class Readings:
     def _load(self, first: int, last: int) -> None:
         start, end = first * DAY_S, last * DAY_S
         self._span = (first, last)
-        self._series = read_series(self._store, self._inputs, None, start, end)
+        self._series = read_series(self._store, self._inputs, None, start, end, judged=True)
         self._events = [
             event
             for part in parts(self._inputs.fittings, start, end)

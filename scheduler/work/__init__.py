@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from scheduler.work.contract import RENEWAL_DAYS, renewal_near, visits_behind
 from scheduler.work.due import (
     HORIZON_DAYS,
     MOVED_DAYS,
@@ -31,9 +32,10 @@ from scheduler.work.parts import is_battery, needed, to_order
 from scheduler.work.suggested import CALL_FIRST, OF_THE_PLAN, from_finding, suggests
 
 __all__ = [
-    "CALL_FIRST", "FIELDS", "HORIZON_DAYS", "MOVED_DAYS", "OF_THE_PLAN", "OWN_AFTER", "SAME",
+    "CALL_FIRST", "FIELDS", "HORIZON_DAYS", "MOVED_DAYS", "OF_THE_PLAN", "OWN_AFTER",
+    "RENEWAL_DAYS", "SAME",
     "STEPS", "WANTS_REASON", "WIDE_SIGMAS", "Doubt", "Finished", "NotPossible", "Told", "ToldTask",
     "advance", "cycle", "doubt", "due_day", "enters", "finished", "from_finding", "is_battery",
-    "is_open", "job_of", "needed", "opened", "outcome", "outward", "own_minutes", "suggests",
-    "to_order",
+    "is_open", "job_of", "needed", "opened", "outcome", "outward", "own_minutes", "renewal_near",
+    "suggests", "to_order", "visits_behind",
 ]  # fmt: skip

@@ -161,8 +161,20 @@ class UnitPage(Page):
     items: list[UnitOut]
 
 
+class UnsureOut(BaseModel):
+    readings: int
+    first_at: datetime = Field(description="they stand at this second and the ones after it")
+    last_at: datetime
+    after_at: datetime | None = Field(description="measured after; null: nothing heard before")
+    before_at: datetime = Field(description="measured by: their receipt")
+
+
 class ReadingsPage(Page):
     items: list[ReadingsOut]
+    time_unknown: list[UnsureOut] = Field(
+        description="readings whose time is not known: messages without a time that lay at the "
+        "broker, or came in a burst"
+    )
 
 
 class SignalPage(Page):

@@ -122,14 +122,14 @@ def _weeks(held: Rota, posted: Posted, sent: dict[str, str], known: set[str]) ->
     except ValueError:
         raise RotaFault("Handover at: write a time like 08:00.") from None
     try:
-        calendar.zone(sent["zone"])
+        named = calendar.zone_named(sent["zone"])
     except calendar.ZoneUnknown as fault:
         raise RotaFault(f"Time zone: {fault}") from None
     minutes = sent["minutes"]
     if not minutes.isdigit() or not 1 <= int(minutes) <= 240:
         raise RotaFault("Next in line after: write minutes from 1 to 240.")
     return Rota(
-        people=people, start=start.isoformat(), handover=handover, zone=sent["zone"],
+        people=people, start=start.isoformat(), handover=handover, zone=named,
         swaps=held.swaps, escalate_s=int(minutes) * 60, last=sent["last"],
     )  # fmt: skip
 

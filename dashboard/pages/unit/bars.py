@@ -30,7 +30,7 @@ def bars(
         bar(
             r, logbook.usual(since(inputs, past, r.channel, now), r.channel, now // 86_400), running
         )
-        | {"when": phrases.fresh(r.at, zone, now) if newest - r.at > APART_S else ""}
+        | {"when": when(r, newest, zone, now)}
         for r in held
     ]
 
@@ -41,6 +41,13 @@ def since(inputs: UnitInputs, days: list[Day], channel: str, now: int) -> list[D
     if channel in epochs.OF_THE_BATTERY:
         begun = max(begun, epochs.battery_from(inputs, now) or 0)
     return [day for day in days if day.day * 86_400 >= begun]
+
+
+def when(reading: logbook.Now, newest: int, zone: str, now: int) -> str:
+    """When a reading is of, where it is not of the newest moment or nobody knows."""
+    if not reading.timed:
+        return "time unknown"
+    return phrases.fresh(reading.at, zone, now) if newest - reading.at > APART_S else ""
 
 
 def bar(reading: logbook.Now, usual: logbook.Usual, running: bool) -> dict[str, Any]:

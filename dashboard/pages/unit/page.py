@@ -48,6 +48,7 @@ log = logging.getLogger(__name__)
 STRIP_DAYS = 30
 STRIP_BUCKETS = 240
 LIST_DAYS = 365
+UNSURE_DAYS = 7
 RUNS_SHOWN = 12
 STARTS_SHOWN = 12
 RECORDS_SHOWN = 30
@@ -95,7 +96,11 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         due=[due.line(item, today) for item in verdict.due] if verdict else [],
         hours=tell.hours(summary, verdict, zone, now),
         facts=tell.set_facts(found, today, scope),
-        habit=tell.habit(verdict, inputs, zone, now),
+        habit=tell.habit(
+            verdict, inputs, found if scope.everything else None,
+            pages.unsure_spells(desk.registry, scope, unit, now - UNSURE_DAYS * DAY_S, now + DAY_S),
+            zone, now,
+        ),
         battery=battery_words.panel(verdict, days, zone, now),
         exercise=exercise_words.panel(found, verdict, zone, now),
         supply=supply_words.panel(found, verdict, zone, now),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -10,7 +11,7 @@ from dashboard.pages import forms
 from dashboard.viewers import staff_name
 from fleet import words
 from fleet.model import Record, Run, Scope, StartDemand, Unit, UnitSummary
-from fleet.registry.types import ListedRecord, UnitInputs
+from fleet.registry.types import ListedRecord, UnitInputs, UnsureSpell
 from scheduler.assess import Assessment
 
 BLIND = {
@@ -25,6 +26,8 @@ BLIND = {
 }
 """What a unit's device does not see, in words."""
 
+
+NO_CLOCK = "This device sends no time: Hourhand uses the time of receipt."
 
 WHY = {"exercise": "exercise", "outage": "outage", "by_hand": "by hand", "unknown": "not known"}
 
@@ -130,14 +133,24 @@ def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
 
 
 def habit(
-    verdict: Assessment | None, inputs: UnitInputs | None, zone: str, now: int
+    verdict: Assessment | None,
+    inputs: UnitInputs | None,
+    unit: Unit | None,
+    unsure: Sequence[UnsureSpell],
+    zone: str,
+    now: int,
 ) -> list[tuple[str, str]]:
-    """Which device speaks for it and how often."""
+    """Which device speaks for it, how often, and what is not known of its times."""
     rows: list[tuple[str, str]] = []
     for pulse in inputs.pulses if inputs else ():
         rows.append(("Device", pulse.device))
         if pulse.firmware:
             rows.append(("Firmware", pulse.firmware))
+        if pulse.clockless:
+            rows.append(("Time", NO_CLOCK))
+    if unit is not None:
+        rows += card_rows(unit, inputs, now)
+    rows += [("Time unknown", unsure_words(spell, zone, now)) for spell in unsure[::-1]]
     if verdict is None:
         return rows
     kept = verdict.habit
@@ -153,6 +166,29 @@ def habit(
                  [kept.source]))  # fmt: skip
     rows.append(("Silent after", words.span(verdict.silent_limit_s)))
     return rows
+
+
+def card_rows(unit: Unit, inputs: UnitInputs | None, now: int) -> list[tuple[str, str]]:
+    """The data card, its last day, and what came by it this month."""
+    today = phrases.site_today("UTC", now)
+    month = 12 * today.year + today.month - 1
+    used = sum(p.month_b for p in inputs.pulses if p.month == month) / 1e6 if inputs else 0.0
+    rows = []
+    if unit.sim or unit.sim_ends:
+        ends = f"ends {words.day(unit.sim_ends)}" if unit.sim_ends else ""
+        rows.append(("Data card", ", ".join(filter(None, (unit.sim, ends)))))
+    if unit.data_mb_month is not None:
+        rows.append(("Data this month", f"about {used:.1f} of {unit.data_mb_month:g} MB"))
+    return rows
+
+
+def unsure_words(spell: UnsureSpell, zone: str, now: int) -> str:
+    """How many readings came together whose time nobody knows, and between which moments."""
+    before = words.moment(spell.before_at, zone, now)
+    count = phrases.count(spell.readings, "reading")
+    if spell.after_at is None:
+        return f"{count} of unknown time before {before}"
+    return f"{count} of unknown time between {words.moment(spell.after_at, zone, now)} and {before}"
 
 
 def record_line(listed: ListedRecord, zone: str, now: int, scope: Scope) -> dict[str, Any]:

@@ -16,7 +16,16 @@ from fleet.registry.pages.lists import (
 )
 from fleet.registry.pages.service import health, quarantine, quarantine_counts
 from fleet.registry.pages.starts import StartCount, start_counts
-from fleet.registry.pages.unit import assessment, days, events, inputs, records, unit, units_named
+from fleet.registry.pages.unit import (
+    assessment,
+    days,
+    events,
+    inputs,
+    records,
+    unit,
+    units_named,
+    unsure_spells,
+)
 from fleet.registry.types import (
     Counts,
     DayRow,
@@ -26,12 +35,14 @@ from fleet.registry.types import (
     QuarantineCount,
     QuarantineRow,
     UnitInputs,
+    UnsureSpell,
 )
 
 __all__ = [
     "Counts", "DayRow", "DeviceFacts", "HealthFacts", "ListedRecord", "QuarantineCount",
-    "QuarantineRow", "StartCount", "UnitInputs", "areas", "assessment", "changes_since", "counts", "customers",
+    "QuarantineRow", "StartCount", "UnitInputs", "UnsureSpell", "areas", "assessment", "changes_since", "counts", "customers",
     "days", "devices",
     "due", "episodes", "events", "health", "inputs", "latest_change", "quarantine",
     "quarantine_counts", "records", "start_counts", "unit", "units", "units_named",
+    "unsure_spells",
 ]  # fmt: skip

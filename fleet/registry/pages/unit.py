@@ -12,7 +12,7 @@ from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in, spoke_for, unit_seen
-from fleet.registry.types import DayRow, ListedRecord, UnitInputs
+from fleet.registry.types import DayRow, ListedRecord, UnitInputs, UnsureSpell
 from fleet.registry.work.units import (
     day_of,
     decode_customer,
@@ -140,3 +140,27 @@ def events(
         query = query.where(c.event == only)
     with reg.read() as connection:
         return events_of(connection.execute(in_event_order(query)).all())
+
+
+def unsure_spells(
+    reg: Registry, scope: Scope, unit: str, start: int, end: int
+) -> list[UnsureSpell]:
+    """Readings of the unit whose time is not known and lies, at least in part, in [start, end):
+    those of one silence together, oldest first."""
+    c = t.unsure.c
+    joined = t.unsure.join(t.fitting, sa.and_(*spoke_for(c.device, c.at)))
+    count, first, last = sa.func.count(), sa.func.min(c.at), sa.func.max(c.at)
+    query = (
+        sa.select(count, first, last, c.after_at, sa.func.max(c.before_at))
+        .select_from(joined)
+        .where(t.fitting.c.unit == unit, unit_seen(scope, t.fitting.c.unit))
+        .where(c.before_at >= start, c.at < end)
+        .group_by(c.device, c.after_at)
+        .order_by(first)
+    )
+    with reg.read() as connection:
+        rows = connection.execute(query).all()
+    return [
+        UnsureSpell(readings=n, first_at=low, last_at=high, after_at=after, before_at=before)
+        for n, low, high, after, before in rows
+    ]

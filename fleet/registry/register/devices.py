@@ -86,7 +86,7 @@ def write_groups(
     changed = {
         d.unit.id: (fitted[d.unit.id].device, d.group)
         for d in drafts
-        if d.group and d.unit.id in fitted and fitted[d.unit.id].grp != d.group
+        if d.group is not None and d.unit.id in fitted and fitted[d.unit.id].grp != d.group
     }
     fittings.register_devices(connection, dict(changed.values()), now)
     return {unit for unit in changed if unit in known.units}

@@ -35,7 +35,10 @@ def habit(value: Any) -> Habit:
 def _habit_of_json(value: Any) -> Habit:
     try:
         given = value if isinstance(value, Mapping) else msgspec.json.decode(str(value))
-        found = msgspec.convert({**given, "source": "register"}, Habit)
+        told = {**given, "source": "register"}
+        if "mode" in given:
+            told["mode"] = cells.word(given["mode"], get_args(HabitMode))
+        found = msgspec.convert(told, Habit)
     except (msgspec.DecodeError, msgspec.ValidationError, TypeError) as fault:
         raise CellFault(f"cannot be read as JSON: {fault}.") from None
     unknown = sorted(set(given) - set(Habit.__struct_fields__))

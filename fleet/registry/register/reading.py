@@ -17,8 +17,9 @@ from fleet.registry import tables as t
 from fleet.registry.cells import CellFault, Row
 from fleet.registry.records.facts import EARLIEST
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
+from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
 from fleet.registry.register.row import row_of
-from fleet.registry.register.running import ColumnFault, running_of, usual_off
+from fleet.registry.register.running import ColumnFault, running_of
 from fleet.registry.types import RowProblem
 from fleet.registry.work.units import decode_customer, decode_site, decode_unit
 
@@ -60,13 +61,41 @@ class Known:
         self.seen_devices: dict[str, int] = {}
         self.seen_places: dict[str, dict[str, tuple[int, Any]]] = {}
 
-    def base(self, unit: object) -> Row:
-        """The row of a unit that exists, so that columns left out of a file stay as they are."""
-        found = self.units.get(str(unit).strip())
-        if found is None:
-            return {}
-        customer, site = self._customer_of[found.customer], self._site_of[found.site]
-        return row_of(found, site, customer.name, self.groups.get(found.device, ""))
+    def plan(self, name: str) -> str:
+        """The plan of that name, however its letters are cased; the name itself where none is."""
+        if name in self.plans:
+            return name
+        return next((p for p in sorted(self.plans) if p.casefold() == name.casefold()), name)
+
+    def base(self, given: Row) -> Row:
+        """What the register holds of a row's unit and site, so that what it leaves out stays."""
+        unit = self.units.get(str(given.get("unit", "")).strip())
+        row: Row = {}
+        if unit is not None:
+            row = self.row(unit)
+        named = [
+            given[name] if cells.present(given.get(name)) else row.get(name, "")
+            for name in ("customer", "site")
+        ]
+        place = self._place(*named)
+        for name in SITE_COLUMNS:
+            row[name] = "" if place is None else _cell(getattr(place, name))
+        return row
+
+    def row(self, unit: Unit) -> Row:
+        """A unit that exists, as its row."""
+        customer, site = self._customer_of[unit.customer], self._site_of[unit.site]
+        return row_of(unit, site, customer.name, self.groups.get(unit.device, ""))
+
+    def _place(self, customer: object, site: object) -> Site | None:
+        """The site of that name in the registry, as the rows before this one leave it."""
+        whose = self.customers.get(identity(str(customer)))
+        found = None if whose is None else self.sites.get((whose.id, identity(str(site))))
+        return found if found is not None and found.id in self._site_of else None
+
+
+def _cell(value: object) -> object:
+    return "" if value is None else value
 
 
 def identity(name: str) -> str:
@@ -88,36 +117,21 @@ def read_row(
     for name in given:
         if name not in BY_NAME and (cells.present(given[name]) or name == "(too many cells)"):
             wrong(name, f"is no column of the register.{cells.nearest(name, NAMES)}", given[name])
-    base = known.base(given.get("unit", ""))
-    cell = _read_cells(_overlaid(base, given), wrong)
+    gone = wiped(given)
+    if "device" in gone:
+        wrong("device", "cannot be emptied: a set that lost its device gets a fitting.")
+    cell = _read_cells(overlaid(known.base(given), given), wrong)
     if not problems:
-        _check_against(n, cell, known, wrong)
+        _check_against(
+            n, cell, {name for name in cell if cells.present(given.get(name))}, known, wrong
+        )
     if problems:
         return problems
     try:
-        return _draft(n, cell, known, find_zone, now)
+        return _draft(n, cell, gone, known, find_zone, now)
     except ColumnFault as fault:
         wrong(fault.column, str(fault), cell.get(fault.column, ""))
         return problems
-
-
-def _overlaid(base: Row, given: Row) -> Row:
-    """The given cells over those of the register.
-
-    What the register had worked out is worked out anew: the zone of a new place, the off
-    threshold of a new on threshold.
-    """
-    row = {**base, **{name: value for name, value in given.items() if name in BY_NAME}}
-    moved = any(
-        name in given and str(given[name]) != str(base.get(name)) for name in ("lat", "lon")
-    )
-    if moved and not cells.present(given.get("time_zone")):
-        row["time_zone"] = ""
-    for suffix in ("", "_2"):
-        off = f"running_off{suffix}"
-        if off not in given and base.get(off) == usual_off(base.get(f"running_on{suffix}")):
-            row[off] = ""
-    return row
 
 
 def _read_cells(row: Row, wrong: Callable[..., None]) -> dict[str, Any]:
@@ -140,8 +154,11 @@ def _read_cells(row: Row, wrong: Callable[..., None]) -> dict[str, Any]:
     return cell
 
 
-def _check_against(n: int, cell: dict[str, Any], known: Known, wrong: Callable[..., None]) -> None:
-    unit, device, plan = cell["unit"], cell.get("device", ""), cell["service_plan"]
+def _check_against(
+    n: int, cell: dict[str, Any], said: set[str], known: Known, wrong: Callable[..., None]
+) -> None:
+    unit, device = cell["unit"], cell.get("device", "")
+    plan = cell["service_plan"] = known.plan(cell["service_plan"])
     first = known.seen_units.setdefault(unit, n)
     if first != n:
         wrong("unit", f"{unit} is in row {first} too: one row a unit.", unit)
@@ -164,8 +181,8 @@ def _check_against(n: int, cell: dict[str, Any], known: Known, wrong: Callable[.
     place = known.seen_places.setdefault(
         f"{identity(cell['customer'])}\n{identity(cell['site'])}", {}
     )
-    for name in ("address", "lat", "lon", "time_zone"):
-        if name in cell:
+    for name in SITE_COLUMNS:
+        if name in said:
             row, value = place.setdefault(name, (n, cell[name]))
             if value != cell[name]:
                 wrong(
@@ -175,11 +192,13 @@ def _check_against(n: int, cell: dict[str, Any], known: Known, wrong: Callable[.
                 )
 
 
-def _draft(n: int, cell: dict[str, Any], known: Known, find_zone: FindZone, now: int) -> Draft:
+def _draft(
+    n: int, cell: dict[str, Any], gone: frozenset[str], known: Known, find_zone: FindZone, now: int
+) -> Draft:
     customer = _customer(cell, known)
     old = known.units.get(cell["unit"])
-    site = _site(cell, customer, known, find_zone)
-    site = _with_contact(cell, old, site)
+    site = _site(cell, gone, customer, known, find_zone)
+    site = _with_contact(cell, gone, old, site)
     known.sites[(customer.id, identity(site.name))] = site
     fields: dict[str, Any] = {name: cell[name] for name in PLAIN if name in cell}
     fields["engine_hours_at"] = _hours_at(cell, old, site.time_zone, now)
@@ -187,7 +206,8 @@ def _draft(n: int, cell: dict[str, Any], known: Known, find_zone: FindZone, now:
         id=cell["unit"], site=site.id, customer=customer.id, running=running_of(cell),
         device=old.device if old else "", **fields,
     )  # fmt: skip
-    return Draft(n, unit, site, customer, cell.get("device", ""), cell.get("group"))
+    group = "" if "group" in gone else cell.get("group")
+    return Draft(n, unit, site, customer, cell.get("device", ""), group)
 
 
 def _hours_at(cell: dict[str, Any], old: Unit | None, zone: str, now: int) -> int | None:
@@ -214,7 +234,13 @@ def _customer(cell: dict[str, Any], known: Known) -> Customer:
     return known.customers[key]
 
 
-def _site(cell: dict[str, Any], customer: Customer, known: Known, find_zone: FindZone) -> Site:
+def _site(
+    cell: dict[str, Any],
+    gone: frozenset[str],
+    customer: Customer,
+    known: Known,
+    find_zone: FindZone,
+) -> Site:
     name = " ".join(cell["site"].split())
     key = (customer.id, identity(name))
     old = known.sites.get(key)
@@ -222,18 +248,22 @@ def _site(cell: dict[str, Any], customer: Customer, known: Known, find_zone: Fin
         id = _new_id(f"{customer.id}-{name}", f"{key[0]}\n{key[1]}", known.ids)
         old = Site(id=id, customer=customer.id, name=name, time_zone="")
     site = msgspec.structs.replace(
-        old, address=cell.get("address", old.address), lat=cell.get("lat", old.lat),
-        lon=cell.get("lon", old.lon), contact=cell.get("contact", old.contact),
-        phone=cell.get("phone", old.phone), time_zone=cell.get("time_zone", ""),
+        old, address="" if "address" in gone else cell.get("address", old.address),
+        lat=None if "lat" in gone else cell.get("lat", old.lat),
+        lon=None if "lon" in gone else cell.get("lon", old.lon),
+        contact=old.contact or cell.get("contact", ""), phone=old.phone or cell.get("phone", ""),
+        time_zone=cell.get("time_zone", ""),
     )  # fmt: skip
     if not site.time_zone:
         site = msgspec.structs.replace(site, time_zone=_zone(site, find_zone))
     return site
 
 
-def _with_contact(cell: dict[str, Any], old: Unit | None, site: Site) -> Site:
+def _with_contact(cell: dict[str, Any], gone: frozenset[str], old: Unit | None, site: Site) -> Site:
     """The site's contact and phone follow the row that changes them."""
     for name in ("contact", "phone"):
+        if name in gone and old is not None and getattr(site, name) == getattr(old, name):
+            site = msgspec.structs.replace(site, **{name: ""})
         said = cell.get(name, "")
         if said and (not getattr(site, name) or old is None or getattr(old, name) != said):
             site = msgspec.structs.replace(site, **{name: said})

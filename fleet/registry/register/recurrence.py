@@ -17,7 +17,8 @@ def recurrence(value: Any) -> str:
     Kept with a line break between the two. Refused: no start, a zone or Z on it, a rule more
     often than daily.
     """
-    lines = re.split(r"[\s]+(?=RRULE:)", str(value).strip(), flags=re.IGNORECASE)
+    plain = re.sub(r"\s*([:;=,])\s*", r"\1", str(value).strip())
+    lines = re.split(r"[\s]+(?=RRULE:)", plain, flags=re.IGNORECASE)
     start = re.fullmatch(r"DTSTART[:=](\d{8}T\d{6})", lines[0].strip(), flags=re.IGNORECASE)
     expected = (
         "expected 'DTSTART:20260106T100000 RRULE:FREQ=WEEKLY;BYDAY=TU', local time of the site."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, get_args
 
 import msgspec
@@ -22,6 +22,7 @@ from fleet.registry.statements import one_at_a_time, upsert
 from fleet.registry.types import ImportReport, RowProblem
 
 _encode = msgspec.json.Encoder().encode
+_decode = msgspec.json.Decoder(ServicePlan).decode
 
 
 def _parts(value: Any) -> dict[str, float]:
@@ -75,26 +76,45 @@ READ: dict[str, Callable[[Any], Any]] = {
 """Columns of a plan. tolerance: a share (0.1) or per cent (10 %). Required: plan, task, and
 every_hours or every_months. A row with a model is a kit: the parts and minutes of that task for
 sets of that model (and make, where given); it needs parts or minutes and no interval."""
+SAME = (
+    "every_months",
+    "tolerance",
+    "tolerance_days",
+    "anchor",
+    "minutes",
+    "parts",
+    "resets",
+    "skill",
+    "source",
+    "severity",
+    "fuels",
+)
+"""Columns that are a field of Task of the same name and value."""
+KEY = ("plan", "task", "make", "model")
 KIT_COLUMNS = frozenset({"plan", "plan_name", "task", "name", "make", "model", "parts", "minutes"})
 
 
 def import_plans(
     reg: Registry, source: Source, now: int, by: str, partial: bool = False
 ) -> ImportReport:
-    """Take service plans; a plan that exists is replaced whole, and its units are computed again.
+    """Take service plans; a plan that exists has the tasks of the file afterwards, and its units
+    are computed again. Of a task (or kit) that was there, an empty cell or a column left out keeps
+    what it said, and (none) empties.
 
     All or nothing, unless `partial` (then plans with a wrong row are left out whole). Raises
     RegistryFault where the file cannot be read, RegistryDown.
     """
     rows = cells.rows_of(source)
     problems: list[RowProblem] = []
-    read = [(n, _read(n, row, problems)) for n, row in enumerate(rows, 1)]
-    plans = _plans(read, problems)
-    written = partial or not problems
     counted: Counter[str] = Counter()
-    if written:
-        with reg.write() as connection:
-            one_at_a_time(connection)
+    with reg.write() as connection:
+        one_at_a_time(connection)
+        there = [_decode(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()]
+        held, names = _held(there), {plan.id: plan.name for plan in there}
+        read = [(n, _read(n, row, held, problems)) for n, row in enumerate(rows, 1)]
+        plans = _plans(read, names, problems)
+        written = partial or not problems
+        if written:
             for plan in plans:
                 counted[put_plan(connection, plan, now)] += 1
     return ImportReport(
@@ -125,8 +145,29 @@ def put_shipped(connection: sa.Connection, now: int) -> None:
         put_plan(connection, plan, now)
 
 
-def _read(n: int, row: Row, problems: list[RowProblem]) -> dict[str, Any]:
-    """The row's cells, read; {} where one is wrong."""
+def _held(plans: Iterable[ServicePlan]) -> dict[tuple[str, ...], Row]:
+    """The rows of plans that are there, by what makes a row the same."""
+    held: dict[tuple[str, ...], Row] = {}
+    for plan in plans:
+        for task in plan.tasks:
+            row = {name: getattr(task, name) for name in SAME}
+            row |= {"name": task.name, "every_hours": task.every_h, "first_hours": task.first_h}
+            held[_key({"plan": plan.id, "task": task.id})] = row
+        for kit in plan.kits:
+            named = {"plan": plan.id, "task": kit.task, "make": kit.make, "model": kit.model}
+            held[_key(named)] = {"parts": kit.parts, "minutes": kit.minutes}
+    return held
+
+
+def _key(row: Mapping[str, Any]) -> tuple[str, ...]:
+    return tuple(str(row.get(name) or "").strip().casefold() for name in KEY)
+
+
+def _read(
+    n: int, given: Row, held: Mapping[tuple[str, ...], Row], problems: list[RowProblem]
+) -> dict[str, Any]:
+    """The row's cells over those held, read; {} where one is wrong."""
+    row = cells.overlaid(held.get(_key(given), {}), given)
     found: dict[str, Any] = {}
     wrong = len(problems)
 
@@ -134,19 +175,22 @@ def _read(n: int, row: Row, problems: list[RowProblem]) -> dict[str, Any]:
         text = f"{column} {message}"
         problems.append(RowProblem(row=n, column=column, value=str(value)[:200], message=text))
 
-    for name, value in row.items():
+    for name in given:
         if name not in READ:
-            problem(name, value, f"is no column of plans.{cells.nearest(name, READ)}")
-        elif cells.present(value):
+            problem(name, given[name], f"is no column of plans.{cells.nearest(name, READ)}")
+    for name, value in row.items():
+        if name in READ and cells.present(value):
             try:
                 found[name] = READ[name](value)
             except CellFault as fault:
                 problem(name, value, str(fault))
+    if cells.wiped(given.get("plan_name")) and "plan" in found:
+        found["plan_name"] = found["plan"]
     for name in ("plan", "task"):
         if not cells.present(row.get(name)):
             problem(name, "", "is missing: every row needs it.")
     if cells.present(row.get("model")):
-        _check_kit(row, problem)
+        _check_kit(given, row, problem)
     elif cells.present(row.get("make")):
         problem("make", row["make"], "stands without a model: a kit is of a model.")
     elif not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
@@ -156,17 +200,19 @@ def _read(n: int, row: Row, problems: list[RowProblem]) -> dict[str, Any]:
     return found if len(problems) == wrong else {"plan": found.get("plan"), "wrong": True}
 
 
-def _check_kit(row: Row, problem: Callable[[str, object, str], None]) -> None:
+def _check_kit(given: Row, row: Row, problem: Callable[[str, object, str], None]) -> None:
     """A row with a model says parts or minutes, and nothing that belongs to the task."""
-    for name, value in row.items():
+    for name, value in given.items():
         if name in READ and name not in KIT_COLUMNS and cells.present(value):
             problem(name, value, "belongs to the task's own row, not to the kit of a model.")
     if not any(cells.present(row.get(name)) for name in ("parts", "minutes")):
         problem("parts", "", "is missing, and minutes too: a kit needs one of them.")
 
 
-def _plans(read: list[tuple[int, dict[str, Any]]], problems: list[RowProblem]) -> list[ServicePlan]:
-    """Plans whose every row is right."""
+def _plans(
+    read: list[tuple[int, dict[str, Any]]], names: Mapping[str, str], problems: list[RowProblem]
+) -> list[ServicePlan]:
+    """Plans whose every row is right. names: of the plans that are there."""
     rows: dict[Any, list[dict[str, Any]]] = {}
     for n, row in read:
         mates = rows.setdefault(row.get("plan"), [])
@@ -183,7 +229,7 @@ def _plans(read: list[tuple[int, dict[str, Any]]], problems: list[RowProblem]) -
             row["wrong"] = True
     return [
         ServicePlan(
-            id=plan, name=next((r["plan_name"] for r in of if "plan_name" in r), plan),
+            id=plan, name=next((r["plan_name"] for r in of if "plan_name" in r), names.get(plan, plan)),
             tasks=tuple(_task(row) for row in of if "model" not in row), source="",
             kits=tuple(_kit(row) for row in of if "model" in row),
         )
@@ -206,7 +252,5 @@ def _kit(row: dict[str, Any]) -> Kit:
 
 def _task(row: dict[str, Any]) -> Task:
     given: dict[str, Any] = {"every_h": row.get("every_hours"), "first_h": row.get("first_hours")}
-    same = ("every_months", "tolerance", "tolerance_days", "anchor", "minutes", "parts",
-            "resets", "skill", "source", "severity", "fuels")  # fmt: skip
-    given |= {name: row[name] for name in same if name in row}
+    given |= {name: row[name] for name in SAME if name in row}
     return Task(id=row["task"], name=row.get("name", row["task"]), **given)

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.registry import cells
-from fleet.registry.cells import Source
+from fleet.registry.cells import Row, Source
 from fleet.registry.engine import Registry
 from fleet.registry.records import units_changed, write_records
 from fleet.registry.records.check import Accepted, RecordRefused, check_records
 from fleet.registry.register.columns import DAYS_CHANGE
 from fleet.registry.register.devices import first_devices, write_devices, write_groups
 from fleet.registry.register.hours import hour_records
+from fleet.registry.register.overlay import changed as differing
 from fleet.registry.register.reading import Draft, FindZone, Known, read_row
+from fleet.registry.register.row import row_of
 from fleet.registry.register.service_plans import put_shipped
 from fleet.registry.register.writing import date_plans, write_places, write_units
 from fleet.registry.statements import counted, one_at_a_time
-from fleet.registry.types import ImportReport, RowProblem
+from fleet.registry.types import ImportReport, RowChange, RowProblem
 
 
 def import_units(
@@ -28,8 +30,8 @@ def import_units(
 ) -> ImportReport:
     """Take a register: a row a unit, with its customer, site, device and plan.
 
-    A unit that exists is updated; columns left out of the file stay as they are, an empty cell
-    empties. A device named for the first time speaks for the unit from the beginning; a device
+    A unit that exists is updated: a column left out of the file and an empty cell keep what is
+    there, the word (none) empties. A device named for the first time speaks for the unit from the beginning; a device
     changed after the old one was heard becomes a fitting from `now`. All or nothing, unless
     `partial`. Raises RegistryFault where the file cannot be read, RegistryDown.
     """
@@ -55,11 +57,36 @@ def import_units(
             one_at_a_time(connection)
             if counted(connection, "facts_version") != version:
                 continue  # somebody changed the register meanwhile: read it again
+            before = {draft.unit.id: _row_before(known, draft) for draft in drafts}
             added, changed = _write(connection, drafts, known, now, by)
         return ImportReport(
-            rows=len(rows), added=added, changed=changed,
-            unchanged=len(drafts) - added - changed, refused=refused, problems=tuple(problems),
+            rows=len(rows), added=len(added), changed=len(changed),
+            unchanged=len(drafts) - len(added) - len(changed), refused=refused,
+            problems=tuple(problems), changes=_changes(drafts, before, added, changed),
         )  # fmt: skip
+
+
+def _row_before(known: Known, draft: Draft) -> Row:
+    unit = known.units.get(draft.unit.id)
+    return {} if unit is None else known.row(unit)
+
+
+def _changes(
+    drafts: Sequence[Draft], before: Mapping[str, Row], added: set[str], changed: set[str]
+) -> tuple[RowChange, ...]:
+    """What became of each row that did something."""
+    found = []
+    for draft in drafts:
+        unit = draft.unit
+        if unit.id in added:
+            found.append(RowChange(row=draft.row, id=unit.id, new=True))
+        elif unit.id in changed:
+            old = before[unit.id]
+            group = old.get("group", "") if draft.group is None else draft.group
+            new = row_of(unit, draft.site, draft.customer.name, group)
+            new["device"] = draft.device or new["device"]
+            found.append(RowChange(row=draft.row, id=unit.id, columns=differing(old, new)))
+    return tuple(found)
 
 
 def _zone_finder() -> FindZone:
@@ -79,8 +106,8 @@ def _zone_finder() -> FindZone:
 
 def _write(
     connection: sa.Connection, drafts: Sequence[Draft], known: Known, now: int, by: str
-) -> tuple[int, int]:
-    """Write right rows; returns how many units were added and how many changed."""
+) -> tuple[set[str], set[str]]:
+    """Write right rows; returns the units that were added and those that changed."""
     put_shipped(connection, now)
     new = {draft.unit.id for draft in drafts if draft.unit.id not in known.units}
     first_devices(connection, drafts, known)
@@ -102,7 +129,7 @@ def _write(
         accepted.append(outcome)
     write_records(connection, accepted, now)
     changed = ({r.unit for r in records} | set(touched) | grouped) & {d.unit.id for d in drafts}
-    return len(new), len(changed - new)
+    return new, changed - new
 
 
 def _changed_days(

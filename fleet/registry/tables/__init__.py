@@ -22,7 +22,14 @@ from fleet.registry.tables.base import metadata
 from fleet.registry.tables.derived import assessment, day, due, summary
 from fleet.registry.tables.devices import claim, device, device_event, fitting, pulse
 from fleet.registry.tables.episodes import episode, step
-from fleet.registry.tables.intake import inbox, quarantine, quarantine_count, receipt, touch
+from fleet.registry.tables.intake import (
+    inbox,
+    quarantine,
+    quarantine_count,
+    receipt,
+    touch,
+    unsure,
+)
 from fleet.registry.tables.jobs import (
     contract,
     feed,
@@ -89,4 +96,5 @@ __all__ = [
     "technician",
     "touch",
     "unit",
+    "unsure",
 ]  # fmt: skip

@@ -50,7 +50,21 @@ receipt = Table(
     metadata,
     Column("key", Text, primary_key=True),
     Column("at", Seconds, nullable=False, index=True),
+    Column("seat", Seconds),
 )
+"""Messages without a time: at, when received; seat, the second that stands for it (NULL: at)."""
+
+
+unsure = Table(
+    "unsure",
+    metadata,
+    Column("device", Text, primary_key=True),
+    Column("at", Seconds, primary_key=True),
+    Column("after_at", Seconds),
+    Column("before_at", Seconds, nullable=False),
+)
+"""Readings whose time is not known: the second they stand at, and between which moments they
+were measured (after_at NULL: nothing was heard before)."""
 
 
 inbox = Table(

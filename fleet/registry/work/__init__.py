@@ -16,11 +16,10 @@ from fleet.registry.types import (
 from fleet.registry.work.intake import (
     device_facts,
     facts_version,
-    find_receipts,
     inbox_marks,
-    note_receipts,
     pulse,
 )
+from fleet.registry.work.receipts import find_receipts, note_receipts
 from fleet.registry.work.touches import due_looks, spread_touches, touched_units
 from fleet.registry.work.turn import days_mark, write_turn
 from fleet.registry.work.units import (

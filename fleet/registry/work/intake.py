@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Sequence
 from functools import cache
 from typing import Any
 
@@ -18,6 +17,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.statements import bump, counted, insert, insert_of, run_many, upsert
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
 from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
+from fleet.registry.work.receipts import write_receipts
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
@@ -98,7 +98,7 @@ def pulse(reg: Registry, batch: PulseBatch) -> None:
         if batch.quarantined:
             write_quarantine(connection, batch.quarantined)
         if batch.receipts:
-            _write_receipts(connection, batch.receipts)
+            write_receipts(connection, batch.receipts)
         if batch.inbox is not None:
             row = {"file": batch.inbox.file, "doc": _encode(batch.inbox)}
             connection.execute(upsert(reg.dialect, t.inbox), row)
@@ -106,23 +106,6 @@ def pulse(reg: Registry, batch: PulseBatch) -> None:
     reg.known_devices.update(admitted)
     if tidied:
         reg.tidied["intake"] = batch.now
-
-
-def note_receipts(reg: Registry, receipts: Sequence[tuple[str, int]]) -> None:
-    """Remember when timeless messages (key: hash of topic and payload) were received [s UTC]."""
-    if receipts:
-        with reg.write() as connection:
-            _write_receipts(connection, receipts)
-
-
-def find_receipts(reg: Registry, keys: Iterable[str], since: int) -> dict[str, int]:
-    """Newest receipt time of each key known since `since` [s UTC]; unknown keys are absent."""
-    wanted = list(keys)
-    if not wanted:
-        return {}
-    query = sa.select(t.receipt).where(t.receipt.c.key.in_(wanted), t.receipt.c.at >= since)
-    with reg.read() as connection:
-        return {row.key: row.at for row in connection.execute(query)}
 
 
 def inbox_marks(reg: Registry) -> dict[str, InboxMark]:
@@ -275,17 +258,6 @@ def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str
         },
     )
     connection.execute(statement, rows)
-
-
-def _write_receipts(connection: sa.Connection, receipts: Sequence[tuple[str, int]]) -> None:
-    statement = insert(connection, t.receipt)
-    newer = sa.case(
-        (statement.excluded.at > t.receipt.c.at, statement.excluded.at), else_=t.receipt.c.at
-    )
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=["key"], set_={"at": newer}),
-        [{"key": key, "at": at} for key, at in receipts],
-    )
 
 
 def _tidy(reg: Registry, connection: sa.Connection, now: int) -> bool:

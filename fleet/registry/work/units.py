@@ -61,6 +61,7 @@ def inputs_of(connection: sa.Connection, unit: str) -> UnitInputs | None:
         plan=_plan(row.plan) if row.plan else None,
         pulses=_pulses(connection, [f.device for f in fittings if f.to_at is None]),
         facts_seq=row.facts_seq,
+        unsure=_unsure(connection, {f.device for f in fittings}),
     )
 
 
@@ -184,6 +185,15 @@ def _pulses(connection: sa.Connection, devices: list[str]) -> tuple[Pulse, ...]:
     return tuple(_pulse(doc) for doc in docs)
 
 
+def _unsure(connection: sa.Connection, devices: set[str]) -> dict[str, tuple[int, ...]]:
+    if not devices:
+        return {}
+    found: dict[str, list[int]] = {}
+    for device, at in connection.execute(_UNSURE, {"devices": sorted(devices)}):
+        found.setdefault(device, []).append(at)
+    return {device: tuple(ats) for device, ats in found.items()}
+
+
 # Statements asked for every unit of a turn, made once: building them costs more than running them.
 
 _ASKED: sa.BindParameter[str] = sa.bindparam("unit")
@@ -219,6 +229,11 @@ _PULSES = (
     sa.select(t.pulse.c.doc)
     .where(t.pulse.c.device.in_(sa.bindparam("devices", expanding=True)))
     .order_by(t.pulse.c.device)
+)
+_UNSURE = (
+    sa.select(t.unsure.c.device, t.unsure.c.at)
+    .where(t.unsure.c.device.in_(sa.bindparam("devices", expanding=True)))
+    .order_by(t.unsure.c.device, t.unsure.c.at)
 )
 _DAYS = (
     sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
