@@ -108,7 +108,7 @@ def _desk(
         clock=now,
         assets=assets,
         templates=frames.environment(assets),
-        feed=Feed(registry),
+        feed=Feed(registry, now=now),
         door=door_of(settings),
         hashing=Hashing(),
         throttle=Throttle(),

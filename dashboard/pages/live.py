@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import AsyncIterable
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query
+from fastapi import APIRouter, Header
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
+from dashboard.bounds import ROW_MOST, RowNumber, whole
 from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.viewers import still
+from fleet.registry.types import RegistryFault
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
+log = logging.getLogger(__name__)
 
 
 @router.get("/events", response_class=EventSourceResponse)
@@ -20,18 +24,29 @@ async def events(
     desk: AtDesk,
     viewer: Looking,
     scope: Reader,
-    after: Annotated[int | None, Query(ge=0)] = None,
-    last_event_id: Annotated[str | None, Header(max_length=20)] = None,
+    after: RowNumber | None = None,
+    last_event_id: Annotated[str | None, Header()] = None,
 ) -> AsyncIterable[ServerSentEvent]:
     """News after change `after` (a browser that reconnects says its own). One event a second at
     most, with the units that changed; null: read everything anew. Ends with the viewer's session,
     token or link.
     """
-    if last_event_id and last_event_id.isdigit():
-        after = int(last_event_id)
     yield ServerSentEvent(comment="listening", retry=3000)
-    async for news in desk.feed.listen(scope, after):
-        if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
-            return
-        units = None if news.units is None else list(news.units)
-        yield ServerSentEvent(data={"units": units}, id=str(news.upto))
+    try:
+        async for news in desk.feed.listen(scope, told(last_event_id, after)):
+            if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
+                return
+            units = None if news.units is None else list(news.units)
+            yield ServerSentEvent(data={"units": units}, id=str(news.upto))
+    except RegistryFault as fault:
+        # its browser comes again by itself, with the last number it heard
+        log.warning("a live page ends, for the registry cannot be read: %s", fault)
+
+
+def told(last_event_id: str | None, after: int | None) -> int | None:
+    """Where the news goes on: the browser's own number before that of the page; one that cannot
+    be is as none."""
+    try:
+        return whole(last_event_id or "", 0, ROW_MOST)
+    except ValueError:
+        return after
