@@ -1,77 +1,16 @@
-"""What a number or a moment from outside may be. Pure.
-
-A browser, a program or an attacker may send any text where a number belongs: digits of another
-script, five thousand of them, 1e400. Here it becomes a number within its bounds or a sentence;
-beyond here every integer fits the registry's columns and every moment the calendar.
-"""
+"""Numbers in a query, and text that can be kept: what every route asks of what it is sent."""
 
 from __future__ import annotations
 
-import math
-from datetime import date
 from typing import Annotated
 
 from fastapi import Query
 
-ROW_MOST = 2**63 - 1
-"""The largest number of a row in either database (BIGINT; SQLite's INTEGER)."""
-COUNT_MOST = 2**31 - 1
-"""The largest number in a column of PostgreSQL's type INTEGER."""
-EARLIEST = 0
-LATEST = 4_102_444_800
-"""2100-01-01 in UTC seconds: no reading and no agreed day lies beyond it."""
-FIRST_DAY, LAST_DAY = date(1970, 1, 2), date(2099, 12, 30)
-"""Days whose beginning and end lie within these bounds in every zone."""
-_DIGITS = frozenset("0123456789")
+from fleet.bounds import ROW_MOST
 
 RowNumber = Annotated[int, Query(ge=0, le=ROW_MOST)]
 """The number of a row in a query: where a list goes on."""
-
-
-def whole(text: str, least: int = 0, most: int = COUNT_MOST) -> int:
-    """A whole number in plain digits. Raises ValueError with what to write."""
-    told = text.strip()
-    if not told or len(told) > 19 or not _DIGITS.issuperset(told):
-        raise ValueError(f"write a whole number from {least} to {most}.")
-    found = int(told)
-    if not least <= found <= most:
-        raise ValueError(f"write a whole number from {least} to {most}.")
-    return found
-
-
-def whole_or(text: str, otherwise: int, least: int = 0, most: int = COUNT_MOST) -> int:
-    """A whole number, or another where it is none: for what a page of ours put into its form."""
-    try:
-        return whole(text, least, most)
-    except ValueError:
-        return otherwise
-
-
-def number(text: str, least: float = -1e9, most: float = 1e9) -> float:
-    """A finite number with a point or a decimal comma. Raises ValueError with what to write."""
-    plain = text.replace("\u2009", "").replace(" ", "").replace(",", ".")
-    try:
-        found = float(plain) if plain.isascii() and len(plain) <= 40 else math.nan
-    except ValueError:
-        found = math.nan
-    if "_" in plain or not math.isfinite(found):
-        raise ValueError(f"{text[:30]!r} is not a number; write it like 812.4.")
-    if not least <= found <= most:
-        raise ValueError(f"write a number from {least:g} to {most:g}.")
-    return found
-
-
-def day(text: str) -> date:
-    """A date as YYYY-MM-DD. Raises ValueError with what to write."""
-    try:
-        found = date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{text[:30]!r} is not a date; write 2026-11-25.") from None
-    return within(found)
-
-
-def within(found: date) -> date:
-    """That date, where the calendar holds it. Raises ValueError with what to write."""
-    if not FIRST_DAY <= found <= LAST_DAY:
-        raise ValueError(f"{found.isoformat()} is outside the years 1970 to 2099.")
-    return found
+UNKEPT = (
+    "It holds a character that cannot be kept (a NUL, or half of a pair). Take it out and send "
+    "it again."
+)

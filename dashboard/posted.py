@@ -5,8 +5,10 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.datastructures import FormData
 
+from dashboard.bounds import UNKEPT
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from fleet.bounds import keepable
 
 TOKEN = "form_token"
 
@@ -41,6 +43,9 @@ async def read_form(request: Request, viewer: Viewer | None, fields_at_most: int
     """
     async with request.form(max_files=0, max_fields=fields_at_most) as form:
         posted = Posted(form)
+    unkept = [n for n, v in form.multi_items() if not (isinstance(v, str) and keepable(n + v))]
+    if unkept:
+        raise Problem(422, f"A field cannot be taken. {UNKEPT}")
     if viewer is not None and not viewer.sent_form(posted.secret(TOKEN)):
         raise Problem(
             403,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
@@ -215,8 +214,8 @@ def walk(kept: Path, data: Path, readings: Recorded) -> None:
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    yield tmp_path_factory.mktemp("zoo") / "data"
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("zoo") / "data"
 
 
 @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))

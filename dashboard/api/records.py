@@ -7,9 +7,10 @@ from typing import Any
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
 from dashboard.api import shapes, telling
+from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.one_unit import find
@@ -22,7 +23,7 @@ router = APIRouter(prefix="/api/units", tags=["records"],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 
-class RecordIn(BaseModel):
+class RecordIn(Sent):
     """A record as its writer sends it. What the kind needs goes into facts, or beside them."""
 
     model_config = ConfigDict(extra="allow")
@@ -31,7 +32,7 @@ class RecordIn(BaseModel):
     at: datetime
     by: str = Field(min_length=1, max_length=100)
     kind: RecordKind
-    facts: dict[str, Any] = {}
+    facts: dict[str, Any] = Field(default_factory=dict)
     corrects: str | None = None
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from fleet import bounds
 from fleet.calendar import ZoneUnknown, zone
 from fleet.model import ID, Leave, SkillHeld, Technician
 from fleet.registry import tables as t
@@ -78,7 +79,7 @@ def check_technician(technician: Technician) -> None:
 
 def _day(text: str, field: str) -> date:
     try:
-        return date.fromisoformat(text)
+        return bounds.day(text)
     except ValueError:
         raise TechnicianRefused(f"{field}: {text[:20]!r} is no date; write YYYY-MM-DD.") from None
 

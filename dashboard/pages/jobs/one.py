@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -12,13 +11,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
-from dashboard.pages.jobs.call import CallFault, read_promise
+from dashboard.pages.jobs.call import CallFault, read_number, read_promise
 from dashboard.pages.jobs.page import mark, placed, promise_words, severity
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
-from fleet import words
+from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
 from fleet.model.jobs import StepKind
@@ -121,15 +120,11 @@ def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
         return {"parts_on": _day(posted.text("parts_on", 10), "The part comes")}
     if kind == "finish":
         used = posted.text("minutes_used")
-        if used and not (used.isdigit() and 0 < int(used) < 2000):
-            raise CallFault("Minutes used: write a whole number.")
-        return {"minutes_used": int(used)} if used else {}
+        return {"minutes_used": read_number(used, "Minutes used", 1, 1999)} if used else {}
     if kind == "change":
-        minutes = posted.text("minutes")
-        if not minutes.isdigit() or not 5 <= int(minutes) <= 960:
-            raise CallFault("Minutes: write a whole number from 5 to 960.")
+        minutes = read_number(posted.text("minutes"), "Minutes", 5, 960)
         return {
-            "title": posted.text("title", 100) or "Job", "minutes": int(minutes),
+            "title": posted.text("title", 100) or "Job", "minutes": minutes,
             "skill": posted.text("skill", 60), "parts": read_parts(posted.text("parts", 500)),
             "technician": posted.text("technician", 64),
             "due_on": _day(posted.text("due_on", 10), "Due"),
@@ -141,6 +136,6 @@ def _day(text: str, label: str) -> str:
     if not text:
         return ""
     try:
-        return date.fromisoformat(text).isoformat()
+        return bounds.day(text).isoformat()
     except ValueError:
         raise CallFault(f"{label}: write the day as YYYY-MM-DD.") from None
