@@ -11,6 +11,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, RedirectResponse
 
 from dashboard import frames, problems
@@ -23,6 +24,7 @@ from dashboard.guard import Guard
 from dashboard.hashing import Hashing
 from dashboard.pages import ROUTERS as PAGES
 from dashboard.people.routers import ROUTERS as PEOPLE
+from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from fleet import clock
 from fleet.history import History, StoreDown, StoreFault, open_history
@@ -92,7 +94,7 @@ def create_app(
             path, answer, methods=["GET"], include_in_schema=False, dependencies=[whom]
         )
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=5)
-    app.add_middleware(Guard, door=desk.door)
+    app.add_middleware(Guard, door=desk.door, crowd=desk.crowd)
     _handle_errors(app)
     return app
 
@@ -101,6 +103,7 @@ def _desk(
     settings: Settings, registry: Registry, history: History | None, now: Callable[[], int]
 ) -> Desk:
     assets = Assets()
+    door = door_of(settings)
     return Desk(
         settings=settings,
         registry=registry,
@@ -108,8 +111,9 @@ def _desk(
         clock=now,
         assets=assets,
         templates=frames.environment(assets),
-        feed=Feed(registry, now=now),
-        door=door_of(settings),
+        feed=Feed(registry, now=now, most_address=settings.http_streams_address),
+        door=door,
+        crowd=Crowd(settings.http_connections, settings.http_connections_address, door.trusts),
         hashing=Hashing(),
         throttle=Throttle(),
     )
@@ -179,6 +183,10 @@ def _handle_errors(app: FastAPI) -> None:
         answer = _answer(request, 503, "Readings cannot be read now. Try again in a minute.")
         answer.headers["retry-after"] = "30"
         return answer
+
+    @app.exception_handler(ClientDisconnect)
+    async def left(request: Request, fault: ClientDisconnect) -> Response:
+        return _answer(request, 400, "The request ended before all of it had come.")
 
     @app.exception_handler(Exception)
     async def broken(request: Request, fault: Exception) -> Response:

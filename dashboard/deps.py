@@ -19,6 +19,7 @@ from dashboard.door import WANTS_TLS, Door, name_of
 from dashboard.events import Feed
 from dashboard.hashing import Hashing
 from dashboard.problems import Problem
+from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from dashboard.viewers import Viewer
 from fleet.history import History
@@ -41,6 +42,7 @@ class Desk:
     templates: Environment
     feed: Feed
     door: Door
+    crowd: Crowd
     hashing: Hashing
     throttle: Throttle
 

@@ -27,6 +27,8 @@ EVERY_S = 1.0
 ROWS = 500
 """Changes read in one turn; where there are more, a page reads itself anew."""
 WAITING_AT_MOST = 50
+A_VIEWER = 10
+"""Pages of one viewer that stay fresh at once; the oldest of more rests for a while."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +50,17 @@ class Condition:
     why: str = ""
 
 
+class Rests(Exception):
+    """This page rests, for a newer one of the same viewer took its place."""
+
+
 @dataclass(eq=False, slots=True)
 class _Listener:
     scope: Scope
     after: int
+    who: str = ""
+    place: str = ""
+    rests: bool = False
     queue: asyncio.Queue[News | None] = field(
         default_factory=lambda: asyncio.Queue(WAITING_AT_MOST)
     )
@@ -69,12 +78,14 @@ class Feed:
     """The one poller. It runs while somebody listens and sleeps otherwise."""
 
     def __init__(
-        self, registry: Registry, every_s: float = EVERY_S, now: Callable[[], int] = clock.now
-    ) -> None:
+        self, registry: Registry, every_s: float = EVERY_S, now: Callable[[], int] = clock.now,
+        most_address: int = 100,
+    ) -> None:  # fmt: skip
         self._registry = registry
         self._every_s = every_s
         self._now = now
-        self._listeners: set[_Listener] = set()
+        self._most_address = most_address
+        self._listeners: dict[_Listener, None] = {}  # in the order they came
         self._task: asyncio.Task[None] | None = None
         self._ended = 0
         self._unread: tuple[int, str] | None = None
@@ -84,20 +95,36 @@ class Feed:
         since, why = self._unread or (None, "")
         return Condition(len(self._listeners), self._ended, since, why)
 
-    async def listen(self, scope: Scope, after: int | None) -> AsyncIterator[News]:
+    def full(self, place: str) -> bool:
+        """Whether as many pages as may be listen from there already."""
+        return sum(one.place == place for one in self._listeners) >= self._most_address
+
+    async def listen(
+        self, scope: Scope, after: int | None, who: str = "", place: str = ""
+    ) -> AsyncIterator[News]:
         """News for a reader from change row `after` on; from now on where that is None or a row
         that is not there yet. Ends with the reader, or where its own filtering fails.
+
+        who, place: the viewer and the address, '' where they do not count. Raises Rests where the
+        viewer opened so many newer ones that this one makes room.
         """
         newest = await self._in_thread(partial(self._newest, scope))
-        listener = _Listener(scope, newest if after is None else min(after, newest))
-        self._listeners.add(listener)
+        start = newest if after is None else min(after, newest)
+        listener = _Listener(scope, start, who, place)
+        mine = [one for one in self._listeners if who and one.who == who and not one.rests]
+        for oldest in mine[: max(0, len(mine) - A_VIEWER + 1)]:
+            oldest.rests = True
+            oldest.tell(None)
+        self._listeners[listener] = None
         if self._task is None or self._task.done():
             self._task = asyncio.create_task(self._poll())
         try:
             while (news := await listener.queue.get()) is not None:
                 yield news
+            if listener.rests:
+                raise Rests
         finally:
-            self._listeners.discard(listener)
+            self._listeners.pop(listener, None)
 
     def close(self) -> None:
         """Stop polling; listeners hear nothing more."""
@@ -167,7 +194,7 @@ class Feed:
     def _end(self, listener: _Listener) -> None:
         log.exception("a live page of %s was ended by its own fault", _named(listener.scope))
         self._ended += 1
-        self._listeners.discard(listener)
+        self._listeners.pop(listener, None)
         listener.tell(None)
 
     def _newest(self, scope: Scope) -> int:

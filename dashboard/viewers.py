@@ -40,6 +40,11 @@ class Viewer:
         return self.actor.name
 
     @property
+    def key(self) -> str:
+        """What tells this viewer from others, whatever browser it uses; '' for the nameless."""
+        return f"{self.kind} {self.actor.person or self.proof}" if self.proof else ""
+
+    @property
     def form_token(self) -> str:
         """The second lock of this session's forms, another each time (so that compressing a page
         tells nothing of it); '' where no form may be sent."""

@@ -6,21 +6,39 @@ import logging
 from collections.abc import AsyncIterable
 from typing import Annotated
 
-from fastapi import APIRouter, Header
+from fastapi import APIRouter, Depends, Header, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
-from dashboard.bounds import ROW_MOST, RowNumber, whole
-from dashboard.deps import AtDesk, Looking, Reader, require
+from dashboard.bounds import RowNumber
+from dashboard.deps import AtDesk, Looking, Reader, address_of, require
+from dashboard.door import neighbourhood
+from dashboard.events import Rests
+from dashboard.problems import Problem
 from dashboard.viewers import still
+from fleet.bounds import ROW_MOST, whole
 from fleet.registry.types import RegistryFault
 
-router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
+RESTS_MS = 60_000
+"""How long the oldest of too many pages rests before it listens again."""
 log = logging.getLogger(__name__)
+
+
+def room(request: Request, desk: AtDesk) -> None:
+    """Raises Problem 429 where too many pages listen from this address."""
+    if desk.feed.full(neighbourhood(address_of(request))):
+        raise Problem(
+            429, "Too many pages keep themselves fresh from your address. This one can be read, "
+            "and looks again in a minute.", retry_after_s=RESTS_MS // 1000,
+        )  # fmt: skip
+
+
+router = APIRouter(include_in_schema=False, dependencies=[require("reader"), Depends(room)])
 
 
 @router.get("/events", response_class=EventSourceResponse)
 async def events(
+    request: Request,
     desk: AtDesk,
     viewer: Looking,
     scope: Reader,
@@ -33,11 +51,15 @@ async def events(
     """
     yield ServerSentEvent(comment="listening", retry=3000)
     try:
-        async for news in desk.feed.listen(scope, told(last_event_id, after)):
+        place = neighbourhood(address_of(request))
+        who = viewer.key or place
+        async for news in desk.feed.listen(scope, told(last_event_id, after), who, place):
             if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
                 return
             units = None if news.units is None else list(news.units)
             yield ServerSentEvent(data={"units": units}, id=str(news.upto))
+    except Rests:
+        yield ServerSentEvent(comment="too many pages of yours are open", retry=RESTS_MS)
     except RegistryFault as fault:
         # its browser comes again by itself, with the last number it heard
         log.warning("a live page ends, for the registry cannot be read: %s", fault)
