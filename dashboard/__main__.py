@@ -26,7 +26,7 @@ from dashboard.app import NotLoopback, check_host, create_app
 from dashboard.door import ANY
 from dashboard.server import Server, room_for
 from dashboard.tls import TlsFault, check_pair
-from fleet import clock
+from fleet import bounds, clock
 from fleet.registry import people
 from fleet.registry.engine import Registry
 from fleet.registry.patience import open_when_up
@@ -66,7 +66,12 @@ def _options() -> argparse.ArgumentParser:
         epilog="Example: python -m dashboard --data hourhand-data --cert site.pem --key site.key",
     )
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder that holds everything")
-    parser.add_argument("--port", type=int, metavar="N", help="port to serve on (http_port)")
+    parser.add_argument(
+        "--port",
+        type=bounds.argument(1, bounds.PORT_MOST),
+        metavar="N",
+        help="port to serve on (http_port)",
+    )
     parser.add_argument("--cert", metavar="FILE", help="certificate with its chain (tls_cert)")
     parser.add_argument("--key", metavar="FILE", help="private key of it (tls_key)")
     parser.add_argument("--health", action="store_true", help="say whether one is serving")

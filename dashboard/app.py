@@ -22,6 +22,7 @@ from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
 from dashboard.guard import Guard
 from dashboard.hashing import Hashing
+from dashboard.methods import Methods, allowed
 from dashboard.pages import ROUTERS as PAGES
 from dashboard.people.routers import ROUTERS as PEOPLE
 from dashboard.server.crowd import Crowd
@@ -94,6 +95,7 @@ def create_app(
             path, answer, methods=["GET"], include_in_schema=False, dependencies=[whom]
         )
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=5)
+    app.add_middleware(Methods)
     app.add_middleware(Guard, door=desk.door, crowd=desk.crowd)
     _handle_errors(app)
     return app
@@ -158,7 +160,10 @@ def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def usual(request: Request, fault: HTTPException) -> Response:
         words = USUAL.get(fault.status_code, str(fault.detail))
-        return _answer(request, fault.status_code, words)
+        answer = _answer(request, fault.status_code, words)
+        if fault.status_code == 405:
+            answer.headers["allow"] = ", ".join(allowed(request.app, request.url.path))
+        return answer
 
     @app.exception_handler(RequestValidationError)
     async def unfit(request: Request, fault: RequestValidationError) -> Response:

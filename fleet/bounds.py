@@ -8,10 +8,13 @@ beyond here every integer fits the registry's columns and every moment the calen
 from __future__ import annotations
 
 import math
+from argparse import ArgumentTypeError
+from collections.abc import Callable
 from datetime import date
 
 ROW_MOST = 2**63 - 1
 """The largest number of a row in either database (BIGINT; SQLite's INTEGER)."""
+PORT_MOST = 65_535
 COUNT_MOST = 10**9
 """The largest count: with room above it in a column of PostgreSQL's type INTEGER."""
 EARLIEST = 0
@@ -72,6 +75,30 @@ def within(found: date) -> date:
     if not FIRST_DAY <= found <= LAST_DAY:
         raise ValueError(f"{found.isoformat()} is outside the years 1970 to 2099.")
     return found
+
+
+def argument(least: int, most: int) -> Callable[[str], int]:
+    """What argparse reads a whole number with; a wrong one is refused with its bounds."""
+
+    def read(text: str) -> int:
+        try:
+            return whole(text, least, most)
+        except ValueError as fault:
+            raise ArgumentTypeError(str(fault)) from None
+
+    return read
+
+
+def fraction(least: float, most: float) -> Callable[[str], float]:
+    """The same for a number with a decimal point."""
+
+    def read(text: str) -> float:
+        try:
+            return number(text, least, most)
+        except ValueError as fault:
+            raise ArgumentTypeError(str(fault)) from None
+
+    return read
 
 
 def keepable(text: str) -> bool:
