@@ -61,6 +61,11 @@ class Viewer:
         return hmac.compare_digest(lock.encode(), _locked(salt, self.proof).encode())
 
     @property
+    def staff(self) -> bool:
+        """Whether this is one of the firm who sees the whole fleet, signed in."""
+        return self.kind == "person" and self.role != "reader" and self.scope.everything
+
+    @property
     def may_record(self) -> bool:
         """Whether this one may add records by a form."""
         return self.kind == "person" and self.role != "reader"

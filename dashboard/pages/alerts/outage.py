@@ -49,6 +49,7 @@ DONE = {
 def outages(
     request: Request,
     desk: AtDesk,
+    viewer: Looking,
     scope: Reader,
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
@@ -59,7 +60,7 @@ def outages(
         request, scope, "alerts/outages.html", "alerts", now=now,
         rows=[_head(desk, scope, o, now) for o in shown], first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
-        staff=scope.everything,
+        staff=viewer.staff,
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from dashboard.pages.jobs.page import mark, placed, promise_words, severity
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
-from dashboard.viewers import Viewer
+from dashboard.viewers import Viewer, only_technician
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
@@ -62,6 +62,7 @@ def _page(
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
     at = placed(desk).get(job.id)
+    mine = only_technician(desk.registry, request.state.viewer)
     names = {one.id: one.name for one in technicians.technicians(desk.registry)}
     where = ""
     if at:
@@ -73,7 +74,7 @@ def _page(
         reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},
         say=say, mark=mark(job, zone, now), severity=severity(job, zone, now), where=where,
         promise=promise_words(job, zone, now), parts=say_parts(job.parts), names=names,
-        day=at[1] if at else "", technician=at[0] if at else "",
+        day=at[1] if at else "", technician=at[0] if at and mine in (None, at[0]) else "",
         life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
         nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
         cautions=words.CAUTIONS, wants_note=work.WANTS_REASON,
