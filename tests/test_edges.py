@@ -233,7 +233,7 @@ def post(walk: Walk, form: Form, path: str, name: str, value: bytes) -> None:
 
 
 def test_every_field_of_every_form(walk: Walk) -> None:
-    fields(walk, POTENT[:6])
+    fields(walk, POTENT[:5])
     walk.check()
 
 
@@ -314,7 +314,7 @@ def test_every_header(walk: Walk) -> None:
     for name in HEADERS:
         for said in SAID:
             for method, path in (
-                ("GET", f"/calendar/{walk.calendar}"), ("POST", "/sign-in"),
+                ("GET", f"/calendar/{walk.calendar}"),
                 ("POST", f"/api/units/{unit_id(LATE)}/records" if name.startswith("con") else "/rota"),
             ):  # fmt: skip
                 given = {b"host": b"127.0.0.1:8080", b"cookie": f"hourhand={ours}".encode(),
