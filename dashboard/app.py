@@ -14,7 +14,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, RedirectResponse
 
-from dashboard import frames, problems
+from dashboard import frames, problems, unsent
 from dashboard.api import ROUTERS as API
 from dashboard.assets import FOREVER, Assets
 from dashboard.deps import ANYONE, Desk, NotSignedIn, require
@@ -24,6 +24,7 @@ from dashboard.guard import Guard
 from dashboard.hashing import Hashing
 from dashboard.methods import Methods, allowed
 from dashboard.pages import ROUTERS as PAGES
+from dashboard.people import signing
 from dashboard.people.routers import ROUTERS as PEOPLE
 from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
@@ -118,6 +119,7 @@ def _desk(
         crowd=Crowd(settings.http_connections, settings.http_connections_address, door.trusts),
         hashing=Hashing(),
         throttle=Throttle(),
+        unsent=unsent.Desk(settings, now),
     )
 
 
@@ -142,7 +144,15 @@ def contract(request: Request) -> Response:
 def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(NotSignedIn)
     async def unknown(request: Request, fault: NotSignedIn) -> Response:
+        if sends_form(request) and not fault.no_owner:
+            return await signing.sign_in_first(request)
         return _let_sign_in(request, fault)
+
+    @app.exception_handler(unsent.Stale)
+    async def stale(request: Request, fault: unsent.Stale) -> Response:
+        session = request.state.viewer.session
+        request.app.state.desk.unsent.keep(session.id, fault.unsent)
+        return RedirectResponse(fault.unsent.page, 303)
 
     @app.exception_handler(OutOfScope)
     async def unseen(request: Request, fault: OutOfScope) -> Response:
@@ -197,6 +207,15 @@ def _handle_errors(app: FastAPI) -> None:
     async def broken(request: Request, fault: Exception) -> Response:
         log.error("request failed: %s %r", request.method, request.url.path, exc_info=fault)
         return _answer(request, 500, "This is a fault of ours and was logged. Try again.")
+
+
+def sends_form(request: Request) -> bool:
+    """Whether a person sent a form of ours."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    forms = ("application/x-www-form-urlencoded", "multipart/form-data")
+    return (
+        request.method == "POST" and kind in forms and not problems.wants_problem(request.url.path)
+    )
 
 
 def _let_sign_in(request: Request, fault: NotSignedIn) -> Response:

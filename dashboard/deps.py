@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 from jinja2 import Environment
 
-from dashboard import viewers
+from dashboard import unsent, viewers
 from dashboard.assets import Assets
 from dashboard.door import WANTS_TLS, Door, name_of
 from dashboard.events import Feed
@@ -45,6 +45,7 @@ class Desk:
     crowd: Crowd
     hashing: Hashing
     throttle: Throttle
+    unsent: unsent.Desk
 
 
 class NotSignedIn(Exception):

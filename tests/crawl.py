@@ -99,7 +99,8 @@ class _Reader(HTMLParser):
             self._form = None
         elif tag == "select":
             self._select = None
-        elif tag == "textarea":
+        elif tag == "textarea" and self._text is not None:
+            self._text.value = self._text.value.removeprefix("\n")  # as a browser reads it
             self._text = None
 
 

@@ -24,24 +24,26 @@ RESTS_MS = 60_000
 log = logging.getLogger(__name__)
 
 
-def room(request: Request, desk: AtDesk) -> None:
-    """Raises Problem 429 where too many pages listen from this address."""
-    if desk.feed.full(neighbourhood(address_of(request))):
+def room(request: Request, desk: AtDesk) -> str:
+    """The address a page listens from. Raises Problem 429 where too many listen from there."""
+    place = neighbourhood(address_of(request))
+    if desk.feed.full(place):
         raise Problem(
             429, "Too many pages keep themselves fresh from your address. This one can be read, "
             "and looks again in a minute.", retry_after_s=RESTS_MS // 1000,
         )  # fmt: skip
+    return place
 
 
-router = APIRouter(include_in_schema=False, dependencies=[require("reader"), Depends(room)])
+router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 
 @router.get("/events", response_class=EventSourceResponse)
 async def events(
-    request: Request,
     desk: AtDesk,
     viewer: Looking,
     scope: Reader,
+    place: Annotated[str, Depends(room)],
     after: RowNumber | None = None,
     last_event_id: Annotated[str | None, Header()] = None,
 ) -> AsyncIterable[ServerSentEvent]:
@@ -51,7 +53,6 @@ async def events(
     """
     yield ServerSentEvent(comment="listening", retry=3000)
     try:
-        place = neighbourhood(address_of(request))
         who = viewer.key or place
         async for news in desk.feed.listen(scope, told(last_event_id, after), who, place):
             if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
