@@ -24,8 +24,9 @@ from fastapi import FastAPI
 
 from dashboard.app import NotLoopback, check_host, create_app
 from dashboard.door import ANY
+from dashboard.server import Server, room_for
 from dashboard.tls import TlsFault, check_pair
-from fleet import clock
+from fleet import bounds, clock
 from fleet.registry import people
 from fleet.registry.engine import Registry
 from fleet.registry.patience import open_when_up
@@ -36,6 +37,8 @@ from fleet.settings import Settings, SettingsFault, load, own
 log = logging.getLogger("dashboard")
 
 BEAT_S = 5.0
+IDLE_S = 10
+"""Seconds a connection stays open between two requests."""
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -64,7 +67,12 @@ def _options() -> argparse.ArgumentParser:
         epilog="Example: python -m dashboard --data hourhand-data --cert site.pem --key site.key",
     )
     parser.add_argument("--data", type=Path, metavar="DIR", help="folder that holds everything")
-    parser.add_argument("--port", type=int, metavar="N", help="port to serve on (http_port)")
+    parser.add_argument(
+        "--port",
+        type=bounds.argument(1, bounds.PORT_MOST),
+        metavar="N",
+        help="port to serve on (http_port)",
+    )
     parser.add_argument("--cert", metavar="FILE", help="certificate with its chain (tls_cert)")
     parser.add_argument("--key", metavar="FILE", help="private key of it (tls_key)")
     parser.add_argument("--health", action="store_true", help="say whether one is serving")
@@ -105,21 +113,39 @@ def serve(settings: Settings) -> int:
     app = create_app(settings, registry)
     app.router.lifespan_context = _beating(app, registry)
     invite_owner(registry, settings)
-    uvicorn.run(
+    crowd = app.state.desk.crowd
+    crowd.most = room_for(crowd.most)
+    if crowd.most < settings.http_connections:
+        log.warning(
+            "this process may hold %d connections, not the %d of http_connections: raise its "
+            "limit of open files", crowd.most, settings.http_connections,
+        )  # fmt: skip
+    server = Server(configured(app, settings), crowd)
+    with contextlib.suppress(KeyboardInterrupt):
+        server.run()
+    registry.close()
+    return 0 if server.started else 1
+
+
+def configured(app: FastAPI, settings: Settings) -> uvicorn.Config:
+    """How uvicorn serves the app; what it has no setting for is in `dashboard.server`."""
+    return uvicorn.Config(
         app,
         host=settings.http_host,
         port=settings.http_port,
+        loop="asyncio",
+        http="h11",
+        ws="none",
         log_level=settings.log_level,
         access_log=settings.log_level == "debug",
         timeout_graceful_shutdown=2,
+        timeout_keep_alive=IDLE_S,
         server_header=False,
         proxy_headers=False,
         ssl_certfile=settings.tls_cert or None,
         ssl_keyfile=settings.tls_key or None,
         ssl_keyfile_password="" if settings.tls_key else None,
     )
-    registry.close()
-    return 0
 
 
 @contextlib.contextmanager

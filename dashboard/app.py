@@ -11,9 +11,10 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, RedirectResponse
 
-from dashboard import frames, problems
+from dashboard import frames, problems, unsent
 from dashboard.api import ROUTERS as API
 from dashboard.assets import FOREVER, Assets
 from dashboard.deps import ANYONE, Desk, NotSignedIn, require
@@ -21,8 +22,11 @@ from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
 from dashboard.guard import Guard
 from dashboard.hashing import Hashing
+from dashboard.methods import Methods, allowed
 from dashboard.pages import ROUTERS as PAGES
+from dashboard.people import signing
 from dashboard.people.routers import ROUTERS as PEOPLE
+from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from fleet import clock
 from fleet.history import History, StoreDown, StoreFault, open_history
@@ -92,7 +96,8 @@ def create_app(
             path, answer, methods=["GET"], include_in_schema=False, dependencies=[whom]
         )
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=5)
-    app.add_middleware(Guard, door=desk.door)
+    app.add_middleware(Methods)
+    app.add_middleware(Guard, door=desk.door, crowd=desk.crowd)
     _handle_errors(app)
     return app
 
@@ -101,6 +106,7 @@ def _desk(
     settings: Settings, registry: Registry, history: History | None, now: Callable[[], int]
 ) -> Desk:
     assets = Assets()
+    door = door_of(settings)
     return Desk(
         settings=settings,
         registry=registry,
@@ -108,10 +114,12 @@ def _desk(
         clock=now,
         assets=assets,
         templates=frames.environment(assets),
-        feed=Feed(registry),
-        door=door_of(settings),
+        feed=Feed(registry, now=now, most_address=settings.http_streams_address),
+        door=door,
+        crowd=Crowd(settings.http_connections, settings.http_connections_address, door.trusts),
         hashing=Hashing(),
         throttle=Throttle(),
+        unsent=unsent.Desk(settings, now),
     )
 
 
@@ -136,7 +144,15 @@ def contract(request: Request) -> Response:
 def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(NotSignedIn)
     async def unknown(request: Request, fault: NotSignedIn) -> Response:
+        if sends_form(request) and not fault.no_owner:
+            return await signing.sign_in_first(request)
         return _let_sign_in(request, fault)
+
+    @app.exception_handler(unsent.Stale)
+    async def stale(request: Request, fault: unsent.Stale) -> Response:
+        session = request.state.viewer.session
+        request.app.state.desk.unsent.keep(session.id, fault.unsent)
+        return RedirectResponse(fault.unsent.page, 303)
 
     @app.exception_handler(OutOfScope)
     async def unseen(request: Request, fault: OutOfScope) -> Response:
@@ -154,7 +170,10 @@ def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def usual(request: Request, fault: HTTPException) -> Response:
         words = USUAL.get(fault.status_code, str(fault.detail))
-        return _answer(request, fault.status_code, words)
+        answer = _answer(request, fault.status_code, words)
+        if fault.status_code == 405:
+            answer.headers["allow"] = ", ".join(allowed(request.app, request.url.path))
+        return answer
 
     @app.exception_handler(RequestValidationError)
     async def unfit(request: Request, fault: RequestValidationError) -> Response:
@@ -180,10 +199,23 @@ def _handle_errors(app: FastAPI) -> None:
         answer.headers["retry-after"] = "30"
         return answer
 
+    @app.exception_handler(ClientDisconnect)
+    async def left(request: Request, fault: ClientDisconnect) -> Response:
+        return _answer(request, 400, "The request ended before all of it had come.")
+
     @app.exception_handler(Exception)
     async def broken(request: Request, fault: Exception) -> Response:
         log.error("request failed: %s %r", request.method, request.url.path, exc_info=fault)
         return _answer(request, 500, "This is a fault of ours and was logged. Try again.")
+
+
+def sends_form(request: Request) -> bool:
+    """Whether a person sent a form of ours."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    forms = ("application/x-www-form-urlencoded", "multipart/form-data")
+    return (
+        request.method == "POST" and kind in forms and not problems.wants_problem(request.url.path)
+    )
 
 
 def _let_sign_in(request: Request, fault: NotSignedIn) -> Response:

@@ -13,12 +13,13 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 from jinja2 import Environment
 
-from dashboard import viewers
+from dashboard import unsent, viewers
 from dashboard.assets import Assets
 from dashboard.door import WANTS_TLS, Door, name_of
 from dashboard.events import Feed
 from dashboard.hashing import Hashing
 from dashboard.problems import Problem
+from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from dashboard.viewers import Viewer
 from fleet.history import History
@@ -41,8 +42,10 @@ class Desk:
     templates: Environment
     feed: Feed
     door: Door
+    crowd: Crowd
     hashing: Hashing
     throttle: Throttle
+    unsent: unsent.Desk
 
 
 class NotSignedIn(Exception):

@@ -66,12 +66,13 @@ class Door(msgspec.Struct, frozen=True, kw_only=True):
         """Who asks: the peer, or where that is a trusted proxy, the last address it was told of."""
         found = _plain(peer)
         for told in reversed(headers.get("x-forwarded-for", "").split(",")):
-            if not self._trusted(found) or not _is_address(told.strip()):
+            if not self.trusts(found) or not _is_address(told.strip()):
                 break
             found = _plain(told.strip())
         return found
 
-    def _trusted(self, address: str) -> bool:
+    def trusts(self, address: str) -> bool:
+        """Whether an address is a proxy's whose word is believed."""
         if not _is_address(address):
             return False
         asked = ip_address(address)

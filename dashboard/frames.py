@@ -8,9 +8,10 @@ from fastapi import Request
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from starlette.responses import HTMLResponse
 
-from dashboard import phrases
+from dashboard import phrases, unsent
 from dashboard.assets import Assets
 from dashboard.deps import Desk
+from dashboard.refill import refill
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import (
@@ -105,7 +106,23 @@ def page(
         change=getattr(request.state, "change", 0),
         **facts,
     )
+    if request.method == "GET":
+        text = _with_unsent(request, desk, viewer, text)
     return HTMLResponse(text, status)
+
+
+def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str:
+    """The page, with the form filled in again that was sent from it after its session had ended."""
+    waiting = desk.unsent.waiting(viewer, request.url.path)
+    if waiting is None:
+        return text
+    text, filled = refill(text, waiting.action, waiting.fields)
+    said = desk.templates.get_template("_unsent.html").render(
+        filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields)
+    )
+    head, main, rest = text.partition("<main ")
+    tag, end, body = rest.partition(">")
+    return f"{head}{main}{tag}{end}{said}{body}"
 
 
 def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:

@@ -6,13 +6,16 @@ style element Plotly adds and fills through the object model.
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
+from urllib.parse import unquote_to_bytes, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from dashboard.bounds import UNKEPT
 from dashboard.door import LOOPBACK, Door, name_of
 from dashboard.problems import plain_problem
+from dashboard.server.crowd import Crowd
+from fleet.bounds import keepable, whole_or
 
 POLICY = (
     "default-src 'none'; script-src 'self'; "
@@ -33,15 +36,17 @@ HSTS = "max-age=31536000"
 """For a year this name is opened by HTTPS only; never said of a loopback name."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 BODY_AT_MOST = 1_000_000
-"""Bytes of a request; photos come in a later part."""
+"""Bytes of a request's body, however it is sent; photos come in a later part."""
+TOO_LARGE = f"The request is larger than {BODY_AT_MOST // 1000} kB. Send it in parts."
 
 
 class Guard:
     """Pure ASGI middleware around the whole app."""
 
-    def __init__(self, app: ASGIApp, door: Door) -> None:
+    def __init__(self, app: ASGIApp, door: Door, crowd: Crowd) -> None:
         self.app = app
         self.door = door
+        self.crowd = crowd
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -57,11 +62,46 @@ class Guard:
             await send(message)
 
         refusal = refuse(scope["method"], scope["path"], asked, self.door)
-        if refusal:
-            status, detail = refusal
-            await plain_problem(status, detail, scope["path"])(scope, receive, marked)
-            return
-        await self.app(scope, receive, marked)
+        if refusal is None and not _keepable(scope["path"], scope["query_string"]):
+            refusal = 400, f"This address cannot be used. {UNKEPT}"
+        peer = (scope.get("client") or ("",))[0]
+        with self.crowd.asking(peer, self.door.address(peer, asked)) as room:
+            if refusal is None and not room:
+                refusal = 429, "Too many requests of your address are under way. Try again."
+            if refusal:
+                answer = plain_problem(*refusal, scope["path"])
+                if refusal[0] == 429:
+                    answer.headers["retry-after"] = "10"
+                await answer(scope, receive, marked)
+                return
+            await self._measured(scope, receive, marked)
+
+    async def _measured(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """The app, as long as the body does not grow beyond what is taken, whatever it said."""
+        taken, begun = 0, False
+
+        async def bounded() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            return {"type": "http.disconnect"} if taken > BODY_AT_MOST else message
+
+        async def watched(message: Message) -> None:
+            nonlocal begun
+            if taken > BODY_AT_MOST and not begun:
+                return  # what the app says of a body that ended too soon
+            begun = begun or message["type"] == "http.response.start"
+            await send(message)
+
+        await self.app(scope, bounded, watched)
+        if taken > BODY_AT_MOST and not begun:
+            await plain_problem(413, TOO_LARGE, scope["path"])(scope, receive, send)
+
+
+def _keepable(path: str, query: bytes) -> bool:
+    """Whether what an address says can be kept: a NUL, plain or escaped, never can."""
+    said = (path.encode("utf-8", "replace") + unquote_to_bytes(query)).decode("utf-8", "replace")
+    return keepable(path) and keepable(said)
 
 
 def _strict(door: Door, host: str) -> bool:
@@ -84,17 +124,13 @@ def refuse(method: str, path: str, headers: Headers, door: Door) -> tuple[int, s
             "This service does not go by that name. On its own machine it is http://127.0.0.1; "
             "names it shall be opened by elsewhere are listed in the setting http_names."
         )
-    length = headers.get("content-length", "0")
-    if not length.isdigit() or int(length) > BODY_AT_MOST:
-        return 413, f"The request is larger than {BODY_AT_MOST // 1000} kB. Send it in parts."
-    if method not in SAFE:
-        if "chunked" in headers.get("transfer-encoding", "").lower():
-            return 411, "Say how long the request is (Content-Length) and send it again."
-        if not same_origin(path, headers):
-            return 403, (
-                "This form was not sent from a page of this service, so nothing was changed. "
-                "Open the page here and send it again."
-            )
+    if whole_or(headers.get("content-length", "0"), BODY_AT_MOST + 1) > BODY_AT_MOST:
+        return 413, TOO_LARGE
+    if method not in SAFE and not same_origin(path, headers):
+        return 403, (
+            "This form was not sent from a page of this service, so nothing was changed. "
+            "Open the page here and send it again."
+        )
     return None
 
 
@@ -109,6 +145,14 @@ def same_origin(path: str, headers: Headers) -> bool:
         return site in ("same-origin", "none")
     origin = headers.get("origin") or headers.get("referer")
     if origin is not None:
-        return urlsplit(origin).netloc == headers.get("host", "")
+        return _place(origin) == headers.get("host", "")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     return path.startswith("/api/") and kind == "application/json"
+
+
+def _place(address: str) -> str:
+    """Host and port in an address; '' where it is none."""
+    try:
+        return urlsplit(address).netloc
+    except ValueError:
+        return ""

@@ -5,10 +5,11 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.datastructures import FormData
 
+from dashboard.bounds import UNKEPT
 from dashboard.problems import Problem
-from dashboard.viewers import Viewer
-
-TOKEN = "form_token"
+from dashboard.unsent import Stale, unsent_of
+from dashboard.viewers import TOKEN, Viewer
+from fleet.bounds import keepable
 
 
 class Posted:
@@ -37,14 +38,24 @@ class Posted:
 async def read_form(request: Request, viewer: Viewer | None, fields_at_most: int = 60) -> Posted:
     """The form of this request. viewer: whose session it must be of; None: before there is one.
 
-    Raises Problem 403 where the form was not made for this session, 422 where it cannot be read.
+    Raises Stale where it was made for an older session of the same person, Problem 403 where it
+    was not made for this one's, 422 where it cannot be read.
     """
     async with request.form(max_files=0, max_fields=fields_at_most) as form:
         posted = Posted(form)
-    if viewer is not None and not viewer.sent_form(posted.secret(TOKEN)):
+    unkept = [n for n, v in form.multi_items() if not (isinstance(v, str) and keepable(n + v))]
+    if unkept:
+        raise Problem(422, f"A field cannot be taken. {UNKEPT}")
+    if viewer is None:
+        return posted
+    if not viewer.sent_form(posted.secret(TOKEN)):
+        unsent = unsent_of(request, form)
+        if unsent is not None and viewer.session is not None and unsent.is_of(viewer.actor.person):
+            raise Stale(unsent)
         raise Problem(
             403,
             "This form was not made for your present session, so nothing was changed. "
             "Open its page again and send it from there.",
         )
+    request.app.state.desk.unsent.sent(viewer, request.url.path)
     return posted

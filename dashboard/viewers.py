@@ -18,6 +18,8 @@ from fleet.registry.engine import Registry
 from fleet.registry.people import Actor, Right, Role, Session
 
 Kind = Literal["person", "token", "share", "demo"]
+TOKEN = "form_token"
+"""The field of a form that holds its token."""
 READ: frozenset[Right] = frozenset({"read"})
 BOTH: frozenset[Right] = frozenset({"read", "record"})
 
@@ -40,25 +42,46 @@ class Viewer:
         return self.actor.name
 
     @property
+    def key(self) -> str:
+        """What tells this viewer from others, whatever browser it uses; '' for the nameless."""
+        return f"{self.kind} {self.actor.person or self.proof}" if self.proof else ""
+
+    @property
     def form_token(self) -> str:
         """The second lock of this session's forms, another each time (so that compressing a page
-        tells nothing of it); '' where no form may be sent."""
+        tells nothing of it), and whose they are; '' where no form may be sent."""
         if self.kind not in ("person", "share") or not self.proof:
             return ""
         salt = secrets.token_hex(8)
-        return f"{salt}{_locked(salt, self.proof)}"
+        return f"{salt}{_locked(salt, self.proof)}{seal_of(salt, self.actor.person or '')}"
 
     def sent_form(self, token: str) -> bool:
         """Whether a form's token is one of this session's."""
         if self.kind not in ("person", "share") or not self.proof:
             return False
-        salt, lock = token[:16], token[16:]
+        salt, lock = token[:16], token[16:80]
         return hmac.compare_digest(lock.encode(), _locked(salt, self.proof).encode())
+
+    @property
+    def staff(self) -> bool:
+        """Whether this is one of the firm who sees the whole fleet, signed in."""
+        return self.kind == "person" and self.role != "reader" and self.scope.everything
 
     @property
     def may_record(self) -> bool:
         """Whether this one may add records by a form."""
         return self.kind == "person" and self.role != "reader"
+
+
+def whose(token: str) -> tuple[str, str]:
+    """(salt, seal) of a form's token; '' for a seal that is none."""
+    return token[:16], token[80:144] if token.isascii() else ""
+
+
+def seal_of(salt: str, person: str) -> str:
+    """What a form's token says of whose it was, so that it can be told when its session is gone.
+    It opens nothing: it keeps one person's text from being shown to another."""
+    return hashlib.sha256(f"form of {salt} {person}".encode()).hexdigest() if person else ""
 
 
 def _locked(salt: str, secret: str) -> str:

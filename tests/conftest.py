@@ -5,6 +5,7 @@ Which parts a machine has, which a run must have and which it looks away from: t
 
 from __future__ import annotations
 
+import os
 import platform
 import sys
 from collections.abc import Iterator

@@ -294,7 +294,7 @@ def test_an_open_stream_of_news_ends_with_its_session(fleet: Fleet, client: Test
     desk = client.app.state.desk
 
     async def told(after_sign_out: bool) -> list[str]:
-        stream = events(desk, viewer, viewer.scope, after=0)
+        stream = events(desk, viewer, viewer.scope, place="", after=0)
         said = [str(await anext(stream))]
         if after_sign_out:
             people.sign_out(fleet.registry, viewer.session, "", NOW)

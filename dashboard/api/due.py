@@ -22,9 +22,9 @@ def due(
     desk: AtDesk,
     scope: Reader,
     state: Annotated[list[DueState] | None, Query()] = None,
-    until: Annotated[str | None, Query(pattern=r"^\d{4}-\d\d-\d\d$")] = None,
+    until: Annotated[str | None, Query(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")] = None,
     limit: Limit = 200,
-    cursor: Annotated[str | None, Query(pattern=r"^\d{1,9}$")] = None,
+    cursor: Annotated[str | None, Query(pattern=r"^[0-9]{1,9}$")] = None,
 ) -> Any:
     """Due work of the fleet, most pressing first. until: a local date, YYYY-MM-DD."""
     rows = pages.due(desk.registry, scope, None, until, state)

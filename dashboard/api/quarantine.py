@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 
 from dashboard.api import shapes
 from dashboard.api.units import Limit
+from dashboard.bounds import RowNumber
 from dashboard.deps import AtDesk, Reader, require
 from fleet.registry import pages
 
@@ -20,7 +21,7 @@ def quarantine(
     scope: Reader,
     device: Annotated[str | None, Query(max_length=64)] = None,
     limit: Limit = 100,
-    cursor: Annotated[int | None, Query(ge=0)] = None,
+    cursor: RowNumber | None = None,
 ) -> Any:
     """Messages set aside, newest first."""
     rows = pages.quarantine(desk.registry, scope, device, limit + 1, cursor)

@@ -7,9 +7,10 @@ from typing import Any
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
 from dashboard.api import shapes, telling
+from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.deps import AtDesk, Looking, Reader, require
@@ -23,7 +24,7 @@ router = APIRouter(prefix="/api/units", tags=["records"],
                    responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
 
 
-class RecordIn(BaseModel):
+class RecordIn(Sent):
     """A record as its writer sends it. What the kind needs goes into facts, or beside them."""
 
     model_config = ConfigDict(extra="allow")
@@ -36,7 +37,7 @@ class RecordIn(BaseModel):
         "a token writes as itself and keeps the name beside",
     )  # fmt: skip
     kind: RecordKind
-    facts: dict[str, Any] = {}
+    facts: dict[str, Any] = Field(default_factory=dict)
     corrects: str | None = None
 
 

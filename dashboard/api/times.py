@@ -8,13 +8,10 @@ from typing import Annotated
 from fastapi import Query
 
 from dashboard.problems import Problem
+from fleet.bounds import EARLIEST, LATEST
 
 From = Annotated[datetime | None, Query(alias="from", description="ISO 8601 with a zone")]
 To = Annotated[datetime | None, Query(description="ISO 8601 with a zone; not included")]
-
-EARLIEST = 0
-LATEST = 4_102_444_800
-"""2100-01-01: no reading lies beyond it."""
 
 
 def seconds(moment: datetime, name: str) -> int:

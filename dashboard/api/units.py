@@ -11,6 +11,7 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api import shapes, telling
 from dashboard.api.times import From, To, span
+from dashboard.bounds import RowNumber
 from dashboard.deps import AtDesk, Reader, require
 from dashboard.one_unit import find
 from dashboard.viewers import staff_name
@@ -95,7 +96,7 @@ def runs(
     from_: From = None,
     to: To = None,
     limit: Limit = 100,
-    cursor: Annotated[int | None, Query(ge=0)] = None,
+    cursor: RowNumber | None = None,
 ) -> Any:
     """Runs newest first. Without `from`: the last 365 days."""
     summary = find(desk, scope, unit)[3]
@@ -120,7 +121,7 @@ def starts(
     from_: From = None,
     to: To = None,
     limit: Limit = 100,
-    cursor: Annotated[int | None, Query(ge=0)] = None,
+    cursor: RowNumber | None = None,
 ) -> Any:
     """Start demands newest first. Without `from`: the last 365 days."""
     summary = find(desk, scope, unit)[3]

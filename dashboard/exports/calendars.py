@@ -1,12 +1,19 @@
-"""A technician's visits as a calendar (RFC 5545): all in UTC, stable UIDs, rising sequences. Pure."""
+"""A technician's visits as a calendar (RFC 5545): stable UIDs, rising sequences. Pure.
+
+A visit is on the clock of its site, by TZID with the VTIMEZONE it needs (3.6.5), so that a calendar
+shows the hour that the customer was told wherever the phone is. Of the hour that comes twice a local
+time says the first (3.3.5): a visit in the second is in UTC.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, Timezone
 
+from fleet import calendar
 from fleet.registry.rounds_feed import ToldEvent
 
 PRODUCT = "-//Hourhand//rounds//EN"
@@ -15,18 +22,43 @@ FRESH = timedelta(minutes=15)
 
 def calendar_of(name: str, technician: str, told: Iterable[ToldEvent]) -> bytes:
     """The calendar of one technician. name: what it is called in the technician's own program."""
-    calendar = Calendar()
-    calendar.add("prodid", PRODUCT)
-    calendar.add("version", "2.0")
-    calendar.add("method", "PUBLISH")
-    calendar.add("uid", f"rounds-{technician}@hourhand")
-    calendar.add("name", name)
-    calendar.add("x-wr-calname", name)
-    calendar.add("refresh-interval", FRESH, parameters={"value": "DURATION"})
-    for one in told:
-        calendar.add_component(_event(one))
-    text: bytes = calendar.to_ical()
+    made = Calendar()
+    made.add("prodid", PRODUCT)
+    made.add("version", "2.0")
+    made.add("method", "PUBLISH")
+    made.add("uid", f"rounds-{technician}@hourhand")
+    made.add("name", name)
+    made.add("x-wr-calname", name)
+    made.add("refresh-interval", FRESH, parameters={"value": "DURATION"})
+    events = list(told)
+    for zone, years in sorted(_zones(events).items()):
+        made.add_component(_zone(zone, *years))
+    for one in events:
+        made.add_component(_event(one))
+    text: bytes = made.to_ical()
     return text
+
+
+def _zones(told: Iterable[ToldEvent]) -> dict[str, tuple[int, int]]:
+    """Years from the first to the last visit in each zone."""
+    found: dict[str, tuple[int, int]] = {}
+    for one in told:
+        for at in (one.event.start, one.event.end):
+            moment = _wall(at, one.event.zone)
+            if moment.tzinfo is not UTC:
+                first, last = found.get(one.event.zone, (moment.year, moment.year))
+                found[one.event.zone] = (min(first, moment.year), max(last, moment.year))
+    return found
+
+
+@lru_cache(maxsize=64)
+def _zone(name: str, first: int, last: int) -> Timezone:
+    """The zone's changes from the year before those to the year after."""
+    made = Timezone.from_tzid(
+        name, first_date=date(first - 1, 1, 1), last_date=date(last + 2, 1, 1)
+    )
+    made.pop("COMMENT", None)
+    return made
 
 
 def _event(one: ToldEvent) -> Event:
@@ -35,8 +67,8 @@ def _event(one: ToldEvent) -> Event:
     event.add("sequence", one.sequence)
     event.add("dtstamp", _at(one.changed_at))
     event.add("last-modified", _at(one.changed_at))
-    event.add("dtstart", _at(visit.start))
-    event.add("dtend", _at(visit.end))
+    event.add("dtstart", _wall(visit.start, visit.zone))
+    event.add("dtend", _wall(visit.end, visit.zone))
     event.add("summary", _plain(visit.summary))
     event.add("status", "CANCELLED" if one.cancelled else "CONFIRMED")
     if visit.place:
@@ -50,6 +82,15 @@ def _event(one: ToldEvent) -> Event:
 
 def _at(seconds: int) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
+
+
+def _wall(seconds: int, zone: str) -> datetime:
+    """The clock of a zone, where it says that moment and no other; else UTC."""
+    moment = _at(seconds)
+    if not zone or zone == "UTC":
+        return moment
+    wall = calendar.local(seconds, zone)
+    return moment if wall.fold else wall
 
 
 def _plain(text: str) -> str:

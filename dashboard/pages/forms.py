@@ -13,7 +13,7 @@ from typing import Any, Literal
 import msgspec
 
 from dashboard import phrases
-from fleet import calendar, words
+from fleet import bounds, calendar, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
 from fleet.model import Record, RecordKind, ServicePlan
 
@@ -163,13 +163,7 @@ def _paired(facts: dict[str, Any]) -> dict[str, Any]:
 
 def number(text: str, zone: str = "") -> float:
     """A number with a point or a decimal comma. Raises ValueError with what to write."""
-    try:
-        value = float(text.replace("\u2009", "").replace(" ", "").replace(",", "."))
-    except ValueError:
-        raise ValueError(f"{text[:30]!r} is not a number; write it like 812.4.") from None
-    if value != value or abs(value) == float("inf"):
-        raise ValueError("write a number like 812.4.")
-    return value
+    return bounds.number(text)
 
 
 def moment(text: str, zone: str) -> int:
@@ -178,15 +172,13 @@ def moment(text: str, zone: str) -> int:
         wall = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(f"{text[:30]!r} is not a date and time; write 2026-11-25T07:01.") from None
-    return calendar.instant(wall.date(), wall.time().replace(tzinfo=None), zone)
+    day_of = bounds.within(wall.date())
+    return calendar.instant(day_of, wall.time().replace(tzinfo=None), zone)
 
 
 def day(text: str, zone: str = "") -> str:
     """An ISO date, checked."""
-    try:
-        return datetime.fromisoformat(text).date().isoformat()
-    except ValueError:
-        raise ValueError(f"{text[:30]!r} is not a date; write 2026-11-25.") from None
+    return bounds.day(text).isoformat()
 
 
 def words_of(text: str, zone: str = "") -> str:

@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases, programs
 from dashboard.deps import LIVE, AtDesk, Reader, require
+from dashboard.events import Condition
 from fleet import words
 from fleet.model import Unit
 from fleet.registry import pages
@@ -50,6 +51,7 @@ def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         waiting=facts.touches_device + facts.touches_unit,
         waiting_since=ago(facts.oldest_touch_at, now),
         inbox=inbox(facts),
+        live=live(desk.feed.condition(), now),
         unregistered=[d.device for d, _ in devices if not d.registered][:DEVICES_SHOWN],
         forgiven=forgiving(devices)[:DEVICES_SHOWN],
         set_aside=[aside(row, now) for row in
@@ -82,6 +84,17 @@ def said(name: str, value: Any, now: int) -> str:
     if name.endswith("_at") and isinstance(value, int):
         return ago(value, now)
     return phrases.quantity(value, 0) if isinstance(value, int) else str(value)
+
+
+def live(condition: Condition, now: int) -> list[tuple[str, str]]:
+    """How the pages that keep themselves fresh fare."""
+    rows = [("Open pages that stay fresh", phrases.quantity(condition.listening))]
+    if condition.unread_since is not None:
+        since = ago(condition.unread_since, now)
+        rows.append(("Changes cannot be read", f"since {since}, tried again: {condition.why}"))
+    if condition.ended:
+        rows.append(("Ended by a fault of their own", phrases.quantity(condition.ended)))
+    return rows
 
 
 def inbox(facts: HealthFacts) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -16,7 +15,7 @@ from dashboard.pages.rounds import words as rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
-from fleet import words
+from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
 from fleet.registry import jobs as kept_jobs
@@ -175,20 +174,17 @@ def read_card(site: str, posted: Posted) -> SiteCard:
 
 
 def _whole(posted: Posted, name: str, label: str, most: int) -> int:
-    text = posted.text(name) or "0"
-    if not text.isdigit() or int(text) > most:
-        raise CardFault(f"{label}: write a whole number, at most {most}.")
-    return int(text)
+    try:
+        return bounds.whole(posted.text(name) or "0", 0, most)
+    except ValueError as fault:
+        raise CardFault(f"{label}: {fault}") from None
 
 
 def _money(posted: Posted) -> float:
     try:
-        found = float((posted.text("toll") or "0").replace(",", "."))
+        return bounds.number(posted.text("toll") or "0", 0, 10_000)
     except ValueError:
-        raise CardFault("Toll: write an amount such as 12.50.") from None
-    if not 0 <= found <= 10_000:
-        raise CardFault("Toll: write an amount from 0 to 10000.")
-    return found
+        raise CardFault("Toll: write an amount from 0 to 10000, such as 12.50.") from None
 
 
 @router.post("/sites/{id}/contract", response_class=HTMLResponse, dependencies=[OFFICE])
@@ -214,15 +210,13 @@ def read_contract(customer: str, posted: Posted) -> Contract:
         unit, _, until = piece.strip().partition(" until ")
         if unit:
             warranty[unit.strip()[:64]] = _date(until.strip(), "Warranty")
-    visits, hours = posted.text("visits_a_year"), posted.text("response_h").replace(",", ".")
+    visits, hours = posted.text("visits_a_year"), posted.text("response_h")
     facts: dict[str, Any] = {"visits_a_year": None, "response_h": None}
     try:
-        facts["visits_a_year"] = int(visits) if visits else None
-        facts["response_h"] = float(hours) if hours else None
-    except ValueError:
-        raise CardFault("Visits a year and hours to be there: write numbers.") from None
-    if not 0 <= (facts["visits_a_year"] or 0) <= VISITS_AT_MOST:
-        raise CardFault(f"Visits a year: write a number from 0 to {VISITS_AT_MOST}.")
+        facts["visits_a_year"] = bounds.whole(visits, 0, VISITS_AT_MOST) if visits else None
+        facts["response_h"] = bounds.number(hours, 0, 8_760) if hours else None
+    except ValueError as fault:
+        raise CardFault(f"Visits a year and hours to be there: {fault}") from None
     return Contract(
         customer=customer, renewal=_date(posted.text("renewal", 10), "Renewal"),
         on_stop=bool(posted.text("on_stop")), warranty=warranty, **facts,
@@ -233,6 +227,6 @@ def _date(text: str, label: str) -> str:
     if not text:
         return ""
     try:
-        return date.fromisoformat(text).isoformat()
+        return bounds.day(text).isoformat()
     except ValueError:
         raise CardFault(f"{label}: write the day as YYYY-MM-DD.") from None

@@ -15,6 +15,7 @@ from dashboard.people.everybody import link
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import Scope, Technician
 from fleet.registry import people, rounds_feed, technicians
@@ -136,16 +137,16 @@ def read_technician(before: Technician, posted: Posted) -> Technician:
 
 def _number(posted: Posted, name: str) -> float:
     try:
-        return float(posted.text(name, 30).replace(",", "."))
+        return bounds.number(posted.text(name, 30), -180, 180)
     except ValueError:
         raise TechnicianRefused(f"{name}: write degrees, such as 54.60.") from None
 
 
 def _minutes(posted: Posted, name: str, most: int) -> int:
-    text = posted.text(name) or "0"
-    if not text.isdigit() or int(text) > most:
-        raise TechnicianRefused(f"{name}: write whole minutes, at most {most}.")
-    return int(text)
+    try:
+        return bounds.whole(posted.text(name) or "0", 0, most)
+    except ValueError:
+        raise TechnicianRefused(f"{name}: write whole minutes, at most {most}.") from None
 
 
 @router.post("/technicians/{id}/calendar", response_class=HTMLResponse, dependencies=[OFFICE])

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
+from dashboard.bounds import RowNumber
 from dashboard.deps import AtDesk, Looking, require
 from dashboard.people.words import AUDIT_WORDS, when
 from fleet.registry import people
@@ -25,7 +26,7 @@ def done(
     desk: AtDesk,
     viewer: Looking,
     kind: str = "",
-    before: Annotated[int | None, Query(ge=0)] = None,
+    before: RowNumber | None = None,
 ) -> HTMLResponse:
     kind = kind if kind in AUDIT_WORDS else ""
     found = people.audit(desk.registry, A_PAGE + 1, before, kind or None)

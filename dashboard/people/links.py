@@ -27,6 +27,7 @@ from dashboard.people.words import RIGHT_WORDS, day, when
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from fleet import bounds
 from fleet.registry import pages, people
 from fleet.registry.people import ApiToken, PeopleRefused, Right, ShareLink
 
@@ -35,6 +36,7 @@ OWNER = [require("owner", right=None, person=True)]
 OFFICE = [require("office", right=None, person=True)]
 SHARE_DAYS = (("7", "a week"), ("30", "30 days"), ("90", "90 days"), ("365", "a year"))
 TOKEN_DAYS = (("90", "90 days"), ("365", "a year"), ("", "until it is revoked"))
+DAYS_MOST = 3_660
 REVOKED_S = 90 * 86_400
 """How long one that ended is still listed."""
 
@@ -42,9 +44,10 @@ REVOKED_S = 90 * 86_400
 def _days(text: str) -> int | None:
     if not text:
         return None
-    if not text.isdecimal() or len(text) > 5:
-        raise Problem(422, "Days are a whole number.")
-    return int(text)
+    try:
+        return bounds.whole(text, 1, DAYS_MOST)
+    except ValueError as fault:
+        raise Problem(422, f"Days: {fault}") from None
 
 
 def _names(desk: Desk, viewer: Viewer) -> dict[str, str]:

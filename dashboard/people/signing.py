@@ -6,9 +6,10 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from dashboard import frames
+from dashboard import frames, unsent
 from dashboard.deps import (
     ANYONE,
     AtDesk,
@@ -29,6 +30,7 @@ from fleet.registry.people import PeopleRefused, Person
 
 router = APIRouter(include_in_schema=False)
 FIELDS_AT_MOST = 12
+UNSENT_FIELDS_AT_MOST = 5_000
 WRONG = "That user name and password do not belong together."
 
 
@@ -46,11 +48,30 @@ def _sign_in_form(
     request: Request, desk: Desk, sent: dict[str, Any], wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
-    facts = {"login": "", "phone": False, "next": "/"} | sent
+    facts = {"login": "", "phone": False, "next": "/", "ended": "", "unsent": ""} | sent
     return frames.door(
         request, "people/sign_in.html", status, wrong=wrong, insecure=insecure, sent=facts,
         demo=desk.settings.demo,
     )  # fmt: skip
+
+
+async def sign_in_first(request: Request) -> HTMLResponse:
+    """The sign-in page for who sent a form after the session had ended: it takes the text along."""
+    desk: Desk = request.app.state.desk
+    sent = {"ended": unsent.ENDED_BEFORE}
+    if request.url.path != "/sign-out":
+        try:
+            async with request.form(max_files=0, max_fields=UNSENT_FIELDS_AT_MOST) as form:
+                found = unsent.unsent_of(request, form)
+        except HTTPException as fault:
+            raise Problem(401, "Sign in first, then send the form again.") from fault
+        sent = {"ended": unsent.ENDED_TOO_LONG}
+        if found is not None:
+            sent = {"ended": unsent.ENDED, "next": onward(found.page),
+                    "unsent": desk.unsent.closed(found)}  # fmt: skip
+    answer = await run_in_threadpool(_sign_in_form, request, desk, sent, "", 401)
+    answer.headers["www-authenticate"] = 'Bearer realm="hourhand"'
+    return answer
 
 
 def onward(asked: str) -> str:
@@ -76,13 +97,15 @@ async def sign_in(request: Request, desk: AtDesk) -> Response:
             desk.clock(),
         )  # fmt: skip
         sent = {"login": posted.text("login", 100), "phone": bool(posted.text("phone")),
-                "next": onward(posted.text("next", 500))}  # fmt: skip
+                "next": onward(posted.text("next", 500)),
+                "unsent": posted.secret("unsent")}  # fmt: skip
         return await run_in_threadpool(_sign_in_form, request, desk, sent, WRONG, 401)
     desk.throttle.welcome(login, address)
     kept = await _hashed_anew(desk, person, kept, password)
     phone = bool(posted.text("phone"))
+    waiting = desk.unsent.opened(posted.secret("unsent"))
     return await run_in_threadpool(
-        _let_in, request, desk, person, phone, onward(posted.text("next", 500)), kept
+        _let_in, request, desk, person, phone, onward(posted.text("next", 500)), kept, waiting
     )
 
 
@@ -106,9 +129,11 @@ async def _hashed_anew(desk: Desk, person: Person, kept: str, password: str) -> 
 
 
 def _let_in(
-    request: Request, desk: Desk, person: Person, phone: bool, to: str, proof: str
-) -> Response:
-    """A new session with a new token, whatever the browser came with."""
+    request: Request, desk: Desk, person: Person, phone: bool, to: str, proof: str,
+    waiting: unsent.Unsent | None = None,
+) -> Response:  # fmt: skip
+    """A new session with a new token, whatever the browser came with. waiting: a form that was
+    sent before, which is kept for its page where it is this person's."""
     try:
         token = people.open_session(
             desk.registry, person, phone, request.headers.get("user-agent", ""),
@@ -116,6 +141,10 @@ def _let_in(
         )  # fmt: skip
     except PeopleRefused as refusal:
         return _sign_in_form(request, desk, {"login": person.login}, str(refusal), 401)
+    if waiting is not None and waiting.is_of(person.id):
+        session = people.session_of(desk.registry, token, desk.clock())
+        if session is not None:
+            desk.unsent.keep(session.id, waiting)
     response = RedirectResponse(to, 303)
     cookies.give(request, response, token, people.ABSOLUTE_S if phone else None)
     return response

@@ -13,6 +13,9 @@ let source, last = 0, waiting, after = main?.dataset.change;
 function listen() {
   if (source || !about || document.hidden) return;
   source = new EventSource(`/events?after=${after}`);
+  source.onerror = () => {           // refused for good: too many pages are open, or the session ended
+    if (source?.readyState === EventSource.CLOSED) { hush(); setTimeout(listen, AGE_MS); }
+  };
   source.onmessage = (news) => {
     after = news.lastEventId || after;
     const { units } = JSON.parse(news.data);

@@ -12,7 +12,7 @@ import msgspec
 from rich.console import Console
 from rich.table import Table
 
-from fleet import clock, words
+from fleet import bounds, clock, words
 from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.model import EVERYTHING, Unit, UnitSummary
 from fleet.registry import pages, records, register
@@ -56,7 +56,10 @@ def add_commands(commands: Any) -> None:
     due = add_command(commands, "due", "work due, gravest first", "hourhand due --within 14")
     due.add_argument("--late", action="store_true", help="only what is late")
     due.add_argument(
-        "--within", type=int, metavar="DAYS", help="only what falls due in so many days"
+        "--within",
+        type=bounds.argument(0, 3_660),
+        metavar="DAYS",
+        help="only what falls due in so many days",
     )
     due.add_argument("--unit", help="only this set")
     data_option(due)

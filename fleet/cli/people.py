@@ -11,7 +11,7 @@ import msgspec
 from rich.console import Console
 from rich.table import Table
 
-from fleet import clock
+from fleet import bounds, clock
 from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.registry import people
 from fleet.registry.engine import Registry
@@ -53,7 +53,9 @@ def add_commands(commands: Any) -> None:
     token.add_argument("name", help="what it is for")
     token.add_argument("--record", action="store_true", help="it may add records too")
     token.add_argument("--customers", default="", help="ids with commas between (default: all)")
-    token.add_argument("--days", type=int, help="how long it holds (default: until revoked)")
+    token.add_argument(
+        "--days", type=bounds.argument(1, 3_660), help="how long it holds (default: until revoked)"
+    )
     data_option(token)
     token.set_defaults(run=run_token)
 

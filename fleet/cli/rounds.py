@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from fleet import bounds
 from fleet.cli.office import _import, _import_command
 from fleet.cli.options import add_command, data_option, json_option
 from fleet.cli.programs import run_program
@@ -23,8 +24,18 @@ def add_commands(commands: Any) -> None:
     plan = add_command(
         rounds, "plan", "plan two weeks of rounds as a draft", "hourhand rounds plan --seconds 30"
     )
-    plan.add_argument("--seconds", type=float, default=30.0, help="time to search (default: 30)")
-    plan.add_argument("--days", type=int, default=14, help="days planned finely (default: 14)")
+    plan.add_argument(
+        "--seconds",
+        type=bounds.fraction(0, 1e9),
+        default=30.0,
+        help="time to search (default: 30)",
+    )
+    plan.add_argument(
+        "--days",
+        type=bounds.argument(0, bounds.COUNT_MOST),
+        default=14,
+        help="days planned finely (default: 14)",
+    )
     plan.add_argument("--publish", action="store_true", help="put it in force at once")
     plan.set_defaults(run=run_plan)
     show = add_command(rounds, "show", "the plan in force", "hourhand rounds show --draft")

@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
+from fleet import bounds
 from fleet.cli.options import add_command, data_option, registry_of
 from fleet.cli.programs import Child, Supervisor, free_port, listens, programs
 from fleet.model import EVERYTHING
@@ -36,7 +37,11 @@ def add_commands(commands: Any) -> None:
         "hourhand up --data /var/lib/hourhand --port 8080",
     )  # fmt: skip
     data_option(up)
-    up.add_argument("--port", type=int, help="port of the pages (default: 8080)")
+    up.add_argument(
+        "--port",
+        type=bounds.argument(1, bounds.PORT_MOST),
+        help="port of the pages (default: 8080)",
+    )
     up.add_argument(
         "--cert",
         type=Path,
@@ -52,10 +57,24 @@ def add_commands(commands: Any) -> None:
     demo.add_argument(
         "--data", type=Path, metavar="DIR", help="keep the demo here (default: kept nowhere)"
     )
-    demo.add_argument("--port", type=int, default=8080, help="port of the pages (default: 8080)")
-    demo.add_argument("--units", type=int, default=60, help="how many sets (default: 60)")
-    demo.add_argument("--days", type=int, default=365, help="days of history (default: 365)")
-    demo.add_argument("--seed", type=int, default=1, help="another seed, another fleet")
+    demo.add_argument(
+        "--port",
+        type=bounds.argument(1, bounds.PORT_MOST),
+        default=8080,
+        help="port of the pages (default: 8080)",
+    )
+    demo.add_argument(
+        "--units", type=bounds.argument(1, 10_000), default=60, help="how many sets (default: 60)"
+    )
+    demo.add_argument(
+        "--days", type=bounds.argument(1, 3_660), default=365, help="days of history (default: 365)"
+    )
+    demo.add_argument(
+        "--seed",
+        type=bounds.argument(0, bounds.COUNT_MOST),
+        default=1,
+        help="another seed, another fleet",
+    )
     demo.add_argument(
         "--until-loaded", action="store_true", help="stop when the history is loaded (for timing)"
     )

@@ -23,7 +23,8 @@ class Book(msgspec.Struct, frozen=True, kw_only=True):
 class FeedEvent(msgspec.Struct, frozen=True, kw_only=True):
     """One visit as a calendar shows it. uid: the same as long as it is the same visit.
 
-    start, end: UTC seconds. No phone number, key or code is in it.
+    start, end: UTC seconds. zone: the IANA zone of its site; "" where it was told before zones
+    were. No phone number, key or code is in it.
     """
 
     uid: str
@@ -35,3 +36,4 @@ class FeedEvent(msgspec.Struct, frozen=True, kw_only=True):
     text: str = ""
     lat: float | None = None
     lon: float | None = None
+    zone: str = ""

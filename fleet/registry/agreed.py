@@ -16,6 +16,9 @@ from fleet.registry.people.types import Actor, AuditKind
 T = TypeVar("T")
 
 
+MEANWHILE = "Somebody else changed this since you opened it: look at what is there now."
+
+
 class AgreedMeanwhile(Exception):
     """Somebody else changed it since it was read. Says so."""
 
@@ -38,9 +41,10 @@ def append(
     row = {"name": name, "n": n + 1, "at": now, "said_by": by.name, "doc": doc}
     try:
         with reg.write() as connection:
+            last = sa.select(sa.func.max(t.agreed.c.n)).where(t.agreed.c.name == name)
+            if (connection.execute(last).scalar() or 0) != n:
+                raise AgreedMeanwhile(MEANWHILE)
             connection.execute(sa.insert(t.agreed), [row])
             note(connection, now, kind, by, subject or name, detail)
     except IntegrityError:
-        raise AgreedMeanwhile(
-            "Somebody else changed this since you opened it: look at what is there now."
-        ) from None
+        raise AgreedMeanwhile(MEANWHILE) from None

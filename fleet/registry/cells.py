@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from fleet import calendar
+from fleet import bounds, calendar
 from fleet.model import ID
 from fleet.registry.types import RegistryFault
 
@@ -230,9 +230,11 @@ def iso_date(value: object) -> str:
     try:
         if len(plain) != 10:
             raise ValueError
-        return date.fromisoformat(plain).isoformat()
+        return bounds.day(plain).isoformat()
     except ValueError:
-        raise CellFault(f"is {shown(plain)}: expected a date such as 2026-11-25.") from None
+        raise CellFault(
+            f"is {shown(plain)}: expected a date such as 2026-11-25, of the years 1970 to 2099."
+        ) from None
 
 
 def moment(value: object, zone: str) -> int:
@@ -243,11 +245,14 @@ def moment(value: object, zone: str) -> int:
     if isinstance(value, bool):
         raise CellFault(f"is {shown(value)}: expected a time such as 2026-11-25T07:01:00Z.")
     if isinstance(value, int):
+        if not bounds.EARLIEST <= value <= bounds.LATEST:
+            raise CellFault(f"is {shown(value)}: expected UTC seconds of the years 1970 to 2099.")
         return value
-    if isinstance(value, datetime):
-        found = value
-    else:
-        found = _datetime(str(value).strip())
+    found = value if isinstance(value, datetime) else _datetime(str(value).strip())
+    try:
+        bounds.within(found.date())
+    except ValueError as fault:
+        raise CellFault(f": {fault}") from None
     if found.tzinfo is not None:
         return int(found.astimezone(UTC).timestamp() // 1)
     return calendar.instant(found.date(), found.time().replace(microsecond=0), zone)

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from fleet import bounds
 from fleet.calendar import ZoneUnknown, zone_named
 from fleet.model import ID, Leave, SkillHeld, Technician
 from fleet.registry import cells
@@ -84,7 +85,7 @@ def _zone(text: str) -> str:
 
 def _day(text: str, field: str) -> date:
     try:
-        return date.fromisoformat(text)
+        return bounds.day(text)
     except ValueError:
         raise TechnicianRefused(f"{field}: {text[:20]!r} is no date; write YYYY-MM-DD.") from None
 

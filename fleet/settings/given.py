@@ -42,6 +42,9 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     tls_key: str = ""
     tls_in_front: bool = False
     trusted_proxies: str = ""
+    http_connections: int = 800
+    http_connections_address: int = 200
+    http_streams_address: int = 100
     start_target: str = "0.95"
     start_triggers: str = "3/20 5/50 8/100"
     scheduler_memory_mb: int = 256

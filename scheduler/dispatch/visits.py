@@ -27,6 +27,7 @@ def events(plan: rounds.RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
                     place=site.address if site else "",
                     text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
                     lat=site.lat if site else None, lon=site.lon if site else None,
+                    zone=site.time_zone if site else "",
                 )
             )  # fmt: skip
     return tuple(found)

@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from fleet import clock, settings, words
+from fleet import bounds, clock, settings, words
 from fleet.calendar import local
 from fleet.model import EVERYTHING, Job
 from fleet.registry import jobs as kept_jobs
@@ -56,8 +56,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="hourhand rounds")
     commands = parser.add_subparsers(dest="command", required=True)
     plan = commands.add_parser("plan")
-    plan.add_argument("--seconds", type=float, default=30.0)
-    plan.add_argument("--days", type=int, default=dispatch.DAYS)
+    plan.add_argument("--seconds", type=bounds.fraction(0, 1e9), default=30.0)
+    plan.add_argument("--days", type=bounds.argument(0, bounds.COUNT_MOST), default=dispatch.DAYS)
     plan.add_argument("--publish", action="store_true")
     plan.set_defaults(run=_plan)
     show = commands.add_parser("show")

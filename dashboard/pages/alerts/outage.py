@@ -16,7 +16,7 @@ from dashboard.pages.alerts.outage_texts import text_of, writing
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name
-from fleet import words
+from fleet import bounds, words
 from fleet.model import Call, CallOutcome, Cover, Outage, OutageMember, Scope, Severity
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
@@ -29,6 +29,7 @@ from scheduler.outage.cover import OPEN
 router = APIRouter(include_in_schema=False)
 STAFF = require("technician", right=None, person=True)
 A_PAGE = 40
+FROM_MOST = 100_000
 OUTAGES = 30
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": ""}
 SHAPES: dict[Cover, Severity] = {
@@ -48,6 +49,7 @@ DONE = {
 def outages(
     request: Request,
     desk: AtDesk,
+    viewer: Looking,
     scope: Reader,
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
@@ -58,7 +60,7 @@ def outages(
         request, scope, "alerts/outages.html", "alerts", now=now,
         rows=[_head(desk, scope, o, now) for o in shown], first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
-        staff=scope.everything,
+        staff=viewer.staff,
     )  # fmt: skip
 
 
@@ -97,7 +99,7 @@ def one(
     viewer: Looking,
     scope: Reader,
     id: str,
-    at: Annotated[int, Query(ge=0, le=100_000, alias="from")] = 0,
+    at: Annotated[int, Query(ge=0, le=FROM_MOST, alias="from")] = 0,
     done: str = "",
 ) -> HTMLResponse:
     outage = find(desk, scope, id)
@@ -229,6 +231,6 @@ def _called(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
         outcome=cast(CallOutcome, outcome), note=said_of.one_line(posted.text("note"), 200),
     )  # fmt: skip
     told.add_call(desk.registry, call, viewer.actor)
-    start = posted.text("from", 6)
-    where = f"?from={start}&done=call" if start.isdigit() and start != "0" else "?done=call"
+    start = bounds.whole_or(posted.text("from", 20), 0, most=FROM_MOST)
+    where = f"?from={start}&done=call" if start else "?done=call"
     return RedirectResponse(f"/outages/{id}{where}#u-{unit}", 303)

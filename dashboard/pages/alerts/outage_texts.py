@@ -19,7 +19,7 @@ from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
-from fleet import words
+from fleet import bounds, words
 from fleet.model import Call, Notice, Outage, OutageMember
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
@@ -159,8 +159,8 @@ def _write(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     done = "before"
     if due and write_to_customer(desk.registry, due, _call(due, viewer, now), viewer.actor, now):
         done = "written"
-    start = posted.text("from", 6)
-    where = f"from={start}&done={done}" if start.isdigit() and start != "0" else f"done={done}"
+    start = bounds.whole_or(posted.text("from", 20), 0, most=100_000)
+    where = f"from={start}&done={done}" if start else f"done={done}"
     return RedirectResponse(f"/outages/{outage.id}?{where}#u-{unit}", 303)
 
 

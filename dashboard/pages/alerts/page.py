@@ -45,7 +45,7 @@ def alerts(
     now = desk.clock()
     rows = lines(desk, scope, found[:A_PAGE], now)
     over = [row for row in rows if row["state"] == "returned"] if show == "open" else []
-    staff = scope.everything and viewer.kind == "person"
+    staff = viewer.staff
     return frames.page(
         request,
         scope,

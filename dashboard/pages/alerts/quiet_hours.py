@@ -13,6 +13,7 @@ from dashboard.pages.alerts import channels
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from fleet import bounds
 from fleet.registry import quiet_hours, rota
 from fleet.registry.quiet_hours import QuietHoursRefused
 
@@ -35,8 +36,8 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
     if person not in known or (viewer.role != "owner" and person != mine):
         raise Problem(404, channels.NOBODY)
     typed: dict[str, Any] = {"begins": posted.text("begins", 9), "ends": posted.text("ends", 9)}
-    asked = posted.text("n", 9)
-    n = int(asked) if asked.isdigit() else quiet_hours.of_person(desk.registry, person)[1]
+    held = quiet_hours.of_person(desk.registry, person)[1]
+    n = bounds.whole_or(posted.text("n", 20), held)
     try:
         wanted = quiet_hours.read(typed["begins"], typed["ends"])
         quiet_hours.agree(desk.registry, person, wanted, n, viewer.actor, desk.clock())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, time, timedelta
+from datetime import time, timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -14,7 +14,7 @@ from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
-from fleet import calendar, words
+from fleet import bounds, calendar, words
 from fleet.model import Contact, Rota, Scope, Swap
 from fleet.registry import rota as agreed
 from fleet.words.notices import quiet_hours
@@ -97,10 +97,8 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
             wanted = _without_swap(held, posted.text("swap"))
         else:
             wanted = _weeks(held, posted, sent, known)
-        asked = posted.text("n", 9)
-        agreed.agree_rota(
-            desk.registry, wanted, int(asked) if asked.isdigit() else n, viewer.actor, desk.clock()
-        )
+        asked = bounds.whole_or(posted.text("n", 20), n)
+        agreed.agree_rota(desk.registry, wanted, asked, viewer.actor, desk.clock())
     except (RotaFault, agreed.AgreedMeanwhile) as fault:
         typed = sent | {"people": [p for p in posted.every("person") if p]} if not what else None
         return _show(request, desk, viewer, viewer.scope, held, n, typed, str(fault), status=422)
@@ -114,23 +112,24 @@ def _weeks(held: Rota, posted: Posted, sent: dict[str, str], known: set[str]) ->
     if sent["last"] and sent["last"] not in known:
         raise RotaFault("The last resort is not of the firm any more: choose again.")
     try:
-        start = date.fromisoformat(sent["start"])
+        start = bounds.day(sent["start"])
     except ValueError:
         raise RotaFault("The first week begins on: write a date like 2026-11-30.") from None
     try:
-        handover = time.fromisoformat(sent["handover"]).strftime("%H:%M")
+        handover = f"{time.fromisoformat(sent['handover']):%H:%M}"
     except ValueError:
         raise RotaFault("Handover at: write a time like 08:00.") from None
     try:
         named = calendar.zone_named(sent["zone"])
     except calendar.ZoneUnknown as fault:
         raise RotaFault(f"Time zone: {fault}") from None
-    minutes = sent["minutes"]
-    if not minutes.isdigit() or not 1 <= int(minutes) <= 240:
-        raise RotaFault("Next in line after: write minutes from 1 to 240.")
+    try:
+        minutes = bounds.whole(sent["minutes"], 1, 240)
+    except ValueError:
+        raise RotaFault("Next in line after: write minutes from 1 to 240.") from None
     return Rota(
         people=people, start=start.isoformat(), handover=handover, zone=named,
-        swaps=held.swaps, escalate_s=int(minutes) * 60, last=sent["last"],
+        swaps=held.swaps, escalate_s=minutes * 60, last=sent["last"],
     )  # fmt: skip
 
 
@@ -139,8 +138,8 @@ def _with_swap(held: Rota, posted: Posted, known: set[str]) -> Rota:
     if person not in known:
         raise RotaFault("Choose who takes over.")
     try:
-        first = date.fromisoformat(posted.text("from"))
-        after = date.fromisoformat(posted.text("to"))
+        first = bounds.day(posted.text("from"))
+        after = bounds.day(posted.text("to"))
     except ValueError:
         raise RotaFault(
             "A swap goes from one date to another: write them like 2026-11-30."
@@ -152,9 +151,10 @@ def _with_swap(held: Rota, posted: Posted, known: set[str]) -> Rota:
 
 
 def _without_swap(held: Rota, which: str) -> Rota:
-    if not which.isdigit() or int(which) >= len(held.swaps):
+    gone = bounds.whole_or(which, len(held.swaps))
+    if gone >= len(held.swaps):
         raise RotaFault("That swap is not there any more.")
-    return _with(held, tuple(s for i, s in enumerate(held.swaps) if i != int(which)))
+    return _with(held, tuple(s for i, s in enumerate(held.swaps) if i != gone))
 
 
 def _with(held: Rota, swaps: tuple[Swap, ...]) -> Rota:

@@ -12,6 +12,7 @@ from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
+from fleet import bounds
 from fleet.model import Scope
 from fleet.registry import rota as agreed
 from scheduler.alarms.waking import CONCERNS, changed, table
@@ -66,7 +67,7 @@ async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     held, n = agreed.waking(desk.registry)
-    asked = posted.text("n", 9)
+    asked = posted.text("n", 20)
     ticked = set(posted.every("wake"))
     chosen = [
         (concern, criticality, mains, f"{concern}.{criticality}.{mains}" in ticked)
@@ -74,7 +75,7 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
     ]
     try:
         agreed.agree_waking(
-            desk.registry, changed(chosen), int(asked) if asked.isdigit() else n, viewer.actor,
+            desk.registry, changed(chosen), bounds.whole_or(asked, n), viewer.actor,
             desk.clock(),
         )  # fmt: skip
     except agreed.AgreedMeanwhile as fault:

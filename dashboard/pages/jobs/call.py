@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Annotated, Any
 from uuid import UUID, uuid4
 
@@ -17,7 +17,7 @@ from dashboard.one_unit import find
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
-from fleet import words
+from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import (
     Customer,
@@ -214,8 +214,8 @@ def read_job(desk: Desk, scope: Scope, unit: str, posted: Posted) -> Job:
         due_on="" if days is None else (today + timedelta(days=days)).isoformat(),
         parts=parts,
         skill=posted.text("skill", 60),
-        minutes=_number(posted.text("minutes") or "60", "Minutes", 5, 960),
-        people=_number(posted.text("people") or "1", "People", 1, 9),
+        minutes=read_number(posted.text("minutes") or "60", "Minutes", 5, 960),
+        people=read_number(posted.text("people") or "1", "People", 1, 9),
         promise=read_promise(posted),
         errand=None if row else read_errand(posted),
     )
@@ -237,10 +237,12 @@ def _found_by(text: str) -> FoundBy:
     return next((name for name in say.FOUND if name == text), "customer")
 
 
-def _number(text: str, label: str, least: int, most: int) -> int:
-    if not text.isdigit() or not least <= int(text) <= most:
-        raise CallFault(f"{label}: write a whole number from {least} to {most}.")
-    return int(text)
+def read_number(text: str, label: str, least: int, most: int) -> int:
+    """A whole number within its bounds. Raises CallFault, naming the field by its label."""
+    try:
+        return bounds.whole(text, least, most)
+    except ValueError as fault:
+        raise CallFault(f"{label}: {fault}") from None
 
 
 def read_errand(posted: Posted) -> Errand | None:
@@ -266,7 +268,7 @@ def read_promise(posted: Posted) -> Promise | None:
     if not day:
         return None
     try:
-        date.fromisoformat(day)
+        bounds.day(day)
     except ValueError:
         raise CallFault("Day: write it as YYYY-MM-DD.") from None
     return Promise(day=day, half="afternoon" if half == "afternoon" else "morning", agreed=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -14,13 +13,13 @@ from dashboard.authors import NotYourName
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
 from dashboard.pages.jobs import again, finishing, sets
-from dashboard.pages.jobs.call import CallFault, read_promise
+from dashboard.pages.jobs.call import CallFault, read_number, read_promise
 from dashboard.pages.jobs.page import mark, placed, promise_words, severity
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
-from dashboard.viewers import Viewer
-from fleet import words
+from dashboard.viewers import Viewer, only_technician
+from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
 from fleet.model.jobs import StepKind
@@ -72,6 +71,7 @@ def _page(
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
     at = placed(desk).get(job.id)
+    mine = only_technician(desk.registry, request.state.viewer)
     names = {one.id: one.name for one in technicians.technicians(desk.registry)}
     where = ""
     if at:
@@ -90,7 +90,7 @@ def _page(
         reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},
         say=say, mark=mark(job, zone, now), severity=severity(job, zone, now), where=where,
         promise=promise_words(job, zone, now), parts=say_parts(job.parts), names=names,
-        day=at[1] if at else "", technician=at[0] if at else "",
+        day=at[1] if at else "", technician=at[0] if at and mine in (None, at[0]) else "",
         life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
         nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
         cautions=told["cautions"], wants_note=work.WANTS_REASON, told=told, finish=finish, open=work.is_open(job),
@@ -178,11 +178,9 @@ def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
     if kind == "wait_part":
         return {"parts_on": _day(posted.text("parts_on", 10), "The part comes")}
     if kind == "change":
-        minutes = posted.text("minutes")
-        if not minutes.isdigit() or not 5 <= int(minutes) <= 960:
-            raise CallFault("Minutes: write a whole number from 5 to 960.")
+        minutes = read_number(posted.text("minutes"), "Minutes", 5, 960)
         return {
-            "title": posted.text("title", 100) or "Job", "minutes": int(minutes),
+            "title": posted.text("title", 100) or "Job", "minutes": minutes,
             "skill": posted.text("skill", 60), "parts": read_parts(posted.text("parts", 500)),
             "technician": posted.text("technician", 64),
             "due_on": _day(posted.text("due_on", 10), "Due"),
@@ -194,6 +192,6 @@ def _day(text: str, label: str) -> str:
     if not text:
         return ""
     try:
-        return date.fromisoformat(text).isoformat()
+        return bounds.day(text).isoformat()
     except ValueError:
         raise CallFault(f"{label}: write the day as YYYY-MM-DD.") from None

@@ -16,6 +16,7 @@ from dashboard.pages.rounds import words as tell
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import HandPin, Job, Scope
 from fleet.registry import jobs as kept_jobs
@@ -55,7 +56,7 @@ async def plan(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 def _day(text: str) -> str:
     try:
-        return date.fromisoformat(text).isoformat()
+        return bounds.day(text).isoformat()
     except ValueError:
         raise Problem(422, "Write both days as YYYY-MM-DD.") from None
 

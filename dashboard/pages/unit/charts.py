@@ -14,6 +14,7 @@ from dashboard.deps import AtDesk, Reader, require
 from dashboard.one_unit import find
 from dashboard.problems import Problem
 from fleet import calendar
+from fleet.bounds import within
 from fleet.registry import pages
 from scheduler import assess
 
@@ -59,8 +60,11 @@ def wall(text: str, zone: str) -> int:
     """The UTC second of a wall-clock text such as `2026-11-25 07:01:00.5`; Problem 422 if none."""
     try:
         moment = datetime.fromisoformat(text)
+        within(moment.date())
         if moment.tzinfo is not None:
             return int(moment.timestamp())
         return calendar.instant(moment.date(), moment.time().replace(microsecond=0), zone)
-    except (ValueError, OverflowError) as fault:
-        raise Problem(422, "from and to must be times such as 2026-11-25T07:00.") from fault
+    except ValueError as fault:
+        raise Problem(
+            422, "from and to must be times such as 2026-11-25T07:00, of the years 1970 to 2099."
+        ) from fault

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
+import msgspec
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
@@ -29,7 +30,7 @@ def page(
     stopped: Annotated[str, Query(max_length=30)] = "",
 ) -> HTMLResponse:
     found, site, customer, _ = find(desk, scope, unit)
-    answers: list[dict[str, Any]] = []
+    answers: list[Answer] = []
     wrong = ""
     if started or stopped:
         try:
@@ -48,16 +49,26 @@ def page(
     )  # fmt: skip
 
 
-def line(one: Proposal | Refused) -> dict[str, Any]:
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """What the page says of one channel. cells: what to write into the register; "" where refused."""
+
+    name: str
+    said: str
+    proposed: bool = False
+    notes: tuple[str, ...] = ()
+    cells: str = ""
+
+
+def line(one: Proposal | Refused) -> Answer:
     """A proposal or a refusal in words."""
     name = phrases.called(one.channel) if one.channel else "No channel"
     unit = CHANNELS[one.channel].unit if one.channel in CHANNELS else ""
     if isinstance(one, Refused):
-        return {"name": name, "proposed": False, "said": one.sentence, "notes": []}
+        return Answer(name=name, said=one.sentence)
     said = (
         f"Running at {one.on:g} {unit} or more, standing at {one.off:g} {unit} or less. At rest it "
         f"read {one.rest.low:g} to {one.rest.high:g} ({one.rest.n} readings), running "
         f"{one.running.low:g} to {one.running.high:g} ({one.running.n})."
     )
     cells = f"running_signal {one.channel}, running_on {one.on:g}, running_off {one.off:g}"
-    return {"name": name, "proposed": True, "said": said, "notes": one.notes, "cells": cells}
+    return Answer(name=name, said=said, proposed=True, notes=one.notes, cells=cells)
