@@ -27,8 +27,8 @@ class Opened:
     __slots__ = (
         "_clock_right_at", "_clock_wrong_at", "_firmware", "_forgiven", "_habit", "_heard_at",
         "_newest_at", "_next_due_at", "_online", "_pulse", "_received_b", "_seat_at", "_seeds",
-        "_status_at", "_told_at", "_unknown", "_unsure_after", "_untimed_at", "_untimed_since",
-        "days", "group", "numbering", "readings",
+        "_status_at", "_told_at", "_told_wrong_at", "_unknown", "_unsure_after", "_untimed_at",
+        "_untimed_since", "days", "group", "numbering", "readings",
     )  # fmt: skip
 
     def __init__(self, pulse: Pulse, numbering: Numbering, group: str) -> None:
@@ -45,6 +45,7 @@ class Opened:
         self._firmware, self._habit = pulse.firmware, pulse.habit
         self._clock_wrong_at: int | None = None
         self._clock_right_at: int | None = None
+        self._told_wrong_at = 0
         self._told_at = pulse.clock_told_at
         self._untimed_since, self._untimed_at = pulse.untimed_since, pulse.untimed_at
         self._seat_at, self._unsure_after = pulse.seat_at, pulse.unsure_after
@@ -64,13 +65,18 @@ class Opened:
             return
         else:
             self._by_device(received_at)
-        if not retained:
-            self._contact(message.queued)
+        if message.queued:
+            self._contact_lost()
+        elif not retained:
+            self._unsure_after = None
         if said.readings:
             self._newest(said)
         if said.sequence:
             self.numbering = heard(self.numbering, said.sequence, self._pulse.newest_at)
-        self._tell(said, received_at)
+        if said.clock_wrong or said.clock_absent:
+            self._tell(said, received_at)
+        elif said.clock_right and received_at > (self._clock_right_at or 0):
+            self._clock_right_at = received_at
         for what, count in said.forgiven.items():
             self._forgiven[what] = self._forgiven.get(what, 0) + count
         if said.unknown:
@@ -87,7 +93,7 @@ class Opened:
     def expect(self, queued: bool) -> None:
         """A message without a time is about to get its second."""
         if queued:
-            self._contact(True)
+            self._contact_lost()
 
     @property
     def told_at(self) -> int | None:
@@ -105,6 +111,8 @@ class Opened:
 
     def close(self) -> Pulse:
         """The device's new state; `days` then holds every UTC day that was touched."""
+        if self._clock_right_at is not None:
+            self._settle_clock()
         old = self._pulse
         latest = dict(old.latest)
         self._merge_latest(latest)
@@ -144,11 +152,9 @@ class Opened:
         if self._online is False and received_at >= (self._status_at or 0):
             self._online = True
 
-    def _contact(self, queued: bool) -> None:
-        """queued: when it was sent is not known, and the last certain contact stays the last."""
-        if not queued:
-            self._unsure_after = None
-        elif self._unsure_after is None:
+    def _contact_lost(self) -> None:
+        """When it was sent is not known, and the last certain contact stays the last."""
+        if self._unsure_after is None:
             self._unsure_after = self._pulse.heard_at or 0
 
     def _taken(self, at: int, says: Says) -> bool:
@@ -167,22 +173,28 @@ class Opened:
         )
 
     def _tell(self, said: Decoded, received_at: int) -> None:
-        """What a message says of the device's clock. One that never gave a time, or none for long,
+        """A message with a wrong time, or none. A device that never gave a time, or none for long,
         has no clock; one that does at times has one that is wrong when it does not."""
-        if said.clock_wrong or said.clock_right:
-            self._told_at = max(received_at, self._told_at or 0)
-            if received_at >= (self._untimed_at or 0):
-                self._untimed_since = None
         if said.clock_wrong:
             self._clock_wrong_at = max(received_at, self._clock_wrong_at or 0)
+            self._told_wrong_at = max(received_at, self._told_wrong_at)
         elif said.clock_right:
             self._clock_right_at = max(received_at, self._clock_right_at or 0)
+        self._settle_clock()
         if said.clock_absent:
             if self._untimed_since is None:
                 self._untimed_since = received_at
             self._untimed_at = max(received_at, self._untimed_at or 0)
             if not self._clockless():
                 self._clock_wrong_at = max(received_at, self._clock_wrong_at or 0)
+
+    def _settle_clock(self) -> None:
+        """Any time given, right or wrong, ends a spell of messages without one."""
+        told = max(self._told_wrong_at, self._clock_right_at or 0)
+        if told > (self._told_at or 0):
+            self._told_at = told
+        if told >= (self._untimed_at or 0) and told:
+            self._untimed_since = None
 
     def _clockless(self) -> bool:
         return without_clock(self._told_at, self._untimed_since, self._untimed_at)

@@ -111,7 +111,7 @@ class Latest(msgspec.Struct, frozen=True):
     value: float
 
 
-class Pulse(msgspec.Struct, frozen=True, kw_only=True):
+class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What is known of a device without reading the store.
 
     heard_at: receipt of the newest message that was not retained; newest_at: newest reading time.

@@ -40,6 +40,7 @@ from fleet.words.saying import (
     day,
     hours,
     is_late,
+    megabytes,
     moment,
     percent_range,
     severity,
@@ -48,7 +49,7 @@ from fleet.words.saying import (
 
 __all__ = [
     "CAUTIONS", "CONDITIONS", "SENDS_A_PERSON", "SEVERITY_WORDS", "SPEAKERS", "Sentence",
-    "condition", "count", "day", "hours", "moment", "percent_range", "sentence", "severity", "span",
+    "condition", "count", "day", "hours", "megabytes", "moment", "percent_range", "sentence", "severity", "span",
 ]  # fmt: skip
 
 FAMILIES = (

@@ -10,6 +10,7 @@ from fleet.words.saying import (
     Speaker,
     count,
     day,
+    megabytes,
     moment,
     span,
 )
@@ -43,8 +44,8 @@ def _not_reporting(f: Finding, zone: str, now: int) -> Sentence:
 def _clock_wrong(f: Finding, zone: str, now: int) -> Sentence:
     return Sentence(
         title="Device clock wrong",
-        seen="The device gives times that cannot be right; its readings carry the time they "
-        f"were received, since {moment(f.since, zone, now)}.",
+        seen="The device gives times that cannot be right, or has ceased to give any; its readings "
+        f"carry the time they were received, since {moment(f.since, zone, now)}.",
         do="Have the device's clock set from the network.",
     )
 
@@ -83,7 +84,7 @@ def _data_budget(f: Finding, zone: str, now: int) -> Sentence:
     used, budget = float(f.facts["used_mb"]), float(f.facts["budget_mb"])
     return Sentence(
         title="Data budget used up" if used >= budget else "Data budget nearly used",
-        seen=f"About {used:.1f} MB of {budget:g} MB were received this month, "
+        seen=f"About {megabytes(used)} of {budget:g} MB were received this month, "
         f"{round(100 * used / budget)} %.",
         do="Have the device report less often, or agree on more data.",
     )

@@ -143,6 +143,11 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def megabytes(used: float) -> str:
+    """An amount of data, with as much of it as is known."""
+    return f"{used:.1f} MB" if used >= 1 else f"{used:.2g} MB"
+
+
 def times(count: int) -> str:
     words = {1: "one attempt", 2: "two attempts", 3: "three attempts", 4: "four attempts"}
     return words.get(count, f"{count} attempts")

@@ -178,7 +178,7 @@ def card_rows(unit: Unit, inputs: UnitInputs | None, now: int) -> list[tuple[str
         ends = f"ends {words.day(unit.sim_ends)}" if unit.sim_ends else ""
         rows.append(("Data card", ", ".join(filter(None, (unit.sim, ends)))))
     if unit.data_mb_month is not None:
-        rows.append(("Data this month", f"about {used:.1f} of {unit.data_mb_month:g} MB"))
+        rows.append(("Data this month", f"about {words.megabytes(used)} of {unit.data_mb_month:g}"))
     return rows
 
 
