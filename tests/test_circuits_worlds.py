@@ -63,7 +63,7 @@ def test_no_healthy_set_is_accused_in_thousands_of_runs() -> None:
         for _ in range(4):
             world.week()
             runs += 1
-            told.update(world.kinds())
+            told.update(list(world.kinds()))
         doubted += world.state()[1] == "leg_out"
     assert runs == 6000
     assert sum(told.values()) <= 2, told
