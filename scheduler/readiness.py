@@ -29,8 +29,10 @@ DOUBTS = (
     "frequency_out", "harder_starting", "starts_unreliable", "service_due",
 )  # fmt: skip
 """Findings that cast doubt, where they are more than a Note."""
-Made = Literal["yes", "no", "in_part", "not_seen"]
-"""in_part: on some of its circuits only, while another was dead or wild."""
+Made = Literal["yes", "no", "in_part", "wild", "not_seen"]
+"""in_part: on some of its circuits only, while another was dead or wild; wild: far too many."""
+BAD = frozenset({"no", "in_part", "wild"})
+"""Runs that prove nothing, and speak against what others proved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ def standing_proof(known: Known) -> Proof | None:
     against = [d.at for d in known.demands if d.end == "failed"]
     against += known.halts
     newest = known.proofs[-1] if known.proofs else None
-    if newest is None or newest.made in ("no", "in_part"):
+    if newest is None or newest.made in BAD:
         return None
     return newest if newest.at >= max(against, default=0) else None
 
@@ -191,6 +193,8 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     found: list[Reason] = []
     if known.last_made == "in_part" and known.runs:
         found.append(("leg_out", known.runs[-1].start))
+    if known.last_made == "wild" and known.runs:
+        found.append(("over_voltage", known.runs[-1].start))
     if proof is None:
         found.append(_unproven(known))
     elif known.now - proof.at > known.limit_s:
@@ -213,7 +217,7 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
 def _unproven(known: Known) -> Reason:
     """Never by itself, not since its last failure, or by hand only."""
     against = [*(d.at for d in known.demands if d.end == "failed"), *known.halts]
-    against += [proof.at for proof in known.proofs if proof.made in ("no", "in_part")]
+    against += [proof.at for proof in known.proofs if proof.made in BAD]
     failed = max(against, default=None)
     if failed is not None and known.proofs:
         return "not_proven_since", failed

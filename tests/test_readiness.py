@@ -380,6 +380,30 @@ def test_a_set_silent_while_running_is_never_standing_by(
         assert "was running when it was last heard" in sentence(one, "UTC", now).seen
 
 
+@pytest.mark.parametrize("quiet_s", [61, 400, 1100])
+@pytest.mark.parametrize("how", ["hold time", "event"])
+def test_nor_is_one_of_which_only_the_beginning_was_heard(how: str, quiet_s: int) -> None:
+    """One reading of `on`, its hold time not yet over; or `started` and nothing more."""
+    on_at = T0 + 3600
+    signal = RunningSignal(first=SignalChannel("running", 0.5, 0.5))
+    t, on, events = np.array([on_at - 900, on_at], np.int64), np.array([0.0, 1.0]), ()
+    if how == "hold time":
+        signal = msgspec.structs.replace(signal, hold_on_s=45)
+    else:
+        on = np.zeros(2)
+        events = (DeviceEvent(device="D", at=on_at + 20, event="started"),)
+    last = on_at + (0 if how == "hold time" else 20)
+    unit = msgspec.structs.replace(UNIT, running=signal)
+    known = msgspec.structs.replace(
+        inputs(last, 230.0, unit), pulses=(Pulse(device="D", heard_at=last, newest_at=last),)
+    )
+    day = digest(day_facts(known, HABIT), T0 // DAY, {"running": Series(t, on)}, events)
+    seen = assess(known, [day], last + quiet_s)
+    expected = "running" if quiet_s < 180 else "last_heard_running"
+    assert (seen.summary.condition, seen.summary.condition_since) == (expected, last)
+    assert seen.look_again_at <= last + 181 or quiet_s > 180, "it looks again when that changes"
+
+
 def test_a_reading_that_says_so_makes_it_stand_by() -> None:
     t = np.array([T0 + 3600, T0 + 3660, T0 + 7200], np.int64)
     unit = msgspec.structs.replace(

@@ -27,6 +27,8 @@ class Now:
     demand: StartDemand | None
     in_auto: Spell | None
     last_stop: int | None
+    came_on_at: int | None = None
+    """When it was last said to turn, where that has not become a run: no later word has it standing."""
     running_known_s: int = 2**62
     """How long after its last reading a set that was seen running is known to run [s]."""
 
@@ -49,12 +51,16 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition by what the device last said.
 
     A set whose running signal was on when it was last read, and was not read since, was last heard
-    running: its run is counted up to there, and that is no word of it standing.
+    running: its run is counted up to there, and that is no word of it standing. Nor is a start of
+    which nothing but its beginning was heard.
     """
     if at.run is not None and at.run.end is None:
         if at.now - at.run.last_on_at > at.running_known_s:
             return "last_heard_running", at.run.last_on_at
         return _running(inputs, at.run, at.now)
+    if at.came_on_at is not None:
+        known = at.now - at.came_on_at <= at.running_known_s
+        return "running" if known else "last_heard_running", at.came_on_at
     if at.run is not None and at.run.end_seen == "gap":
         return "last_heard_running", at.run.last_on_at
     until = cranking_until(inputs, at.demand)

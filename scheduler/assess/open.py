@@ -11,7 +11,7 @@ from fleet.model import Habit, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import condition, findings, habit, hours, seen
-from scheduler.day import Day, DayFacts
+from scheduler.day import Carry, Day, DayFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,7 @@ def now_of(
         demand=now_open.demand,
         in_auto=carry.in_auto if carry else None,
         last_stop=now_open.runs[-1].end if now_open.runs else None,
+        came_on_at=None if carry is None else _came_on(carry, now_open.facts, now),
         running_known_s=habit.running_known_s(reports),
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
@@ -78,7 +79,22 @@ def now_of(
         edges.append(at.in_auto.since + LIMIT_ON_S)
     if running and now_open.run is not None:
         edges.append(now_open.run.last_on_at + at.running_known_s + 1)
+    if carry is not None and carry.runs.candidate is not None and carry.runs.last_at is not None:
+        edges.append(carry.runs.last_at + now_open.facts.signal.hold_on_s + 1)
+    if at.came_on_at is not None:
+        edges.append(at.came_on_at + at.running_known_s + 1)
     cranking = condition.cranking_until(inputs, now_open.demand)
     again = days_of.look_again_at(carry, now_open.facts) if carry else None
     edges += [moment for moment in (cranking, again) if moment is not None]
     return at, limit_s, edges
+
+
+def _came_on(carry: Carry, facts: DayFacts, now: int) -> int | None:
+    """When a set without an open run was last said to turn: its signal was on when last read, for
+    less than its hold time, which has passed since; or the device said `started`, and nothing more."""
+    runs = carry.runs
+    if runs.run is not None:
+        return None
+    if runs.candidate is not None and runs.last_on and runs.last_at is not None:
+        return runs.last_at if now - runs.last_at > facts.signal.hold_on_s else None
+    return runs.started_at

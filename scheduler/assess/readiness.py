@@ -4,30 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice, pairwise
+from itertools import pairwise
 
-from fleet.calendar import DAY_S
-from fleet.channels import AC_VOLTS
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler import readiness
-from scheduler.assess.condition import ON_LOAD_KW, Now
+from scheduler.assess.condition import Now
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
-from scheduler.day import Day, Halt, plate_of
-from scheduler.readiness import Known, Made, Proof
-from scheduler.rules import exercise, supply
+from scheduler.assess.made import SET_SIDE, made
+from scheduler.day import Day, Halt
+from scheduler.readiness import Known, Proof
+from scheduler.rules import exercise
 from scheduler.rules.battery import BatterySeen
+from scheduler.rules.supply import RunPoint
 
-SET_SIDE = AC_VOLTS - {"mains_v"}
-SEEN_READINGS = 3
-"""A run of fewer readings says nothing about its volts."""
 WITH_FAILURE_S = 300
 """A shutdown this near a failed start is that failure again."""
 CRANKED_LOW = 2
 """The cranking limit is crossed when two of the newest three starts lay under it."""
-USUAL_RUNS = 5
-"""So many runs tell which circuits its device measures. Common practice, no source."""
 PROOFS = 6
 """The newest starts by itself that are looked at."""
 
@@ -50,12 +45,13 @@ def look(
     looked: Looked,
     findings: Sequence[Finding],
     blind: Sequence[str],
+    points: Sequence[RunPoint],
     *,
     battery: BatterySeen | None = None,
     out_at_last_run: bool = False,
 ) -> Ready:
     """Readiness of a unit at `at.now`. demands: all known, rising; looked: its runs with reasons;
-    findings: all of them; battery: the verdict on it."""
+    findings: all of them; points: of volts, one a run; battery: the verdict on it."""
     runs = looked.runs
     begun = begun_at(inputs, days)
     new = adopted(inputs, days)
@@ -72,11 +68,11 @@ def look(
         findings=findings,
         demands=demands,
         runs=runs,
-        proofs=proofs(inputs, days, looked),
+        proofs=proofs(inputs, days, looked, points),
         halted_at=None if halt is None else halt.at,
         halts=tuple(one.at for day in days for one in day.halts),
         hand_at=max((run.start for run in runs if run.why == "by_hand"), default=None),
-        last_made="not_seen" if last is None else made(inputs, days, last)[0],
+        last_made="not_seen" if last is None else made(inputs, days, last, points)[0],
         battery="" if battery is None else battery.verdict,
         crank_low_at=None if battery is None else _crank_low_at(battery),
         out_at_last_run=out_at_last_run,
@@ -132,7 +128,9 @@ def interval_s(inputs: UnitInputs, looked: Looked, now: int) -> int | None:
     return max((b - a for a, b in pairwise(dues)), default=None)
 
 
-def proofs(inputs: UnitInputs, days: Sequence[Day], looked: Looked) -> tuple[Proof, ...]:
+def proofs(
+    inputs: UnitInputs, days: Sequence[Day], looked: Looked, points: Sequence[RunPoint]
+) -> tuple[Proof, ...]:
     """Runs that began by themselves, rising, with what volts they made."""
     runs = {run.start: run for run in looked.runs}
     itself = [reason for reason in looked.reasons if reason.by_itself in ("yes", "likely")]
@@ -141,90 +139,10 @@ def proofs(inputs: UnitInputs, days: Sequence[Day], looked: Looked) -> tuple[Pro
         run = runs.get(reason.start)
         if run is None or reason.why not in ("exercise", "outage"):
             continue
-        gave, volts = made(inputs, days, run)
+        gave, volts = made(inputs, days, run, points)
         sure = reason.by_itself == "yes"
         found.append(Proof(run.start, reason.why, sure, gave, volts))
     return tuple(found)
-
-
-def made(inputs: UnitInputs, days: Sequence[Day], run: Run) -> tuple[Made, float | None]:
-    """Whether a run gave volts, and how many (V between the conductors that nominal_v names).
-
-    On a set with several circuits each that was measured counts: none vouches for another. By its
-    settled samples, by a running signal that is itself output volts, by a load it carried,
-    else by the highest volts of its days.
-    """
-    end = run.last_on_at if run.end is None else run.end
-    mine = [day for day in days if run.start // DAY_S <= day.day <= end // DAY_S]
-    points = [p for day in mine if day.supply for p in day.supply.points if p.start == run.start]
-    volts = next((p.volts for p in points if p.volts is not None), None)
-    nominal = inputs.unit.nominal_v
-    several = next((p.circuits for p in reversed(points) if p.circuits), ())
-    missing = usual_circuits(days, run.start) - {c.channel for c in several}
-    if supply.uneven(several):
-        return "in_part", None if volts is None else round(volts, 1)
-    if missing and points:
-        return "not_seen", None if volts is None else round(volts, 1)
-    if not several and (unsettled := _unsettled(inputs, mine)) is not None:
-        return unsettled, None
-    if volts is not None:
-        return ("yes" if volts >= supply.DEAD_SHARE * nominal else "no"), round(volts, 1)
-    signal = inputs.unit.running
-    if signal.first.channel in SET_SIDE and (signal.second is None or signal.join == "both"):
-        return "yes", None
-    if run.peak_load_kw is not None and run.peak_load_kw > ON_LOAD_KW:
-        return "yes", None
-    highest = _highest(mine)
-    tops = [*_shares(inputs, highest), *(v / nominal for v in highest.values())]
-    if not tops:
-        return "not_seen", None
-    if max(tops) >= supply.DEAD_SHARE:
-        return "yes", None
-    return ("no" if run.readings >= SEEN_READINGS else "not_seen"), None
-
-
-def usual_circuits(days: Sequence[Day], before: int) -> frozenset[str]:
-    """Circuits that most of the newest runs before a moment measured: one that is not heard of any
-    more vouches for nothing."""
-    points = (
-        point
-        for day in reversed(days)
-        if day.supply
-        for point in reversed(day.supply.points)
-        if point.start < before
-    )
-    runs = [{c.channel for c in point.circuits} for point in islice(points, USUAL_RUNS)]
-    return frozenset(
-        name for name in set().union(*runs) if 2 * sum(name in one for one in runs) > len(runs)
-    )
-
-
-def _highest(mine: Sequence[Day]) -> dict[str, float]:
-    """The highest volts of each set-side circuit of some days [V]."""
-    highest: dict[str, float] = {}
-    for day in mine:
-        for name, spot in day.spots.items():
-            if name in SET_SIDE:
-                highest[name] = max(spot.max, highest.get(name, 0.0))
-    return highest
-
-
-def _shares(inputs: UnitInputs, volts: dict[str, float]) -> list[float]:
-    """Volts of the circuits of a set with several, as shares of their own nominals; else none."""
-    own = supply.nominals(plate_of(inputs.unit), volts)
-    return [volts[name] / nominal for name, nominal in own.items()]
-
-
-def _unsettled(inputs: UnitInputs, mine: Sequence[Day]) -> Made | None:
-    """What the days of a run say of its circuits where none has a settled sample; None: nothing
-    speaks against them. A circuit that was dead all day gave nothing; one that stood too high may
-    have been starting."""
-    tops = _shares(inputs, _highest(mine))
-    if len(tops) < 2 or max(tops) < supply.DEAD_SHARE:
-        return None
-    if min(tops) < supply.DEAD_SHARE:
-        return "in_part"
-    return "not_seen" if max(tops) >= supply.HIGH_SHARE else None
 
 
 def standing_halt(

@@ -18,6 +18,7 @@ from scheduler.assess import supply as volts
 from scheduler.assess.card import card_findings
 from scheduler.assess.due import due_items, due_since
 from scheduler.assess.open import Open, now_of, open_state
+from scheduler.assess.supply.points import points_of
 from scheduler.assess.verdict import Assessment, Blind, StartTally
 from scheduler.day import Day
 from scheduler.rules import service
@@ -129,13 +130,14 @@ def _looked(
     line, outages, about_mains = at_site.look(inputs, days, at, limit_s, reports)
     battery, about_battery = cells.look(inputs, days, demands, at)
     fuel, about_fuel = tank.look(inputs, days, looked.runs, at)
-    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at)
+    points = points_of(days, now)
+    supplied, about_supply = volts.look(inputs, days, looked.runs or now_open.runs, at, points)
     halted = ready.shut_down(inputs, days, looked.runs, demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
     blind = seen.blind_spots(inputs, days)
     verdict = ready.look(
-        inputs, days, demands, at, looked, found, blind,
+        inputs, days, demands, at, looked, found, blind, points,
         battery=battery, out_at_last_run=supplied.out_at_last_run,
     )  # fmt: skip
     return _Parts(

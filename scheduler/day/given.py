@@ -66,7 +66,10 @@ def gather(
         fitting = one.id
     if cuts:
         carry = msgspec.structs.replace(
-            carry, dip=None, starts=msgspec.structs.replace(carry.starts, reports=())
+            carry,
+            dip=None,
+            starts=msgspec.structs.replace(carry.starts, reports=()),
+            supply=msgspec.structs.replace(carry.supply, system=""),
         )
     return Given(
         facts, start, end, kept, tuple(once.values()), reporting.times(kept), carry,

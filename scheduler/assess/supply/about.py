@@ -19,7 +19,7 @@ class About:
     """Everything the findings are made of. aside: why people set the unit aside, or nothing.
 
     volts, hertz: each with where its history began anew; fitted_from: since when the device that
-    speaks now does [UTC s].
+    speaks now does [UTC s]. system: how it is connected, where its circuits have shown it.
     """
 
     inputs: UnitInputs
@@ -32,6 +32,7 @@ class About:
     delays: Mapping[str, Delay]
     now: int
     aside: str
+    system: str = ""
 
 
 def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) -> dict[str, Delay]:
@@ -47,7 +48,17 @@ def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) 
     )
     answered = {"volts": metered} | dict.fromkeys(DANGERS, visited)
     return {
-        kind: delay
-        for kind, delay in carry.items()
-        if delay.met_at is not None and delay.last_at >= answered.get(kind, 0)
+        name: delay
+        for name, delay in carry.items()
+        if delay.met_at is not None and delay.last_at >= answered.get(trouble_of(name), 0)
     }
+
+
+def trouble_of(name: str) -> str:
+    """The trouble of a delay, whose name may have a circuit behind it."""
+    return name.partition(" ")[0]
+
+
+def circuit_of(name: str) -> str:
+    """The circuit of a delay that is of one; else nothing."""
+    return name.partition(" ")[2]

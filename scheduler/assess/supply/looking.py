@@ -11,22 +11,25 @@ from scheduler.assess.condition import Now
 from scheduler.assess.supply.about import About, still_open
 from scheduler.assess.supply.findings import findings
 from scheduler.assess.supply.measured import measured
-from scheduler.assess.supply.points import points_of
 from scheduler.assess.supply.quantity import of_quantity, wrong_hertz, wrong_volts
 from scheduler.day import Day, plate_of
 from scheduler.rules import supply
-from scheduler.rules.supply import SupplySeen
+from scheduler.rules.supply import RunPoint, SupplySeen
 
 
 def look(
-    inputs: UnitInputs, days: Sequence[Day], runs: Sequence[Run], at: Now
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    runs: Sequence[Run],
+    at: Now,
+    points: tuple[RunPoint, ...],
 ) -> tuple[SupplySeen, tuple[Finding, ...]]:
     """What is known of the unit's volts and hertz, and what is wrong with them.
 
-    days: stored days, rising; runs: with the agreed exercise joined (`why`).
+    days: stored days, rising; runs: with the agreed exercise joined (`why`);
+    points: one a run.
     """
     plate = plate_of(inputs.unit)
-    points = points_of(days, at.now)
     channel = next((d.supply.channel for d in reversed(days) if d.supply and d.supply.channel), "")
     volts = of_quantity("volts", channel, supply.volts_band(plate), inputs, points, at.now)
     hertz = of_quantity("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
@@ -56,5 +59,6 @@ def look(
         delays,
         at.now,
         at.aside.condition if at.aside else "",
+        system=days[-1].carry.supply.system if days else "",
     )
     return seen, findings(about)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import msgspec
 
 from scheduler.day import Day
-from scheduler.rules.supply import RunPoint
+from scheduler.rules.supply import Circuit, RunPoint
 
 YEAR_S = 365 * 86_400
 
@@ -31,9 +31,15 @@ def _joined(one: RunPoint, two: RunPoint) -> RunPoint:
         volts=_mean(one.volts, one.volts_n, two.volts, two.volts_n),
         hertz_n=one.hertz_n + two.hertz_n,
         hertz=_mean(one.hertz, one.hertz_n, two.hertz, two.hertz_n),
-        circuits=two.circuits or one.circuits,
+        circuits=_circuits(one, two),
         load_kw=_mean(one.load_kw, one.volts_n or 1, two.load_kw, two.volts_n or 1),
     )
+
+
+def _circuits(one: RunPoint, two: RunPoint) -> tuple[Circuit, ...]:
+    """Each circuit as the later part of the run has it that read it."""
+    newer = {circuit.channel for circuit in two.circuits}
+    return (*(c for c in one.circuits if c.channel not in newer), *two.circuits)
 
 
 def _mean(one: float | None, n: int, two: float | None, m: int) -> float | None:

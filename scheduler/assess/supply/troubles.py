@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fleet.model import Evidence, Finding, Severity
-from scheduler.assess.supply.about import About
+from scheduler.assess.supply.about import About, circuit_of, trouble_of
 from scheduler.rules import supply
 from scheduler.rules.supply import Circuit, Delay, Measured, Plate
 
@@ -26,23 +26,26 @@ FAR_OFF = 1.6
 
 
 def troubles(about: About) -> list[Finding]:
-    """A finding each for the open troubles that no other finding says."""
+    """A finding each for the kinds of open troubles that no other finding says."""
     found = []
-    for trouble, delay in sorted(about.delays.items()):
+    open_ = {trouble_of(name) for name in about.delays}
+    for trouble in sorted(open_):
         kind, severity = OF_TROUBLE[trouble]
-        if _not_told(about, trouble):
+        if _not_told(about, trouble, open_):
             continue
+        name = _gravest(about, trouble)
+        delay, mine = about.delays[name], _of(about, trouble)
         found.append(
             Finding(
                 kind=kind,
-                severity=_of_circuit(about, delay) if trouble == "circuit" else severity,
-                since=delay.since,
-                learned_at=delay.met_at,
-                facts=_facts(about, trouble, delay),
+                severity=_of_circuit(about, name) if trouble == "circuit" else severity,
+                since=min(one.since for one in mine),
+                learned_at=min((m for one in mine if (m := one.met_at) is not None), default=None),
+                facts=_facts(about, trouble, name),
                 evidence=Evidence(
-                    channels=_channels(about, trouble),
-                    from_at=delay.since,
-                    to_at=delay.last_at,
+                    channels=_channels(about, trouble, name),
+                    from_at=min(one.since for one in mine),
+                    to_at=max(one.last_at for one in mine),
                     readings=delay.n,
                 ),
             )
@@ -50,28 +53,45 @@ def troubles(about: About) -> list[Finding]:
     return found
 
 
-def _not_told(about: About, trouble: str) -> bool:
+def _of(about: About, trouble: str) -> list[Delay]:
+    return [delay for name, delay in about.delays.items() if trouble_of(name) == trouble]
+
+
+def _gravest(about: About, trouble: str) -> str:
+    """The delay of a trouble that is told: of several circuits one that has been alive, and of those
+    the farthest off."""
+    names = [name for name in sorted(about.delays) if trouble_of(name) == trouble]
+    low = -1 if trouble == "circuit" else 1
+    return max(
+        names,
+        key=lambda name: (
+            not circuit_of(name) or live_before(about, circuit_of(name)),
+            low * about.delays[name].worst,
+        ),
+    )
+
+
+def _not_told(about: About, trouble: str, open_: set[str]) -> bool:
     """Said by another finding: stray volts under a graver word, a wrong nominal's consequences."""
     wrong = about.seen.wrong_nominal
     volts = [n for n in wrong if n > 65]
     if trouble == "stray":
-        return "standing" in about.delays
+        return "standing" in open_
     if trouble == "hertz":
         return any(n <= 65 for n in wrong)
     if trouble == "volts":
-        return bool(volts) or bool(about.delays.keys() & GRAVER)
+        return bool(volts) or bool(open_ & GRAVER)
     if trouble == "circuit":
-        return "open_neutral" in about.delays
+        return "open_neutral" in open_
     return trouble == "over_voltage" and any(n >= FAR_OFF * about.plate.nominal_v for n in volts)
 
 
-def _of_circuit(about: About, delay: Delay) -> Severity:
+def _of_circuit(about: About, name: str) -> Severity:
     """Act now of a dead circuit, Same day of one that is far too low; Next visit of one that has
     never shown volts, which may be a lead that was never fitted."""
-    worst = _worst(about, low=True)
-    if worst is not None and not live_before(about, worst.channel):
+    if not live_before(about, circuit_of(name)):
         return "next_visit"
-    return "act_now" if delay.worst < supply.DEAD_SHARE else "same_day"
+    return "act_now" if about.delays[name].worst < supply.DEAD_SHARE else "same_day"
 
 
 def live_before(about: About, channel: str) -> bool:
@@ -84,29 +104,28 @@ def live_before(about: About, channel: str) -> bool:
     )
 
 
-def _worst(about: About, *, low: bool) -> Circuit | None:
-    """The circuit of the newest run that is farthest under (else over) its nominal."""
-    for point in reversed(about.points):
-        mine = [c for c in point.circuits if (c.last < c.nominal) == low]
-        if point.circuits:
-            return supply.worst(mine)
-    return None
+def _newest(about: About, channel: str) -> Circuit | None:
+    """How a circuit stood in the newest run that read it."""
+    return next(
+        (c for point in reversed(about.points) for c in point.circuits if c.channel == channel),
+        None,
+    )
 
 
-def _channels(about: About, trouble: str) -> tuple[str, ...]:
+def _channels(about: About, trouble: str, name: str) -> tuple[str, ...]:
     if trouble == "hertz":
         return ("frequency_hz",)
-    if trouble == "circuit" and (worst := _worst(about, low=True)) is not None:
-        return (worst.channel,)
     if trouble == "open_neutral":
         last = next((p.circuits for p in reversed(about.points) if p.circuits), ())
         apart = tuple(c.channel for c in last if c.channel in supply.TO_NEUTRAL)
         return apart or ("ac_l1_v", "ac_l2_v")
+    if circuit_of(name):
+        return (circuit_of(name),)
     return (about.seen.volts.channel,) if about.seen.volts else ("ac_v",)
 
 
-def _facts(about: About, trouble: str, delay: Delay) -> dict[str, Any]:
-    plate = about.plate
+def _facts(about: About, trouble: str, name: str) -> dict[str, Any]:
+    plate, delay = about.plate, about.delays[name]
     facts: dict[str, Any]
     if trouble in ("volts", "hertz"):
         measured = about.seen.volts if trouble == "volts" else about.seen.hertz
@@ -114,10 +133,8 @@ def _facts(about: About, trouble: str, delay: Delay) -> dict[str, Any]:
         since = about.volts.since if trouble == "volts" else about.hertz.since
         return facts | ({"changed_at": since} if since > delay.last_at else {})
     facts = {"nominal_v": plate.nominal_v, "last_at": delay.last_at}
-    if trouble in ("circuit", "over_voltage"):
-        worst = _worst(about, low=trouble == "circuit")
-        if worst is not None and (trouble == "circuit" or not supply.good(worst)):
-            return facts | _circuit_facts(about, worst, delay)
+    if circuit_of(name):
+        return facts | _circuit_facts(about, circuit_of(name), delay)
     if trouble in ("over_voltage", "no_output", "standing", "stray"):
         facts["volts"] = round(delay.worst * plate.nominal_v, 1)
     if trouble == "over_voltage" and delay.worst == 0.0:
@@ -125,18 +142,21 @@ def _facts(about: About, trouble: str, delay: Delay) -> dict[str, Any]:
     return facts
 
 
-def _circuit_facts(about: About, worst: Circuit, delay: Delay) -> dict[str, Any]:
-    """Which circuit, its volts in the newest run, and its own nominal [V]."""
-    facts: dict[str, Any] = {
-        "channel": worst.channel,
-        "volts": worst.last,
-        "nominal_v": worst.nominal,
-        "phases": about.plate.phases,
-        "last_at": delay.last_at,
-    }
-    if not live_before(about, worst.channel):
+def _circuit_facts(about: About, channel: str, delay: Delay) -> dict[str, Any]:
+    """Which circuit, its volts at worst, and its own nominal [V]."""
+    facts: dict[str, Any] = {"channel": channel, "phases": about.plate.phases}
+    newest = _newest(about, channel)
+    nominal = newest.nominal if newest is not None else _nominal(about, channel)
+    facts |= {"volts": round(delay.worst * nominal, 1), "nominal_v": nominal}
+    if not live_before(about, channel):
         facts["not_yet"] = True
     return facts
+
+
+def _nominal(about: About, channel: str) -> float:
+    """A circuit's nominal where no run read it: as the set is known to be connected."""
+    own = supply.nominals(about.plate, {channel: 0.0}, about.system)
+    return round(own.get(channel, about.plate.nominal_v), 1)
 
 
 def _band_facts(

@@ -13,11 +13,12 @@ from scheduler.rules.supply.circuits import (
     HIGH_SHARE,
     good,
     uneven,
-    worst,
 )
+from scheduler.rules.supply.day import CHANNELS
+from scheduler.rules.supply.day import Day as WatchedDay
 from scheduler.rules.supply.drift import Point, alike, drift
 from scheduler.rules.supply.legs import UNBALANCE_PCT
-from scheduler.rules.supply.nominal import TO_NEUTRAL, nominals
+from scheduler.rules.supply.nominal import NEAR, TO_NEUTRAL, nominals
 from scheduler.rules.supply.settled import no_load_kw
 from scheduler.rules.supply.terms import (
     Band,
@@ -34,12 +35,11 @@ from scheduler.rules.supply.terms import (
     SupplySeen,
     Trouble,
 )
-from scheduler.rules.supply.watch import CHANNELS, watch
-from scheduler.rules.supply.watch import Day as WatchedDay
+from scheduler.rules.supply.watch import watch
 
 __all__ = [
-    "CHANNELS", "DEAD_SHARE", "HIGH_SHARE", "TO_NEUTRAL", "UNBALANCE_PCT", "Band", "Circuit", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
+    "CHANNELS", "DEAD_SHARE", "HIGH_SHARE", "NEAR", "TO_NEUTRAL", "UNBALANCE_PCT", "Band", "Circuit", "Delay", "Drift", "Measured", "OutSpell", "Plate", "Point",
     "Quantity", "RunPoint", "SupplyCarry", "SupplyDay", "SupplySeen", "Trouble", "WatchedDay",
     "alike", "drift", "good", "hertz_band", "hertz_like", "no_load_kw", "nominals",
-    "other_hertz", "other_nominal", "uneven", "volts_band", "volts_like", "watch", "worst",
+    "other_hertz", "other_nominal", "uneven", "volts_band", "volts_like", "watch",
 ]  # fmt: skip

@@ -7,7 +7,7 @@ motors and burns them, one that stands too high destroys what is plugged in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,11 +15,9 @@ from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
 from scheduler.rules.supply import legs, settled
-from scheduler.rules.supply.nominal import OF_SYSTEM, TO_NEUTRAL, nominals
+from scheduler.rules.supply.nominal import EVERY, TO_NEUTRAL, system_of
 from scheduler.rules.supply.terms import Circuit, Plate
 
-EVERY = OF_SYSTEM["3"]
-"""Every circuit a set may have, in the order of all systems."""
 LOW_SHARE = 0.8
 """Under this share of its nominal a circuit carries nothing: equipment is not made to run on less
 for longer than 10 s (ITI (CBEMA) curve, Information Technology Industry Council, 2000)."""
@@ -30,11 +28,18 @@ HIGH_SHARE = 1.15
 APART = 0.2
 """Circuits this far from each other, in shares of their nominals, are not alike. Common practice, no
 source."""
-NEWEST = 3
-"""So many of a run's newest samples say how a circuit stood at its end."""
+NEWEST, NEWEST_S = 3, 60
+"""A circuit's newest three readings in a run, and all of its newest minute, say how it stood at the
+end: a motor that started then is no dead phase. Common practice, no source."""
+AT_TIMES_SHARE = 0.1
+"""Dead or wild at times: in a tenth of a run's moments. A motor that starts pulls volts down for
+seconds, and to half only where it stalls. Common practice, no source."""
+STOPPING_S = 180
+"""So long before the end of a run a circuit that a device sends on change may be stopping already."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +47,20 @@ class Together:
     """Every circuit's value in force at each settled moment of a run at which any was read.
 
     run, t: number of the run and UTC second, of length n. volts: a row a circuit, n long, NaN where
-    none is in force [V]. own: each circuit's nominal [V].
+    none is to be judged [V]. force: whether one is in force; read: whether it was read at that moment.
+    own: each circuit's nominal [V].
+    starts: of the runs [UTC s]. system: how the set is connected; "" where these do not tell.
     """
 
     names: tuple[str, ...]
     run: Ints
     t: Ints
     volts: Floats
+    force: Mask
+    read: Mask
     own: Floats
+    starts: tuple[int, ...]
+    system: str
 
     @property
     def share(self) -> Floats:
@@ -61,6 +72,13 @@ class Together:
         found: Floats = np.fmax.reduce(self.share)
         return found
 
+    def where(self, kept: Mask) -> Together:
+        """The same at some of its moments only."""
+        return replace(
+            self, run=self.run[kept], t=self.t[kept], volts=self.volts[:, kept],
+            force=self.force[:, kept], read=self.read[:, kept],
+        )  # fmt: skip
+
 
 def together(
     plate: Plate,
@@ -68,11 +86,14 @@ def together(
     runs: Sequence[tuple[int, int]],
     settle: Sequence[int],
     fresh_s: int,
+    before: str = "",
+    real: Mapping[str, Series] | None = None,
 ) -> Together | None:
     """The circuits of a set with several, in its runs; None where fewer than two were measured.
 
     runs: [start, end), rising; settle: seconds of each that are not judged; fresh_s: how long a
-    value stays in force.
+    value stays in force; before: how the set was known to be connected. real: the readings
+    themselves, where `series` holds the values a device sends on change.
     """
     names = tuple(name for name in EVERY if len(series.get(name) or ()))
     if len(names) < 2:
@@ -87,46 +108,88 @@ def together(
         for name, row in zip(names, volts, strict=True)
         if np.isfinite(row).any()
     }
-    own = nominals(plate, middle)
-    if len(own) < 2:
+    system = system_of(plate, middle, before)
+    if len(system.own) < 2:
         return None
-    kept = [k for k, name in enumerate(names) if name in own]
-    return Together(tuple(own), run, t, volts[kept], np.array(list(own.values())))
+    kept = [k for k, name in enumerate(names) if name in system.own]
+    own = np.array(list(system.own.values()))
+    volts = volts[kept]
+    until = _vouched(real or series, system.own, runs, held=real is not None)
+    unsure = (volts < LOW_SHARE * own[:, None]) & (t > until[run])
+    return Together(
+        names=tuple(system.own),
+        run=run,
+        t=t,
+        volts=np.where(unsure, np.nan, volts),
+        force=np.isfinite(volts),
+        read=np.stack([np.isin(t, series[name].t) for name in system.own]),
+        own=own,
+        starts=tuple(start for start, _ in runs),
+        system=system.name if system.fits else "",
+    )
+
+
+def _vouched(
+    real: Mapping[str, Series],
+    own: Mapping[str, float],
+    runs: Sequence[tuple[int, int]],
+    *,
+    held: bool,
+) -> Ints:
+    """Until when, in each run, circuits were seen alive: one that is dead later may be stopping.
+
+    The circuits of a set may be read seconds apart, and the engine may stop in between.
+    """
+    until = np.full(len(runs), -1, np.int64)
+    for name, nominal in own.items():
+        one = real.get(name) or no_series()
+        t = one.t[one.v >= LOW_SHARE * nominal]
+        for number, (start, end) in enumerate(runs):
+            place = int(np.searchsorted(t, end, side="left"))
+            if place and t[place - 1] >= start:
+                until[number] = max(until[number], t[place - 1])
+    ends = np.array([end for _, end in runs], np.int64)
+    least = ends - STOPPING_S if held else until
+    return np.where(until < 0, ends, np.maximum(until, least))
 
 
 def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s: int) -> Together:
     """The same without the moments at which a set that idles down was not at governed speed."""
     if not plate.idle_down:
         return found
-    at = settled.governed(
-        plate,
-        found.highest * plate.nominal_v,
-        settled.at_or_before(hertz, found.t, fresh_s),
-        settled.at_or_before(load, found.t, fresh_s),
+    return found.where(
+        settled.governed(
+            plate,
+            found.highest * plate.nominal_v,
+            settled.at_or_before(hertz, found.t, fresh_s),
+            settled.at_or_before(load, found.t, fresh_s),
+        )
     )
-    return replace(found, run=found.run[at], t=found.t[at], volts=found.volts[:, at])
 
 
-def lowest(found: Together) -> Series:
-    """The lowest circuit while another gives volts, at each moment [share of its nominal]."""
-    share = found.share
-    live = np.fmax.reduce(share) >= LOW_SHARE
-    return Series(found.t[live], np.fmin.reduce(share)[live])
-
-
-def of_run(found: Together, number: int) -> tuple[Circuit, ...]:
-    """How each circuit stood in one run: its median, and the median of its newest samples."""
+def of_run(found: Together, start: int) -> tuple[Circuit, ...]:
+    """How each circuit stood in one run: its median, the median of its newest samples, and whether
+    it was dead or wild at times. Left out is one that was heard of no more at the end."""
+    one = found.where(found.run == found.starts.index(start))
+    share, live = one.share, one.highest >= LOW_SHARE
     made = []
-    for name, own, row in zip(found.names, found.own.tolist(), found.volts, strict=True):
-        volts = row[found.run == number]
-        volts = volts[np.isfinite(volts)]
-        if len(volts):
-            middle, last = float(np.median(volts)), float(np.median(volts[-NEWEST:]))
-            made.append(
-                Circuit(
-                    channel=name, volts=round(middle, 1), last=round(last, 1), nominal=round(own, 1)
-                )
+    for k, (name, own) in enumerate(zip(one.names, one.own.tolist(), strict=True)):
+        there = np.isfinite(one.volts[k])
+        volts, read = one.volts[k][there], one.read[k][there]
+        if not len(volts) or not one.force[k, -1]:
+            continue
+        t, own_v = one.t[there][read], volts[read]
+        newest = max(NEWEST, int(np.count_nonzero(t > t[-1] - NEWEST_S))) if len(t) else 0
+        out = ((share[k] < DEAD_SHARE) & live | (share[k] >= HIGH_SHARE))[there]
+        made.append(
+            Circuit(
+                channel=name,
+                volts=round(float(np.median(volts)), 1),
+                last=round(float(np.median(own_v[-newest:] if newest else volts)), 1),
+                nominal=round(own, 1),
+                at_times=bool(out.mean() >= AT_TIMES_SHARE or out[-1]),
             )
+        )
     return tuple(made) if len(made) > 1 else ()
 
 
@@ -149,21 +212,17 @@ def open_neutral(plate: Plate, found: Together) -> Series:
 
 def good(circuit: Circuit) -> bool:
     """Whether a circuit gave volts its load can live with, through its run and at its end."""
-    return all(
+    return not circuit.at_times and all(
         LOW_SHARE <= volts / circuit.nominal < HIGH_SHARE for volts in (circuit.volts, circuit.last)
     )
 
 
 def uneven(circuits: Sequence[Circuit]) -> bool:
-    """Whether some circuit of a set was not good while its circuits were not all alike.
+    """Whether some circuit of a set was wild, or not good while its circuits were not all alike.
 
-    Volts that are too low or too high on all of them alike are the band's to judge.
+    Volts that are too low on all of them alike are the band's to judge.
     """
     at_end = [c.last / c.nominal for c in circuits]
-    some = any(not good(c) for c in circuits)
-    return some and (any(good(c) for c in circuits) or max(at_end) - min(at_end) > APART)
-
-
-def worst(circuits: Iterable[Circuit]) -> Circuit | None:
-    """The circuit farthest from its nominal in ratio, as it stood at the end of its run."""
-    return max(circuits, key=lambda c: abs(np.log(max(c.last, 0.1) / c.nominal)), default=None)
+    bad = [c for c in circuits if not good(c)]
+    alike = len(bad) == len(circuits) and max(at_end, default=0) - min(at_end, default=0) <= APART
+    return bool(bad) and (not alike or max(at_end) >= HIGH_SHARE or any(c.at_times for c in bad))

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from fleet.model import Series
 from scheduler.rules.supply.points import unbalance_pct
-from scheduler.rules.supply.terms import Plate
 
 LEG_HIGH = 1.10
 LEG_LOW = 0.90
@@ -20,11 +19,6 @@ UNBALANCE_PCT = 3.0
 from 1 % on, and says not to run them above 5 %."""
 
 Floats = NDArray[np.float64]
-
-
-def leg_nominal(plate: Plate) -> float:
-    """Nominal volts of one leg: half of a nominal that names both (200 V and more)."""
-    return plate.nominal_v / 2 if plate.nominal_v >= 200 else plate.nominal_v
 
 
 def apart(high: Floats, low: Floats) -> Floats:

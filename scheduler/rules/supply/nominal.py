@@ -1,94 +1,153 @@
-"""What each circuit of a set is nominally at: lines, legs, and the three lines to neutral."""
+"""What each circuit of a set is nominally at: lines, legs, and the three lines to neutral.
+
+The register says one nominal and a number of phases; how the set is connected is read off its
+circuits once they all fit, and kept: a fault must not look like another way of connecting it. With
+its neutral open a wye of 277/480 V can stand at 240, 416 and 240 V, as a high-leg delta does.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from scheduler.rules.supply import legs
 from scheduler.rules.supply.terms import Plate
 
 TO_NEUTRAL = ("ac_l1_v", "ac_l2_v", "ac_l3_v")
 LINES = ("ac_l12_v", "ac_l23_v", "ac_l31_v")
-OF_SYSTEM: dict[str, tuple[str, ...]] = {
-    "1": (),
-    "split": ("ac_v", "ac_l1_v", "ac_l2_v", "ac_l12_v"),
-    "3": ("ac_v", *TO_NEUTRAL, *LINES),
-}
-"""The circuits a set of these phases has."""
+EVERY = ("ac_v", *TO_NEUTRAL, *LINES)
+"""Every circuit a set may have, in the order of all systems."""
+SPLIT = ("ac_v", "ac_l1_v", "ac_l2_v", "ac_l12_v")
 BESIDE = ("ac_l2_v", "ac_l3_v", "ac_l23_v", "ac_l31_v")
 """Circuits a single-phase set does not have: one that is alive says that the register, whose word
 where nobody wrote one is a single phase, is wrong."""
-THIRD = frozenset({"ac_l3_v", "ac_l23_v", "ac_l31_v"})
 ALIVE_SHARE = 0.2
 """Alive for this purpose: above what an open lead picks up. Common practice, no source."""
+BOTH_LEGS_V = 200.0
+"""From here on a split-phase nominal names both legs together (100/200, 120/240 V); below it names
+one of them, or both of a tool supply of 110 V with its middle on earth (BS 7671, 411.8)."""
 LINE_TO_NEUTRAL = frozenset({120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0})
 """A three-phase nominal that names line to neutral; any other names line to line (memory)."""
-EITHER_NOMINALS = frozenset({220.0, 230.0, 240.0})
-"""Nominals that name line to line in some systems (127/220, 133/230, 139/240 V) and line to
-neutral in others (220/380, 230/400, 240/415 V)."""
+EITHER_NOMINALS = frozenset({100.0, 110.0, 115.0, 120.0, 127.0, 220.0, 230.0, 240.0})
+"""Nominals that name line to line in some systems (63.5/110, 127/220, 133/230, 139/240 V) and line
+to neutral in others (110/190, 115/200, 220/380, 230/400, 240/415 V)."""
 HIGH_LEG_NOMINALS = frozenset({240.0, 480.0})
 """Line-to-line nominals of a delta whose one winding has its middle at neutral: two lines stand at
 half of nominal to it and the third, the high leg, at root 3 halves (NFPA 70, 110.15)."""
 NEAR = 0.12
-"""A high-leg delta is believed when every line to neutral is this near to its own. Common
-practice, no source."""
+"""A way of connecting is believed when every circuit is this near to its own. Common practice, no
+source."""
+EARTHED_SHARE = 0.1
+"""The earthed corner of a delta reads less than this to earth. Common practice, no source."""
 
 
-def of_system(plate: Plate, volts: Mapping[str, float]) -> tuple[str, ...]:
-    """The measured channels that are circuits of such a set, in order. volts: what each is at [V]."""
-    return tuple(name for name in OF_SYSTEM[_phases(plate, volts)] if name in volts)
+@dataclass(frozen=True, slots=True)
+class System:
+    """How a set is connected. own: nominal of each measured circuit [V]; fits: every one is near."""
+
+    name: str
+    own: dict[str, float]
+    fits: bool
 
 
-def _phases(plate: Plate, volts: Mapping[str, float]) -> str:
-    if plate.phases != "1":
-        return plate.phases
-    if all(volts.get(name, 0.0) < ALIVE_SHARE * plate.nominal_v for name in BESIDE):
-        return "1"
-    return "3" if THIRD & volts.keys() else "split"
+def nominals(plate: Plate, volts: Mapping[str, float], before: str = "") -> dict[str, float]:
+    """Each circuit's own nominal [V]; nothing for a set of a single circuit."""
+    return system_of(plate, volts, before).own
 
 
-def nominals(plate: Plate, volts: Mapping[str, float]) -> dict[str, float]:
-    """Each circuit's own nominal [V]. volts: what each is at, as while it runs [V].
+def system_of(plate: Plate, volts: Mapping[str, float], before: str = "") -> System:
+    """How the set is connected. volts: what each circuit is at, as while it runs [V]; before: how it
+    was known to be.
 
-    A split-phase nominal of 200 V and more names both legs together. A three-phase one names line
-    to neutral or line to line by the table of nominals; where it may name either, and on a set that
-    only its readings show to have several circuits, whichever the volts are nearest to. `ac_v` is
-    what the nominal names.
+    Where the nominal may name one thing or another, and on a set that only its readings show to have
+    several circuits, whichever the volts are nearest to. `ac_v` is what the nominal names. What was
+    known goes on, but that a wye whose circuits all fit is no delta with a high or an earthed leg.
     """
-    own = min(_scales(plate, volts), key=lambda scale: _apart(scale, volts))
-    return {name: own[name] for name in of_system(plate, volts)}
+    if plate.phases == "1" and not before and not _several(plate, volts):
+        return System("", {}, False)
+    ways = ways_of(plate)
+    plain = [name for name in ways if not _delta(name)]
+    fitting = [name for name in plain if _fits(ways[name], volts)]
+    if before in ways and not (_delta(before) and fitting):
+        name = before
+    elif not fitting and (delta := next((d for d in ways if _is_delta(d, ways, volts)), None)):
+        name = delta
+    else:
+        name = min(plain, key=lambda one: _apart(ways[one], volts))
+    own = {
+        circuit: ways[name][circuit]
+        for circuit in EVERY
+        if circuit in volts and circuit in ways[name]
+    }
+    fits = len(own) > 1 and (_is_delta(name, ways, volts) if _delta(name) else name in fitting)
+    return System(name, own, fits)
 
 
-def _scales(plate: Plate, volts: Mapping[str, float]) -> list[dict[str, float]]:
-    """The nominals its circuits may have."""
-    nominal, leg = plate.nominal_v, legs.leg_nominal(plate)
-    every = {"ac_v": nominal}
-    split = every | dict.fromkeys(TO_NEUTRAL, leg) | dict.fromkeys(LINES, 2 * leg)
-    by_line = every | dict.fromkeys(TO_NEUTRAL, nominal / 3**0.5) | dict.fromkeys(LINES, nominal)
-    by_neutral = every | dict.fromkeys(TO_NEUTRAL, nominal)
-    by_neutral |= dict.fromkeys(LINES, nominal * 3**0.5)
-    if plate.phases == "split":
-        return [split]
-    if high := _high_leg(plate, volts):
-        return [by_line | high]
-    if plate.phases == "1":
-        return [split, by_line, by_neutral]
-    if nominal in EITHER_NOMINALS:
-        return [by_line, by_neutral]
-    return [by_neutral if nominal in LINE_TO_NEUTRAL else by_line]
+def _several(plate: Plate, volts: Mapping[str, float]) -> bool:
+    return any(volts.get(name, 0.0) >= ALIVE_SHARE * plate.nominal_v for name in BESIDE)
 
 
-def _high_leg(plate: Plate, volts: Mapping[str, float]) -> dict[str, float]:
-    """Nominals to neutral of a high-leg delta, where all three lines stand as in one; else none."""
-    if plate.nominal_v not in HIGH_LEG_NOMINALS or not all(name in volts for name in TO_NEUTRAL):
-        return {}
-    high = max(TO_NEUTRAL, key=lambda name: volts[name])
-    scale = {name: plate.nominal_v * (3**0.5 / 2 if name == high else 0.5) for name in TO_NEUTRAL}
-    near = all(abs(volts[name] / scale[name] - 1) <= NEAR for name in TO_NEUTRAL)
-    lines = all(abs(volts[name] / plate.nominal_v - 1) <= NEAR for name in LINES if name in volts)
-    return scale if near and lines else {}
+@lru_cache(maxsize=512)
+def ways_of(plate: Plate) -> dict[str, dict[str, float]]:
+    """The ways a set of this plate may be connected, with each circuit's nominal then [V]."""
+    v = plate.nominal_v
+    found: dict[str, dict[str, float]] = {}
+    if plate.phases in ("split", "1"):
+        names = SPLIT if plate.phases == "split" else EVERY
+        found["legs"] = _scale(v, v / 2 if v >= BOTH_LEGS_V else v, 2.0, names)
+        if v < BOTH_LEGS_V and plate.phases == "split":
+            found["half legs"] = _scale(v, v / 2, 2.0, names)
+    if plate.phases in ("3", "1"):
+        either = plate.phases == "1" or v in EITHER_NOMINALS
+        if either or v not in LINE_TO_NEUTRAL:
+            found["line"] = _scale(v, v / 3**0.5, 3**0.5)
+        if either or v in LINE_TO_NEUTRAL:
+            found["neutral"] = _scale(v, v, 3**0.5)
+        for name in TO_NEUTRAL:
+            if v in HIGH_LEG_NOMINALS:
+                found[f"high {name}"] = _scale(v, v / 2, 2.0) | {name: v * 3**0.5 / 2}
+            found[f"corner {name}"] = _scale(v, v, 1.0)
+            del found[f"corner {name}"][name]
+    return found
+
+
+def _scale(
+    nominal: float, leg: float, across: float, names: tuple[str, ...] = EVERY
+) -> dict[str, float]:
+    every = {"ac_v": nominal} | dict.fromkeys(TO_NEUTRAL, leg) | dict.fromkeys(LINES, across * leg)
+    return {name: every[name] for name in names}
+
+
+def _delta(name: str) -> bool:
+    """A delta with a high or an earthed leg: no plain way of connecting a set."""
+    return name.startswith(("high", "corner"))
+
+
+def _is_delta(
+    name: str, ways: Mapping[str, Mapping[str, float]], volts: Mapping[str, float]
+) -> bool:
+    """Whether all three lines stand as in such a delta.
+
+    With an earthed corner two stand at the line voltage to earth; where a wye of this nominal may
+    stand so with its third leg dead, lines must have been read.
+    """
+    kind, _, leg = name.partition(" ")
+    if not _delta(name) or not all(one in volts for one in TO_NEUTRAL):
+        return False
+    if kind == "corner":
+        told = "line" in ways and "neutral" not in ways
+        if volts[leg] > EARTHED_SHARE * ways[name]["ac_v"] or not (
+            told or volts.keys() & set(LINES)
+        ):
+            return False
+    return _fits(ways[name], volts)
+
+
+def _fits(scale: Mapping[str, float], volts: Mapping[str, float]) -> bool:
+    """Whether every circuit is near to its own nominal."""
+    return all(abs(volts[name] / own - 1) <= NEAR for name, own in scale.items() if name in volts)
 
 
 def _apart(scale: Mapping[str, float], volts: Mapping[str, float]) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
-from scheduler.rules.supply.nominal import nominals
+from scheduler.rules.supply.nominal import BOTH_LEGS_V, LINES, TO_NEUTRAL, system_of, ways_of
 from scheduler.rules.supply.terms import Plate
 
 SETTLE_S = 30
@@ -35,33 +35,45 @@ def settle_s(plate: Plate, temp_c: float | None) -> int:
     return SETTLE_COLD_S if temp_c is not None and temp_c < COLD_C else SETTLE_SMALL_S
 
 
-def volts_of(plate: Plate, series: dict[str, Series]) -> tuple[str, Series]:
+def volts_of(plate: Plate, series: dict[str, Series], system: str = "") -> tuple[str, Series]:
     """(channel, volts as `nominal_v` names them); ("", nothing) where no volts are read.
 
     `ac_v` first; else both legs of a split-phase set added up; line to line; line to neutral: each
-    as far from the set's nominal as it is from its own.
+    as far from the set's nominal as it is from its own. system: how it was known to be connected.
     """
     if len(series.get("ac_v") or ()):
         return "ac_v", series["ac_v"]
     one = series.get("ac_l1_v") or no_series()
-    if plate.phases == "split" and len(one) and plate.nominal_v >= 200:
+    if plate.phases == "split" and len(one) and plate.nominal_v >= BOTH_LEGS_V:
         two = series.get("ac_l2_v") or no_series()
         t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
         return ("ac_l1_v", Series(t, one.v[a] + two.v[b])) if len(t) else ("", no_series())
-    if plate.phases == "3" and len(series.get("ac_l12_v") or ()):
-        return "ac_l12_v", _as_nominal(plate, series, "ac_l12_v")
-    return ("ac_l1_v", _as_nominal(plate, series, "ac_l1_v")) if len(one) else ("", no_series())
+    lines = LINES[:1] if plate.phases == "3" else ()
+    there = [name for name in (*lines, *TO_NEUTRAL) if len(series.get(name) or ())]
+    if not there or (plate.phases == "1" and there[0] != "ac_l1_v"):
+        return "", no_series()
+    return _as_nominal(plate, series, there, system)
 
 
-def _as_nominal(plate: Plate, series: Mapping[str, Series], channel: str) -> Series:
-    """A circuit's volts as the set's nominal names them."""
-    live = {
-        name: float(np.median(one.v[alive]))
-        for name, one in series.items()
-        if name.startswith("ac_") and (alive := one.v >= DEAD_SHARE * plate.nominal_v).any()
-    }
-    own = nominals(plate, live or {channel: plate.nominal_v}).get(channel, plate.nominal_v)
-    return Series(series[channel].t, series[channel].v * (plate.nominal_v / own))
+def _as_nominal(
+    plate: Plate, series: Mapping[str, Series], there: Sequence[str], system: str
+) -> tuple[str, Series]:
+    """The first of some circuits that the set has, its volts as the set's nominal names them."""
+    own = ways_of(plate).get(system) or system_of(plate, _alive(plate, series)).own
+    channel = next((name for name in there if name in own), there[0])
+    return channel, Series(
+        series[channel].t, series[channel].v * (plate.nominal_v / own.get(channel, plate.nominal_v))
+    )
+
+
+def _alive(plate: Plate, series: Mapping[str, Series]) -> dict[str, float]:
+    """What each circuit is at while it gives volts [V]; 0 for one that never does."""
+    found = {}
+    for name, one in series.items():
+        if name.startswith("ac_") and len(one):
+            alive = one.v >= DEAD_SHARE * plate.nominal_v
+            found[name] = float(np.median(one.v[alive])) if alive.any() else 0.0
+    return found
 
 
 def at_or_before(series: Series, t: NDArray[np.int64], fresh_s: int) -> NDArray[np.float64]:

@@ -45,16 +45,18 @@ class Band(msgspec.Struct, frozen=True, kw_only=True):
     by: str
 
 
-class Circuit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Circuit(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """One measured circuit of a set with several, in one run [V].
 
-    volts: median of its settled samples; last: of the newest of them; nominal: its own.
+    volts: median of its settled samples; last: of the newest of them; nominal: its own. at_times: it
+    was dead or wild in part of the run or at its newest sample.
     """
 
     channel: str
     volts: float
     last: float
     nominal: float
+    at_times: bool = False
 
 
 class RunPoint(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -121,9 +123,14 @@ class Delay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class SupplyCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
-    """The delays that are open at the end of a day, by trouble."""
+    """What goes on at the end of a day.
+
+    delays: open ones by trouble, and by trouble and circuit where each has its own (`circuit
+    ac_l3_v`). system: how a set with several circuits is connected, once they have shown it.
+    """
 
     delays: dict[str, Delay] = {}
+    system: str = ""
 
 
 class Drift(msgspec.Struct, frozen=True, kw_only=True):
