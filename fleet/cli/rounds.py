@@ -31,7 +31,10 @@ def add_commands(commands: Any) -> None:
         help="time to search (default: 30)",
     )
     plan.add_argument(
-        "--days", type=bounds.argument(0, bounds.COUNT_MOST), default=14, help="days planned finely (default: 14)"
+        "--days",
+        type=bounds.argument(0, bounds.COUNT_MOST),
+        default=14,
+        help="days planned finely (default: 14)",
     )
     plan.add_argument("--publish", action="store_true", help="put it in force at once")
     plan.set_defaults(run=run_plan)
