@@ -46,10 +46,11 @@ async def _head(app: ASGIApp, scope: Scope, receive: Receive, send: Send) -> Non
             await send({"type": "http.response.body", "body": b"", "more_body": False})
 
     async def until_ended() -> Message:
-        waits = [asyncio.ensure_future(receive()), asyncio.ensure_future(ended.wait())]
+        asked = asyncio.ensure_future(receive())
+        waits: list[asyncio.Future[Any]] = [asked, asyncio.ensure_future(ended.wait())]
         try:
             done, _ = await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-            return waits[0].result() if waits[0] in done else {"type": "http.disconnect"}
+            return asked.result() if asked in done else {"type": "http.disconnect"}
         finally:
             for wait in waits:
                 wait.cancel()

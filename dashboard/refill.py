@@ -81,8 +81,8 @@ class _Finder(HTMLParser):
 
 
 def refill(html: str, action: str, fields: Fields, id: str = "unsent-form") -> tuple[str, bool]:
-    """(the page, True) with the form of that address filled in and unfolded; (html, False) where
-    the page has none. Of several the one whose hidden fields agree most."""
+    """(the page, True) with the form of that address filled in and unfolded, a place to go to
+    of that id before it; (html, False) where the page has none. Of several the one whose hidden fields agree most."""
     found = [
         form for form in _Finder(html).forms
         if urlsplit(form.tag.attrs.get("action") or "").path == action
@@ -94,7 +94,7 @@ def refill(html: str, action: str, fields: Fields, id: str = "unsent-form") -> t
     cuts: list[tuple[int, int, str]] = []
     for folded in form.around:
         cuts.append((folded.start, folded.end, _written("details", folded.attrs | {"open": None})))
-    cuts.append((form.tag.start, form.tag.end, _written("form", {"id": id} | form.tag.attrs)))
+    cuts.append((form.tag.start, form.tag.start, f'<span id="{escape(id)}"></span>'))
     left: dict[str, list[str]] = {}
     for name, value in fields:
         left.setdefault(name, []).append(value)

@@ -355,7 +355,7 @@ def test_filled_in_is_what_was_sent_and_nothing_else_moves(
     assert page.startswith(PAGE[: PAGE.index("<details")])
     assert '<details class="later" open>' in page
     assert page.count("<script") == 0
-    assert refill(page, "/x", sent)[0].count('id="unsent-form"') == 1
+    assert page.count('<span id="unsent-form"></span><form method="post" action="/x">') == 1
 
 
 def test_a_page_without_the_form_stays_as_it_is() -> None:
