@@ -85,7 +85,7 @@ def _condition_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
         return s.machine.script.hand[0][1], {"seen_after_s": 10 * DAY_S}
     begun = (
         a.battery_ages[0], a.cell_failed, a.charger_lost, a.over_charged, a.hertz_drifts[0],
-        a.volts_drift[0], a.hunts[0], a.neutral_open, a.unbalanced, a.over_volts, a.no_output,
+        a.volts_drift[0], a.hunts[0], a.neutral_open, a.unbalanced, a.over_volts, a.no_output, a.leg_dead,
         a.standing_volts, a.fuel_taken[0],
     )  # fmt: skip
     at = min(begun)

@@ -87,6 +87,7 @@ def _supply(at: At, out: Expected) -> None:
         "frequency_out": min(a.hertz_drifts[0], a.hunts[0]),
         "hunting": a.hunts[0], "unbalance": a.unbalanced, "open_neutral": a.neutral_open,
         "over_voltage": min(a.over_volts, a.neutral_open), "no_output": a.no_output,
+        "leg_out": a.leg_dead,
         "volts_standing": a.standing_volts, "stray_volts": a.standing_volts,
     }  # fmt: skip
     for kind, since in begun.items():
@@ -96,7 +97,7 @@ def _supply(at: At, out: Expected) -> None:
     may["voltage_out"] = lambda f: drifted or (low and f.severity == "note")
     for kind, since, runs in (
         ("open_neutral", a.neutral_open, 1), ("over_voltage", a.over_volts, 1),
-        ("no_output", a.no_output, 1), ("unbalance", a.unbalanced, 3), ("hunting", a.hunts[0], 3),
+        ("no_output", a.no_output, 1), ("leg_out", a.leg_dead, 1), ("unbalance", a.unbalanced, 3), ("hunting", a.hunts[0], 3),
     ):  # fmt: skip
         shown = _shown(at, since, runs)
         if (

@@ -64,7 +64,7 @@ def test_most_report_steadily_some_on_change_some_sleep(fleet: Fleet) -> None:
     modes = Counter(s.habit.mode for s in fleet.sets)
     assert modes["steady"] > 40
     assert modes["on_change"] == 10
-    assert modes["sleeping"] == 5
+    assert modes["sleeping"] == 4
 
 
 def test_five_sets_report_each_minute_for_thirty_days(fleet: Fleet) -> None:

@@ -40,10 +40,10 @@ def playing(fleet: Fleet, part: str) -> DemoSet:
 
 
 def plain(fleet: Fleet, charger: str) -> DemoSet:
-    """A steady set without a part, on this kind of charger."""
+    """A steady set without a part that its battery would notice, on this kind of charger."""
     return next(
         s for s in fleet.sets
-        if not s.plays and s.charger == charger and s.habit.mode == "steady"
+        if s.plays in ("", "legs_uneven") and s.charger == charger and s.habit.mode == "steady"
     )  # fmt: skip
 
 
@@ -358,6 +358,17 @@ def test_with_an_open_neutral_the_legs_part_and_their_sum_stays(fleet: Fleet) ->
     assert (seen["ac_l2_v"] < 0.9 * 230).all()
     both = (seen["ac_l1_v"] + seen["ac_l2_v"]) / s.place.model.nominal_v
     assert both == pytest.approx(np.ones(len(t)), abs=0.03)
+
+
+def test_with_a_dead_winding_the_other_lines_stand_as_before(fleet: Fleet) -> None:
+    s = playing(fleet, "leg_dead")
+    life = s.machine.life
+    run = int(np.flatnonzero(life.end < NOW)[-1])
+    assert s.place.model.nominal_v == 400
+    seen = values(s.machine, np.arange(life.start[run] + 60, life.end[run], 60, dtype=np.int64))
+    assert (seen["ac_l3_v"] < 10).all()
+    for name in ("ac_l1_v", "ac_l2_v"):
+        assert (abs(seen[name] / 230.9 - 1) < 0.05).all()
 
 
 def test_volts_stand_on_a_set_that_does_not_turn(fleet: Fleet) -> None:

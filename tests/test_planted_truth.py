@@ -48,12 +48,12 @@ YES_NO = (
 )  # fmt: skip
 CONDITION = (
     "battery_failed_cell", "charger_fault", "over_charge", "open_neutral", "over_voltage",
-    "no_output", "volts_standing", "hunting", "unbalance", "fuel_low",
+    "no_output", "leg_out", "volts_standing", "hunting", "unbalance", "fuel_low",
 )  # fmt: skip
 CONFUSERS = (
     "hand runs", "meter replaced", "board swapped", "long outage", "daylight saving, both ways",
     "coarse quantising", "15-min habit", "on change only", "late batches", "heavier_customer",
-    "idle_down", "inverter", "split_uneven", "charging_output_tied", "new_battery", "cold_week",
+    "idle_down", "inverter", "split_uneven", "legs_uneven", "charging_output_tied", "new_battery", "cold_week",
     "mains_gas", "dual_fuel",
 )  # fmt: skip
 FIGURES = os.environ.get("HOURHAND_TEST_FIGURES", "")

@@ -21,10 +21,11 @@ class Ails:
     cell_failed, charger_lost, over_charged: from then on. draws: how many times the usual the set
     itself draws. cold: (from, to, degrees colder) air at this site.
     hertz_drifts: Hz; volts_drift: share of nominal. hunts: (from, half width [Hz]). heavier: (from,
-    times) the customer's load. neutral_open, unbalanced, over_volts, no_output: from then on.
+    times) the customer's load. neutral_open, unbalanced, over_volts, no_output: from then on; leg_dead:
+    the winding of the third line.
     standing_volts: volts on the set's side of the transfer gear while it stands and the mains is on.
     fuel_taken: (when, level [%] left); nobody fills it again. legs_apart: share of nominal by which
-    the legs of a healthy split-phase set differ under uneven load.
+    the legs of a healthy set differ under uneven load.
     """
 
     battery_ages: Growing = NEVER
@@ -44,6 +45,7 @@ class Ails:
     unbalance_share: float = 0.08
     over_volts: int = FOREVER
     no_output: int = FOREVER
+    leg_dead: int = FOREVER
     standing_volts: int = FOREVER
     fuel_taken: tuple[int, float] = (FOREVER, 0.0)
     legs_apart: float = 0.0

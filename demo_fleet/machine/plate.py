@@ -31,6 +31,11 @@ class Nameplate:
     idle_down: bool = False
 
     @property
+    def three_phase(self) -> bool:
+        """230/400 V; others have one phase, or two legs that 460 V names together."""
+        return self.nominal_v == 400
+
+    @property
     def isochronous(self) -> bool:
         """Large sets have an electronic governor: no droop."""
         return self.rated_kw >= 80

@@ -33,8 +33,9 @@ def channels(
     own gain."""
     return {
         "ac_v": lambda: ac_v(plate, ails, m, scale),
-        "ac_l1_v": lambda: 0.5 * _leg(plate, ails, m, scale, +1.0),
-        "ac_l2_v": lambda: 0.5 * _leg(plate, ails, m, scale, -1.0),
+        "ac_l1_v": lambda: _leg(plate, ails, m, scale, +1.0),
+        "ac_l2_v": lambda: _leg(plate, ails, m, scale, -1.0),
+        "ac_l3_v": lambda: _third(plate, ails, m, scale),
         "ac_l12_v": lambda: _line(plate, ails, m, scale, 1.0),
         "ac_l23_v": lambda: _line(plate, ails, m, scale, 0.0),
         "ac_l31_v": lambda: _line(plate, ails, m, scale, 0.15),
@@ -59,9 +60,16 @@ def ac_v(plate: Nameplate, ails: Ails, m: Moments, scale: float) -> Floats:
 
 
 def _leg(plate: Nameplate, ails: Ails, m: Moments, scale: float, sign: float) -> Floats:
-    """One leg to neutral, twice over: apart a little by uneven load, far once the neutral is open."""
+    """One leg to neutral: apart a little by uneven load, far once the neutral is open."""
     apart = np.where(m.t >= ails.neutral_open, OPEN_SHARE, ails.legs_apart)
-    return ac_v(plate, ails, m, scale) * (1 + sign * apart)
+    part = 1 / 3**0.5 if plate.three_phase else 0.5
+    return part * ac_v(plate, ails, m, scale) * (1 + sign * apart)
+
+
+def _third(plate: Nameplate, ails: Ails, m: Moments, scale: float) -> Floats:
+    """The third line to neutral; next to nothing once its winding has failed."""
+    volts = ac_v(plate, ails, m, scale) / 3**0.5
+    return np.where(m.t >= ails.leg_dead, REMANENT_SHARE * volts, volts)
 
 
 def _line(plate: Nameplate, ails: Ails, m: Moments, scale: float, part: float) -> Floats:

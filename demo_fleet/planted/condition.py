@@ -14,25 +14,27 @@ from demo_fleet.machine import Ails, Script
 
 DAY_S, HOUR_S = 86_400, 3_600
 CAST: dict[int, str] = {
-    18: "unbalance", 19: "fuel_low", 23: "charging_output_tied", 26: "mains_gas",
+    18: "unbalance", 19: "fuel_low", 22: "leg_dead", 23: "charging_output_tied", 26: "mains_gas",
     27: "no_output", 30: "cold_week", 33: "heavier_customer", 34: "over_charge",
     36: "battery_ages", 38: "split_uneven", 39: "new_battery", 40: "governor_drifts",
-    41: "battery_runs_down", 44: "volts_standing", 47: "idle_down", 48: "failed_cell",
+    41: "battery_runs_down", 44: "volts_standing", 46: "legs_uneven", 47: "idle_down", 48: "failed_cell",
     49: "hunting", 50: "inverter", 51: "own_main_switch", 52: "regulator_drifts",
     54: "charger_lost", 55: "over_voltage", 56: "dual_fuel", 59: "open_neutral",
 }  # fmt: skip
 SPLIT = frozenset({"open_neutral", "split_uneven"})
 """On a rural supply of 460 V with its middle on earth, as many farms have: legs of 230 V."""
+THREE = frozenset({"leg_dead"})
+"""Three phases on a model that has else one."""
 BY_CHARGE = frozenset({"idle_down"})
 """Whose running signal is the charging output: it runs with hardly any volts."""
 BY_ENGINE = frozenset({"volts_standing"})
 """Whose device knows from the engine itself whether it turns."""
 BOTH_SIGNALS = frozenset({"no_output"})
-STEADY = frozenset({"battery_runs_down", "inverter"})
+STEADY = frozenset({"battery_runs_down", "inverter", "legs_uneven"})
 """Report steadily whatever the set's number says."""
 WEEKLY = frozenset(
     {"battery_ages", "governor_drifts", "regulator_drifts", "hunting", "unbalance", "over_voltage",
-     "open_neutral", "no_output", "new_battery", "heavier_customer", "cold_week"}
+     "open_neutral", "leg_dead", "legs_uneven", "no_output", "new_battery", "heavier_customer", "cold_week"}
 )  # fmt: skip
 """Exercise weekly, 20 min: what is promised of them needs so many runs."""
 UNTOUCHED = WEEKLY | frozenset(
@@ -47,6 +49,8 @@ WIRED: dict[str, tuple[str, ...]] = {
     "unbalance": ("ac_l12_v", "ac_l23_v", "ac_l31_v"),
     "open_neutral": ("ac_l1_v", "ac_l2_v"),
     "split_uneven": ("ac_l1_v", "ac_l2_v"),
+    "leg_dead": ("ac_l1_v", "ac_l2_v", "ac_l3_v"),
+    "legs_uneven": ("ac_l1_v", "ac_l2_v", "ac_l3_v"),
     "heavier_customer": ("load_kw",),
     "battery_ages": ("engine_temp_c",),
     "new_battery": ("engine_temp_c",),
@@ -85,6 +89,8 @@ def model_of(kind: str, model: Model) -> Model:
     """The model as this set has it."""
     if kind in SPLIT:
         return replace(model, nominal_v=460)
+    if kind in THREE:
+        return replace(model, nominal_v=400)
     if kind == "mains_gas":
         return replace(model, fuel="natural_gas")
     return replace(model, fuel="dual") if kind == "dual_fuel" else model
@@ -114,6 +120,7 @@ _AILS: dict[str, Callable[[Stage], Ails]] = {
     "hunting": lambda s: Ails(hunts=(_before_newest(s, 5), HUNTS_HZ)),
     "unbalance": lambda s: Ails(unbalanced=_before_newest(s, 5)),
     "open_neutral": lambda s: Ails(neutral_open=_before_newest(s, 1)),
+    "leg_dead": lambda s: Ails(leg_dead=_before_newest(s, 1)),
     "over_voltage": lambda s: Ails(over_volts=_before_newest(s, 1)),
     "no_output": lambda s: Ails(no_output=_before_newest(s, 1)),
     "volts_standing": lambda s: Ails(standing_volts=_ago(s, 2.2)),
@@ -122,6 +129,7 @@ _AILS: dict[str, Callable[[Stage], Ails]] = {
     "new_battery": lambda s: Ails(new_battery=(_ago(s, 100), 0.9)),
     "cold_week": lambda s: Ails(cold=(_ago(s, 9), _ago(s, 2), 14.0)),
     "split_uneven": lambda s: Ails(legs_apart=0.035),
+    "legs_uneven": lambda s: Ails(legs_apart=0.04),
 }
 
 EXPECT: dict[str, tuple[str, str, str]] = {
@@ -135,6 +143,7 @@ EXPECT: dict[str, tuple[str, str, str]] = {
     "hunting": ("hunting", "next_visit", "its speed swings by more than a hertz inside each run"),
     "unbalance": ("unbalance", "next_visit", "one line lies 8 % low against another, line to line"),
     "open_neutral": ("open_neutral", "act_now", "the neutral came loose: one leg far over, the other far under"),
+    "leg_dead": ("leg_out", "act_now", "the winding of its third line failed: the two others give their volts as before"),
     "over_voltage": ("over_voltage", "act_now", "its regulator failed: 19 % over nominal"),
     "no_output": ("no_output", "act_now", "runs without volts: the alternator does not excite"),
     "volts_standing": ("volts_standing", "act_now", "volts on the set's side while it stands: fed back from the mains, or a lead on the wrong side"),
@@ -146,6 +155,7 @@ HEALTHY: dict[str, str] = {
     "idle_down": "turns slower, and gives fewer volts, whenever nobody draws power: by design",
     "inverter": "an inverter set: its hertz are electronics, no governor finding",
     "split_uneven": "legs of 230 V some 7 % apart under uneven load: no open neutral",
+    "legs_uneven": "three lines to neutral some 8 % apart under uneven load: none is dead, the neutral is whole",
     "charging_output_tied": "its charging output reads the battery's volts at rest: no sign of running",
     "new_battery": "a new battery 100 days ago cranks higher: a step up, the trend starts afresh",
     "cold_week": "a week 14 degrees colder: cranks lower as healthy ones do in the cold",
