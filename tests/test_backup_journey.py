@@ -57,7 +57,7 @@ def up(service: Service) -> Iterator[None]:
         yield
     finally:
         running.send_signal(signal.SIGTERM)
-        assert running.wait(40) == 0
+        assert running.wait(120) == 0
 
 
 class Talker:

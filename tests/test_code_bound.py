@@ -141,7 +141,7 @@ def test_a_first_agreement_has_no_past_and_an_ended_one_has(reg: Registry) -> No
     agreed_row = row(exercise=WEEKLY + "TU", exercise_minutes="20")
     assert import_units(reg, [agreed_row], NOW + 1, "office").ok
     assert inputs_of(reg).unit.exercise_before == ()
-    assert import_units(reg, [row(exercise="")], NOW + 2, "office").ok
+    assert import_units(reg, [row(exercise="(none)")], NOW + 2, "office").ok
     assert import_units(reg, [agreed_row], NOW + 3, "office").ok
     before = inputs_of(reg).unit.exercise_before
     assert [(b.until_at, bool(b.rule)) for b in before] == [(NOW + 2, True), (NOW + 3, False)]

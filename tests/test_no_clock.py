@@ -17,8 +17,11 @@ CLOCKS = frozenset({"monotonic", "perf_counter", "process_time", "thread_time", 
 LEAST_S = 60
 """A program of ours that is started has so long at least before a test gives it up."""
 
-HELD = frozenset({"self.released.wait", "held.hold.wait"})
-"""Servers of the tests that hold an answer back until they are told: nobody is given up there."""
+HELD = frozenset(
+    {"self.released.wait", "held.hold.wait", "self._stop.wait", "stop.wait", "pause.wait"}
+)
+"""Servers of the tests that hold an answer back until they are told, and the pauses of loops: nobody is
+given up there."""
 
 
 def called(node: ast.AST) -> str:

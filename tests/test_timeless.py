@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from brokers import RunningBroker, needs_guarantees, running_broker
+from brokers import RunningBroker, running_broker
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -471,7 +471,6 @@ def test_any_interleaving_keeps_every_value_in_order(tmp_path_factory, script):
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[RunningBroker]:
     with running_broker(tmp_path / "broker") as broker:
-        needs_guarantees(broker)
         yield broker
 
 
