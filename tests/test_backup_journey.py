@@ -35,8 +35,6 @@ def house(
     request: pytest.FixtureRequest, broker: RunningBroker, data: Path, kind: str, name: str
 ) -> Service:
     made = Service(data, broker.port)
-    if broker.user:
-        made.environment["HOURHAND_MQTT_USER"] = broker.user
     if kind == "postgresql":
         home = request.getfixturevalue("postgres")
         made.environment["HOURHAND_REGISTRY_URL"] = new_database(home, name)
