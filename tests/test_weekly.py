@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
-from seeding import LATE, NOW, Fleet, _row, seed
+from seeding import LATE, NOW, Fleet, _row, seeded
 
 from fleet import words
 from fleet.model import EVERYTHING, Contact, Rota
@@ -100,8 +101,9 @@ def test_no_message_says_what_is_never_said() -> None:
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
-    return seed(tmp_path_factory.mktemp("weekly"), demo=False)
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
+    with seeded(tmp_path_factory.mktemp("weekly"), demo=False) as made:
+        yield made
 
 
 @pytest.fixture(scope="module")
