@@ -110,9 +110,11 @@ BAD = (
 )  # fmt: skip
 
 
-def test_what_one_browser_says_stops_nobody(fleet: Fleet) -> None:
+@pytest.mark.parametrize("some", [BAD[:8], BAD[8:]], ids=["numbers", "texts"])
+def test_what_one_browser_says_stops_nobody(fleet: Fleet, some: tuple[bytes, ...]) -> None:
     """Garbage, 20 digits, another script's digits, a number that is not there yet: as none."""
-    with listening(fleet, {}, *({"last": bad} for bad in BAD)) as streams:
+    assert len(some) < events.A_VIEWER
+    with listening(fleet, {}, *({"last": bad} for bad in some)) as streams:
         changed(fleet, 3)
         for stream in streams:
             assert unit_id(3).encode() in stream.until(b'"units"')
