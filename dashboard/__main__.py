@@ -118,8 +118,10 @@ def serve(settings: Settings) -> int:
     if crowd.most < settings.http_connections:
         log.warning(
             "this process may hold %d connections, not the %d of http_connections: raise its "
-            "limit of open files", crowd.most, settings.http_connections,
-        )  # fmt: skip
+            "limit of open files",
+            crowd.most,
+            settings.http_connections,
+        )
     server = Server(configured(app, settings), crowd)
     with contextlib.suppress(KeyboardInterrupt):
         server.run()

@@ -14,8 +14,11 @@ from importlib.resources import files
 import msgspec
 
 FOREVER = "public, max-age=31536000, immutable"
-KINDS = {"css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8",
-         "svg": "image/svg+xml"}  # fmt: skip
+KINDS = {
+    "css": "text/css; charset=utf-8",
+    "js": "text/javascript; charset=utf-8",
+    "svg": "image/svg+xml",
+}
 
 
 class Asset(msgspec.Struct, frozen=True):

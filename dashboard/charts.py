@@ -88,8 +88,14 @@ def min_max_line(window: Window, gap_s: int) -> tuple[NDArray[np.int64], NDArray
     start, low, high = window.start[filled], window.minimum[filled], window.maximum[filled]
     single = low == high
     quarter = max(0, window.width_s // 4)
-    t = np.stack([np.where(single, start + 2 * quarter, start + quarter),
-                  start + 3 * quarter, start + window.width_s], axis=1)  # fmt: skip
+    t = np.stack(
+        [
+            np.where(single, start + 2 * quarter, start + quarter),
+            start + 3 * quarter,
+            start + window.width_s,
+        ],
+        axis=1,
+    )
     v = np.stack([low, high, np.full(len(filled), np.nan)], axis=1)
     silent = np.diff(start, append=start[-1:]) - window.width_s > gap_s
     keep = np.stack([np.ones(len(filled), bool), ~single, silent], axis=1)
@@ -210,10 +216,16 @@ def _heading(panel: Panel, top: float) -> dict[str, Any]:
         ]
         text = f"{', '.join(names)}, {panel.title.rpartition(', ')[2]}"
     return {
-        "text": text, "xref": "paper", "yref": "paper", "x": 0, "y": top,
-        "xanchor": "left", "yanchor": "bottom", "showarrow": False,
+        "text": text,
+        "xref": "paper",
+        "yref": "paper",
+        "x": 0,
+        "y": top,
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "showarrow": False,
         "font": {"size": 12, "color": INK2},
-    }  # fmt: skip
+    }
 
 
 def _shades(runs: Sequence[Run], start: int, end: int, zone: str) -> list[dict[str, Any]]:
@@ -224,9 +236,17 @@ def _shades(runs: Sequence[Run], start: int, end: int, zone: str) -> list[dict[s
     right = local_ms(np.array([min(end if r.end is None else r.end, end) for r in seen]), zone)
     return [
         {
-            "type": "rect", "xref": "x", "yref": "paper", "layer": "below",
-            "x0": float(x0), "x1": float(x1), "y0": 0, "y1": 1,
-            "fillcolor": BAND, "opacity": 0.55, "line": {"width": 1, "color": BAND},
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "layer": "below",
+            "x0": float(x0),
+            "x1": float(x1),
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": BAND,
+            "opacity": 0.55,
+            "line": {"width": 1, "color": BAND},
         }
         for x0, x1 in zip(left, right, strict=True)
-    ]  # fmt: skip
+    ]

@@ -78,9 +78,12 @@ class Feed:
     """The one poller. It runs while somebody listens and sleeps otherwise."""
 
     def __init__(
-        self, registry: Registry, every_s: float = EVERY_S, now: Callable[[], int] = clock.now,
+        self,
+        registry: Registry,
+        every_s: float = EVERY_S,
+        now: Callable[[], int] = clock.now,
         most_address: int = 100,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._registry = registry
         self._every_s = every_s
         self._now = now

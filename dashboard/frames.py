@@ -29,18 +29,32 @@ from fleet.registry import pages
 from fleet.words.readiness import READINESS
 
 MARKS: dict[Severity, str] = {
-    "act_now": "now", "same_day": "day", "next_visit": "plan", "no_word": "mute", "note": "note",
-}  # fmt: skip
+    "act_now": "now",
+    "same_day": "day",
+    "next_visit": "plan",
+    "no_word": "mute",
+    "note": "note",
+}
 """Severity to its shape and colour class in app.css and the sprite."""
 GLYPHS: dict[Condition, str] = {
-    "standing_by": "s-by", "cranking": "s-crank", "running": "s-run", "on_load": "s-load",
-    "cooling_down": "s-cool", "not_in_auto": "s-off", "out_of_service": "s-work",
-    "laid_up": "s-laid", "not_reporting": "mute", "last_heard_running": "s-was",
-}  # fmt: skip
+    "standing_by": "s-by",
+    "cranking": "s-crank",
+    "running": "s-run",
+    "on_load": "s-load",
+    "cooling_down": "s-cool",
+    "not_in_auto": "s-off",
+    "out_of_service": "s-work",
+    "laid_up": "s-laid",
+    "not_reporting": "mute",
+    "last_heard_running": "s-was",
+}
 READY_MARKS: dict[Readiness, tuple[str, str]] = {
-    "ready": ("r-ready", ""), "doubtful": ("r-doubt", "day"), "not_ready": ("r-not", "now"),
-    "unknown": ("mute", "mute"), "set_aside": ("s-work", ""),
-}  # fmt: skip
+    "ready": ("r-ready", ""),
+    "doubtful": ("r-doubt", "day"),
+    "not_ready": ("r-not", "now"),
+    "unknown": ("mute", "mute"),
+    "set_aside": ("s-work", ""),
+}
 """Readiness to its shape in the sprite and its colour class in app.css."""
 Entry = tuple[str, str, str, str]
 """Key, address, name, class of an entry of the navigation."""
@@ -218,5 +232,16 @@ def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
     }
 
 
-__all__ = ["GLYPHS", "MARKS", "READY_MARKS", "banner", "door", "environment", "fault_page", "named",
-           "navigation", "page", "worst"]  # fmt: skip
+__all__ = [
+    "GLYPHS",
+    "MARKS",
+    "READY_MARKS",
+    "banner",
+    "door",
+    "environment",
+    "fault_page",
+    "named",
+    "navigation",
+    "page",
+    "worst",
+]

@@ -32,9 +32,22 @@ USUAL_PERCENT = (5.0, 95.0)
 
 Told = Literal["always", "running", "starting"]
 WHILE_RUNNING = frozenset(
-    {"ac_v", "ac_l1_v", "ac_l2_v", "ac_l3_v", "ac_l12_v", "ac_l23_v", "ac_l31_v", "frequency_hz",
-     "charge_v", "load_kw", "current_a", "oil_pressure_kpa", "speed_rpm"}
-)  # fmt: skip
+    {
+        "ac_v",
+        "ac_l1_v",
+        "ac_l2_v",
+        "ac_l3_v",
+        "ac_l12_v",
+        "ac_l23_v",
+        "ac_l31_v",
+        "frequency_hz",
+        "charge_v",
+        "load_kw",
+        "current_a",
+        "oil_pressure_kpa",
+        "speed_rpm",
+    }
+)
 """Channels that say something only while the engine turns: at rest they are near zero."""
 AT_A_START = frozenset({"crank_min_v", "crank_s"})
 UNRANGED = frozenset({"running", "in_auto", "run_hours_h", "start_attempts", "fuel_pct"})
@@ -93,9 +106,10 @@ def runs_of(
                 run, why=reason.why, confidence=reason.confidence
             )
     return [
-        run for _, run in sorted(runs.items())
+        run
+        for _, run in sorted(runs.items())
         if run.start < end and (run.end is None or run.end >= start)
-    ]  # fmt: skip
+    ]
 
 
 def starts_of(
@@ -138,18 +152,20 @@ def readings_now(inputs: UnitInputs, now: int) -> list[Now]:
     """The newest value of every channel of the devices fitted now, in the glossary's order."""
     newest: dict[str, Now] = {}
     fitted = {
-        f.device: f.id for f in inputs.fittings
+        f.device: f.id
+        for f in inputs.fittings
         if (f.from_at is None or f.from_at <= now) and (f.to_at is None or f.to_at > now)
-    }  # fmt: skip
+    }
     for pulse in inputs.pulses:
         fitting = fitted.get(pulse.device)
         for channel, latest in pulse.latest.items():
             if channel in newest and newest[channel].at >= latest.at:
                 continue
             lines = [
-                c for c in inputs.calibrations
+                c
+                for c in inputs.calibrations
                 if c.fitting == fitting and c.channel == channel and c.from_at <= latest.at
-            ]  # fmt: skip
+            ]
             gain, offset = line_at(lines, latest.at)
             newest[channel] = Now(
                 channel=channel,

@@ -84,10 +84,11 @@ def refill(html: str, action: str, fields: Fields, id: str = "unsent-form") -> t
     """(the page, True) with the form of that address filled in and unfolded, a place to go to
     of that id before it; (html, False) where the page has none. Of several the one whose hidden fields agree most."""
     found = [
-        form for form in _Finder(html).forms
+        form
+        for form in _Finder(html).forms
         if urlsplit(form.tag.attrs.get("action") or "").path == action
         and (form.tag.attrs.get("method") or "").lower() == "post"
-    ]  # fmt: skip
+    ]
     if not found:
         return html, False
     form = max(found, key=lambda one: _agrees(one, fields))
@@ -109,9 +110,10 @@ def _agrees(form: _Form, fields: Fields) -> int:
     """Hidden fields that say what was sent, less those that say something else."""
     sent = dict(fields)
     hidden = [
-        tag.attrs for tag in form.tags
+        tag.attrs
+        for tag in form.tags
         if tag.attrs.get("type") == "hidden" and tag.attrs.get("name") not in LEFT
-    ]  # fmt: skip
+    ]
     return sum(
         1 if sent.get(one.get("name") or "") == (one.get("value") or "") else -1 for one in hidden
     )

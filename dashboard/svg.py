@@ -267,8 +267,12 @@ def sparkline(values: Sequence[float], label: str, least: float = 0.0) -> Markup
     spare = max(0.0, least - (high - low)) / 2
     low, high = low - spare, high + spare
     x = np.linspace(0, 1000, len(v)) if len(v) > 1 else np.array([500.0])
-    return _picture("spark", label, f'<path class="tr" d="M{_points(x, _y(v, low, high))}"/>',
-                    box="0 0 1000 100")  # fmt: skip
+    return _picture(
+        "spark",
+        label,
+        f'<path class="tr" d="M{_points(x, _y(v, low, high))}"/>',
+        box="0 0 1000 100",
+    )
 
 
 def _picture(kind: str, label: str, body: str, box: str = "") -> Markup:

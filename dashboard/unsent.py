@@ -70,9 +70,13 @@ def unsent_of(request: Request, form: FormData) -> Unsent | None:
         return None
     salt, seal = whose(token)
     return Unsent(
-        action=request.url.path, page=_page(request), fields=fields, salt=salt, seal=seal,
+        action=request.url.path,
+        page=_page(request),
+        fields=fields,
+        salt=salt,
+        seal=seal,
         lacks=any(n in SECRET and v for n, v in sent),
-    )  # fmt: skip
+    )
 
 
 def _page(request: Request) -> str:

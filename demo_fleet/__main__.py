@@ -34,8 +34,10 @@ WAITING_AT_MOST = 60_000_000
 """Bytes of history that may wait in the inbox while `run` writes: the disk is not ours alone."""
 PAUSE_S = 0.25
 IMPORTED = (
-    ("units", "register.csv"), ("records", "records.csv"), ("technicians", "technicians.csv"),
-)  # fmt: skip
+    ("units", "register.csv"),
+    ("records", "records.csv"),
+    ("technicians", "technicians.csv"),
+)
 """What is imported as a user would, in this order."""
 SHOW_AFTER_S = 180
 SHOW_S = 720

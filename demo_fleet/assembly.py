@@ -137,11 +137,17 @@ def build_fleet(
     shown = showcase(units)
     sets = tuple(
         _build_set(
-            seed, origin, last_day, place, outages[place.area],
-            place.n == shown, called if place.n == shown else (), place.n in without,
+            seed,
+            origin,
+            last_day,
+            place,
+            outages[place.area],
+            place.n == shown,
+            called if place.n == shown else (),
+            place.n in without,
         )
         for place in places(units)
-    )  # fmt: skip
+    )
     return Fleet(seed, origin, days, sets, faults.storm(origin), faults.last_outage(origin))
 
 
@@ -195,9 +201,12 @@ def _build_set(
     plate = _plate(seed, own, place, plays)
     first = first_day * DAY_S
     serviced = serviced_at(
-        own, place, plays, origin,
+        own,
+        place,
+        plays,
+        origin,
         lambda: build_life(plate, first, outages, starts, faults.script_for(plays, stage)),
-    )  # fmt: skip
+    )
     visits = visits_of(own, plays, serviced, first, origin)
     stage = replace(stage, visits=tuple((t, t + HOUR_S) for t in visits))
     script = faults.script_for(plays, stage)
@@ -263,9 +272,15 @@ def _reporter(own: int, place: Place, plays: str, origin: int) -> Reporter:
 def _channels(own: int, place: Place, plays: str) -> tuple[str, ...]:
     """What is wired: eight channels on most, more on large sets, less on a few small ones."""
     named = [
-        "battery_v", "ac_v", "frequency_hz", "charge_v", "mains_v", "run_hours_h",
-        "start_attempts", "in_auto",
-    ]  # fmt: skip
+        "battery_v",
+        "ac_v",
+        "frequency_hz",
+        "charge_v",
+        "mains_v",
+        "run_hours_h",
+        "start_attempts",
+        "in_auto",
+    ]
     if place.model.name == "Set A 6":
         named.remove("mains_v")
         named.remove("in_auto")
@@ -285,9 +300,12 @@ def _channels(own: int, place: Place, plays: str) -> tuple[str, ...]:
 
 def _habit(reporter: Reporter) -> Habit:
     return Habit(
-        mode=reporter.mode, standing_s=reporter.standing_s, running_s=reporter.running_s,  # type: ignore[arg-type]
-        heartbeat_s=reporter.heartbeat_s, source="declared",
-    )  # fmt: skip
+        mode=reporter.mode,  # type: ignore[arg-type]
+        standing_s=reporter.standing_s,
+        running_s=reporter.running_s,
+        heartbeat_s=reporter.heartbeat_s,
+        source="declared",
+    )
 
 
 def _counters(own: int, plays: str, origin: int, life: Life, place: Place) -> tuple[float, float]:

@@ -41,11 +41,40 @@ TOWNS: dict[str, tuple[float, float, str]] = {
     "Peebles": (55.65, -3.19, "Ettrick"),
 }
 REAL: frozenset[str] = frozenset(
-    {"adder", "ale", "blackadder", "bowmont", "cheviot", "coquet", "eildon", "ettrick", "fairnyside",
-     "gala", "hartburn", "jed", "kale", "lauderdale", "leader", "lennel", "lindisfarne", "powburn",
-     "rede", "shoreston", "slitrig", "spittal", "teviot", "till", "tweed", "tyne", "venlaw", "wansbeck",
-     "whiteadder", "whitelees", "yarrow"}
-)  # fmt: skip
+    {
+        "adder",
+        "ale",
+        "blackadder",
+        "bowmont",
+        "cheviot",
+        "coquet",
+        "eildon",
+        "ettrick",
+        "fairnyside",
+        "gala",
+        "hartburn",
+        "jed",
+        "kale",
+        "lauderdale",
+        "leader",
+        "lennel",
+        "lindisfarne",
+        "powburn",
+        "rede",
+        "shoreston",
+        "slitrig",
+        "spittal",
+        "teviot",
+        "till",
+        "tweed",
+        "tyne",
+        "venlaw",
+        "wansbeck",
+        "whiteadder",
+        "whitelees",
+        "yarrow",
+    }
+)
 """Rivers, hills, farms and villages of the country: no invented name begins with one of them."""
 STREETS: frozenset[str] = frozenset(
     {
@@ -169,9 +198,17 @@ _SITES: tuple[tuple[str, str, str, str, str], ...] = (
 )
 MOST_SETS = sum(len(site[4].split(",")) for site in _SITES)
 PEOPLE = (
-    "Ros Elwick", "Tam Hedlow", "Isla Corby", "Ned Farnley", "Una Swinhoe", "Col Trotwell",
-    "Bea Ottercops", "Rab Linhope", "Meg Shotton", "Jock Fenwith",
-)  # fmt: skip
+    "Ros Elwick",
+    "Tam Hedlow",
+    "Isla Corby",
+    "Ned Farnley",
+    "Una Swinhoe",
+    "Col Trotwell",
+    "Bea Ottercops",
+    "Rab Linhope",
+    "Meg Shotton",
+    "Jock Fenwith",
+)
 TECHNICIANS = ("A. Thirl", "B. Routledge-Wynn", "C. Mossop-Lee")
 LIFE = ("clinic", "care", "pumping")
 

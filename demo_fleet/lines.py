@@ -36,8 +36,12 @@ def topic(s: DemoSet, device: str, kind: str) -> str:
 def line(topic_: str, payload: Any, received_at: int, retain: bool = False) -> bytes:
     """One line of the inbox, with its line feed."""
     whole = {
-        "received_at": received_at, "topic": topic_, "payload": payload, "qos": 1, "retain": retain,
-    }  # fmt: skip
+        "received_at": received_at,
+        "topic": topic_,
+        "payload": payload,
+        "qos": 1,
+        "retain": retain,
+    }
     return orjson.dumps(whole, option=orjson.OPT_APPEND_NEWLINE)
 
 
@@ -47,9 +51,11 @@ def birth(s: DemoSet, at: int, device: str = "") -> dict[str, Any]:
     if s.declared or device:
         h = s.habit
         payload["habit"] = {
-            "mode": h.mode, "standing_s": h.standing_s, "running_s": h.running_s,
+            "mode": h.mode,
+            "standing_s": h.standing_s,
+            "running_s": h.running_s,
             "heartbeat_s": h.heartbeat_s,
-        }  # fmt: skip
+        }
     return payload
 
 

@@ -8,8 +8,18 @@ from typing import Any
 from demo_fleet.customers import TECHNICIANS, TOWNS, ZONE
 
 COLUMNS: tuple[str, ...] = (
-    "id", "name", "lat", "lon", "time_zone", "base", "phone", "week", "skills", "leave", "stock",
-)  # fmt: skip
+    "id",
+    "name",
+    "lat",
+    "lon",
+    "time_zone",
+    "base",
+    "phone",
+    "week",
+    "skills",
+    "leave",
+    "stock",
+)
 BASES = ("Alnwick", "Corbridge", "Rothbury")
 WEEKS = ("Mon-Fri 08:00-17:00", "Mon-Fri 07:30-16:30", "Mon-Thu 08:00-17:30")
 STOCK = "oil_l 40, oil_filter 6, air_filter 3, fuel_filter 4, spark_plug 8"
@@ -25,10 +35,17 @@ def _row(n: int, name: str, today: date) -> dict[str, Any]:
     lat, lon, _ = TOWNS[BASES[n % len(BASES)]]
     gas_until = today + timedelta(days=(400, 25, 700)[n % 3])
     row: dict[str, Any] = {
-        "id": f"tech-{n + 1}", "name": name, "lat": lat, "lon": lon, "time_zone": ZONE,
-        "base": BASES[n % len(BASES)], "phone": f"01632 96080{n}", "week": WEEKS[n % len(WEEKS)],
-        "skills": f"engine, gas until {gas_until.isoformat()}", "stock": STOCK,
-    }  # fmt: skip
+        "id": f"tech-{n + 1}",
+        "name": name,
+        "lat": lat,
+        "lon": lon,
+        "time_zone": ZONE,
+        "base": BASES[n % len(BASES)],
+        "phone": f"01632 96080{n}",
+        "week": WEEKS[n % len(WEEKS)],
+        "skills": f"engine, gas until {gas_until.isoformat()}",
+        "stock": STOCK,
+    }
     if n == 2:
         first = today + timedelta(days=9)
         row["leave"] = f"{first.isoformat()} to {(first + timedelta(days=2)).isoformat()} course"

@@ -18,28 +18,99 @@ from demo_fleet.planted import condition
 from demo_fleet.schedule import DAY_S
 
 REGISTER_COLUMNS: tuple[str, ...] = (
-    "customer", "site", "address", "lat", "lon", "time_zone", "unit", "device", "group", "area",
-    "make", "model", "serial", "cooling", "fuel", "cylinders", "idle_down", "inverter", "rated_kw",
-    "nominal_v", "nominal_hz", "phases", "performance_class", "battery_nominal_v",
-    "battery_chemistry", "battery_ah", "battery_fitted", "charger", "running_signal", "running_on",
-    "running_off", "running_signal_2", "running_on_2", "running_off_2", "running_join",
-    "running_hold_s", "habit", "service_plan", "engine_hours", "engine_hours_at", "last_service",
-    "last_service_hours", "exercise", "exercise_minutes", "exercise_load", "tank_l", "placement",
-    "criticality", "contact", "phone", "sim", "sim_ends", "data_mb_month", "laid_up_from",
-    "laid_up_to", "technician",
-)  # fmt: skip
+    "customer",
+    "site",
+    "address",
+    "lat",
+    "lon",
+    "time_zone",
+    "unit",
+    "device",
+    "group",
+    "area",
+    "make",
+    "model",
+    "serial",
+    "cooling",
+    "fuel",
+    "cylinders",
+    "idle_down",
+    "inverter",
+    "rated_kw",
+    "nominal_v",
+    "nominal_hz",
+    "phases",
+    "performance_class",
+    "battery_nominal_v",
+    "battery_chemistry",
+    "battery_ah",
+    "battery_fitted",
+    "charger",
+    "running_signal",
+    "running_on",
+    "running_off",
+    "running_signal_2",
+    "running_on_2",
+    "running_off_2",
+    "running_join",
+    "running_hold_s",
+    "habit",
+    "service_plan",
+    "engine_hours",
+    "engine_hours_at",
+    "last_service",
+    "last_service_hours",
+    "exercise",
+    "exercise_minutes",
+    "exercise_load",
+    "tank_l",
+    "placement",
+    "criticality",
+    "contact",
+    "phone",
+    "sim",
+    "sim_ends",
+    "data_mb_month",
+    "laid_up_from",
+    "laid_up_to",
+    "technician",
+)
 RECORD_COLUMNS: tuple[str, ...] = (
-    "id", "at", "by", "unit", "kind", "device", "from", "channel", "meter", "raw", "instrument",
-    "hours", "task", "part", "date", "chemistry", "litres", "opened", "closed", "minutes", "text",
-)  # fmt: skip
+    "id",
+    "at",
+    "by",
+    "unit",
+    "kind",
+    "device",
+    "from",
+    "channel",
+    "meter",
+    "raw",
+    "instrument",
+    "hours",
+    "task",
+    "part",
+    "date",
+    "chemistry",
+    "litres",
+    "opened",
+    "closed",
+    "minutes",
+    "text",
+)
 AC_ON_SHARE = 200.0 / 230.0
 """Running above 200 V on a 230 V set (common practice, no source), alike on 400 V."""
 YEARLY_TASKS: dict[str, tuple[str, ...]] = {
     "air_spark": ("oil_filter", "air_filter", "spark_plugs", "battery_check", "inspection"),
     "liquid_diesel": (
-        "oil_filter", "air_filter", "fuel_filter", "belts_hoses", "battery_check", "inspection",
+        "oil_filter",
+        "air_filter",
+        "fuel_filter",
+        "belts_hoses",
+        "battery_check",
+        "inspection",
     ),
-}  # fmt: skip
+}
 """Tasks of the shipped plans that a yearly service does; others keep to the register's date."""
 CHECK_TASKS = ("battery_check",)
 """What a visit between two yearly services does."""
@@ -72,28 +143,49 @@ def register_rows(fleet: Fleet) -> list[dict[str, Any]]:
 def _register_row(fleet: Fleet, s: DemoSet) -> dict[str, Any]:
     place, model = s.place, s.place.model
     row: dict[str, Any] = {
-        "customer": place.customer, "site": place.site, "address": f"{place.street}, {place.town}",
-        "lat": place.lat, "lon": place.lon, "time_zone": ZONE if place.n % 20 else "",
-        "unit": place.unit, "device": s.old_device, "group": place.group, "area": place.area,
-        "make": "Make A" if model.cooling == "air" else "Make B", "model": model.name,
+        "customer": place.customer,
+        "site": place.site,
+        "address": f"{place.street}, {place.town}",
+        "lat": place.lat,
+        "lon": place.lon,
+        "time_zone": ZONE if place.n % 20 else "",
+        "unit": place.unit,
+        "device": s.old_device,
+        "group": place.group,
+        "area": place.area,
+        "make": "Make A" if model.cooling == "air" else "Make B",
+        "model": model.name,
         "serial": f"{model.name[-2:].strip()}-{20_400 + 37 * place.n}",
-        "cooling": model.cooling, "fuel": model.fuel, "cylinders": model.cylinders,
+        "cooling": model.cooling,
+        "fuel": model.fuel,
+        "cylinders": model.cylinders,
         "idle_down": "yes" if s.machine.plate.idle_down else "no",
-        "inverter": "yes" if s.machine.plate.inverter else "no", "rated_kw": model.rated_kw,
-        "nominal_v": model.nominal_v, "nominal_hz": 50,
+        "inverter": "yes" if s.machine.plate.inverter else "no",
+        "rated_kw": model.rated_kw,
+        "nominal_v": model.nominal_v,
+        "nominal_hz": 50,
         "phases": {230: "1", 400: "3", 460: "split"}[model.nominal_v],
-        "performance_class": model.performance_class, "battery_nominal_v": model.battery_v,
+        "performance_class": model.performance_class,
+        "battery_nominal_v": model.battery_v,
         "battery_chemistry": "agm" if place.n % 4 == 1 else "flooded",
-        "battery_ah": model.battery_ah, "charger": s.charger,
+        "battery_ah": model.battery_ah,
+        "charger": s.charger,
         "battery_fitted": day_of(fleet.origin) - timedelta(days=200 + place.n * 37 % 1100),
         "service_plan": model.engine_class,
-        "tank_l": "" if model.fuel == "natural_gas" else model.tank_l, "criticality": place.criticality,
-        "placement": "engine_room" if model.rated_kw >= 80 else
-        "portable" if model.name == "Set A 6" else "outdoors",
-        "contact": place.contact, "phone": place.phone, "technician": place.technician,
+        "tank_l": "" if model.fuel == "natural_gas" else model.tank_l,
+        "criticality": place.criticality,
+        "placement": "engine_room"
+        if model.rated_kw >= 80
+        else "portable"
+        if model.name == "Set A 6"
+        else "outdoors",
+        "contact": place.contact,
+        "phone": place.phone,
+        "technician": place.technician,
         "data_mb_month": 20 if s.machine.reporter.fine_from < FOREVER else 5,
-        **_signal_cells(s), **_service_cells(fleet, s),
-    }  # fmt: skip
+        **_signal_cells(s),
+        **_service_cells(fleet, s),
+    }
     if not s.declared:
         row["habit"] = _habit_cell(s)
     if s.exercise:
@@ -161,9 +253,13 @@ def _visit_rows(s: DemoSet, visit: int) -> list[dict[str, Any]]:
     done = visit + 2700
     hours = {**base, "at": iso(done), "kind": "hour_meter", "hours": s.engine_h(done)}
     closed = {
-        **base, "at": iso(done + 300), "kind": "visit", "opened": iso(visit),
-        "closed": iso(done + 300), "minutes": 50,
-    }  # fmt: skip
+        **base,
+        "at": iso(done + 300),
+        "kind": "visit",
+        "opened": iso(visit),
+        "closed": iso(done + 300),
+        "minutes": 50,
+    }
     rows = [hours, closed]
     yearly = visit == s.serviced_at
     tasks = YEARLY_TASKS[s.place.model.engine_class] if yearly else CHECK_TASKS

@@ -26,9 +26,16 @@ def truth_of(fleet: Fleet) -> list[faults.Truth]:
 
 def _healthy(s: DemoSet, kind: str, at: int, until: int | None) -> faults.Truth:
     return faults.Truth(
-        kind=kind, unit=s.place.unit, device=s.place.device, healthy=True, at=at, visible_from=at,
-        until=until, expect={}, why=faults.HEALTHY[kind],
-    )  # fmt: skip
+        kind=kind,
+        unit=s.place.unit,
+        device=s.place.device,
+        healthy=True,
+        at=at,
+        visible_from=at,
+        until=until,
+        expect={},
+        why=faults.HEALTHY[kind],
+    )
 
 
 def _truth(fleet: Fleet, s: DemoSet) -> faults.Truth:
@@ -44,10 +51,16 @@ def _truth(fleet: Fleet, s: DemoSet) -> faults.Truth:
         return _healthy(s, s.plays, at, None)
     finding, severity, why = faults.EXPECT[s.plays]
     return faults.Truth(
-        kind=s.plays, unit=s.place.unit, device=s.device_at(fleet.origin), healthy=False, at=at,
-        visible_from=at + facts.pop("seen_after_s", 0), until=None,
-        expect={"finding": finding, "severity": severity, "facts": facts}, why=why,
-    )  # fmt: skip
+        kind=s.plays,
+        unit=s.place.unit,
+        device=s.device_at(fleet.origin),
+        healthy=False,
+        at=at,
+        visible_from=at + facts.pop("seen_after_s", 0),
+        until=None,
+        expect={"finding": finding, "severity": severity, "facts": facts},
+        why=why,
+    )
 
 
 def _rolled_at(s: DemoSet) -> int:
@@ -66,8 +79,11 @@ def _exercise_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     )
     over = [t for t, _, _ in starts if t < fleet.origin - 14 * HOUR_S]
     if s.plays == "exercise_missed_twice":
-        return over[-2], {"times": 2, "minutes": agreed.minutes,
-                          "seen_after_s": over[-1] + 13 * HOUR_S - over[-2]}  # fmt: skip
+        return over[-2], {
+            "times": 2,
+            "minutes": agreed.minutes,
+            "seen_after_s": over[-1] + 13 * HOUR_S - over[-2],
+        }
     if s.plays == "exercise_short":
         length = round(60 * agreed.minutes * script.exercise_cut[1])
         return over[-4], {"length_s": length, "minutes": agreed.minutes, "seen_after_s": HOUR_S}
@@ -84,13 +100,32 @@ def _condition_moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     if s.plays == "battery_runs_down":
         return s.machine.script.hand[0][1], {"seen_after_s": 10 * DAY_S}
     begun = (
-        a.battery_ages[0], a.cell_failed, a.charger_lost, a.over_charged, a.hertz_drifts[0],
-        a.volts_drift[0], a.hunts[0], a.neutral_open, a.unbalanced, a.over_volts, a.no_output, a.leg_dead,
-        a.standing_volts, a.fuel_taken[0],
-    )  # fmt: skip
+        a.battery_ages[0],
+        a.cell_failed,
+        a.charger_lost,
+        a.over_charged,
+        a.hertz_drifts[0],
+        a.volts_drift[0],
+        a.hunts[0],
+        a.neutral_open,
+        a.unbalanced,
+        a.over_volts,
+        a.no_output,
+        a.leg_dead,
+        a.standing_volts,
+        a.fuel_taken[0],
+    )
     at = min(begun)
-    slow = {"battery_ages": 200, "governor_drifts": 200, "regulator_drifts": 200, "hunting": 15,
-            "unbalance": 15, "failed_cell": 3, "charger_lost": 2, "over_charge": 1}  # fmt: skip
+    slow = {
+        "battery_ages": 200,
+        "governor_drifts": 200,
+        "regulator_drifts": 200,
+        "hunting": 15,
+        "unbalance": 15,
+        "failed_cell": 3,
+        "charger_lost": 2,
+        "over_charge": 1,
+    }
     return at, {"seen_after_s": slow.get(s.plays, 0) * DAY_S + 1800}
 
 
@@ -133,10 +168,11 @@ def _moment(fleet: Fleet, s: DemoSet) -> tuple[int, dict[str, Any]]:
     if s.plays in condition.EXPECT:
         return _condition_moment(fleet, s)
     moments = {
-        "clock_lost": script.clock_lost, "clock_blink": script.clock_blink,
+        "clock_lost": script.clock_lost,
+        "clock_blink": script.clock_blink,
         "left_out_of_auto": max((a for a, b in script.manual if b >= FOREVER), default=origin),
         "board_swapped": script.board_swap,
         "meter_spike": script.meter_zero[0][0] if script.meter_zero else origin,
         "sentinel": script.sentinel[0][0] if script.sentinel else origin,
-    }  # fmt: skip
+    }
     return moments.get(s.plays, fleet.first), {}

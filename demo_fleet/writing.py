@@ -76,11 +76,14 @@ def truth_document(fleet: Fleet) -> dict[str, Any]:
     """What is planted, with the seed and moment it belongs to. Times are UTC seconds."""
     told = [asdict(t) for t in truth_of(fleet)]
     return {
-        "seed": fleet.seed, "origin": fleet.origin, "units": len(fleet.sets), "days": fleet.days,
+        "seed": fleet.seed,
+        "origin": fleet.origin,
+        "units": len(fleet.sets),
+        "days": fleet.days,
         "faults": [t for t in told if not t["healthy"]],
         "healthy": [t for t in told if t["healthy"]],
         "limits": {kind: asdict(limit) for kind, limit in GRADED.items()},
-    }  # fmt: skip
+    }
 
 
 def _nothing(_: dict[str, Any]) -> None:
@@ -138,10 +141,23 @@ def _file_lines(fleet: Fleet, span: Span, statuses: bool) -> Iterator[bytes]:
 def new_manifest(fleet: Fleet) -> dict[str, Any]:
     """The demo's memory: what it is made from, and what it has written."""
     return {
-        "seed": fleet.seed, "origin": fleet.origin, "units": len(fleet.sets), "days": fleet.days,
-        "from": fleet.first, "until": fleet.first, "planned": [], "parts": [], "files": [], "count": 0, "bytes": 0, "lines": 0,
-        "expected_bytes": 0, "complete": False, "imported": False, "called": [],
-    }  # fmt: skip
+        "seed": fleet.seed,
+        "origin": fleet.origin,
+        "units": len(fleet.sets),
+        "days": fleet.days,
+        "from": fleet.first,
+        "until": fleet.first,
+        "planned": [],
+        "parts": [],
+        "files": [],
+        "count": 0,
+        "bytes": 0,
+        "lines": 0,
+        "expected_bytes": 0,
+        "complete": False,
+        "imported": False,
+        "called": [],
+    }
 
 
 def _count(manifest: dict[str, Any]) -> None:

@@ -33,14 +33,56 @@ _AC_USUAL = (0.0, 1000.0)
 """What is too much depends on the set's own nominal: its days doubt that (`scheduler.day`)."""
 
 GLOSSARY: tuple[Channel, ...] = (
-    Channel("running", "0/1", (0, 1), (0, 1), "state", 0, "the engine turns under its own power, as the device says"),
+    Channel(
+        "running",
+        "0/1",
+        (0, 1),
+        (0, 1),
+        "state",
+        0,
+        "the engine turns under its own power, as the device says",
+    ),
     Channel("battery_v", "V", (-1, 80), (4, 36), "gauge", 2, "starter battery"),
-    Channel("crank_min_v", "V", (0, 80), (2, 32), "gauge", 2, "lowest 0.1 s mean of the battery during an attempt"),
-    Channel("crank_s", "s", (0, 600), (0, 60), "gauge", 1, "seconds the starter turned in an attempt"),
+    Channel(
+        "crank_min_v",
+        "V",
+        (0, 80),
+        (2, 32),
+        "gauge",
+        2,
+        "lowest 0.1 s mean of the battery during an attempt",
+    ),
+    Channel(
+        "crank_s", "s", (0, 600), (0, 60), "gauge", 1, "seconds the starter turned in an attempt"
+    ),
     Channel("charge_v", "V", (-5, 80), (0, 36), "gauge", 2, "the set's own charging output"),
-    Channel("ac_v", "V", _AC, _AC_USUAL, "gauge", 1, "the set's side of the transfer gear, between the two conductors that nominal_v names"),
-    Channel("ac_l1_v", "V", _AC, _AC_USUAL, "gauge", 1, "line 1 to neutral, or the first leg of a split-phase set"),
-    Channel("ac_l2_v", "V", _AC, _AC_USUAL, "gauge", 1, "line 2 to neutral, or the second leg of a split-phase set"),
+    Channel(
+        "ac_v",
+        "V",
+        _AC,
+        _AC_USUAL,
+        "gauge",
+        1,
+        "the set's side of the transfer gear, between the two conductors that nominal_v names",
+    ),
+    Channel(
+        "ac_l1_v",
+        "V",
+        _AC,
+        _AC_USUAL,
+        "gauge",
+        1,
+        "line 1 to neutral, or the first leg of a split-phase set",
+    ),
+    Channel(
+        "ac_l2_v",
+        "V",
+        _AC,
+        _AC_USUAL,
+        "gauge",
+        1,
+        "line 2 to neutral, or the second leg of a split-phase set",
+    ),
     Channel("ac_l3_v", "V", _AC, _AC_USUAL, "gauge", 1, "line 3 to neutral"),
     Channel("ac_l12_v", "V", _AC, _AC_USUAL, "gauge", 1, "line 1 to line 2"),
     Channel("ac_l23_v", "V", _AC, _AC_USUAL, "gauge", 1, "line 2 to line 3"),
@@ -49,8 +91,18 @@ GLOSSARY: tuple[Channel, ...] = (
     Channel("mains_v", "V", _AC, _AC_USUAL, "gauge", 1, "mains side of the transfer gear"),
     Channel("load_kw", "kW", (-100, 20000), (0, 5000), "gauge", 2, "real power the set delivers"),
     Channel("current_a", "A", (-100, 20000), (0, 8000), "gauge", 1, "line current"),
-    Channel("run_hours_h", "h", (0, 1_000_000), (0, 100_000), "counter", 2, "the device's hour meter"),
-    Channel("start_attempts", "1", (0, 10_000_000), (0, 1_000_000), "counter", 0, "start attempts counted by the device"),
+    Channel(
+        "run_hours_h", "h", (0, 1_000_000), (0, 100_000), "counter", 2, "the device's hour meter"
+    ),
+    Channel(
+        "start_attempts",
+        "1",
+        (0, 10_000_000),
+        (0, 1_000_000),
+        "counter",
+        0,
+        "start attempts counted by the device",
+    ),
     Channel("in_auto", "0/1", (0, 1), (0, 1), "state", 0, "the panel switch is in automatic"),
     Channel("fuel_pct", "%", (-5, 150), (0, 105), "gauge", 1, "tank level"),
     Channel("engine_temp_c", "°C", (-90, 400), (-50, 150), "gauge", 1, "engine or coolant"),
@@ -58,7 +110,7 @@ GLOSSARY: tuple[Channel, ...] = (
     Channel("oil_pressure_kpa", "kPa", (-110, 2500), (0, 1000), "gauge", 0, "oil pressure, gauge"),
     Channel("speed_rpm", "1/min", (0, 20000), (0, 4500), "gauge", 0, "engine speed"),
     Channel("signal_dbm", "dBm", (-200, 0), (-150, -20), "gauge", 0, "radio signal at the device"),
-)  # fmt: skip
+)
 
 CHANNELS: dict[str, Channel] = {channel.name: channel for channel in GLOSSARY}
 NAMES: tuple[str, ...] = tuple(CHANNELS)

@@ -23,9 +23,17 @@ from fleet.store import Store, StoreDown, StoreFault
 from fleet.store.opening import open_store
 
 __all__ = [
-    "History", "Part", "StoreDown", "StoreFault", "UnitUnknown", "open_history", "parts",
-    "read_days", "read_series", "read_window",
-]  # fmt: skip
+    "History",
+    "Part",
+    "StoreDown",
+    "StoreFault",
+    "UnitUnknown",
+    "open_history",
+    "parts",
+    "read_days",
+    "read_series",
+    "read_window",
+]
 
 
 class UnitUnknown(LookupError):

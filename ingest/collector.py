@@ -245,8 +245,17 @@ class Collector:
         found = self._inbox.next(now)
         if found is None:
             return False
-        self._count(take(found.messages, self._store, self._registry, self._cache, now,
-                         inbox=found.mark, aside=found.bad))  # fmt: skip
+        self._count(
+            take(
+                found.messages,
+                self._store,
+                self._registry,
+                self._cache,
+                now,
+                inbox=found.mark,
+                aside=found.bad,
+            )
+        )
         self._inbox.took(found)
         return True
 

@@ -126,9 +126,10 @@ class Inbox:
                         bad.append(found)
         done = offset >= size
         return Slice(
-            messages, bad,
+            messages,
+            bad,
             InboxMark(file=path.name, offset=offset, lines=lines, size=size, done=done),
-        )  # fmt: skip
+        )
 
 
 def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarantined:

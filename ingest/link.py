@@ -268,8 +268,9 @@ class Link:
             self.sessions_lost += 1
             _log.warning(
                 "the broker has no session for %s: what devices sent while we were away may be "
-                "lost (possible loss; natural at the very first start)", self._broker.client_id
-            )  # fmt: skip
+                "lost (possible loss; natural at the very first start)",
+                self._broker.client_id,
+            )
         # Always: a session that survived a crash between CONNECT and SUBSCRIBE is deaf.
         subscribe(client, self._broker, self._version)
 

@@ -25,11 +25,31 @@ class Opened:
     """One device's state while a batch is merged into it; `close` gives the new one."""
 
     __slots__ = (
-        "_clock_right_at", "_clock_wrong_at", "_firmware", "_forgiven", "_habit", "_heard_at",
-        "_newest_at", "_next_due_at", "_online", "_pulse", "_received_b", "_seat_at", "_seeds",
-        "_status_at", "_told_at", "_told_wrong_at", "_unknown", "_unsure_after", "_untimed_at",
-        "_untimed_since", "days", "group", "numbering", "readings",
-    )  # fmt: skip
+        "_clock_right_at",
+        "_clock_wrong_at",
+        "_firmware",
+        "_forgiven",
+        "_habit",
+        "_heard_at",
+        "_newest_at",
+        "_next_due_at",
+        "_online",
+        "_pulse",
+        "_received_b",
+        "_seat_at",
+        "_seeds",
+        "_status_at",
+        "_told_at",
+        "_told_wrong_at",
+        "_unknown",
+        "_unsure_after",
+        "_untimed_at",
+        "_untimed_since",
+        "days",
+        "group",
+        "numbering",
+        "readings",
+    )
 
     def __init__(self, pulse: Pulse, numbering: Numbering, group: str) -> None:
         self._pulse = pulse

@@ -116,10 +116,16 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
         held, fault = Held(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
         memory = Memory(triggers=_triggers(loaded), held=held, fault=fault)
         return Desk(
-            registry, open_history(loaded, registry), memory=memory, key=key_of(loaded), mail=sending.mail_of(loaded),
-            fault=fault, to_customers=loaded.remind_customers,
-            travel=publishing.road(loaded.road_table_url), demo=loaded.demo,
-        )  # fmt: skip
+            registry,
+            open_history(loaded, registry),
+            memory=memory,
+            key=key_of(loaded),
+            mail=sending.mail_of(loaded),
+            fault=fault,
+            to_customers=loaded.remind_customers,
+            travel=publishing.road(loaded.road_table_url),
+            demo=loaded.demo,
+        )
     except Exception:
         registry.close()
         raise
@@ -143,8 +149,11 @@ def health(loaded: Settings) -> str:
     registry = open_registry(loaded)
     try:
         beats = work.heartbeats(registry)
-        found = max((beats[name] for name in (PROGRAM, STAND_BY) if name in beats),
-                    key=lambda beat: beat[0], default=None)  # fmt: skip
+        found = max(
+            (beats[name] for name in (PROGRAM, STAND_BY) if name in beats),
+            key=lambda beat: beat[0],
+            default=None,
+        )
     finally:
         registry.close()
     if found is None:

@@ -122,9 +122,13 @@ def _left(
 
 
 def publish(
-    registry: Registry, plan: rounds.RoundPlan, by: Actor, now: int, note: str,
+    registry: Registry,
+    plan: rounds.RoundPlan,
+    by: Actor,
+    now: int,
+    note: str,
     tell_customers: bool = False,
-) -> int:  # fmt: skip
+) -> int:
     """Put a plan in force. tell_customers: every planned job's half-day counts as told."""
     told = kept.in_force(registry)
     book = kept.book(registry, EVERYTHING)
@@ -139,6 +143,13 @@ def publish(
                 step = dispatch.told_step(job, plan, site.time_zone, now, by.name)
                 steps += [step] if step else []
     return kept.publish(
-        registry, dispatch.encode(whole), plan.fingerprint, note, by, now,
-        told.id if told else None, steps, dispatch.events(whole, book),
-    )  # fmt: skip
+        registry,
+        dispatch.encode(whole),
+        plan.fingerprint,
+        note,
+        by,
+        now,
+        told.id if told else None,
+        steps,
+        dispatch.events(whole, book),
+    )

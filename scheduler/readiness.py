@@ -25,9 +25,17 @@ NOT_READY = frozenset({"not_in_auto", "no_output", "volts_standing"})
 WILD = frozenset({"leg_out", "over_voltage", "open_neutral"})
 """Findings that say so where they are Act now: some of what it feeds would be dark or destroyed."""
 DOUBTS = (
-    "fuel_low", "exercise_missed", "over_voltage", "open_neutral", "leg_out", "voltage_out",
-    "frequency_out", "harder_starting", "starts_unreliable", "service_due",
-)  # fmt: skip
+    "fuel_low",
+    "exercise_missed",
+    "over_voltage",
+    "open_neutral",
+    "leg_out",
+    "voltage_out",
+    "frequency_out",
+    "harder_starting",
+    "starts_unreliable",
+    "service_due",
+)
 """Findings that cast doubt, where they are more than a Note."""
 Made = Literal["yes", "no", "in_part", "wild", "not_seen"]
 """in_part: on some of its circuits only, while another was dead or wild; wild: far too many."""
@@ -202,8 +210,12 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     elif proof.made == "not_seen":
         found.append(("volts_not_seen", proof.at))
     if known.battery in ("replace", "charger_fault"):
-        found.append(("charger_fault" if known.battery == "charger_fault" else "battery_replace",
-                      _since(known, "battery", "charger")))  # fmt: skip
+        found.append(
+            (
+                "charger_fault" if known.battery == "charger_fault" else "battery_replace",
+                _since(known, "battery", "charger"),
+            )
+        )
     if known.crank_low_at is not None:
         found.append(("crank_limit", known.crank_low_at))
     found += [(f.kind, f.since) for f in known.findings if _doubts(f)]

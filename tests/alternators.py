@@ -174,8 +174,13 @@ class Way:
     @property
     def habit(self) -> Habit:
         if self.step:
-            return Habit(mode="on_change", standing_s=900, running_s=self.each, heartbeat_s=7200,
-                         source="register")  # fmt: skip
+            return Habit(
+                mode="on_change",
+                standing_s=900,
+                running_s=self.each,
+                heartbeat_s=7200,
+                source="register",
+            )
         mode = "sleeping" if self.name == "sleeping" else "steady"
         return Habit(mode=mode, standing_s=self.idle, running_s=self.each, source="register")  # type: ignore[arg-type]
 

@@ -125,9 +125,15 @@ def one_day(planted: Planted, n: int) -> tuple[dict[str, Series], list[DeviceEve
 
 
 METER = Calibration(
-    id="C", fitting="F", channel="battery_v", gain=1.0, offset=0.0, from_at=T0 - DAY_S,
-    meter=(12.6,), raw=(12.6,),
-)  # fmt: skip
+    id="C",
+    fitting="F",
+    channel="battery_v",
+    gain=1.0,
+    offset=0.0,
+    from_at=T0 - DAY_S,
+    meter=(12.6,),
+    raw=(12.6,),
+)
 
 
 def verdict(
@@ -150,8 +156,14 @@ def verdict(
 
 def kinds(found: Assessment) -> dict[str, str]:
     """Kind -> severity of what was found of the battery."""
-    mine = ("battery_weak", "battery_failed_cell", "charger_fault", "over_charge",
-            "battery_runs_down", "battery_old")  # fmt: skip
+    mine = (
+        "battery_weak",
+        "battery_failed_cell",
+        "charger_fault",
+        "over_charge",
+        "battery_runs_down",
+        "battery_old",
+    )
     return {f.kind: f.severity for f in found.findings if f.kind in mine}
 
 

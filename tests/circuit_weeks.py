@@ -24,20 +24,41 @@ from scheduler.assess import Assessment, assess, day_facts
 from scheduler.day import Day, digest
 
 DAY, WEEK = 86_400, 7 * 86_400
-CHECKED = Record(id="c", at=T0 - 20 * DAY, by="Bo", unit="U", kind="meter_check",
-                 facts={"channel": "ac_v", "meter": [400.0], "raw": [400.0]})  # fmt: skip
-WYE = {"ac_l1_v": 231.0, "ac_l2_v": 231.0, "ac_l3_v": 231.0,
-       "ac_l12_v": 400.0, "ac_l23_v": 400.0, "ac_l31_v": 400.0}  # fmt: skip
+CHECKED = Record(
+    id="c",
+    at=T0 - 20 * DAY,
+    by="Bo",
+    unit="U",
+    kind="meter_check",
+    facts={"channel": "ac_v", "meter": [400.0], "raw": [400.0]},
+)
+WYE = {
+    "ac_l1_v": 231.0,
+    "ac_l2_v": 231.0,
+    "ac_l3_v": 231.0,
+    "ac_l12_v": 400.0,
+    "ac_l23_v": 400.0,
+    "ac_l31_v": 400.0,
+}
 
 
 def unit_of(nominal: float, phases: str, signal: str = "running", **more: Any) -> Unit:
     return msgspec.structs.replace(
-        UNIT, nominal_v=nominal, phases=phases, rated_kw=20.0, cylinders=4, cooling="liquid",
-        running=RunningSignal(first=SignalChannel(signal, 0.5, 0.5) if signal == "running"
-                              else SignalChannel(signal, 0.7 * nominal, 0.6 * nominal)),
-        exercise="DTSTART:20260105T100000\nRRULE:FREQ=WEEKLY;BYDAY=MO", exercise_minutes=20.0,
+        UNIT,
+        nominal_v=nominal,
+        phases=phases,
+        rated_kw=20.0,
+        cylinders=4,
+        cooling="liquid",
+        running=RunningSignal(
+            first=SignalChannel(signal, 0.5, 0.5)
+            if signal == "running"
+            else SignalChannel(signal, 0.7 * nominal, 0.6 * nominal)
+        ),
+        exercise="DTSTART:20260105T100000\nRRULE:FREQ=WEEKLY;BYDAY=MO",
+        exercise_minutes=20.0,
         **more,
-    )  # fmt: skip
+    )
 
 
 def weeks(
@@ -81,16 +102,20 @@ def weeks(
         series[name] = Series(t[kept] + k * spread_s, value[kept])
     newest = max(int(one.t[-1]) for one in series.values())
     pulse = Pulse(
-        device="D", heard_at=newest, newest_at=newest,
+        device="D",
+        heard_at=newest,
+        newest_at=newest,
         latest={name: Latest(int(one.t[-1]), float(one.v[-1])) for name, one in series.items()},
-    )  # fmt: skip
+    )
     known = msgspec.structs.replace(
-        inputs(newest, 230.0, unit), records=(CHECKED,), pulses=(pulse,),
+        inputs(newest, 230.0, unit),
+        records=(CHECKED,),
+        pulses=(pulse,),
         calibrations=tuple(
             Calibration(id=name, fitting="F", channel=name, gain=1.0, offset=0.0, from_at=1)
             for name in volts
         ),
-    )  # fmt: skip
+    )
     facts = day_facts(known, habit)
     days: list[Day] = []
     for day in range(int(t[0]) // DAY, newest // DAY + 1):

@@ -33,12 +33,34 @@ FIRST = T0 - (T0 // DAY - 4) % 7 * DAY - 12 * WEEK + 9 * 3600
 
 
 def _wyes() -> list[Made]:
-    pairs = [(120, 208), (127, 220), (139, 240), (220, 380), (230, 400), (240, 415), (277, 480),
-             (347, 600), (400, 690), (63.5, 110), (110, 190), (115, 200)]  # fmt: skip
-    named = {(120, 208): (208, 120), (127, 220): (220, 127), (139, 240): (240,),
-             (220, 380): (220, 380), (230, 400): (400, 230), (240, 415): (415, 240),
-             (277, 480): (480, 277), (347, 600): (600, 347), (400, 690): (690,),
-             (63.5, 110): (110,), (110, 190): (110,), (115, 200): (200,)}  # fmt: skip
+    pairs = [
+        (120, 208),
+        (127, 220),
+        (139, 240),
+        (220, 380),
+        (230, 400),
+        (240, 415),
+        (277, 480),
+        (347, 600),
+        (400, 690),
+        (63.5, 110),
+        (110, 190),
+        (115, 200),
+    ]
+    named = {
+        (120, 208): (208, 120),
+        (127, 220): (220, 127),
+        (139, 240): (240,),
+        (220, 380): (220, 380),
+        (230, 400): (400, 230),
+        (240, 415): (415, 240),
+        (277, 480): (480, 277),
+        (347, 600): (600, 347),
+        (400, 690): (690,),
+        (63.5, 110): (110,),
+        (110, 190): (110,),
+        (115, 200): (200,),
+    }
     return [
         Made(f"{a:g}/{b} as {n} {word}", "3", float(n), wye(b / 3**0.5), sent)
         for a, b in pairs
@@ -48,8 +70,16 @@ def _wyes() -> list[Made]:
 
 
 def _splits() -> list[Made]:
-    legs = ((120, 240), (120, 120), (100, 200), (100, 100), (55, 110), (110, 110), (110, 220),
-            (230, 460))  # fmt: skip
+    legs = (
+        (120, 240),
+        (120, 120),
+        (100, 200),
+        (100, 100),
+        (55, 110),
+        (110, 110),
+        (110, 220),
+        (230, 460),
+    )
     return [
         Made(f"split {leg} as {n} {word}", "split", float(n), (complex(leg), complex(-leg)), sent)
         for leg, n in legs
@@ -82,32 +112,51 @@ MADES: tuple[Made, ...] = (
     Made("idles down, split", "split", 240.0, (120 + 0j, -120 + 0j), LEGS[:2], idle_down=True),
 )
 WAYS = (
-    Way("each minute"), Way("each 10 s", each=10), Way("each 5 min", each=300),
-    Way("each 15 min", each=900), Way("spread", spread=7), Way("spread wide", spread=20),
-    Way("values missing", null=0.15), Way("sleeping", each=300, idle=3600),
+    Way("each minute"),
+    Way("each 10 s", each=10),
+    Way("each 5 min", each=300),
+    Way("each 15 min", each=900),
+    Way("spread", spread=7),
+    Way("spread wide", spread=20),
+    Way("values missing", null=0.15),
+    Way("sleeping", each=300, idle=3600),
     Way("on change", each=10, step=2.0),
-)  # fmt: skip
+)
 
 
 def unit_of(made: Made, signal: str = "running", **more: Any) -> Unit:
     at = {"running": (0.5, 0.5), "charge_v": (13.2, 12.9), "frequency_hz": (30.0, 20.0)}
     on, off = at.get(signal) or (0.7 * made.circuits()[signal], 0.6 * made.circuits()[signal])
     return msgspec.structs.replace(
-        UNIT, nominal_v=made.nominal, phases=made.phases, rated_kw=20.0, cylinders=4,
-        cooling="liquid", inverter=made.inverter, idle_down=made.idle_down,
+        UNIT,
+        nominal_v=made.nominal,
+        phases=made.phases,
+        rated_kw=20.0,
+        cylinders=4,
+        cooling="liquid",
+        inverter=made.inverter,
+        idle_down=made.idle_down,
         running=RunningSignal(first=SignalChannel(signal, on, off)),
         exercise="DTSTART:20260105T100000\nRRULE:FREQ=WEEKLY;BYDAY=MO",
-        exercise_minutes=float(MINUTES), **more,
-    )  # fmt: skip
+        exercise_minutes=float(MINUTES),
+        **more,
+    )
 
 
 class World:
     """A set that runs every Monday; `week` by `week` it is digested, `look` assesses it."""
 
     def __init__(
-        self, seed: int, made: Made, way: Way, *, signal: str = "running", phases: str = "",
-        checked: bool = True, hour: float = 0.0,
-    ) -> None:  # fmt: skip
+        self,
+        seed: int,
+        made: Made,
+        way: Way,
+        *,
+        signal: str = "running",
+        phases: str = "",
+        checked: bool = True,
+        hour: float = 0.0,
+    ) -> None:
         self.rng = np.random.default_rng(seed)
         self.made, self.way, self.signal = made, way, signal
         self.unit = unit_of(made, signal)
@@ -124,9 +173,13 @@ class World:
         self.fitted: tuple[Fitting, ...] = (Fitting(id="F", device="D", unit="U"),)
 
     def week(
-        self, fault: Fault | None = None, *, minutes: int = MINUTES, drop: Sequence[str] = (),
+        self,
+        fault: Fault | None = None,
+        *,
+        minutes: int = MINUTES,
+        drop: Sequence[str] = (),
         vanish: tuple[str, int] | None = None,
-    ) -> None:  # fmt: skip
+    ) -> None:
         """One run more. drop: circuits that its device does not send; vanish: one that it sends no
         more from so many seconds after the start on."""
         start = self.at
@@ -136,9 +189,10 @@ class World:
         value = on.astype(float)
         counted = np.where(t >= start, self.cranks, self.cranks - 1).astype(float)
         series = {
-            "in_auto": Series(t, np.ones(len(t))), "mains_v": Series(t, np.full(len(t), 230.0)),
+            "in_auto": Series(t, np.ones(len(t))),
+            "mains_v": Series(t, np.full(len(t), 230.0)),
             "start_attempts": Series(t, counted),
-        }  # fmt: skip
+        }
         if self.signal == "charge_v":
             series["charge_v"] = Series(t, np.where(on, 13.9, 12.6))
         elif self.signal == "frequency_hz":
@@ -180,18 +234,34 @@ class World:
     def known(self) -> UnitInputs:
         newest = max((one.at for one in self.latest.values()), default=self.at)
         pulse = Pulse(device="D", heard_at=newest, newest_at=newest, latest=self.latest)
-        check = Record(id="c", at=FIRST - 20 * DAY, by="Bo", unit="U", kind="meter_check",
-                       facts={"channel": "ac_l1_v"})  # fmt: skip
+        check = Record(
+            id="c",
+            at=FIRST - 20 * DAY,
+            by="Bo",
+            unit="U",
+            kind="meter_check",
+            facts={"channel": "ac_l1_v"},
+        )
         return msgspec.structs.replace(
-            inputs(newest, 230.0, self.unit), pulses=(pulse,),
+            inputs(newest, 230.0, self.unit),
+            pulses=(pulse,),
             records=((check,) if self.checked else ()) + self.records,
             fittings=self.fitted,
             calibrations=tuple(
-                Calibration(id=f"{n} {f.id}", fitting=f.id, channel=n, gain=1.0, offset=0.0,
-                            from_at=f.from_at or 1)
-                for n in self.made.sent for f in self.fitted
-            ) if self.checked else (),
-        )  # fmt: skip
+                Calibration(
+                    id=f"{n} {f.id}",
+                    fitting=f.id,
+                    channel=n,
+                    gain=1.0,
+                    offset=0.0,
+                    from_at=f.from_at or 1,
+                )
+                for n in self.made.sent
+                for f in self.fitted
+            )
+            if self.checked
+            else (),
+        )
 
     def look(self, after_s: int = 60) -> Assessment:
         known = self.known()

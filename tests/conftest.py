@@ -48,9 +48,13 @@ hypothesis.settings.load_profile("hourhand")
 def pytest_addoption(parser: pytest.Parser) -> None:
     """`--write-checks` writes docs/checks.md (or the file named) from what the run checked."""
     parser.addoption(
-        "--write-checks", nargs="?", const=str(checks.PAGE), default=None, metavar="FILE",
+        "--write-checks",
+        nargs="?",
+        const=str(checks.PAGE),
+        default=None,
+        metavar="FILE",
         help="write the page of published values from this run (default docs/checks.md)",
-    )  # fmt: skip
+    )
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -81,9 +85,12 @@ def _hold_skips(session: pytest.Session) -> None:
     if reporter is None or hasattr(session.config, "workerinput"):
         return
     odd = parts.odd_reasons(
-        [str(report.longrepr[2]) for report in reporter.stats.get("skipped", [])
-         if isinstance(report.longrepr, tuple)]
-    )  # fmt: skip
+        [
+            str(report.longrepr[2])
+            for report in reporter.stats.get("skipped", [])
+            if isinstance(report.longrepr, tuple)
+        ]
+    )
     for reason in odd:
         reporter.write_line(f"no reason to skip (use parts.need): {reason}", red=True)
     if odd and session.exitstatus in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):

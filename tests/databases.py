@@ -46,17 +46,46 @@ def postgres() -> Iterator[str]:
             os.chown(home, user["user"], user["group"])
         data = home / "data"
         made = subprocess.run(
-            [binaries / "initdb", "-D", data, "-U", "hourhand", "-A", "trust", "-E", "UTF8",
-             "--locale=C.UTF-8", "--no-sync"],
-            capture_output=True, text=True, check=False, cwd=home, **user,
-        )  # fmt: skip
+            [
+                binaries / "initdb",
+                "-D",
+                data,
+                "-U",
+                "hourhand",
+                "-A",
+                "trust",
+                "-E",
+                "UTF8",
+                "--locale=C.UTF-8",
+                "--no-sync",
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=home,
+            **user,
+        )
         if made.returncode != 0:
             parts.skip("postgresql", f"initdb does not work here: {made.stderr.strip()[-300:]}")
         server = subprocess.Popen(
-            [binaries / "postgres", "-D", data, "-k", home, "-c", "listen_addresses=",
-             "-c", "fsync=off", "-c", "max_connections=200"],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=home, **user,
-        )  # fmt: skip
+            [
+                binaries / "postgres",
+                "-D",
+                data,
+                "-k",
+                home,
+                "-c",
+                "listen_addresses=",
+                "-c",
+                "fsync=off",
+                "-c",
+                "max_connections=200",
+            ],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=home,
+            **user,
+        )
         _wait(home)
         yield str(home)
     finally:

@@ -48,23 +48,40 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
     (data / "codes.key").write_text(key)
     for id, name, lat, lon in (("ana", "Ana Moss", 54.45, -1.8), ("ben", "Ben Hale", 54.6, -1.7)):
         made = Technician(
-            id=id, name=name, lat=lat, lon=lon, time_zone="Europe/London", week=WEEK,
-            base=f"{name}'s yard", skills=(SkillHeld("engine"),), stock={"oil_l": 20.0},
-        )  # fmt: skip
+            id=id,
+            name=name,
+            lat=lat,
+            lon=lon,
+            time_zone="Europe/London",
+            week=WEEK,
+            base=f"{name}'s yard",
+            skills=(SkillHeld("engine"),),
+            stock={"oil_l": 20.0},
+        )
         technicians.save_technician(reg, made, NOW, BY)
     sites = {row.unit.id: row.site.id for row in pages.units(reg, EVERYTHING)}
     row = pages.unit(reg, EVERYTHING, unit_id(FAILED))
     assert row is not None
     call = Job(
-        id=CALL, title="Would not start", customer=row.customer.id, site=row.site.id,
-        unit=row.unit.id, found_by="customer", symptom='Clicks, then nothing <b>"help"</b> =1+1',
-        caller="Mo", phone="01632 960999", due_on="2026-11-26", parts={"battery": 1.0},
-    )  # fmt: skip
+        id=CALL,
+        title="Would not start",
+        customer=row.customer.id,
+        site=row.site.id,
+        unit=row.unit.id,
+        found_by="customer",
+        symptom='Clicks, then nothing <b>"help"</b> =1+1',
+        caller="Mo",
+        phone="01632 960999",
+        due_on="2026-11-26",
+        parts={"battery": 1.0},
+    )
     jobs.add_jobs(reg, [work.opened(call, NOW, "Dee")])
     card = SiteCard(
-        site=row.site.id, contacts=(SiteContact("Night porter", "01632 960777", "nights"),),
-        dogs="Two, loud", parking="Behind the barn",
-    )  # fmt: skip
+        site=row.site.id,
+        contacts=(SiteContact("Night porter", "01632 960777", "nights"),),
+        dogs="Two, loud",
+        parking="Behind the barn",
+    )
     sitecard.save_card(reg, EVERYTHING, card, CODE, key.encode(), NOW, BY)
     planning.sync_jobs(reg, NOW)
     if plan:

@@ -92,14 +92,28 @@ class Stack:
 
     def compose(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run the compose tool on this project."""
-        files = [part for path in (ROOT / "docker-compose.yml", *self.overrides)
-                 for part in ("-f", str(path))]  # fmt: skip
+        files = [
+            part
+            for path in (ROOT / "docker-compose.yml", *self.overrides)
+            for part in ("-f", str(path))
+        ]
         return subprocess.run(
-            [*self.engine.compose, "-p", self.project, *files,
-             "--env-file", str(self.env_file), *arguments],
-            capture_output=True, text=True, check=False, timeout=600, cwd=self.env_file.parent,
+            [
+                *self.engine.compose,
+                "-p",
+                self.project,
+                *files,
+                "--env-file",
+                str(self.env_file),
+                *arguments,
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=600,
+            cwd=self.env_file.parent,
             env={**clean_environment(), **self.environment},
-        )  # fmt: skip
+        )
 
     def up(self, *services: str) -> None:
         """Start; under docker compose this waits for what depends on what."""
@@ -109,9 +123,13 @@ class Stack:
     def container(self, service: str) -> str:
         """Id of the service's container, running or not; "" where there is none."""
         listed = self.engine.ok(
-            "ps", "-aq", "--filter", f"label=com.docker.compose.project={self.project}",
-            "--filter", f"label=com.docker.compose.service={service}",
-        )  # fmt: skip
+            "ps",
+            "-aq",
+            "--filter",
+            f"label=com.docker.compose.project={self.project}",
+            "--filter",
+            f"label=com.docker.compose.service={service}",
+        )
         return listed.split()[0] if listed.split() else ""
 
     def execute(self, service: str, *command: str, **more: Any) -> str:
@@ -138,9 +156,13 @@ class Stack:
         for kind in ("container", "volume", "network"):
             every = ("-a",) if kind == "container" else ()
             left = self.engine.ok(
-                kind, "ls", "-q", *every,
-                "--filter", f"label=com.docker.compose.project={self.project}",
-            ).split()  # fmt: skip
+                kind,
+                "ls",
+                "-q",
+                *every,
+                "--filter",
+                f"label=com.docker.compose.project={self.project}",
+            ).split()
             if left:
                 self.engine.run(kind, "rm", "-f", *left)
 
@@ -156,9 +178,18 @@ def build(engine: Engine, tag: str, base: str) -> float:
     began = time.monotonic()
     nothing_left = ("--layers=false",) if engine.cli == "podman" else ()
     engine.ok(
-        "build", *nothing_left, "--network=host", "-f", str(ROOT / "Containerfile"), "-t", tag,
-        "--build-arg", f"BASE={base}",
-        "--build-arg", f"PIP_INDEX_URL={os.environ.get('PIP_INDEX_URL', '')}", str(ROOT),
+        "build",
+        *nothing_left,
+        "--network=host",
+        "-f",
+        str(ROOT / "Containerfile"),
+        "-t",
+        tag,
+        "--build-arg",
+        f"BASE={base}",
+        "--build-arg",
+        f"PIP_INDEX_URL={os.environ.get('PIP_INDEX_URL', '')}",
+        str(ROOT),
         timeout=BUILD_AT_MOST_S,
-    )  # fmt: skip
+    )
     return time.monotonic() - began

@@ -199,8 +199,12 @@ def _service(at: At, out: Expected) -> None:
         return
     burns = at.c.s.place.model.fuel
     tasks = {t.id: _states(at, t) for t in plan.tasks if not t.fuels or burns in t.fuels}
-    loud = {"late_beyond": "same_day", "late": "next_visit", "due": "next_visit",
-            "soon": "next_visit"}  # fmt: skip
+    loud = {
+        "late_beyond": "same_day",
+        "late": "next_visit",
+        "due": "next_visit",
+        "soon": "next_visit",
+    }
 
     def right(finding: Finding) -> bool:
         allowed = {loud.get(state) for state in tasks.get(finding.part, ())}

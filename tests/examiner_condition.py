@@ -82,23 +82,32 @@ def _ran(at: At, start: int, end: int) -> bool:
 def _supply(at: At, out: Expected) -> None:
     a, now, may = at.c.s.machine.script.ails, at.now, out.may
     begun = {
-        "voltage_drift": a.volts_drift[0], "frequency_drift": a.hertz_drifts[0],
+        "voltage_drift": a.volts_drift[0],
+        "frequency_drift": a.hertz_drifts[0],
         "voltage_out": min(a.volts_drift[0], a.unbalanced, a.over_volts, a.neutral_open),
         "frequency_out": min(a.hertz_drifts[0], a.hunts[0]),
-        "hunting": a.hunts[0], "unbalance": a.unbalanced, "open_neutral": a.neutral_open,
-        "over_voltage": min(a.over_volts, a.neutral_open), "no_output": a.no_output,
+        "hunting": a.hunts[0],
+        "unbalance": a.unbalanced,
+        "open_neutral": a.neutral_open,
+        "over_voltage": min(a.over_volts, a.neutral_open),
+        "no_output": a.no_output,
         "leg_out": a.leg_dead,
-        "volts_standing": a.standing_volts, "stray_volts": a.standing_volts,
-    }  # fmt: skip
+        "volts_standing": a.standing_volts,
+        "stray_volts": a.standing_volts,
+    }
     for kind, since in begun.items():
         may[kind] = lambda f, since=since: since <= now
     low = abs(at.c.s.machine.reporter.sense_gain - 1) > 0.02
     drifted = begun["voltage_out"] <= now
     may["voltage_out"] = lambda f: drifted or (low and f.severity == "note")
     for kind, since, runs in (
-        ("open_neutral", a.neutral_open, 1), ("over_voltage", a.over_volts, 1),
-        ("no_output", a.no_output, 1), ("leg_out", a.leg_dead, 1), ("unbalance", a.unbalanced, 3), ("hunting", a.hunts[0], 3),
-    ):  # fmt: skip
+        ("open_neutral", a.neutral_open, 1),
+        ("over_voltage", a.over_volts, 1),
+        ("no_output", a.no_output, 1),
+        ("leg_out", a.leg_dead, 1),
+        ("unbalance", a.unbalanced, 3),
+        ("hunting", a.hunts[0], 3),
+    ):
         shown = _shown(at, since, runs)
         if (
             shown is not None

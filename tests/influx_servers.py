@@ -17,10 +17,12 @@ from typing import Any
 from influx_stub import ORG, TOKEN, Bucket, Stub
 
 KIND = (
-    "server" if os.environ.get("HOURHAND_TEST_INFLUX_URL")
-    else "container" if os.environ.get("HOURHAND_TEST_INFLUX_IMAGE")
+    "server"
+    if os.environ.get("HOURHAND_TEST_INFLUX_URL")
+    else "container"
+    if os.environ.get("HOURHAND_TEST_INFLUX_IMAGE")
     else "stub"
-)  # fmt: skip
+)
 
 
 @dataclass
@@ -67,10 +69,11 @@ def server() -> Server:
     """The one server of this run, started on first use and left clean at its end."""
     if KIND == "server":
         found = Server(
-            KIND, os.environ["HOURHAND_TEST_INFLUX_URL"],
+            KIND,
+            os.environ["HOURHAND_TEST_INFLUX_URL"],
             os.environ.get("HOURHAND_TEST_INFLUX_ORG", "hourhand"),
             os.environ["HOURHAND_TEST_INFLUX_TOKEN"],
-        )  # fmt: skip
+        )
     elif KIND == "container":
         found = _container(os.environ["HOURHAND_TEST_INFLUX_IMAGE"])
     else:
@@ -91,9 +94,13 @@ def _container(image: str) -> Server:
 
     token = uuid.uuid4().hex
     start = {
-        "MODE": "setup", "USERNAME": "own", "PASSWORD": uuid.uuid4().hex,
-        "ORG": "hourhand", "BUCKET": "first", "ADMIN_TOKEN": token,
-    }  # fmt: skip
+        "MODE": "setup",
+        "USERNAME": "own",
+        "PASSWORD": uuid.uuid4().hex,
+        "ORG": "hourhand",
+        "BUCKET": "first",
+        "ADMIN_TOKEN": token,
+    }
     container = DockerContainer(image).with_exposed_ports(8086)
     for name, value in start.items():
         container = container.with_env(f"DOCKER_INFLUXDB_INIT_{name}", value)

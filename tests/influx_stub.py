@@ -65,9 +65,15 @@ class Stub:
         self._server.server_close()
 
     def say(
-        self, path: str, status: int, message: str = "", *, times: int = 1, after: bool = False,
+        self,
+        path: str,
+        status: int,
+        message: str = "",
+        *,
+        times: int = 1,
+        after: bool = False,
         **headers: str,
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Answer the next requests to a path so. after: do the work first (the answer is lost)."""
         shown = {name.replace("_", "-"): value for name, value in headers.items()}
 
@@ -143,9 +149,13 @@ def write(bucket: Bucket, body: str, precision: str) -> None:
     dropped = outside = 0
     for measurement, device, fields, at in points:
         clash = next(
-            (k for k, v in fields.items()
-             if bucket.kinds.setdefault((measurement, k), type(v)) is not type(v)), None
-        )  # fmt: skip
+            (
+                k
+                for k, v in fields.items()
+                if bucket.kinds.setdefault((measurement, k), type(v)) is not type(v)
+            ),
+            None,
+        )
         if clash is not None:
             dropped += 1
             problem = f'field type conflict: input field "{clash}" on measurement "{measurement}"'
@@ -320,8 +330,10 @@ def _csv(name: str, columns: list[str], tables: list[Table]) -> str:
     for number, table in enumerate(tables):
         for at, value in table.rows:
             cells = table.names | {
-                "_start": _time(table.start), "_time": _time(at), "_value": _number(value),
-            }  # fmt: skip
+                "_start": _time(table.start),
+                "_time": _time(at),
+                "_value": _number(value),
+            }
             lines.append(f",{name},{number}," + ",".join([cells[c] for c in columns]))
     return "\r\n".join(lines) + "\r\n\r\n"
 

@@ -18,9 +18,15 @@ from fleet.registry.types import UnitInputs
 T0 = 1_795_590_000 // 86_400 * 86_400
 HABIT = Habit(mode="steady", standing_s=900, running_s=60, source="register")
 UNIT = Unit(
-    id="U", site="S", customer="C", nominal_v=230.0, nominal_hz=50.0, service_plan="",
-    running=RunningSignal(first=SignalChannel("ac_v", 200.0, 180.0)), habit=HABIT,
-)  # fmt: skip
+    id="U",
+    site="S",
+    customer="C",
+    nominal_v=230.0,
+    nominal_hz=50.0,
+    service_plan="",
+    running=RunningSignal(first=SignalChannel("ac_v", 200.0, 180.0)),
+    habit=HABIT,
+)
 
 
 def inputs(newest: int, volts: float, unit: Unit = UNIT) -> UnitInputs:

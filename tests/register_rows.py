@@ -15,10 +15,17 @@ TODAY = NOW // 86_400
 def row(unit: str = "U1", **changes: Any) -> dict[str, Any]:
     """A row of the register with what is required, for `import_units`."""
     return {
-        "customer": "Mill Farm", "site": "Mill", "time_zone": "Europe/Berlin", "unit": unit,
-        "nominal_v": "230", "nominal_hz": "50", "running_signal": "ac_v", "running_on": "200",
-        "service_plan": "air_spark", **changes,
-    }  # fmt: skip
+        "customer": "Mill Farm",
+        "site": "Mill",
+        "time_zone": "Europe/Berlin",
+        "unit": unit,
+        "nominal_v": "230",
+        "nominal_hz": "50",
+        "running_signal": "ac_v",
+        "running_on": "200",
+        "service_plan": "air_spark",
+        **changes,
+    }
 
 
 def take(reg: Registry, *rows: dict[str, Any], now: int = NOW) -> None:

@@ -49,9 +49,13 @@ class Caller:
 
     def client(self, app: FastAPI) -> TestClient:
         return TestClient(
-            app, base_url=HERE, raise_server_exceptions=False, follow_redirects=False,
-            headers=self.headers, cookies=self.cookies,
-        )  # fmt: skip
+            app,
+            base_url=HERE,
+            raise_server_exceptions=False,
+            follow_redirects=False,
+            headers=self.headers,
+            cookies=self.cookies,
+        )
 
 
 def app_of(fleet: Fleet) -> FastAPI:
@@ -61,9 +65,12 @@ def app_of(fleet: Fleet) -> FastAPI:
 def add(fleet: Fleet, login: str, role: Role, *customers: str) -> Person:
     """Somebody with a password."""
     wanted = Person(
-        id="", login=login, name=login.title(), role=role,
+        id="",
+        login=login,
+        name=login.title(),
+        role=role,
         customers=frozenset(customers) if customers else None,
-    )  # fmt: skip
+    )
     return people.add_person(fleet.registry, wanted, OFFICE, NOW, people.hash_password(PASSWORD))
 
 

@@ -67,15 +67,21 @@ def technician(
 
 
 def request(
-    sites: list[RoundSite], jobs: list[RoundJob], technicians: list[Technician] | None = None,
+    sites: list[RoundSite],
+    jobs: list[RoundJob],
+    technicians: list[Technician] | None = None,
     **more: Any,
-) -> PlanRequest:  # fmt: skip
+) -> PlanRequest:
     """A week to plan, without the solver unless limits say otherwise."""
     given: dict[str, Any] = {"days": 7, "limits": CORE, **more}
     return PlanRequest(
-        first_day=FIRST_DAY, zone=ZONE, sites=tuple(sites), jobs=tuple(jobs),
-        technicians=tuple(technicians or [technician()]), **given,
-    )  # fmt: skip
+        first_day=FIRST_DAY,
+        zone=ZONE,
+        sites=tuple(sites),
+        jobs=tuple(jobs),
+        technicians=tuple(technicians or [technician()]),
+        **given,
+    )
 
 
 def changed(noun: Any, **more: Any) -> Any:

@@ -101,18 +101,37 @@ def seed(data: Path, demo: bool = True) -> Fleet:
 def _row(n: int) -> dict[str, Any]:
     site, customer, address, area = PLACES[n]
     return {
-        "customer": customer, "site": site, "address": address, "area": area,
-        "unit": unit_id(n), "device": f"dev-{n + 1:02d}", "lat": 54.4 + n / 50, "lon": -1.9 + n / 40,
-        "time_zone": "Europe/London", "nominal_v": 230, "nominal_hz": 50,
-        "running_signal": "ac_v", "running_on": 200, "service_plan": "liquid_diesel",
-        "cooling": "liquid", "fuel": "diesel", "cylinders": 4, "rated_kw": 40,
-        "make": "Plain", "model": f"P{n}", "serial": f"SN{n:04d}",
-        "habit": f"steady {STANDING_S} 60", "phone": f"01632 9600{n:02d}", "contact": "Estates desk",
-        "engine_hours": 400 + n, "engine_hours_at": "2026-10-01T08:00:00Z",
+        "customer": customer,
+        "site": site,
+        "address": address,
+        "area": area,
+        "unit": unit_id(n),
+        "device": f"dev-{n + 1:02d}",
+        "lat": 54.4 + n / 50,
+        "lon": -1.9 + n / 40,
+        "time_zone": "Europe/London",
+        "nominal_v": 230,
+        "nominal_hz": 50,
+        "running_signal": "ac_v",
+        "running_on": 200,
+        "service_plan": "liquid_diesel",
+        "cooling": "liquid",
+        "fuel": "diesel",
+        "cylinders": 4,
+        "rated_kw": 40,
+        "make": "Plain",
+        "model": f"P{n}",
+        "serial": f"SN{n:04d}",
+        "habit": f"steady {STANDING_S} 60",
+        "phone": f"01632 9600{n:02d}",
+        "contact": "Estates desk",
+        "engine_hours": 400 + n,
+        "engine_hours_at": "2026-10-01T08:00:00Z",
         "last_service": "2025-01-10" if n == LATE else "2026-09-20",
         "last_service_hours": 120 if n == LATE else 390 + n,
-        "charger": "float", "battery_fitted": "2023-03-04",
-    }  # fmt: skip
+        "charger": "float",
+        "battery_fitted": "2023-03-04",
+    }
 
 
 def _readings(n: int) -> list[Reading]:
@@ -182,21 +201,31 @@ def _events(n: int) -> list[DeviceEvent]:
         return []
     return [
         DeviceEvent(
-            device=f"dev-{n + 1:02d}", at=NOW - 3180, event="failed_to_start",
-            cause="overcrank", values={"crank_min_v": 8.1, "crank_s": 4.2}, received_at=NOW - 3178,
+            device=f"dev-{n + 1:02d}",
+            at=NOW - 3180,
+            event="failed_to_start",
+            cause="overcrank",
+            values={"crank_min_v": 8.1, "crank_s": 4.2},
+            received_at=NOW - 3178,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _batch(pulses: list[Pulse], events: list[DeviceEvent]) -> PulseBatch:
     days = set(range(NOW // DAY_S - DAYS, NOW // DAY_S + 1))
-    stranger = Pulse(device="stranger-7", heard_at=NOW - 300, newest_at=NOW - 300,
-                     latest={"battery_v": Latest(NOW - 300, 12.7)})  # fmt: skip
+    stranger = Pulse(
+        device="stranger-7",
+        heard_at=NOW - 300,
+        newest_at=NOW - 300,
+        latest={"battery_v": Latest(NOW - 300, 12.7)},
+    )
     odd = Quarantined(
-        device="dev-08", topic="hourhand/main/dev-08/readings", received_at=NOW - 5000,
+        device="dev-08",
+        topic="hourhand/main/dev-08/readings",
+        received_at=NOW - 5000,
         reason="not JSON: unexpected character at byte 3",
         payload=b'{"<script>alert(1)</script>',
-    )  # fmt: skip
+    )
     return PulseBatch(
         now=NOW,
         pulses=[*pulses, stranger],
@@ -210,11 +239,25 @@ def _batch(pulses: list[Pulse], events: list[DeviceEvent]) -> PulseBatch:
 
 def _records(registry: Registry) -> None:
     for kind, unit, facts in (
-        ("meter_check", 0, {"channel": "mains_v", "meter": [231.0], "raw": [233.0],
-                            "instrument": "Meter A, serial 77"}),
+        (
+            "meter_check",
+            0,
+            {
+                "channel": "mains_v",
+                "meter": [231.0],
+                "raw": [233.0],
+                "instrument": "Meter A, serial 77",
+            },
+        ),
         ("note", 0, {"text": HOSTILE}),
         ("hour_meter", 0, {"hours": 402.5}),
-    ):  # fmt: skip
-        record = Record(id=f"7b9c1d3e-0000-4000-8000-00000000000{len(kind)}", at=NOW - DAY_S * 20,
-                        by="Dee", unit=unit_id(unit), kind=kind, facts=facts)  # fmt: skip
+    ):
+        record = Record(
+            id=f"7b9c1d3e-0000-4000-8000-00000000000{len(kind)}",
+            at=NOW - DAY_S * 20,
+            by="Dee",
+            unit=unit_id(unit),
+            kind=kind,
+            facts=facts,
+        )
         add_record(registry, record, NOW)

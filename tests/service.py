@@ -97,8 +97,12 @@ class Service:
         """Run `python -m ARGUMENTS` to its end."""
         return subprocess.run(
             [sys.executable, "-m", *arguments],
-            env=self.env, capture_output=True, text=True, check=False, timeout=120,
-        )  # fmt: skip
+            env=self.env,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=120,
+        )
 
     def hourhand(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         return self.run("fleet.cli", *arguments, "--data", str(self.data))
@@ -119,8 +123,10 @@ class Service:
             with (self.data.parent / f"{program}.log").open("ab") as log:
                 self.processes[program] = subprocess.Popen(
                     [sys.executable, "-m", program, "--data", str(self.data)],
-                    env={**self.env, **more}, stdout=log, stderr=log,
-                )  # fmt: skip
+                    env={**self.env, **more},
+                    stdout=log,
+                    stderr=log,
+                )
 
     def kill(self, program: str) -> None:
         process = self.processes.pop(program)
@@ -165,11 +171,26 @@ class Service:
     def add_person(self, login: str, password: str, role: str = "owner") -> None:
         """Somebody who may sign in, by the command of the box."""
         done = subprocess.run(
-            [sys.executable, "-m", "fleet.cli", "people", "add", login, "--role", role,
-             "--password-stdin", "--data", str(self.data)],
-            env=self.env, input=f"{password}\n", capture_output=True, text=True, check=False,
+            [
+                sys.executable,
+                "-m",
+                "fleet.cli",
+                "people",
+                "add",
+                login,
+                "--role",
+                role,
+                "--password-stdin",
+                "--data",
+                str(self.data),
+            ],
+            env=self.env,
+            input=f"{password}\n",
+            capture_output=True,
+            text=True,
+            check=False,
             timeout=60,
-        )  # fmt: skip
+        )
         assert done.returncode == 0, done.stdout + done.stderr
 
     def wait_until_served(self) -> None:

@@ -18,10 +18,15 @@ from demo_fleet.planted.graded import GRADED as LIMITS
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
 HISTORY_DAYS = {
-    "harder_starting": 260, "starts_unreliable": 200, "meter_counts_standing": 60,
-    "battery_ages": 290, "governor_drifts": 290, "regulator_drifts": 290, "hunting": 60,
+    "harder_starting": 260,
+    "starts_unreliable": 200,
+    "meter_counts_standing": 60,
+    "battery_ages": 290,
+    "governor_drifts": 290,
+    "regulator_drifts": 290,
+    "hunting": 60,
     "unbalance": 60,
-}  # fmt: skip
+}
 GONE_FURTHER = {"frequency_drift": "frequency_out", "voltage_drift": "voltage_out"}
 """What is said instead once a drift has left its band."""
 Planted = tuple[Cast, int] | None
@@ -59,9 +64,12 @@ def plain(fleet: Fleet, suits: Callable[[DemoSet], bool]) -> DemoSet | None:
     found = [
         s
         for s in fleet.sets
-        if not s.plays and s.place.n != SHOWCASE and s.machine.reporter.mode == "steady"
-        and s.declared and suits(s)
-    ]  # fmt: skip
+        if not s.plays
+        and s.place.n != SHOWCASE
+        and s.machine.reporter.mode == "steady"
+        and s.declared
+        and suits(s)
+    ]
     return found[fleet.seed % len(found)] if found else None
 
 
@@ -138,8 +146,11 @@ def _short(fleet: Fleet, minutes: float, share: float) -> Planted:
         return None
     begin = _newest(fleet, s, 2)
     made = scripted(fleet, s, exercise_cut=(begin - HOUR_S, 1 - minutes / 20))
-    newest = next(d for d in reversed(made.machine.life.demands)
-                  if d.why == "exercise" and d.end and d.end < fleet.origin - HOUR_S)  # fmt: skip
+    newest = next(
+        d
+        for d in reversed(made.machine.life.demands)
+        if d.why == "exercise" and d.end and d.end < fleet.origin - HOUR_S
+    )
     assert newest.end is not None
     return Cast(made), newest.end + 1800
 
@@ -155,9 +166,12 @@ def _drifted(fleet: Fleet, minutes: float, share: float) -> Planted:
 def _under_loaded(fleet: Fleet, percent: float, share: float) -> Planted:
     s = plain(
         fleet,
-        lambda s: s.exercise is not None and s.exercise.load > 0
-        and "load_kw" in s.machine.reporter.channels,
-    )  # fmt: skip
+        lambda s: (
+            s.exercise is not None
+            and s.exercise.load > 0
+            and "load_kw" in s.machine.reporter.channels
+        ),
+    )
     if s is None:
         return None
     life, exercises = s.machine.life, [d for d in s.machine.life.demands if d.why == "exercise"]

@@ -83,10 +83,14 @@ FROM_MEMORY: list[tuple[AlertState, StepKind, AlertState]] = [
 OURS: list[tuple[AlertState, StepKind, AlertState]] = [
     (state, kind, state)
     for state, kind in [
-        ("unacknowledged", "changed"), ("unacknowledged", "lapsed"), ("unacknowledged", "resumed"),
-        ("acknowledged", "changed"), ("acknowledged", "lapsed"), ("acknowledged", "resumed"),
+        ("unacknowledged", "changed"),
+        ("unacknowledged", "lapsed"),
+        ("unacknowledged", "resumed"),
+        ("acknowledged", "changed"),
+        ("acknowledged", "lapsed"),
+        ("acknowledged", "resumed"),
     ]
-]  # type: ignore[misc]  # fmt: skip
+]  # type: ignore[misc]
 """Steps within a state: news of the same, and the off-delay."""
 LEGAL = {(state, kind): to for state, kind, to in [*PUBLISHED, *FROM_MEMORY, *OURS]}
 PAIRS = list(itertools.product(get_args(AlertState), get_args(StepKind)))
@@ -98,14 +102,23 @@ def test_published_transitions(checked: Any) -> None:
 
 
 EVENTS: dict[str, set[StepKind]] = {
-    "alarm_occurs": {"raised", "recurred"}, "ack": {"acknowledged"}, "shelve": {"shelved"},
-    "return_to_normal": {"returned", "cleared"}, "re_alarm": {"realarmed"},
-    "suppress": {"suppressed"}, "remove_from_service": {"removed"},
-}  # fmt: skip
+    "alarm_occurs": {"raised", "recurred"},
+    "ack": {"acknowledged"},
+    "shelve": {"shelved"},
+    "return_to_normal": {"returned", "cleared"},
+    "re_alarm": {"realarmed"},
+    "suppress": {"suppressed"},
+    "remove_from_service": {"removed"},
+}
 NAMES: dict[str, AlertState] = {
-    "NORM": "normal", "UNACK": "unacknowledged", "ACKED": "acknowledged", "RTNUN": "returned",
-    "SHLVD": "shelved", "DSUPR": "suppressed", "OOSRV": "out_of_service",
-}  # fmt: skip
+    "NORM": "normal",
+    "UNACK": "unacknowledged",
+    "ACKED": "acknowledged",
+    "RTNUN": "returned",
+    "SHLVD": "shelved",
+    "DSUPR": "suppressed",
+    "OOSRV": "out_of_service",
+}
 
 
 def test_the_whole_published_table(shared: Path) -> None:
@@ -130,9 +143,15 @@ def test_every_step_from_every_state(state: AlertState, kind: StepKind) -> None:
 
 @pytest.mark.parametrize(
     ("state", "kind"),
-    [("normal", "acknowledged"), ("unacknowledged", "cleared"), ("normal", "returned"),
-     ("acknowledged", "acknowledged"), ("shelved", "acknowledged"), ("suppressed", "shelved")],
-)  # fmt: skip
+    [
+        ("normal", "acknowledged"),
+        ("unacknowledged", "cleared"),
+        ("normal", "returned"),
+        ("acknowledged", "acknowledged"),
+        ("shelved", "acknowledged"),
+        ("suppressed", "shelved"),
+    ],
+)
 def test_what_must_never_happen(state: AlertState, kind: StepKind) -> None:
     """Acknowledging what is normal; clearing silently what nobody has seen."""
     with pytest.raises(IllegalStep):
@@ -150,8 +169,10 @@ def test_a_shelf_needs_an_end() -> None:
 def test_raised_once_and_over_once() -> None:
     episode = raised()
     assert (episode.opened_at, episode.severity, state_of(episode)) == (
-        200, "act_now", "unacknowledged"
-    )  # fmt: skip
+        200,
+        "act_now",
+        "unacknowledged",
+    )
     assert step([episode], SUBJECT, [found(NEVER_HELD)], 300) == ([], [])
     (over,) = looked([episode], [], 400)
     assert (kinds(over), state_of(over), over.closed_at) == (
@@ -201,8 +222,10 @@ def test_an_alert_that_nobody_answers_is_closed_in_the_end(severity: Severity, d
     assert step([over], SUBJECT, [], 400 + days * 86_400 - 1) == ([], [])
     (closed,) = looked([over], [], 400 + days * 86_400)
     assert (kinds(closed)[-1], closed.steps[-1].by, closed.closed_at) == (
-        "acknowledged", "", 400 + days * 86_400
-    )  # fmt: skip
+        "acknowledged",
+        "",
+        400 + days * 86_400,
+    )
 
 
 def test_severity_and_another_failed_start_are_steps_of_one_life() -> None:
@@ -277,8 +300,10 @@ def test_a_shelf_and_its_end() -> None:
     assert alarms.look_again([shelf], 1000) == 5000
     (still,) = looked([shelf], [worse], 5000)
     assert (kinds(still)[-1], state_of(still), still.acknowledged_at) == (
-        "unshelved", "unacknowledged", None
-    )  # fmt: skip
+        "unshelved",
+        "unacknowledged",
+        None,
+    )
     (gone,) = looked([shelf], [], 5000)
     assert (kinds(gone)[-1], gone.closed_at) == ("cleared", 5000)
 
@@ -300,12 +325,14 @@ def test_silence_is_held_back_by_an_outage_and_nothing_else_is() -> None:
     both = [found("not_reporting", "no_word"), found(NEVER_HELD)]
     opened, _ = step([], SUBJECT, both, 300, out)
     assert {e.kind: state_of(e) for e in opened} == {
-        "not_reporting": "suppressed", NEVER_HELD: "unacknowledged"
-    }  # fmt: skip
+        "not_reporting": "suppressed",
+        NEVER_HELD: "unacknowledged",
+    }
     later = looked(opened, both, 900)
     assert {e.kind: kinds(e)[-1] for e in later} == {
-        "not_reporting": "unsuppressed", NEVER_HELD: "raised"
-    }  # fmt: skip
+        "not_reporting": "unsuppressed",
+        NEVER_HELD: "raised",
+    }
 
 
 def test_out_of_service_and_back() -> None:
@@ -340,18 +367,23 @@ def test_one_open_per_subject_kind_and_part() -> None:
     ]
     opened, _ = step([], SUBJECT, [*twice, found("service_due", "next_visit", part="belt")], 100)
     assert [(e.part, e.severity) for e in opened] == [("belt", "next_visit"), ("oil", "same_day")]
-    other = Episode(**{**{f: getattr(opened[0], f) for f in opened[0].__struct_fields__},
-                       "subject": "unit:u2"})  # fmt: skip
+    other = Episode(
+        **{**{f: getattr(opened[0], f) for f in opened[0].__struct_fields__}, "subject": "unit:u2"}
+    )
     assert step([other], SUBJECT, [], 200) == ([], [])
 
 
 @pytest.mark.parametrize(
     ("kind", "known_at", "raised_at", "learned_at"),
-    [("failed_start", None, 600, None), ("failed_start", None, 601, 601),
-     ("failed_start", 900, 1000, 900), ("over_voltage", 60, 4000, 4000),
-     ("voltage_out", 60, 4000, 60),
-     ("charger_fault", None, 86_400, None)],
-)  # fmt: skip
+    [
+        ("failed_start", None, 600, None),
+        ("failed_start", None, 601, 601),
+        ("failed_start", 900, 1000, 900),
+        ("over_voltage", 60, 4000, 4000),
+        ("voltage_out", 60, 4000, 60),
+        ("charger_fault", None, 86_400, None),
+    ],
+)
 def test_late_news_is_learned_when_it_came(
     kind: str, known_at: int | None, raised_at: int, learned_at: int | None
 ) -> None:
@@ -390,18 +422,26 @@ def test_ids_are_stable_and_fit_the_contract() -> None:
 def test_steps_written_before_there_were_states() -> None:
     """An episode of an older version: raised, changed, acknowledged, cleared without states."""
     whole = raised()
-    old = [Step(episode=whole.id, n=n, at=100 + n, kind=kind, state="")
-           for n, kind in enumerate(("raised", "changed", "acknowledged"), 1)]  # type: ignore[arg-type]  # fmt: skip
-    episode = Episode(**{**{f: getattr(whole, f) for f in whole.__struct_fields__},
-                         "steps": tuple(old)})  # fmt: skip
+    old = [
+        Step(episode=whole.id, n=n, at=100 + n, kind=kind, state="")
+        for n, kind in enumerate(("raised", "changed", "acknowledged"), 1)
+    ]  # type: ignore[arg-type]
+    episode = Episode(
+        **{**{f: getattr(whole, f) for f in whole.__struct_fields__}, "steps": tuple(old)}
+    )
     assert state_of(episode) == "acknowledged"
     assert (
         state_of(grown(episode, [alarms.lifecycle.next_step(episode, "cleared", 200)])) == "normal"
     )
 
 
-QUIETS = [Quiet(), Quiet(visit="visit:1"), Quiet(silence_of="o"), Quiet(aside=True),
-          Quiet(silent=True)]  # fmt: skip
+QUIETS = [
+    Quiet(),
+    Quiet(visit="visit:1"),
+    Quiet(silence_of="o"),
+    Quiet(aside=True),
+    Quiet(silent=True),
+]
 
 
 @settings(max_examples=150, deadline=None)
@@ -409,11 +449,13 @@ QUIETS = [Quiet(), Quiet(visit="visit:1"), Quiet(silence_of="o"), Quiet(aside=Tr
     st.lists(
         st.tuples(
             st.sets(st.sampled_from(["failed_start", "not_in_auto", "not_reporting"])),
-            st.sampled_from(QUIETS), st.sampled_from(["", "ack", "shelve"]),
+            st.sampled_from(QUIETS),
+            st.sampled_from(["", "ack", "shelve"]),
             st.integers(1, 4000),
-        ), max_size=25,
+        ),
+        max_size=25,
     )
-)  # fmt: skip
+)
 def test_any_life_is_legal(looks: list[tuple[set[str], Quiet, str, int]]) -> None:
     """Whatever is found, answered and held back: no illegal step, one open episode a kind, numbers
     without gaps, closed exactly when normal, and a second look changes nothing."""
@@ -425,8 +467,11 @@ def test_any_life_is_legal(looks: list[tuple[set[str], Quiet, str, int]]) -> Non
         if answer and going:
             first = going[0]
             if (state_of(first), "acknowledged" if answer == "ack" else "shelved") in TRANSITIONS:
-                made = (alarms.acknowledge(first, "ann", now) if answer == "ack"
-                        else alarms.shelve(first, "ann", now + 900, now))  # fmt: skip
+                made = (
+                    alarms.acknowledge(first, "ann", now)
+                    if answer == "ack"
+                    else alarms.shelve(first, "ann", now + 900, now)
+                )
                 kept[first.id] = grown(first, [made])
                 going = [e for e in kept.values() if e.closed_at is None]
         findings = [found(kind, since=now) for kind in sorted(present)]
@@ -439,8 +484,10 @@ def test_any_life_is_legal(looks: list[tuple[set[str], Quiet, str, int]]) -> Non
         assert len({(e.kind, e.part) for e in going}) == len(going)
         again = step(going, SUBJECT, findings, now, quiet)
         assert not again[0]
-        assert all(s.kind in ("suppressed", "removed", "unsuppressed", "restored", "cleared",
-                              "returned") for s in again[1])  # fmt: skip
+        assert all(
+            s.kind in ("suppressed", "removed", "unsuppressed", "restored", "cleared", "returned")
+            for s in again[1]
+        )
 
 
 def test_silent_states_are_the_three_of_the_standard() -> None:

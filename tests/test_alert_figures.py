@@ -27,10 +27,15 @@ def alert(n: int, at: int, severity: Severity = "same_day", *more: tuple[StepKin
     finding = Finding(kind="failed_start", severity=severity, since=at)
     life: list[tuple[StepKind, int]] = [("raised", at), *more]
     return Episode(
-        id=f"e{n}", subject=f"unit:u{n}", kind="failed_start", part="", severity=severity,
-        opened_at=at, finding=finding,
+        id=f"e{n}",
+        subject=f"unit:u{n}",
+        kind="failed_start",
+        part="",
+        severity=severity,
+        opened_at=at,
+        finding=finding,
         steps=tuple(Step(episode=f"e{n}", n=i, at=t, kind=k) for i, (k, t) in enumerate(life, 1)),
-    )  # fmt: skip
+    )
 
 
 def test_published_figures(checked: Any) -> None:
@@ -70,8 +75,10 @@ def test_three_times_in_a_minute_is_chattering(moments: list[int], so: bool) -> 
 
 
 def test_the_figures_of_a_week() -> None:
-    episodes = [alert(n, n * DAY + 100, ("act_now", "same_day", "next_visit", "same_day")[n % 4])
-                for n in range(8)]  # fmt: skip
+    episodes = [
+        alert(n, n * DAY + 100, ("act_now", "same_day", "next_visit", "same_day")[n % 4])
+        for n in range(8)
+    ]
     found = figures(episodes, 0, 8 * DAY)
     assert (found.alerts, found.a_day, found.most_10_min) == (8, 1.0, 1)
     assert found.flood_share == 0

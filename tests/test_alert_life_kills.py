@@ -62,10 +62,16 @@ def say(service: Service, unit: str, event: str) -> None:
     now = int(time.time())
     device.publish("event", {"at": iso(now), "event": event, "values": {"crank_s": 5}})
     runs = event == "started"
-    device.publish("readings", [
-        {"at": iso(now + s), "values": {"battery_v": 13.9 if runs else 12.7, "ac_v": 231 * runs}}
-        for s in (range(0, 121, 30) if runs else [0])
-    ])  # fmt: skip
+    device.publish(
+        "readings",
+        [
+            {
+                "at": iso(now + s),
+                "values": {"battery_v": 13.9 if runs else 12.7, "ac_v": 231 * runs},
+            }
+            for s in (range(0, 121, 30) if runs else [0])
+        ],
+    )
     device.close()
 
 
@@ -135,9 +141,11 @@ def killed(tmp_path: Path, broker: RunningBroker, kills: int, point: str) -> Non
     with mail_server() as post, web_server() as web:
         service = Service(tmp_path / "data", broker.port)
         service.environment = {
-            "HOURHAND_SMTP_HOST": "127.0.0.1", "HOURHAND_SMTP_PORT": str(post.port),
-            "HOURHAND_SMTP_SECURITY": "none", "HOURHAND_SMTP_FROM": "duty@example.org",
-        }  # fmt: skip
+            "HOURHAND_SMTP_HOST": "127.0.0.1",
+            "HOURHAND_SMTP_PORT": str(post.port),
+            "HOURHAND_SMTP_SECURITY": "none",
+            "HOURHAND_SMTP_FROM": "duty@example.org",
+        }
         registry = reachable(service, web)
         names = [f"set-{n}-{letter}" for n in range(kills) for letter in "ab"]
         service.register(
@@ -145,8 +153,12 @@ def killed(tmp_path: Path, broker: RunningBroker, kills: int, point: str) -> Non
         )
         try:
             service.start("ingest")
-            wait_for("ingest", lambda: service.run("ingest", "--health", "--data",
-                                                   str(service.data)).returncode == 0)  # fmt: skip
+            wait_for(
+                "ingest",
+                lambda: (
+                    service.run("ingest", "--health", "--data", str(service.data)).returncode == 0
+                ),
+            )
             units, started, taken = rounds(service, registry, kills, point)
             service.start("scheduler")
             wait_for("all of it", lambda: settled(registry, units, started), LONG_S)

@@ -25,8 +25,10 @@ from scheduler.turns import outages
 from scheduler.turns.outages import Places
 
 LOST = NOW - 1500
-OFFICE = Office(people=(Contact(person="ann", name="Ann", ways=("push",)),),
-                rota=Rota(last="ann", zone="Europe/London"))  # fmt: skip
+OFFICE = Office(
+    people=(Contact(person="ann", name="Ann", ways=("push",)),),
+    rota=Rota(last="ann", zone="Europe/London"),
+)
 
 
 def mains_off(fleet: Fleet) -> str:
@@ -52,8 +54,14 @@ def mains_off(fleet: Fleet) -> str:
         assert row.summary is not None
         assert inputs is not None
         summary = msgspec.structs.replace(row.summary, **change)
-        turn = UnitTurn(unit=unit_id(n), customer=row.customer.id, assessment=b"{}",
-                        look_again_at=NOW + 60, summary=summary, facts_seq=inputs.facts_seq)  # fmt: skip
+        turn = UnitTurn(
+            unit=unit_id(n),
+            customer=row.customer.id,
+            assessment=b"{}",
+            look_again_at=NOW + 60,
+            summary=summary,
+            facts_seq=inputs.facts_seq,
+        )
         assert work.write_turn(fleet.registry, [turn], NOW) == []
         places.note(inputs, summary)
     outages.look(fleet.registry, places, OFFICE, NOW)
@@ -173,8 +181,11 @@ def test_right_wrong_known(fleet: Fleet, dee: Caller) -> None:
     assert "Marked wrong by Dee; the customer knew first." in text
     (counts,) = told.marks_by_kind(fleet.registry, EVERYTHING, 0)
     assert (counts.kind, counts.right, counts.wrong, counts.customer_first) == (
-        "failed_start", 0, 1, 1
-    )  # fmt: skip
+        "failed_start",
+        0,
+        1,
+        1,
+    )
     assert "Failed start" in get(fleet, dee, "/alerts").text
 
 
@@ -234,9 +245,14 @@ def test_the_interface_says_state_and_call_order(fleet: Fleet, outage: str) -> N
     token = with_token(fleet, "reads", {"read"})
     items = get(fleet, token, "/api/alerts?state=all&limit=200").json()["items"]
     assert {i["state"] for i in items} <= {
-        "unacknowledged", "acknowledged", "returned", "normal", "shelved", "suppressed",
+        "unacknowledged",
+        "acknowledged",
+        "returned",
+        "normal",
+        "shelved",
+        "suppressed",
         "out_of_service",
-    }  # fmt: skip
+    }
     (found,) = [o for o in get(fleet, token, "/api/outages").json()["items"] if o["id"] == outage]
     assert [u["cover"] for u in found["units"]][:2] == ["failed", "unproven"]
     assert found["began_at"].endswith("Z")
@@ -275,8 +291,13 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
         "last": ids[1],
     }
     assert post(fleet, dee, "/rota", **fields).status_code == 403
-    for wrong in ({"handover": "8 o'clock"}, {"zone": "Mars/One"}, {"minutes": "0"},
-                  {"start": "soon"}, {"person": ["nobody"]}):  # fmt: skip
+    for wrong in (
+        {"handover": "8 o'clock"},
+        {"zone": "Mars/One"},
+        {"minutes": "0"},
+        {"start": "soon"},
+        {"person": ["nobody"]},
+    ):
         assert post(fleet, boss, "/rota", **fields | wrong).status_code == 422, wrong
     assert post(fleet, boss, "/rota", **fields).status_code == 303
     held, n = agreed.rota(fleet.registry)
@@ -295,7 +316,8 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
 def test_an_open_visit_is_shown_on_the_page_of_its_set(fleet: Fleet, dee: Caller) -> None:
     unit = unit_id(7)
     assert "A visit is open" not in get(fleet, dee, f"/units/{unit}").text
-    visit = Record(id="v-open", at=NOW - 1200, by="Dee", unit=unit, kind="visit",
-                   facts={"opened": NOW - 1200})  # fmt: skip
+    visit = Record(
+        id="v-open", at=NOW - 1200, by="Dee", unit=unit, kind="visit", facts={"opened": NOW - 1200}
+    )
     add_record(fleet.registry, visit, NOW)
     assert "A visit is open by Dee since 06:45" in get(fleet, dee, f"/units/{unit}").text

@@ -41,10 +41,17 @@ def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, st
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
     with serving(app) as url:
-        paths = {"alerts": "/alerts", "past": "/alerts?show=all", "alert": f"/alerts/{failed}",
-                 "outages": "/outages", "outage": f"/outages/{outage}", "rota": "/rota",
-                 "waking": "/waking", "channels": "/channels",
-                 "weekly": "/weekly-test/2026-11-23"}  # fmt: skip
+        paths = {
+            "alerts": "/alerts",
+            "past": "/alerts?show=all",
+            "alert": f"/alerts/{failed}",
+            "outages": "/outages",
+            "outage": f"/outages/{outage}",
+            "rota": "/rota",
+            "waking": "/waking",
+            "channels": "/channels",
+            "weekly": "/weekly-test/2026-11-23",
+        }
         yield {name: url + path for name, path in paths.items()}
     fleet.history.store.close()
     fleet.registry.close()

@@ -78,20 +78,31 @@ def year_of(part: int) -> Year:
 
 
 def _look(
-    c: Cast, inputs: Any, got: Any, now: int, verdict: Any, going: list[Episode],
-    kept: dict[str, Notice], found: Year,
-) -> list[Episode]:  # fmt: skip
+    c: Cast,
+    inputs: Any,
+    got: Any,
+    now: int,
+    verdict: Any,
+    going: list[Episode],
+    kept: dict[str, Notice],
+    found: Year,
+) -> list[Episode]:
     """One look at one set: its alerts go on, notices are kept as the outbox keeps them."""
     subject = f"unit:{inputs.unit.id}"
     aside = verdict.summary.condition in ("out_of_service", "laid_up")
     opened, steps = alarms.step(going, subject, verdict.findings, now, Quiet(aside=aside))
     after = alarms.after_turn(going, opened, steps)
     cases = [
-        Case(episode=e, place=inputs.site.name, zone=inputs.site.time_zone,
-             steps=e.steps if e in opened else tuple(s for s in steps if s.episode == e.id),
-             criticality=inputs.unit.criticality, unit=inputs.unit.id)
+        Case(
+            episode=e,
+            place=inputs.site.name,
+            zone=inputs.site.time_zone,
+            steps=e.steps if e in opened else tuple(s for s in steps if s.episode == e.id),
+            criticality=inputs.unit.criticality,
+            unit=inputs.unit.id,
+        )
         for e in after
-    ]  # fmt: skip
+    ]
     for cause in alarms.withdrawn(cases):
         for id in [n.id for n in kept.values() if n.cause == cause and n.not_before > now]:
             del kept[id]

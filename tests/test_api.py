@@ -72,9 +72,15 @@ def test_units_carry_condition_findings_hours_and_iso_times(client: TestClient) 
 def test_readiness_is_told_as_numbers_and_with_its_proof(client: TestClient) -> None:
     told = client.get("/api/readiness").json()
     assert told == {
-        "units": 10, "ready": 0, "doubtful": 6, "not_ready": 2, "unknown": 2,
-        "unknown_silent": 1, "unknown_too_new": 1, "set_aside": 0,
-    }  # fmt: skip
+        "units": 10,
+        "ready": 0,
+        "doubtful": 6,
+        "not_ready": 2,
+        "unknown": 2,
+        "unknown_silent": 1,
+        "unknown_too_new": 1,
+        "set_aside": 0,
+    }
     items = client.get("/api/units?readiness=not_ready").json()["items"]
     assert {item["readiness"]["why"] for item in items} == {"failed_start", "not_in_auto"}
     assert all(item["readiness"]["sentence"].startswith("Not ready: ") for item in items)
@@ -126,10 +132,36 @@ def test_one_unit_has_calibrated_readings_and_says_which_a_meter_was_on(client: 
 
 def test_every_quantity_names_its_unit(client: TestClient) -> None:
     """Numbers of the answers: the name ends in a unit, or is a count, a share or an id."""
-    free = {"share", "attempts", "readings", "status", "every_months", "cylinders", "phases",
-            "value", "part", "lat", "lon", "n", "count", "units", "demands", "failed", "runs",
-            "short_cold", "before", "now", "per_day", "per_day_low", "per_day_high", "p",
-            "starts", "below", "weeks", "chance"}  # fmt: skip
+    free = {
+        "share",
+        "attempts",
+        "readings",
+        "status",
+        "every_months",
+        "cylinders",
+        "phases",
+        "value",
+        "part",
+        "lat",
+        "lon",
+        "n",
+        "count",
+        "units",
+        "demands",
+        "failed",
+        "runs",
+        "short_cold",
+        "before",
+        "now",
+        "per_day",
+        "per_day_low",
+        "per_day_high",
+        "p",
+        "starts",
+        "below",
+        "weeks",
+        "chance",
+    }
     ends = (
         "_h",
         "_s",
@@ -205,11 +237,13 @@ def test_many_readings_are_bucketed_and_no_extreme_is_lost(client: TestClient) -
         ({"channel": "battery_v", "points": 5001}, "points"),
         ({"channel": "battery_v", "from": "2026-11-25T00:00:00"}, "zone"),
         ({"channel": "battery_v", "from": "yesterday"}, "from"),
-        ({"channel": "battery_v", "from": "2026-11-25T00:00:00Z", "to": "2026-11-24T00:00:00Z"},
-         "before"),
+        (
+            {"channel": "battery_v", "from": "2026-11-25T00:00:00Z", "to": "2026-11-24T00:00:00Z"},
+            "before",
+        ),
         ({"channel": ",".join(f"c{n}" for n in range(9))}, "at most 8"),
     ],
-)  # fmt: skip
+)
 def test_unfit_questions_are_answered_with_what_to_do(
     client: TestClient, query: dict, says: str
 ) -> None:
@@ -293,8 +327,13 @@ ID = "5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b01"
 
 
 def note(**more: object) -> dict:
-    return {"id": ID, "at": "2026-11-24T10:00:00+01:00", "by": "Dee", "kind": "note",
-            "text": "gate code changed"} | more  # fmt: skip
+    return {
+        "id": ID,
+        "at": "2026-11-24T10:00:00+01:00",
+        "by": "Dee",
+        "kind": "note",
+        "text": "gate code changed",
+    } | more
 
 
 def test_a_record_is_kept_once_however_often_it_is_sent(client: TestClient) -> None:
@@ -312,14 +351,22 @@ def test_a_record_is_kept_once_however_often_it_is_sent(client: TestClient) -> N
     [
         ({"kind": "hour_meter"}, "hours"),
         ({"kind": "hour_meter", "hours": -4}, "hours"),
-        ({"kind": "meter_check", "channel": "ac_v", "meter": [0.0], "raw": [0.2],
-          "instrument": "A"}, "not energised"),
+        (
+            {
+                "kind": "meter_check",
+                "channel": "ac_v",
+                "meter": [0.0],
+                "raw": [0.2],
+                "instrument": "A",
+            },
+            "not energised",
+        ),
         ({"kind": "task_done", "task": "no_such_task"}, "task"),
         ({"kind": "tea_break"}, "kind"),
         ({"at": "2026-11-24T10:00:00"}, "zone"),
         ({"by": ""}, "by"),
     ],
-)  # fmt: skip
+)
 def test_a_record_that_cannot_be_taken_says_why(client: TestClient, sent: dict, says: str) -> None:
     given = note() | {"id": None, "text": None} | sent
     answer = client.post(f"/api/units/{unit_id(7)}/records", json=given)
@@ -405,8 +452,9 @@ def test_every_answer_carries_the_policy(client: TestClient) -> None:
 def test_a_form_from_elsewhere_changes_nothing(
     client: TestClient, headers: dict, status: int
 ) -> None:
-    sent = form(id="5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b02", at="2026-11-24T10:00",
-                by="Dee", text="x")  # fmt: skip
+    sent = form(
+        id="5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b02", at="2026-11-24T10:00", by="Dee", text="x"
+    )
     path = f"/units/{unit_id(8)}/record/note"
     before = client.get(f"/api/units/{unit_id(8)}/records").json()["items"]
     answer = client.post(path, data=sent, headers=headers, follow_redirects=False)
@@ -424,9 +472,10 @@ def test_other_names_of_this_machine_are_refused(client: TestClient) -> None:
 
 def test_a_body_too_large_is_refused(client: TestClient) -> None:
     answer = client.post(
-        f"/api/units/{unit_id(7)}/records", content=b"x" * 1_000_001,
+        f"/api/units/{unit_id(7)}/records",
+        content=b"x" * 1_000_001,
         headers={"content-type": "application/json"},
-    )  # fmt: skip
+    )
     assert answer.status_code == 413
 
 
@@ -443,11 +492,27 @@ def test_the_demonstration_is_served_to_this_machine_only(tmp_path: object, host
 def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
     paths = set(client.get("/api/openapi.json").json()["paths"])
     assert paths == {
-        "/api/units", "/api/units/{unit}", "/api/units/{unit}/readings", "/api/units/{unit}/runs",
-        "/api/units/{unit}/starts", "/api/units/{unit}/exercise", "/api/units/{unit}/supply", "/api/units/{unit}/running-signal", "/api/units/{unit}/due", "/api/units/{unit}/records",
-        "/api/due", "/api/alerts", "/api/outages", "/api/readiness", "/api/quarantine", "/health", "/metrics",
-        "/api/jobs", "/api/jobs/{id}", "/api/rounds",
-    }  # fmt: skip
+        "/api/units",
+        "/api/units/{unit}",
+        "/api/units/{unit}/readings",
+        "/api/units/{unit}/runs",
+        "/api/units/{unit}/starts",
+        "/api/units/{unit}/exercise",
+        "/api/units/{unit}/supply",
+        "/api/units/{unit}/running-signal",
+        "/api/units/{unit}/due",
+        "/api/units/{unit}/records",
+        "/api/due",
+        "/api/alerts",
+        "/api/outages",
+        "/api/readiness",
+        "/api/quarantine",
+        "/health",
+        "/metrics",
+        "/api/jobs",
+        "/api/jobs/{id}",
+        "/api/rounds",
+    }
 
 
 def test_health_names_programs_that_were_not_seen(client: TestClient) -> None:
@@ -471,10 +536,21 @@ def test_metrics_are_prometheus_text(client: TestClient) -> None:
 
 def test_ages_in_metrics_are_counted_from_now() -> None:
     facts = HealthFacts(
-        heartbeats={"ingest": (90, {}), "scheduler": (40, {})}, inbox=(), units=1, devices=1,
-        unregistered=0, devices_ignored=0, touches_device=2, touches_unit=3, oldest_touch_at=None,
-        newest_heard_at=70, open_episodes=0, quarantined=1, quarantined_over=4, facts_version=1,
-    )  # fmt: skip
+        heartbeats={"ingest": (90, {}), "scheduler": (40, {})},
+        inbox=(),
+        units=1,
+        devices=1,
+        unregistered=0,
+        devices_ignored=0,
+        touches_device=2,
+        touches_unit=3,
+        oldest_touch_at=None,
+        newest_heard_at=70,
+        open_episodes=0,
+        quarantined=1,
+        quarantined_over=4,
+        facts_version=1,
+    )
     none = Counts(units=1, by_condition={}, by_severity={}, not_assessed=1)
     text = service.exposition(facts, none, now=100)
     assert 'hourhand_heartbeat_age_seconds{program="ingest"} 10' in text

@@ -45,8 +45,16 @@ HABIT = Habit(standing_s=900, running_s=60, source="register")
 
 def unit(**fields: object) -> Unit:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
-    base = Unit(id="u", site="s", customer="c", nominal_v=230, nominal_hz=50, running=signal,
-                service_plan="p", habit=HABIT)  # fmt: skip
+    base = Unit(
+        id="u",
+        site="s",
+        customer="c",
+        nominal_v=230,
+        nominal_hz=50,
+        running=signal,
+        service_plan="p",
+        habit=HABIT,
+    )
     return msgspec.structs.replace(base, **fields)
 
 
@@ -82,8 +90,13 @@ def demand(at: int, end: str, attempts: int = 3, **fields: object) -> StartDeman
 
 
 def a_run(start: int, length: int = 600, **fields: object) -> Run:
-    base = Run(start=start, end=start + length, start_seen="observed", end_seen="observed",
-               last_on_at=start + length)  # fmt: skip
+    base = Run(
+        start=start,
+        end=start + length,
+        start_seen="observed",
+        end_seen="observed",
+        last_on_at=start + length,
+    )
     return msgspec.structs.replace(base, **fields)
 
 
@@ -169,10 +182,16 @@ def test_a_wrapped_counter_counts_on() -> None:
 def test_runs_stand_in_for_a_meter_that_counts_standing_and_it_is_said() -> None:
     """Key-on meters gain all day: not used, said, and no cross-check finding on top."""
     days = [
-        metered(n, 24.0, 24.0 * n + 24, rise_standing_h=23.0, standing_watched_s=82_800,
-                runs=(a_run(T0 + n * DAY + 3600, 3600),))
+        metered(
+            n,
+            24.0,
+            24.0 * n + 24,
+            rise_standing_h=23.0,
+            standing_watched_s=82_800,
+            runs=(a_run(T0 + n * DAY + 3600, 3600),),
+        )
         for n in range(3)
-    ]  # fmt: skip
+    ]
     now = T0 + 3 * DAY
     anchor = record("hour_meter", T0, hours=500)
     book = ledger(unit(), [anchor], days, None, now)
@@ -256,11 +275,23 @@ def test_gains_add_up(steps: list[tuple[int, int, float]]) -> None:
         (Habit(standing_s=900, running_s=60), False, 2250, 2700, "2.5 and 3 habits"),
         (Habit(standing_s=900, running_s=60), True, 180, 1200, "at least 3 min, at least 20 min"),
         (Habit(standing_s=60, running_s=60), False, 180, 1200, "at least 3 min, at least 20 min"),
-        (Habit(standing_s=3600, running_s=60), True, 180, 3960, "it may have gone back to standing"),
-        (Habit(mode="on_change", heartbeat_s=3600), False, 3960, 10_800, "the heartbeat is the habit"),
+        (
+            Habit(standing_s=3600, running_s=60),
+            True,
+            180,
+            3960,
+            "it may have gone back to standing",
+        ),
+        (
+            Habit(mode="on_change", heartbeat_s=3600),
+            False,
+            3960,
+            10_800,
+            "the heartbeat is the habit",
+        ),
         (Habit(mode="sleeping", standing_s=21_600), False, 47_520, 47_520, "second missed + 10 %"),
     ],
-)  # fmt: skip
+)
 def test_allowed_gap_and_silence(
     habit: Habit, running: bool, gap: int, limit: int, why: str
 ) -> None:
@@ -426,12 +457,18 @@ def test_meter_notes_and_what_confirms_them() -> None:
 
 
 def test_notes_on_the_device() -> None:
-    pulse = Pulse(device="d", heard_at=NOON, clock_wrong_since=NOON - 60, clock_wrong_at=NOON - 10,
-                  sequence_gaps=3)  # fmt: skip
+    pulse = Pulse(
+        device="d",
+        heard_at=NOON,
+        clock_wrong_since=NOON - 60,
+        clock_wrong_at=NOON - 10,
+        sequence_gaps=3,
+    )
     verdict = assess(inputs(NOON, pulses=(pulse,)), standing(), NOON)
     assert {f.kind: f.severity for f in verdict.findings} == {
-        "clock_wrong": "note", "sequence_gaps": "note",
-    }  # fmt: skip
+        "clock_wrong": "note",
+        "sequence_gaps": "note",
+    }
     assert verdict.summary.clock_note
 
 

@@ -105,9 +105,14 @@ def test_twice_the_volts_of_24_v(volts: float, temp: float) -> None:
 
 @pytest.mark.parametrize(
     ("volts", "kind"),
-    [(floating, "float"), (on_off, "on_off"), (boosting, "boost"), (sunny, "solar"),
-     (sagging(0.01), "none")],
-)  # fmt: skip
+    [
+        (floating, "float"),
+        (on_off, "on_off"),
+        (boosting, "boost"),
+        (sunny, "solar"),
+        (sagging(0.01), "none"),
+    ],
+)
 def test_a_charger_is_learned_by_its_volts(volts: object, kind: str) -> None:
     seen = points(volts)  # type: ignore[arg-type]
     assert battery.learn(seen) == kind
@@ -200,9 +205,18 @@ def test_a_preheater_is_no_crank() -> None:
         ([9.9] * 8 + [8.3], [None] * 9, ""),
         ([9.9] * 8 + [7.9], [None] * 9, "cranking"),
     ],
-    ids=["healthy", "a little lower", "limit crossed", "far below once", "fallen",
-         "always low", "cold week", "no temperature", "no temperature, far below"],
-)  # fmt: skip
+    ids=[
+        "healthy",
+        "a little lower",
+        "limit crossed",
+        "far below once",
+        "fallen",
+        "always low",
+        "cold week",
+        "no temperature",
+        "no temperature, far below",
+    ],
+)
 def test_what_starts_say(volts: list[float], temps: list[float | None] | None, says: str) -> None:
     made = starts(volts, temps)
     assert battery.worn(made, battery.crank_look(made)[1]) == says
@@ -263,9 +277,13 @@ def test_a_new_battery_is_seen_by_its_step_up() -> None:
 def watched(v: list[float], step: int = 600, **over: object) -> WatchedBattery:
     t = np.arange(len(v), dtype=np.int64) * step
     plain: dict[str, object] = {
-        "air_c": Series(np.empty(0, np.int64), np.empty(0)), "runs": (), "cranks": (),
-        "mains": ((0, True),), "nominal_v": 12.0, "gap_s": 1500,
-    }  # fmt: skip
+        "air_c": Series(np.empty(0, np.int64), np.empty(0)),
+        "runs": (),
+        "cranks": (),
+        "mains": ((0, True),),
+        "nominal_v": 12.0,
+        "gap_s": 1500,
+    }
     return WatchedBattery(Series(t, np.array(v)), **(plain | over))  # type: ignore[arg-type]
 
 
@@ -302,8 +320,9 @@ def test_rest_is_six_hours_without_charge_and_crank() -> None:
     cranked = battery.watch(watched(quiet, cranks=[40 * 600]), BatteryCarry())[0]
     assert cranked is not None
     assert cranked.rest is None
-    charging = battery.watch(watched([12.2] * 30 + [12.2 + 0.02 * n for n in range(36)]),
-                             BatteryCarry())[0]  # fmt: skip
+    charging = battery.watch(
+        watched([12.2] * 30 + [12.2 + 0.02 * n for n in range(36)]), BatteryCarry()
+    )[0]
     assert (charging is not None and charging.rest is None) or charging.rest.rested_s < 42 * 600  # type: ignore[union-attr]
 
 
@@ -311,8 +330,15 @@ def test_the_day_is_the_same_however_it_is_cut() -> None:
     """Two days in one go, or one after the other: the same open limit."""
     v = ([13.4] * 5 + [12.7] * 283)[:288]
     first, second = watched(v[:144]), watched(v)
-    late = WatchedBattery(Series(second.volts.t[144:], second.volts.v[144:]), first.air_c, (), (),
-                          first.mains, 12.0, 1500)  # fmt: skip
+    late = WatchedBattery(
+        Series(second.volts.t[144:], second.volts.v[144:]),
+        first.air_c,
+        (),
+        (),
+        first.mains,
+        12.0,
+        1500,
+    )
     _, carry = battery.watch(first, BatteryCarry())
     assert battery.watch(late, carry)[1] == battery.watch(second, BatteryCarry())[1]
 

@@ -88,10 +88,18 @@ def test_days_left_are_never_said_narrower_than_they_are() -> None:
 
 def test_a_trend_names_its_interval() -> None:
     falls = BatteryTrend(
-        measure="cranking", per_month_v=-0.07, low_v=-0.09, high_v=-0.05, falling=True, chance=1e-4,
-        weeks=30, from_at=T0, to_at=T0 + 210 * DAY_S, crosses_at=T0 + 300 * DAY_S,
+        measure="cranking",
+        per_month_v=-0.07,
+        low_v=-0.09,
+        high_v=-0.05,
+        falling=True,
+        chance=1e-4,
+        weeks=30,
+        from_at=T0,
+        to_at=T0 + 210 * DAY_S,
+        crosses_at=T0 + 300 * DAY_S,
         crosses_from=T0 + 250 * DAY_S,
-    )  # fmt: skip
+    )
     said = battery_words.over_time(falls, ZONE)
     assert said.startswith("falling, 0.05 to 0.09 V a month over 30 weeks")
     assert "at the earliest" in said

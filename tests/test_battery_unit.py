@@ -108,10 +108,17 @@ def test_a_flat_battery_is_no_failed_cell(volts: object) -> None:
     assert "battery_failed_cell" not in kinds(found)
 
 
-@pytest.mark.parametrize(("volts_v", "air_c", "over"), [
-    (15.4, 25.0, True), (15.4, 0.0, False), (14.25, 0.0, False), (14.7, 25.0, False),
-    (15.9, -2.0, True), (15.4, None, False),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("volts_v", "air_c", "over"),
+    [
+        (15.4, 25.0, True),
+        (15.4, 0.0, False),
+        (14.25, 0.0, False),
+        (14.7, 25.0, False),
+        (15.9, -2.0, True),
+        (15.4, None, False),
+    ],
+)
 def test_over_charge_is_compensated(volts_v: float, air_c: float | None, over: bool) -> None:
     """15.4 V is too much at 25 C, not at 0 C; 14.25 V at 0 C is a float charger's own."""
     air = None if air_c is None else lambda d: air_c + 0 * d
@@ -177,9 +184,15 @@ def test_a_new_battery_starts_afresh() -> None:
     crank = {n: 8.9 if n < 24 else 10.1 for n in (3, 7, 10, 14, 17, 21, 24, 28, 31, 35, 38, 42, 45)}
     planted = Planted(
         volts=floating, runs=tuple(crank), crank=crank, air_c=lambda d: 12 + 0 * d, days=47
-    )  # fmt: skip
-    changed = Record(id="R", at=T0 + 22 * DAY_S, by="A", unit="U", kind="part_changed",
-                     facts={"part": "Battery", "chemistry": "agm"})  # fmt: skip
+    )
+    changed = Record(
+        id="R",
+        at=T0 + 22 * DAY_S,
+        by="A",
+        unit="U",
+        kind="part_changed",
+        facts={"part": "Battery", "chemistry": "agm"},
+    )
     found = verdict(planted, records=[changed])
     assert kinds(found) == {}
     assert (found.battery.chemistry, found.battery.fitted_at) == ("agm", changed.at)
@@ -232,8 +245,12 @@ def test_a_calibration_is_no_step() -> None:
 
 @pytest.mark.parametrize(
     ("unit", "years", "old"),
-    [(UNIT, 4.0, False), (UNIT, 5.2, True), (msgspec.structs.replace(UNIT, nfpa_110=True), 3, True)],
-)  # fmt: skip
+    [
+        (UNIT, 4.0, False),
+        (UNIT, 5.2, True),
+        (msgspec.structs.replace(UNIT, nfpa_110=True), 3, True),
+    ],
+)
 def test_age_is_a_note(unit: Unit, years: float, old: bool) -> None:
     day = np.datetime64(int(T0 - years * 365.25 * DAY_S), "s").astype("datetime64[D]")
     found = verdict(

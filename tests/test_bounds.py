@@ -15,8 +15,25 @@ from fleet import bounds, calendar
 from fleet.cli import parser
 from scheduler.turns.rounds_program import _parser as rounds_parser
 
-NUMBERS = ("²", "١٢", "１２", "+5", "-1", "1_000", "0x10", "", " ", "1e3", "NaN", "9" * 20,
-           "9" * 5000, str(2**63), "½", "1.0", "\u00a07\u00a0x")  # fmt: skip
+NUMBERS = (
+    "²",
+    "١٢",
+    "１２",
+    "+5",
+    "-1",
+    "1_000",
+    "0x10",
+    "",
+    " ",
+    "1e3",
+    "NaN",
+    "9" * 20,
+    "9" * 5000,
+    str(2**63),
+    "½",
+    "1.0",
+    "\u00a07\u00a0x",
+)
 
 
 @given(st.text(max_size=30), st.integers(-5, 10), st.integers(10, 10**12))
@@ -49,10 +66,24 @@ def test_what_is_no_whole_number(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("812.4", 812.4), ("812,4", 812.4), (" 1 000 ", 1000.0), ("-3", -3.0), ("1e3", 1000.0),
-     ("1e400", None), ("NaN", None), ("inf", None), ("-Infinity", None), ("²", None),
-     ("١٢", None), ("1_0", None), ("", None), ("9" * 50, None), ("1e10", None)],
-)  # fmt: skip
+    [
+        ("812.4", 812.4),
+        ("812,4", 812.4),
+        (" 1 000 ", 1000.0),
+        ("-3", -3.0),
+        ("1e3", 1000.0),
+        ("1e400", None),
+        ("NaN", None),
+        ("inf", None),
+        ("-Infinity", None),
+        ("²", None),
+        ("١٢", None),
+        ("1_0", None),
+        ("", None),
+        ("9" * 50, None),
+        ("1e10", None),
+    ],
+)
 def test_a_number_is_finite(text: str, value: float | None) -> None:
     if value is None:
         with pytest.raises(ValueError, match="write"):

@@ -39,10 +39,17 @@ def documented_broker(tmp_path: Path) -> Iterator[int]:
     configuration, access = blocks()
     for name in ("hourhand", "set-1"):
         subprocess.run(
-            [str(PASSWD), "-b", *(() if (tmp_path / "passwords").exists() else ("-c",)),
-             str(tmp_path / "passwords"), name, "secret"],
-            check=True, capture_output=True,
-        )  # fmt: skip
+            [
+                str(PASSWD),
+                "-b",
+                *(() if (tmp_path / "passwords").exists() else ("-c",)),
+                str(tmp_path / "passwords"),
+                name,
+                "secret",
+            ],
+            check=True,
+            capture_output=True,
+        )
     (tmp_path / "access").write_text(access)
     text = (
         configuration.replace("listener 1883", f"listener {port}")

@@ -25,14 +25,26 @@ RAN, RAN_TO = (
 )
 """A run of the first set in `seeding`, by the clock at its site."""
 PAGES = {
-    "today": "/", "units": "/units", "unit": f"/units/{unit_id(FAILED)}",
-    "unit_new": f"/units/{unit_id(NEW)}", "due": "/due?days=", "alerts": "/alerts",
-    "health": "/health-page", "more": "/more", "tolerance": "/tolerance",
+    "today": "/",
+    "units": "/units",
+    "unit": f"/units/{unit_id(FAILED)}",
+    "unit_new": f"/units/{unit_id(NEW)}",
+    "due": "/due?days=",
+    "alerts": "/alerts",
+    "health": "/health-page",
+    "more": "/more",
+    "tolerance": "/tolerance",
     "record": f"/units/{unit_id(0)}/record/meter_check",
-    "signal": f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}", "missing": "/nothing",
-    "sign_in": "/sign-in", "signed_out": "/signed-out", "account": "/account", "people": "/people",
-    "tokens": "/people/tokens", "shares": "/people/shares", "done": "/people/done",
-}  # fmt: skip
+    "signal": f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}",
+    "missing": "/nothing",
+    "sign_in": "/sign-in",
+    "signed_out": "/signed-out",
+    "account": "/account",
+    "people": "/people",
+    "tokens": "/people/tokens",
+    "shares": "/people/shares",
+    "done": "/people/done",
+}
 PATIENCE_MS = 20_000
 
 

@@ -85,9 +85,17 @@ def test_an_unknown_zone_says_so() -> None:
 
 
 ZONES = st.sampled_from(
-    ["UTC", "Europe/Berlin", "America/Chicago", "Australia/Lord_Howe", "Asia/Kathmandu",
-     "Pacific/Apia", "Africa/Cairo", "America/Havana"]
-)  # fmt: skip
+    [
+        "UTC",
+        "Europe/Berlin",
+        "America/Chicago",
+        "Australia/Lord_Howe",
+        "Asia/Kathmandu",
+        "Pacific/Apia",
+        "Africa/Cairo",
+        "America/Havana",
+    ]
+)
 MOMENTS = st.integers(utc("2008-01-01"), utc("2036-01-01"))
 
 

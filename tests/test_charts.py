@@ -115,8 +115,9 @@ def test_every_colour_can_be_put_into_the_pages_theme() -> None:
 def test_panels_are_in_reading_order_and_empty_ones_left_out() -> None:
     windows = {"mains_v": window([230.0]), "battery_v": window([12.6]), "fuel_pct": window([None])}
     assert [panel.title for panel in charts.panels(windows)] == [
-        "Battery, V", "Output and mains, V",
-    ]  # fmt: skip
+        "Battery, V",
+        "Output and mains, V",
+    ]
     assert charts.chart_channels({"mains_v", "battery_v", "odd_one"}) == ["battery_v", "mains_v"]
     empty = charts.figure([], [], 0, HOUR, HOUR, "UTC")
     go.Figure(orjson.loads(orjson.dumps(empty)))

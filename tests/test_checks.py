@@ -45,10 +45,21 @@ def test_the_page_is_what_a_run_writes(tmp_path: Path, shared: Path) -> None:
     files = sorted({name for names in asked_for().values() for name in names})
     page = tmp_path / "checks.md"
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider",
-         f"--write-checks={page}", *(str(TESTS / name) for name in files)],
-        capture_output=True, text=True, check=False, cwd=TESTS.parent,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-q",
+            "-p",
+            "no:cacheprovider",
+            f"--write-checks={page}",
+            *(str(TESTS / name) for name in files),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=TESTS.parent,
+    )
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-2000:]
     assert counted(page.read_text()) == counted(PAGE.read_text()), "run `pytest --write-checks`"
 

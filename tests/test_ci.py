@@ -53,23 +53,34 @@ def test_ci_runs_all_with_every_part_then_without_then_the_long_tier(tmp_path: P
         (tmp_path / "bin" / name).write_text(f"#!/bin/sh\n{text}\n")
         (tmp_path / "bin" / name).chmod(0o755)
     done = subprocess.run(
-        ["bash", str(tmp_path / ".ci" / "run")], capture_output=True, text=True, check=True,
-        env={**os.environ, "PATH": f"{tmp_path / 'bin'}:{Path(sys.executable).parent}:{os.environ['PATH']}",
-             "HOURHAND_TEST_HIDE": "chromium", "HOURHAND_TEST_REQUIRE": ""},
-    )  # fmt: skip
+        ["bash", str(tmp_path / ".ci" / "run")],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={
+            **os.environ,
+            "PATH": f"{tmp_path / 'bin'}:{Path(sys.executable).parent}:{os.environ['PATH']}",
+            "HOURHAND_TEST_HIDE": "chromium",
+            "HOURHAND_TEST_REQUIRE": "",
+        },
+    )
     ran = [line.split()[1:] for line in done.stdout.splitlines() if line.startswith("RAN ")]
     can_hide = {name for name, part in parts.PARTS.items() if part.may_hide}
     have = "mosquitto,chromium,postgresql,openssl"
     assert [row[2:] for row in ran] == [
-        [have, "None"], ["None", "mosquitto,chromium,postgresql,containers"], [have, "None"],
-    ]  # fmt: skip
+        [have, "None"],
+        ["None", "mosquitto,chromium,postgresql,containers"],
+        [have, "None"],
+    ]
     assert set(ran[1][3].split(",")) == can_hide
     assert {row[1] for row in ran} == {"True"}
     if DEBIAN.exists() and "Debian's" not in sys.version:
         own = subprocess.run(
             [DEBIAN, "-c", "import sys; print(sys.version_info >= (3, 11))"],
-            capture_output=True, text=True, check=True,
-        ).stdout.strip()  # fmt: skip
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.strip()
         assert own == "False" or {row[0] for row in ran} == {str(DEBIAN)}
 
 
@@ -90,12 +101,30 @@ def run_sample(
     sample.write_text(text)
     clean = {k: v for k, v in os.environ.items() if not k.startswith(("HOURHAND_", "PYTEST_"))}
     return subprocess.run(
-        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "conftest", "-p", "no:xdist",
-         "-o", "addopts=-ra", "--rootdir", str(tmp_path), "-c", str(ROOT / "pyproject.toml"),
-         str(sample)],
-        capture_output=True, text=True, check=False, cwd=tmp_path,
+        [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-p",
+            "no:cacheprovider",
+            "-p",
+            "conftest",
+            "-p",
+            "no:xdist",
+            "-o",
+            "addopts=-ra",
+            "--rootdir",
+            str(tmp_path),
+            "-c",
+            str(ROOT / "pyproject.toml"),
+            str(sample),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
         env={**clean, "PYTHONPATH": f"{ROOT / 'tests'}:{ROOT}", **environment},
-    )  # fmt: skip
+    )
 
 
 def test_a_hidden_part_is_skipped_in_words(tmp_path: Path) -> None:

@@ -44,21 +44,37 @@ class Office:
         take(
             self.registry,
             *(
-                row(name, site=f"{name} yard", customer=f"{name} Ltd", area="North",
-                    device=f"dev-{name}", nominal_v="400", phases="3", running_signal="running",
-                    running_on="1", service_plan="liquid_diesel", cooling="liquid",
-                    cylinders="4", rated_kw="20", habit="steady 900 60", exercise="DTSTART:20260105T100000 RRULE:FREQ=WEEKLY;BYDAY=MO",
-                    exercise_minutes="20")
+                row(
+                    name,
+                    site=f"{name} yard",
+                    customer=f"{name} Ltd",
+                    area="North",
+                    device=f"dev-{name}",
+                    nominal_v="400",
+                    phases="3",
+                    running_signal="running",
+                    running_on="1",
+                    service_plan="liquid_diesel",
+                    cooling="liquid",
+                    cylinders="4",
+                    rated_kw="20",
+                    habit="steady 900 60",
+                    exercise="DTSTART:20260105T100000 RRULE:FREQ=WEEKLY;BYDAY=MO",
+                    exercise_minutes="20",
+                )
                 for name in ("SICK", "WELL")
             ),
             now=NOW - 60 * DAY_S,
-        )  # fmt: skip
+        )
         for name, number in (("SICK", 1), ("WELL", 2)):
             checked = Record(
-                id=f"7b9c1d3e-0000-4000-8000-00000000000{number}", at=NOW - 50 * DAY_S, by="Dee",
-                unit=name, kind="meter_check",
+                id=f"7b9c1d3e-0000-4000-8000-00000000000{number}",
+                at=NOW - 50 * DAY_S,
+                by="Dee",
+                unit=name,
+                kind="meter_check",
                 facts={"channel": "ac_v", "meter": [400.0], "raw": [400.0], "instrument": "M"},
-            )  # fmt: skip
+            )
             add_record(self.registry, checked, NOW)
         self.store = open_store(self.settings, writing=True)
         self.now = NOW
@@ -77,10 +93,13 @@ class Office:
         pulse = Pulse(device=device, heard_at=at + 1, newest_at=at, latest=newest, online=True)
         work.pulse(
             self.registry,
-            PulseBatch(now=at + 1, pulses=[pulse],
-                       touched={device: {t // DAY_S for t, _ in readings}},
-                       groups={device: "main"}),
-        )  # fmt: skip
+            PulseBatch(
+                now=at + 1,
+                pulses=[pulse],
+                touched={device: {t // DAY_S for t, _ in readings}},
+                groups={device: "main"},
+            ),
+        )
 
     def turn(self, now: int) -> None:
         self.now = now
@@ -160,12 +179,18 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
     office.hear("WELL", [(t, at_rest(t)) for t in range(NOW - 7200, NOW - 300, 900)])
     lost = NOW - 200
     on = {"running": 1.0, **MADE.circuits()}
-    office.hear("WELL", [(lost, at_rest(lost, 0.0)),
-                         *((lost + s, at_rest(lost, 0.0) | on) for s in (20, 80, 140))])  # fmt: skip
+    office.hear(
+        "WELL",
+        [(lost, at_rest(lost, 0.0)), *((lost + s, at_rest(lost, 0.0) | on) for s in (20, 80, 140))],
+    )
     last = lost + 140
     monkeypatch.setattr(clock, "now", lambda: office.now)
-    for silent_s, said in ((30, "Running"), (300, "Last heard running"), (900, "Last heard running"),
-                           (3000, "Not reporting")):  # fmt: skip
+    for silent_s, said in (
+        (30, "Running"),
+        (300, "Last heard running"),
+        (900, "Last heard running"),
+        (3000, "Not reporting"),
+    ):
         office.turn(last + silent_s)
         ((_, _, _, summary),) = [
             one for one in pages.units(office.registry, EVERYTHING, limit=10) if one[0].id == "WELL"

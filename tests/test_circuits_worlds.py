@@ -13,9 +13,8 @@ from fleet import words
 from fleet.model import Record
 
 TO_NEUTRAL = [
-    m for m in MADES
-    if "ac_l1_v" in m.sent and not m.idle_down and not m.name.startswith("corner")
-]  # fmt: skip
+    m for m in MADES if "ac_l1_v" in m.sent and not m.idle_down and not m.name.startswith("corner")
+]
 OFTEN = [way for way in WAYS if way.each < 900]
 DOUBTED = ("leg_out", "volts_not_seen")
 NOT_READY = ("not_ready", "doubtful")

@@ -112,11 +112,18 @@ def test_a_replay_without_a_running_service_is_taken_and_thought_about(
 ) -> None:
     house.register()
     lines = [
-        {"received_at": f"2026-11-2{day}T10:00:00Z", "topic": "hourhand/main/set-1/readings",
-         "qos": 1, "retain": False,
-         "payload": {"at": f"2026-11-2{day}T10:00:00Z", "values": {"run_hours_h": 1300, "ac_v": 0}}}
+        {
+            "received_at": f"2026-11-2{day}T10:00:00Z",
+            "topic": "hourhand/main/set-1/readings",
+            "qos": 1,
+            "retain": False,
+            "payload": {
+                "at": f"2026-11-2{day}T10:00:00Z",
+                "values": {"run_hours_h": 1300, "ac_v": 0},
+            },
+        }
         for day in (1, 2)
-    ]  # fmt: skip
+    ]
     recorded = tmp_path / "week.jsonl"
     recorded.write_text("".join(json.dumps(line) + "\n" for line in lines))
     done = house.hourhand("replay", str(recorded))
@@ -147,8 +154,10 @@ def test_check_is_content_with_a_running_service(tmp_path: Path, broker: Running
     service.register()
     up = subprocess.Popen(
         [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],
-        env=service.env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        env=service.env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         wait_for("all is well", lambda: service.hourhand("check").stdout == "All is well.\n")
         taken = service.hourhand("up")
@@ -218,10 +227,24 @@ def test_without_a_command_the_usage_is_shown(capsys: pytest.CaptureFixture[str]
 def test_a_small_demo_loads_its_history_and_goes_live(tmp_path: Path) -> None:
     service = Service(tmp_path / "data", free_port())
     demo = subprocess.Popen(
-        [sys.executable, "-m", "fleet.cli", "demo", "--units", "6", "--days", "10",
-         "--port", str(service.http_port), "--data", str(service.data)],
-        env=service.env, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "fleet.cli",
+            "demo",
+            "--units",
+            "6",
+            "--days",
+            "10",
+            "--port",
+            str(service.http_port),
+            "--data",
+            str(service.data),
+        ],
+        env=service.env,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     try:
         assert demo.stdout is not None
         said = ""

@@ -38,9 +38,12 @@ def loaded(when: str, minutes: float, kw: float | None) -> Candidate:
 
 def judged(runs: list[Candidate], **over: Any) -> UnderCode:
     base: dict[str, Any] = {
-        "rated_kw": 100.0, "diesel": True, "zone": BERLIN,
-        "since": local("2026-01-01"), "now": local("2026-06-15"),
-    }  # fmt: skip
+        "rated_kw": 100.0,
+        "diesel": True,
+        "zone": BERLIN,
+        "since": local("2026-01-01"),
+        "now": local("2026-06-15"),
+    }
     return under_code(runs, **(base | over))
 
 
@@ -62,9 +65,12 @@ def test_each_whole_month_stands_by_its_best_run(checked: Any) -> None:
         [int(m.met == "met") for m in reversed(found.months[2:])],
     )
     assert [(m.month, m.met) for m in found.months] == [
-        ("2026-05", "not_met"), ("2026-04", "not_measured"), ("2026-03", "not_met"),
-        ("2026-02", "not_met"), ("2026-01", "met"),
-    ]  # fmt: skip
+        ("2026-05", "not_met"),
+        ("2026-04", "not_measured"),
+        ("2026-03", "not_met"),
+        ("2026-02", "not_met"),
+        ("2026-01", "met"),
+    ]
     assert found.months[0].run_start is None
     assert (found.months[2].length_s, found.months[2].share) == (2700, 0.299)
     assert found.supplemental == "not_met"
@@ -72,9 +78,14 @@ def test_each_whole_month_stands_by_its_best_run(checked: Any) -> None:
 
 @pytest.mark.parametrize(
     ("minutes", "kw", "said"),
-    [(90, 75.0, "met"), (89, 75.0, "not_met"), (120, 60.0, "not_measured"),
-     (90, None, "not_measured"), (120, 40.0, "not_met")],
-)  # fmt: skip
+    [
+        (90, 75.0, "met"),
+        (89, 75.0, "not_met"),
+        (120, 60.0, "not_measured"),
+        (90, None, "not_measured"),
+        (120, 40.0, "not_met"),
+    ],
+)
 def test_the_supplemental_run_is_claimed_only_where_its_mean_proves_it(
     minutes: float, kw: float | None, said: str
 ) -> None:
@@ -111,9 +122,11 @@ def test_the_page_says_it_month_by_month() -> None:
     assert shown is not None
     assert shown["title"] == "NFPA 110, monthly exercise: met in 0 of 5 whole months"
     assert shown["months"][0] == {
-        "name": "May 2026", "word": "Not met", "bad": True,
+        "name": "May 2026",
+        "word": "Not met",
+        "bad": True,
         "ran": "best run 31 min at 22 % of nameplate",
-    }  # fmt: skip
+    }
     assert code_words(None) is None
 
 
@@ -165,9 +178,12 @@ def test_no_week_before_the_change_is_missed_for_it(reg: Registry) -> None:
     thursdays = [ran(local(f"2026-{d} 10:00")) for d in ("03-12", "03-19")]
     runs = [*tuesdays, *thursdays]
     seen = SeenExercise(
-        runs=runs, first_at=local("2026-02-16 00:00"), last_at=local("2026-03-22 00:00"),
-        running_gap_s=180, standing_s=600,
-    )  # fmt: skip
+        runs=runs,
+        first_at=local("2026-02-16 00:00"),
+        last_at=local("2026-03-22 00:00"),
+        running_gap_s=180,
+        standing_s=600,
+    )
     now = local("2026-03-22 00:00")
     of, refusal = agreed.spells(with_plans(reg, changed))
     assert refusal == ""
@@ -180,9 +196,12 @@ def test_no_week_before_the_change_is_missed_for_it(reg: Registry) -> None:
         matched.append(exercise.match(spell.plan, held, runs))
     verdicts = agreed.judged(of, matched, seen, now)
     assert [(v.wall[:10], v.verdict) for v in verdicts] == [
-        ("2026-02-17", "done"), ("2026-02-24", "done"), ("2026-03-03", "done"),
-        ("2026-03-12", "done"), ("2026-03-19", "done"),
-    ]  # fmt: skip
+        ("2026-02-17", "done"),
+        ("2026-02-24", "done"),
+        ("2026-03-03", "done"),
+        ("2026-03-12", "done"),
+        ("2026-03-19", "done"),
+    ]
     alone = [agreed.Spell(of[-1].plan, -agreed.FAR, agreed.FAR)]
     assert alone[0].plan is not None
     dues = exercise.between(alone[0].plan.rule, BERLIN, local("2026-02-16") // DAY_S, now // DAY_S)

@@ -484,10 +484,27 @@ def test_over_tls(tmp_path):
     folder = tmp_path / "broker"
     folder.mkdir()
     subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", folder / "key.pem", "-out", folder / "cert.pem"],
-        check=True, capture_output=True,
-    )  # fmt: skip
+        [
+            "openssl",
+            "req",
+            "-x509",
+            "-newkey",
+            "rsa:2048",
+            "-nodes",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=127.0.0.1",
+            "-addext",
+            "subjectAltName=IP:127.0.0.1",
+            "-keyout",
+            folder / "key.pem",
+            "-out",
+            folder / "cert.pem",
+        ],
+        check=True,
+        capture_output=True,
+    )
     port = free_port()
     extra = f"listener {port} 127.0.0.1\nallow_anonymous true\ncertfile {folder}/cert.pem\nkeyfile {folder}/key.pem\n"
     with mosquitto(folder, extra) as plain:
@@ -512,8 +529,12 @@ def start_program(data: Path, port: int, *more: str) -> Iterator[subprocess.Pope
     environment["HOURHAND_MQTT_PORT"] = str(port)
     with subprocess.Popen(
         [sys.executable, "-m", "ingest", "--data", str(data), *more],
-        cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    ) as program:  # fmt: skip
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as program:
         try:
             yield program
         finally:

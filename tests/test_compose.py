@@ -106,8 +106,14 @@ def test_every_secret_is_required_with_a_sentence_and_made_by_the_page() -> None
         assert sentence.startswith(f"Set {name} in .env")
         assert "docs/containers.md" in sentence
         assert f"| `{name}` | must be given |" in PAGE
-    plain = {"POSTGRES_PASSWORD", "DOCKER_INFLUXDB_INIT_PASSWORD", "DOCKER_INFLUXDB_INIT_ADMIN_TOKEN",
-             "HOURHAND_MQTT_PASSWORD", "HOURHAND_INFLUX_TOKEN", "HOURHAND_REGISTRY_URL"}  # fmt: skip
+    plain = {
+        "POSTGRES_PASSWORD",
+        "DOCKER_INFLUXDB_INIT_PASSWORD",
+        "DOCKER_INFLUXDB_INIT_ADMIN_TOKEN",
+        "HOURHAND_MQTT_PASSWORD",
+        "HOURHAND_INFLUX_TOKEN",
+        "HOURHAND_REGISTRY_URL",
+    }
     for service in SERVICES.values():
         for name, value in service.get("environment", {}).items():
             if name in plain:
@@ -172,9 +178,21 @@ def hardened(machine: Engine, image: str, *command: str, **variables: str) -> An
     """Run one command in a container as narrow as compose makes them."""
     told = [part for name, value in variables.items() for part in ("-e", f"{name}={value}")]
     return machine.run(
-        "run", "--rm", "--read-only", "--tmpfs", "/tmp", "--cap-drop", "ALL", "--network", "none",
-        "--security-opt", "no-new-privileges", *told, image, *command,
-    )  # fmt: skip
+        "run",
+        "--rm",
+        "--read-only",
+        "--tmpfs",
+        "/tmp",
+        "--cap-drop",
+        "ALL",
+        "--network",
+        "none",
+        "--security-opt",
+        "no-new-privileges",
+        *told,
+        image,
+        *command,
+    )
 
 
 @pytest.mark.long
@@ -206,9 +224,14 @@ def test_the_image_is_narrow(machine: Engine, app_image: str) -> None:
 def test_a_placeholder_is_refused_by_the_program_itself(machine: Engine, app_image: str) -> None:
     for program in PROGRAMS:
         done = hardened(
-            machine, app_image, "python", "-m", program,
-            HOURHAND_MQTT_USER="hourhand", HOURHAND_MQTT_PASSWORD="changeme",
-        )  # fmt: skip
+            machine,
+            app_image,
+            "python",
+            "-m",
+            program,
+            HOURHAND_MQTT_USER="hourhand",
+            HOURHAND_MQTT_PASSWORD="changeme",
+        )
         assert done.returncode == 2
         assert "HOURHAND_MQTT_PASSWORD is empty or still a placeholder" in done.stderr
         assert "Traceback" not in done.stderr
@@ -336,8 +359,11 @@ def running(
             )
     ports = free_port(), free_port()
     environment = {name: image for name, image in images.items() if image}
-    environment |= {"APP_IMAGE": app_image, "MQTT_PUBLISH": f"127.0.0.1:{ports[0]}",
-                    "HTTP_PORT": str(ports[1])}  # fmt: skip
+    environment |= {
+        "APP_IMAGE": app_image,
+        "MQTT_PUBLISH": f"127.0.0.1:{ports[0]}",
+        "HTTP_PORT": str(ports[1]),
+    }
     overrides = []
     if str(images["POSTGRES_IMAGE"]).startswith("localhost/"):
         overrides.append(written(folder / "postgres.yml", LOCAL_POSTGRES))
@@ -380,8 +406,9 @@ def import_register(stack: Stack) -> None:
 def let_the_device_in(stack: Stack) -> None:
     """The page's commands, with the password given (twice) where a person would type it."""
     assert "mosquitto_passwd /mosquitto/data/passwords set-1" in PAGE
-    stack.execute("mosquitto", "mosquitto_passwd", "-b", "/mosquitto/data/passwords", "set-1",
-                  DEVICE_PASSWORD)  # fmt: skip
+    stack.execute(
+        "mosquitto", "mosquitto_passwd", "-b", "/mosquitto/data/passwords", "set-1", DEVICE_PASSWORD
+    )
     stack.engine.ok("kill", "-s", "HUP", stack.container("mosquitto"))
 
 
@@ -395,8 +422,9 @@ def test_a_failed_start_through_the_whole_stack(running: Running) -> None:
     let_the_device_in(stack)
     now = int(time.time())
     running.publish("readings", {"at": iso(now - 60), "values": {"battery_v": 12.61, "ac_v": 0}})
-    running.publish("event", {"at": iso(now - 5), "event": "failed_to_start",
-                              "values": {"crank_min_v": 8.9}})  # fmt: skip
+    running.publish(
+        "event", {"at": iso(now - 5), "event": "failed_to_start", "values": {"crank_min_v": 8.9}}
+    )
     alert = wait_for("the alert", lambda: alerts(running), PATIENCE_S)[0]
     assert alert["severity"] == "act_now"
     assert alert["sentence"].startswith("Did not start at")

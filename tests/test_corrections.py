@@ -62,8 +62,14 @@ def test_a_wrong_reading_is_corrected_by_form_and_the_old_one_stays_listed(
     page = client.get(address).text
     assert 'value="404"' in page
     assert "This corrects" in page
-    form = {"form_token": caller.form_token, "id": str(uuid4()), "at": "2026-11-20T09:00",
-            "task": "oil_filter", "hours": "403.5", "corrects": done.id}  # fmt: skip
+    form = {
+        "form_token": caller.form_token,
+        "id": str(uuid4()),
+        "at": "2026-11-20T09:00",
+        "task": "oil_filter",
+        "hours": "403.5",
+        "corrects": done.id,
+    }
     for _ in range(2):
         answer = client.post(f"/units/{UNIT}/record/task_done", data=form, headers={"origin": HERE})
         assert answer.status_code == 303, answer.text
@@ -89,8 +95,13 @@ def test_a_record_is_taken_back_by_form_and_the_due_date_goes_back(
     assert "This takes back" in page
     held = re.search(r'name="corrects" value="([^"]+)"', page)
     assert held is not None
-    form = {"form_token": caller.form_token, "id": str(uuid4()), "at": "2026-11-25T07:05",
-            "text": "another set", "corrects": held[1]}  # fmt: skip
+    form = {
+        "form_token": caller.form_token,
+        "id": str(uuid4()),
+        "at": "2026-11-25T07:05",
+        "text": "another set",
+        "corrects": held[1],
+    }
     address = f"/units/{UNIT}/record/note"
     assert client.post(address, data=form, headers={"origin": HERE}).status_code == 303
     turn(office)
@@ -108,8 +119,13 @@ def test_nobody_corrects_what_is_not_of_this_set(desk: tuple[Office, TestClient,
     add_record(office.fleet.registry, theirs, NOW)
     ours = unit_id(FAILED)
     assert client.get(f"/units/{ours}/record/note?corrects=theirs-1").status_code == 404
-    form = {"form_token": caller.form_token, "id": str(uuid4()), "at": "2026-11-25T07:05",
-            "text": "gone", "corrects": "theirs-1"}  # fmt: skip
+    form = {
+        "form_token": caller.form_token,
+        "id": str(uuid4()),
+        "at": "2026-11-25T07:05",
+        "text": "gone",
+        "corrects": "theirs-1",
+    }
     address = f"/units/{ours}/record/note"
     assert client.post(address, data=form, headers={"origin": HERE}).status_code == 404
     token = with_token(office.fleet, "tablet", {"record"}, customer_of(office.fleet, ours))

@@ -12,15 +12,34 @@ from scheduler.alarms.customers import OwnedSet, Reader, customer_reminders
 MONDAY = 1_764_582_300  # 2025-12-01T09:45:00Z, 10:45 in Berlin
 DAY = 86_400
 READER = Reader(
-    contact=Contact(person="p1", name="Ada", ways=("email",)), customer="c1",
-    zone="Europe/Berlin", allowed=True,
-)  # fmt: skip
-MISSED = Finding(kind="exercise_missed", severity="next_visit", since=MONDAY - DAY,
-                 facts={"due_at": MONDAY - DAY, "times": 2})  # fmt: skip
-OIL = DueItem(unit="u1", task="oil", name="Oil and filter", state="late", binds="calendar",
-              share=1.1, due_on="2025-11-20")  # fmt: skip
-SET = OwnedSet(unit="u1", customer="c1", place="Oak House", placement="outdoors",
-               findings=(MISSED,), due=(OIL,))  # fmt: skip
+    contact=Contact(person="p1", name="Ada", ways=("email",)),
+    customer="c1",
+    zone="Europe/Berlin",
+    allowed=True,
+)
+MISSED = Finding(
+    kind="exercise_missed",
+    severity="next_visit",
+    since=MONDAY - DAY,
+    facts={"due_at": MONDAY - DAY, "times": 2},
+)
+OIL = DueItem(
+    unit="u1",
+    task="oil",
+    name="Oil and filter",
+    state="late",
+    binds="calendar",
+    share=1.1,
+    due_on="2025-11-20",
+)
+SET = OwnedSet(
+    unit="u1",
+    customer="c1",
+    place="Oak House",
+    placement="outdoors",
+    findings=(MISSED,),
+    due=(OIL,),
+)
 
 
 def test_one_digest_says_all_of_it_and_the_dangers() -> None:

@@ -181,10 +181,15 @@ def test_readings_outside_the_day_are_ignored() -> None:
     whole, told = full_day()
     plain = digest(facts(habit=STEADY), DAY, whole, told)
     more = {
-        name: series([*zip(one.t.tolist(), one.v.tolist(), strict=True), (MIDNIGHT - 5, 1.0),
-                      (MIDNIGHT + DAY_S, 1.0)])
+        name: series(
+            [
+                *zip(one.t.tolist(), one.v.tolist(), strict=True),
+                (MIDNIGHT - 5, 1.0),
+                (MIDNIGHT + DAY_S, 1.0),
+            ]
+        )
         for name, one in whole.items()
-    }  # fmt: skip
+    }
     late = event(MIDNIGHT + DAY_S, "crank")
     assert encode(digest(facts(habit=STEADY), DAY, more, [*told, late])) == encode(plain)
 
@@ -309,9 +314,14 @@ def test_fingerprints_follow_what_a_day_depends_on() -> None:
     idle = [
         facts(anchors=(MIDNIGHT + DAY_S + 5,)),
         facts(calibrations=(later,)),
-        facts(fittings=(*facts().fittings, Fitting(id="f2", device="d", unit="u1", from_at=later.from_at))),
+        facts(
+            fittings=(
+                *facts().fittings,
+                Fitting(id="f2", device="d", unit="u1", from_at=later.from_at),
+            )
+        ),
         facts(habit=msgspec.structs.replace(MINUTE, source="learned")),
-    ]  # fmt: skip
+    ]
     assert {fingerprint(known, DAY, None) for known in idle} == {plain}, "they do not reach it"
 
 
@@ -327,9 +337,17 @@ CHANNELS = {
     "made_up": [1.0, -1.0],
 }
 NAMES = [
-    "crank", "started", "failed_to_start", "stopped", "not_in_auto", "in_auto", "shutdown",
-    "mains_lost", "mains_back", "over_voltage",
-]  # fmt: skip
+    "crank",
+    "started",
+    "failed_to_start",
+    "stopped",
+    "not_in_auto",
+    "in_auto",
+    "shutdown",
+    "mains_lost",
+    "mains_back",
+    "over_voltage",
+]
 moments = st.integers(0, 3 * 1440 - 1).map(lambda k: MIDNIGHT + 60 * k)
 anything = st.fixed_dictionaries(
     {

@@ -242,9 +242,16 @@ def test_truth_of_part_one_is_complete(fleet: Fleet) -> None:
     """The faults that part 1 asks for."""
     kinds = {t.kind for t in truth_of(fleet)}
     assert kinds >= {
-        "failed_start", "failed_start_then_started", "silent", "due_by_hours", "due_by_date",
-        "late_beyond_tolerance", "meter_replaced", "meter_rolled_over", "clock_lost",
-    }  # fmt: skip
+        "failed_start",
+        "failed_start_then_started",
+        "silent",
+        "due_by_hours",
+        "due_by_date",
+        "late_beyond_tolerance",
+        "meter_replaced",
+        "meter_rolled_over",
+        "clock_lost",
+    }
 
 
 def test_truth_is_json_and_names_what_it_belongs_to(fleet: Fleet) -> None:
@@ -260,10 +267,7 @@ def due_share(fleet: Fleet, n: int, register: Rows, records: Rows) -> dict[str, 
     """Task to share of its interval used, worked out here from the papers and the shipped plan."""
     s = fleet.sets[n]
     row = register[n]
-    done = {
-        r["task"]: r for r in records
-        if r["unit"] == s.place.unit and r["kind"] == "task_done"
-    }  # fmt: skip
+    done = {r["task"]: r for r in records if r["unit"] == s.place.unit and r["kind"] == "task_done"}
     now_h = s.engine_h(NOW)
     shares = {}
     for task in plans.BY_ID[row["service_plan"]].tasks:

@@ -25,9 +25,16 @@ CRANKS_OTHERWISE = frozenset(
     {"failed_start", "battery_ages", "failed_cell", "new_battery", "cold_week"}
 )
 RUNS_OTHERWISE = frozenset(
-    {"no_output", "over_voltage", "volts_standing", "idle_down", "hunting", "governor_drifts",
-     "regulator_drifts"}
-)  # fmt: skip
+    {
+        "no_output",
+        "over_voltage",
+        "volts_standing",
+        "idle_down",
+        "hunting",
+        "governor_drifts",
+        "regulator_drifts",
+    }
+)
 
 
 @pytest.fixture(scope="module")
@@ -42,9 +49,10 @@ def playing(fleet: Fleet, part: str) -> DemoSet:
 def plain(fleet: Fleet, charger: str) -> DemoSet:
     """A steady set without a part that its battery would notice, on this kind of charger."""
     return next(
-        s for s in fleet.sets
+        s
+        for s in fleet.sets
         if s.plays in ("", "legs_uneven") and s.charger == charger and s.habit.mode == "steady"
-    )  # fmt: skip
+    )
 
 
 def test_noise_has_the_stated_spread() -> None:

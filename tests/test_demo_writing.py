@@ -30,9 +30,15 @@ from fleet import channels
 NOW = 1_795_197_000
 DAYS = 45
 EVENTS = {
-    "crank", "started", "failed_to_start", "stopped", "not_in_auto", "in_auto", "mains_lost",
+    "crank",
+    "started",
+    "failed_to_start",
+    "stopped",
+    "not_in_auto",
+    "in_auto",
+    "mains_lost",
     "mains_back",
-}  # fmt: skip
+}
 
 Line = dict[str, Any]
 
@@ -182,10 +188,11 @@ def test_late_readings_come_late_shuffled_and_some_twice(fleet: Fleet, lines: li
     assert sorted(set(all_of)) == t.tolist()
     assert len(all_of) > len(t)
     late = [
-        line for line in of(lines, s.place.device, "readings")
+        line
+        for line in of(lines, s.place.device, "readings")
         if line["received_at"] - min(e["at"] for e in entries(line)) > 6 * 3600
         and [e["at"] for e in entries(line)] != sorted(e["at"] for e in entries(line))
-    ]  # fmt: skip
+    ]
     assert len(late) == sum(1 for a, _ in s.machine.script.offline if a > fleet.first)
 
 

@@ -101,9 +101,10 @@ def test_every_page_can_be_reached(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))],
+    "path",
+    [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))],
     ids=lambda p: p.name,
-)  # fmt: skip
+)
 def test_links_lead_somewhere(path: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", path.read_text()):
         if not target.startswith("http"):

@@ -31,8 +31,11 @@ def name(path: Path) -> str:
 
 def code(text: str) -> list[str]:
     """Lines of fenced and indented blocks, and everything in backticks."""
-    found = [line for block in re.findall(r"^```\w*\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
-             for line in re.sub(r"\\\n\s*", " ", block).splitlines()]  # fmt: skip
+    found = [
+        line
+        for block in re.findall(r"^```\w*\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+        for line in re.sub(r"\\\n\s*", " ", block).splitlines()
+    ]
     found += [line.strip() for line in re.findall(r"^    (\S.*)$", text, re.MULTILINE)]
     bare = re.sub(r"^```.*?^```", "", text, flags=re.DOTALL | re.MULTILINE)
     return found + [" ".join(one.split()) for one in re.findall(r"`([^`]+)`", bare)]
@@ -49,8 +52,9 @@ def lines_of(text: str, program: str) -> list[list[str]]:
 
 
 HOURHAND = [(page, words) for page in PAGES for words in lines_of(page.read_text(), "hourhand")]
-DEMO = [(page, words) for page in PAGES
-        for words in lines_of(page.read_text(), "python -m demo_fleet")]  # fmt: skip
+DEMO = [
+    (page, words) for page in PAGES for words in lines_of(page.read_text(), "python -m demo_fleet")
+]
 
 
 def said(case: object) -> str:
@@ -132,9 +136,12 @@ def test_every_file_and_module_named_is_there(page: Path) -> None:
         dotted = re.fullmatch(r"((?:fleet|ingest|scheduler|dashboard|demo_fleet)(?:\.\w+)+)", one)
         if dotted and not one.endswith((".py", ".toml")):
             parts = one.split(".")
-            roads = (ROOT.joinpath(*parts), ROOT.joinpath(*parts).with_suffix(".py"),
-                     ROOT.joinpath(*parts[:-1]).with_suffix(".py"),
-                     ROOT.joinpath(*parts[:-1]) / "__init__.py")  # fmt: skip
+            roads = (
+                ROOT.joinpath(*parts),
+                ROOT.joinpath(*parts).with_suffix(".py"),
+                ROOT.joinpath(*parts[:-1]).with_suffix(".py"),
+                ROOT.joinpath(*parts[:-1]) / "__init__.py",
+            )
             assert any(road.exists() for road in roads), one
 
 
@@ -165,8 +172,11 @@ def test_a_profile_is_promised_only_where_it_can_be_given() -> None:
 
 @pytest.mark.parametrize(
     ("text", "found"),
-    [("```sh\nhourhand up  # runs\n```", [["up"]]), ("`hourhand due --late`", [["due", "--late"]]),
-     ("say `.venv/bin/hourhand demo` or not hourhand up", [["demo"]])],
-)  # fmt: skip
+    [
+        ("```sh\nhourhand up  # runs\n```", [["up"]]),
+        ("`hourhand due --late`", [["due", "--late"]]),
+        ("say `.venv/bin/hourhand demo` or not hourhand up", [["demo"]]),
+    ],
+)
 def test_command_lines_are_found(text: str, found: list[list[str]]) -> None:
     assert lines_of(text, "hourhand") == found

@@ -34,23 +34,71 @@ pytest_plugins = ["databases"]
 
 BY = Actor("the tests")
 POTENT: tuple[bytes, ...] = (
-    str(2**63).encode(), b"9" * 5000, "²".encode(), b"a\x00b", b"9999-12-31", b"NaN",
-    b"0001-01-01T00:00", str(2**31).encode(),
-)  # fmt: skip
+    str(2**63).encode(),
+    b"9" * 5000,
+    "²".encode(),
+    b"a\x00b",
+    b"9999-12-31",
+    b"NaN",
+    b"0001-01-01T00:00",
+    str(2**31).encode(),
+)
 """What broke most; with these the short run does. The long one takes them all."""
 VALUES: tuple[bytes, ...] = (
     *POTENT,
-    b"", b"0", b"-1", b"+5", b"1_000", b"0x10", b" 7 ", b"1e400", b"-1e400", b"1e22", b"Infinity",
-    str(-(2**63) - 1).encode(), str(2**63 - 1).encode(), str(10**20).encode(), b"-" + b"9" * 5000,
-    "١٢".encode(), "１２".encode(), "½".encode(), b"\x00", b"\xff\xfe", b"\xed\xa0\x80",
-    "\u202egnp.exe\u2066".encode(), "\U0001f9ff".encode(), b"x" * 20_000, b"\r\nSet-Cookie: a=b",
-    b"'\"><script>alert(1)</script>", b"../../etc/passwd", b"{{7*7}}", b"%s%n%00",
-    b"9999-12-31T23:59", b"9999-12-31T23:59:59.999999-23:59", b"0001-01-01", b"0001-01-01T00:00+23:59",
-    b"10000-01-01", b"0000-00-00", b"2026-02-30", b"1970-01-01", b"1969-12-31T23:59",
-    b"2026-W01-1", b"20260101", b"24:00", b"25:61", b"99999999999:00",
-    b"0 until 9999-12-31", b"oil_l 1e999", b"oil_l " + b"9" * 400, b"mon 00:00-99:99",
-    b"9999-12-31 to 9999-12-31", b"90, 180", b"1e9,1e9", b"NaN, NaN", b"North",
-)  # fmt: skip
+    b"",
+    b"0",
+    b"-1",
+    b"+5",
+    b"1_000",
+    b"0x10",
+    b" 7 ",
+    b"1e400",
+    b"-1e400",
+    b"1e22",
+    b"Infinity",
+    str(-(2**63) - 1).encode(),
+    str(2**63 - 1).encode(),
+    str(10**20).encode(),
+    b"-" + b"9" * 5000,
+    "١٢".encode(),
+    "１２".encode(),
+    "½".encode(),
+    b"\x00",
+    b"\xff\xfe",
+    b"\xed\xa0\x80",
+    "\u202egnp.exe\u2066".encode(),
+    "\U0001f9ff".encode(),
+    b"x" * 20_000,
+    b"\r\nSet-Cookie: a=b",
+    b"'\"><script>alert(1)</script>",
+    b"../../etc/passwd",
+    b"{{7*7}}",
+    b"%s%n%00",
+    b"9999-12-31T23:59",
+    b"9999-12-31T23:59:59.999999-23:59",
+    b"0001-01-01",
+    b"0001-01-01T00:00+23:59",
+    b"10000-01-01",
+    b"0000-00-00",
+    b"2026-02-30",
+    b"1970-01-01",
+    b"1969-12-31T23:59",
+    b"2026-W01-1",
+    b"20260101",
+    b"24:00",
+    b"25:61",
+    b"99999999999:00",
+    b"0 until 9999-12-31",
+    b"oil_l 1e999",
+    b"oil_l " + b"9" * 400,
+    b"mon 00:00-99:99",
+    b"9999-12-31 to 9999-12-31",
+    b"90, 180",
+    b"1e9,1e9",
+    b"NaN, NaN",
+    b"North",
+)
 
 
 class Walk:
@@ -100,17 +148,24 @@ class Walk:
     def place(self, path: str) -> str:
         """A route's pattern with things that are there."""
         given = {
-            "{unit}": unit_id(LATE), "{kind}": "geojson" if "export" in path else "note",
-            "{name}": "app.css", "{day}": "2026-11-25", "{on}": "2026-11-25",
+            "{unit}": unit_id(LATE),
+            "{kind}": "geojson" if "export" in path else "note",
+            "{name}": "app.css",
+            "{day}": "2026-11-25",
+            "{on}": "2026-11-25",
             "{secret}": self.calendar if "calendar" in path else self.invitation,
-        }  # fmt: skip
+        }
         for name, value in given.items():
             path = path.replace(name, value)
         kinds = {
-            "/jobs/": self.office.call, "/rounds/change": self.office.call,
-            "/rounds/insert": self.office.call, "/alerts": self.outage, "/outages": self.outage,
-            "/sites": self.office.sites[unit_id(LATE)], "/people/person": self.caller.name,
-        }  # fmt: skip
+            "/jobs/": self.office.call,
+            "/rounds/change": self.office.call,
+            "/rounds/insert": self.office.call,
+            "/alerts": self.outage,
+            "/outages": self.outage,
+            "/sites": self.office.sites[unit_id(LATE)],
+            "/people/person": self.caller.name,
+        }
         return path.replace("{id}", next((v for k, v in kinds.items() if k in path), "ana"))
 
 
@@ -170,9 +225,17 @@ def test_every_path_and_query_with_everything(walk: Walk) -> None:
 
 def test_what_may_be_given_together(walk: Walk) -> None:
     """Spans of time, whose two ends only make sense together."""
-    moments = ("0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "9999-12-31T23:59:59.9-23:59",
-               "1969-12-31T23:59:59Z", "2099-12-31T23:59:59Z", "2026-11-25T07:00:00Z",
-               "9999-12-31 23:59", "0001-01-01 00:00", "2026-11-25T07:00")  # fmt: skip
+    moments = (
+        "0001-01-01T00:00:00Z",
+        "9999-12-31T23:59:59Z",
+        "9999-12-31T23:59:59.9-23:59",
+        "1969-12-31T23:59:59Z",
+        "2099-12-31T23:59:59Z",
+        "2026-11-25T07:00:00Z",
+        "9999-12-31 23:59",
+        "0001-01-01 00:00",
+        "2026-11-25T07:00",
+    )
     for path, _, queries, _ in asked_by(walk.app, "GET"):
         pair = [name for name in queries if name in ("from", "to", "started", "stopped")]
         if len(pair) != 2:
@@ -188,8 +251,13 @@ def test_what_may_be_given_together(walk: Walk) -> None:
 def forms_of(walk: Walk) -> list[Form]:
     """One form of each kind that an owner is shown, and of those who are not signed in."""
     job = next(j.id for j in jobs.jobs(walk.office.fleet.registry, EVERYTHING) if not j.technician)
-    begin = ("/", f"/rounds/insert/{job}", f"/rounds/insert/{walk.office.call}",
-             "/weekly-test/2026-11-25", "/account")  # fmt: skip
+    begin = (
+        "/",
+        f"/rounds/insert/{job}",
+        f"/rounds/insert/{walk.office.call}",
+        "/weekly-test/2026-11-25",
+        "/account",
+    )
     found: dict[Any, Form] = {}
     outside = Caller("nobody").client(walk.app)
     pages = [
@@ -245,9 +313,19 @@ def test_every_field_of_every_form_with_everything(walk: Walk) -> None:
 
 
 BODIES = (
-    b"", b"null", b"[]", b'"x"', b"{", b"\xff", b'{"at": ' + b"9" * 5000 + b"}", b"[" * 100_000,
-    b'{"at": NaN}', b'{"at": 1e400}', b'{"a\\u0000": 1}', b"\xef\xbb\xbf{}",
-)  # fmt: skip
+    b"",
+    b"null",
+    b"[]",
+    b'"x"',
+    b"{",
+    b"\xff",
+    b'{"at": ' + b"9" * 5000 + b"}",
+    b"[" * 100_000,
+    b'{"at": NaN}',
+    b'{"at": 1e400}',
+    b'{"a\\u0000": 1}',
+    b"\xef\xbb\xbf{}",
+)
 
 
 def test_json_bodies(walk: Walk) -> None:
@@ -266,18 +344,40 @@ def test_json_bodies(walk: Walk) -> None:
     for body in BODIES:
         walk.ask("POST", path, f"POST {path}: {shown(body)}", content=body, headers=kind)
     sound: dict[str, Any] = {
-        "at": "2026-11-24T07:00:00Z", "by": "Dee", "kind": "visit",
+        "at": "2026-11-24T07:00:00Z",
+        "by": "Dee",
+        "kind": "visit",
         "facts": {"opened": NOW - 9000, "closed": NOW - 7000, "minutes": 30, "text": "x"},
-    }  # fmt: skip
+    }
     raw = (
-        b"9" * 400, b"-1", b"1e400", b"-1e400", b"NaN", b"Infinity", b"9223372036854775808",
-        b"-9223372036854775809", b"2147483648", b'"\\u0000"', b'"\\ud800"', b'"\\u202e"', b"[]",
-        b"{}", b"[[[[1]]]]", b'{"a": {"b": 1e400}}', b"true", b'"9999-12-31"', b'"0001-01-01"',
-        b'"' + b"x" * 20_000 + b'"', b'{"x\\u0000y": 1}', b'{"\\udfff": 1}',
+        b"9" * 400,
+        b"-1",
+        b"1e400",
+        b"-1e400",
+        b"NaN",
+        b"Infinity",
+        b"9223372036854775808",
+        b"-9223372036854775809",
+        b"2147483648",
+        b'"\\u0000"',
+        b'"\\ud800"',
+        b'"\\u202e"',
+        b"[]",
+        b"{}",
+        b"[[[[1]]]]",
+        b'{"a": {"b": 1e400}}',
+        b"true",
+        b'"9999-12-31"',
+        b'"0001-01-01"',
+        b'"' + b"x" * 20_000 + b'"',
+        b'{"x\\u0000y": 1}',
+        b'{"\\udfff": 1}',
         b"[" + b"1," * 3000 + b"1]",
-    )  # fmt: skip
-    rest = {which: {"meter": 231.0, "raw": 233.0, "instrument": "A", "channel": "mains_v"}
-            for which in ("meter_check",)}  # fmt: skip
+    )
+    rest = {
+        which: {"meter": 231.0, "raw": 233.0, "instrument": "A", "channel": "mains_v"}
+        for which in ("meter_check",)
+    }
     for value in raw:
         for which in FIELDS:
             for name in {*(f.name for f in FIELDS[which]), "other"}:
@@ -296,17 +396,49 @@ def test_json_bodies(walk: Walk) -> None:
 
 
 HEADERS = (
-    "host", "cookie", "authorization", "content-length", "content-type", "origin", "referer",
-    "user-agent", "accept-encoding", "if-none-match", "x-forwarded-for", "forwarded",
-    "sec-fetch-site", "sec-fetch-mode", "transfer-encoding", "range", "last-event-id", "accept",
-)  # fmt: skip
+    "host",
+    "cookie",
+    "authorization",
+    "content-length",
+    "content-type",
+    "origin",
+    "referer",
+    "user-agent",
+    "accept-encoding",
+    "if-none-match",
+    "x-forwarded-for",
+    "forwarded",
+    "sec-fetch-site",
+    "sec-fetch-mode",
+    "transfer-encoding",
+    "range",
+    "last-event-id",
+    "accept",
+)
 SAID = (
-    b"", b"\xb2", b"\xff\xfe", b"9" * 5000, b"-1", b"http://[", b"http://[::1", b"[", b"%00", b"\x01",
-    b"bytes=0-99999999999999999999", b"a\x00b", b"Bearer \xb2", b"Bearer " + b"x" * 9000,
-    b'hourhand="\\000\\377"', b"hourhand=\xb2; hourhand-share=\xff", b"multipart/form-data",
-    b"multipart/form-data; boundary=\xb2", b"multipart/form-data; boundary=x; charset=unicode_escape",
-    b"application/x-www-form-urlencoded; charset=hex", b"http://127.0.0.1:99999999999", b"W/\"\xb2\"",
-)  # fmt: skip
+    b"",
+    b"\xb2",
+    b"\xff\xfe",
+    b"9" * 5000,
+    b"-1",
+    b"http://[",
+    b"http://[::1",
+    b"[",
+    b"%00",
+    b"\x01",
+    b"bytes=0-99999999999999999999",
+    b"a\x00b",
+    b"Bearer \xb2",
+    b"Bearer " + b"x" * 9000,
+    b'hourhand="\\000\\377"',
+    b"hourhand=\xb2; hourhand-share=\xff",
+    b"multipart/form-data",
+    b"multipart/form-data; boundary=\xb2",
+    b"multipart/form-data; boundary=x; charset=unicode_escape",
+    b"application/x-www-form-urlencoded; charset=hex",
+    b"http://127.0.0.1:99999999999",
+    b'W/"\xb2"',
+)
 
 
 def test_every_header(walk: Walk) -> None:
@@ -315,11 +447,17 @@ def test_every_header(walk: Walk) -> None:
         for said in SAID:
             for method, path in (
                 ("GET", f"/calendar/{walk.calendar}"),
-                ("POST", f"/api/units/{unit_id(LATE)}/records" if name.startswith("con") else "/rota"),
-            ):  # fmt: skip
-                given = {b"host": b"127.0.0.1:8080", b"cookie": f"hourhand={ours}".encode(),
-                         b"origin": HERE.encode(),
-                         b"content-type": b"application/x-www-form-urlencoded"}  # fmt: skip
+                (
+                    "POST",
+                    f"/api/units/{unit_id(LATE)}/records" if name.startswith("con") else "/rota",
+                ),
+            ):
+                given = {
+                    b"host": b"127.0.0.1:8080",
+                    b"cookie": f"hourhand={ours}".encode(),
+                    b"origin": HERE.encode(),
+                    b"content-type": b"application/x-www-form-urlencoded",
+                }
                 if method == "POST":
                     given[b"content-length"] = b"3"
                 given[name.encode()] = said
@@ -343,11 +481,19 @@ def raw_ask(walk: Walk, method: str, path: str, given: dict[bytes, bytes]) -> li
             found.append(message["status"])
 
     scope = {
-        "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method,
-        "path": path, "raw_path": path.encode(), "query_string": b"", "root_path": "",
-        "scheme": "http", "server": ("127.0.0.1", 8080), "client": ("127.0.0.1", 5),
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": method,
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": b"",
+        "root_path": "",
+        "scheme": "http",
+        "server": ("127.0.0.1", 8080),
+        "client": ("127.0.0.1", 5),
         "headers": list(given.items()),
-    }  # fmt: skip
+    }
     unhurried(walk.app)
     about = f"{method} {path}: {given}"[:300]
     walk.asked += 1

@@ -104,10 +104,22 @@ def wait(held: Callable[[], bool]) -> None:
 
 
 BAD = (
-    b"99999999999999999999", b"9" * 5000, b"-1", b"+5", b"1e400", b"nonsense", b"\xb2",
-    b"\xd9\xa1\xd9\xa2", b"\xff\xfe", b"NaN", b"18446744073709551616", b"4611686018427387904",
-    b"9223372036854775807", b"1 2", b"0x10",
-)  # fmt: skip
+    b"99999999999999999999",
+    b"9" * 5000,
+    b"-1",
+    b"+5",
+    b"1e400",
+    b"nonsense",
+    b"\xb2",
+    b"\xd9\xa1\xd9\xa2",
+    b"\xff\xfe",
+    b"NaN",
+    b"18446744073709551616",
+    b"4611686018427387904",
+    b"9223372036854775807",
+    b"1 2",
+    b"0x10",
+)
 
 
 @pytest.mark.parametrize("some", [BAD[:8], BAD[8:]], ids=["numbers", "texts"])
@@ -122,9 +134,19 @@ def test_what_one_browser_says_stops_nobody(fleet: Fleet, some: tuple[bytes, ...
 
 @pytest.mark.parametrize(
     ("said", "after", "goes_on"),
-    [("12", 3, 12), ("12", None, 12), (None, 3, 3), ("", 3, 3), ("9" * 20, 3, 3), ("²", 3, 3),
-     ("١٢", None, None), ("-1", None, None), (str(2**63), 7, 7), (str(2**63 - 1), 7, 2**63 - 1)],
-)  # fmt: skip
+    [
+        ("12", 3, 12),
+        ("12", None, 12),
+        (None, 3, 3),
+        ("", 3, 3),
+        ("9" * 20, 3, 3),
+        ("²", 3, 3),
+        ("١٢", None, None),
+        ("-1", None, None),
+        (str(2**63), 7, 7),
+        (str(2**63 - 1), 7, 2**63 - 1),
+    ],
+)
 def test_where_the_news_goes_on(said: str | None, after: int | None, goes_on: int | None) -> None:
     assert told(said, after) == goes_on
 

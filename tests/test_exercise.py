@@ -166,8 +166,9 @@ def test_a_shorter_run_a_quarter_of_an_hour_off_is_no_short_exercise() -> None:
 def test_twice_a_day_each_time_has_its_own_run() -> None:
     plan = Plan(
         rule="DTSTART:20260106T060000\nRRULE:FREQ=DAILY;BYHOUR=6,18;COUNT=4",
-        zone=BERLIN, minutes=20,
-    )  # fmt: skip
+        zone=BERLIN,
+        minutes=20,
+    )
     evenings = [ran(at(f"2026-01-0{day} 18:00")) for day in (6, 7)]
     found = verdicts(watched(evenings), "2026-01-09 00:00", plan)
     assert words(found) == ["missed", "done", "missed", "done"]
@@ -209,8 +210,9 @@ def test_a_set_that_follows_its_wall_does_every_one_around_the_change(
         first = datetime.fromordinal(begin)
         plan = Plan(
             rule=f"DTSTART:{first:%Y%m%d}T{wall.replace(':', '')}00\nRRULE:FREQ=DAILY;COUNT=10",
-            zone=zone, minutes=20,
-        )  # fmt: skip
+            zone=zone,
+            minutes=20,
+        )
         runs = [
             ran(at(f"{datetime.fromordinal(begin + n):%Y-%m-%d} {wall}", zone)) for n in range(10)
         ]
@@ -350,8 +352,10 @@ def test_what_failed_before_a_silence_says_nothing_of_the_exercises_in_and_after
     """Somebody may have put it right, and it may have run, while nothing was heard."""
     silent = [(at("2026-01-21 10:00"), at("2026-01-28 10:00"))]
     told_of: dict[str, Any] = {
-        "runs": weekly("2026-01-06", 2), "failed": [at("2026-01-20 10:01")], "gaps": silent
-    }  # fmt: skip
+        "runs": weekly("2026-01-06", 2),
+        "failed": [at("2026-01-20 10:01")],
+        "gaps": silent,
+    }
     found = verdicts(watched(**told_of), "2026-02-05 00:00")
     assert words(found) == ["done", "done", "failed", "not_seen", "missed"]
     ran_on = [(at("2026-01-20 00:00"), at("2026-01-30 00:00"), 0.4)]
@@ -404,9 +408,11 @@ def test_what_began_by_itself(
 # ---------------------------------------------------------------- properties
 
 seen_runs = st.lists(
-    st.tuples(st.integers(0, 60 * 24 * 60), st.integers(1, 200), st.sampled_from(["unknown", "outage"])),
+    st.tuples(
+        st.integers(0, 60 * 24 * 60), st.integers(1, 200), st.sampled_from(["unknown", "outage"])
+    ),
     max_size=25,
-)  # fmt: skip
+)
 
 
 def of(rows: list[tuple[int, int, str]], shift_s: int = 0) -> list[exercise.Candidate]:
@@ -423,10 +429,14 @@ def judged(runs: list[exercise.Candidate], shift_s: int = 0) -> list[tuple[objec
     seen = watched(runs, first_at=start - DAY_S, last_at=now + shift_s)
     found = exercise.judge(UTC_PLAN, exercise.match(UTC_PLAN, dues, seen.runs), seen, now)
     return [
-        (v.due_at - shift_s, v.verdict, v.confidence,
-         None if v.run_start is None else v.run_start - shift_s)
+        (
+            v.due_at - shift_s,
+            v.verdict,
+            v.confidence,
+            None if v.run_start is None else v.run_start - shift_s,
+        )
         for v in found
-    ]  # fmt: skip
+    ]
 
 
 @settings(deadline=None)
@@ -507,9 +517,14 @@ def test_the_years_of_any_zone_add_up_to_the_hours_run(
 
 @pytest.mark.parametrize(
     ("length_min", "share", "proof", "met"),
-    [(30, 0.30, False, True), (29.9, 0.30, False, False), (30, 0.299, False, False),
-     (30, 0.299, True, True), (30, None, False, False)],
-)  # fmt: skip
+    [
+        (30, 0.30, False, True),
+        (29.9, 0.30, False, False),
+        (30, 0.299, False, False),
+        (30, 0.299, True, True),
+        (30, None, False, False),
+    ],
+)
 def test_the_monthly_loaded_run(
     length_min: float, share: float | None, proof: bool, met: bool
 ) -> None:

@@ -108,8 +108,16 @@ def test_missed_and_short_stand_on_due_as_reminders(client: TestClient) -> None:
 
 def plain(**fields: Any) -> Unit:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
-    return Unit(id="u", site="s", customer="c", nominal_v=230, nominal_hz=50, running=signal,
-                service_plan="p", **fields)  # fmt: skip
+    return Unit(
+        id="u",
+        site="s",
+        customer="c",
+        nominal_v=230,
+        nominal_hz=50,
+        running=signal,
+        service_plan="p",
+        **fields,
+    )
 
 
 @pytest.mark.parametrize(

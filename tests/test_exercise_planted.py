@@ -26,10 +26,11 @@ def what_happened(c: Cast, due_at: int) -> tuple[str, int]:
     """
     blind = "mains_v" not in c.s.machine.reporter.channels
     near = [
-        d for d in c.s.machine.life.demands
+        d
+        for d in c.s.machine.life.demands
         if (d.why == "exercise" and abs(d.at - due_at) < NEAR_S)
         or (blind and d.why == "outage" and abs(d.at - due_at) < 300)
-    ]  # fmt: skip
+    ]
     if not near:
         return "nothing", 0
     last = near[-1]
@@ -41,10 +42,9 @@ def what_happened(c: Cast, due_at: int) -> tuple[str, int]:
 def _blind_outage(c: Cast, due_at: int) -> bool:
     """It ran in an outage of those hours, and its mains is not wired: a run is all there is to see."""
     return "mains_v" not in c.s.machine.reporter.channels and any(
-        d.why == "outage" and d.end is not None
-        and d.at - NEAR_S < due_at < d.end + NEAR_S
+        d.why == "outage" and d.end is not None and d.at - NEAR_S < due_at < d.end + NEAR_S
         for d in c.s.machine.life.demands
-    )  # fmt: skip
+    )
 
 
 def wrong(c: Cast, v: ExerciseVerdict) -> bool:

@@ -131,9 +131,12 @@ def test_dateutil_says_the_same(
     last = first + length * DAY_S
     wide = start + timedelta(days=ahead + length + 3)
     walls = rrule(
-        FREQS[freq], dtstart=start, interval=interval, until=wide,
+        FREQS[freq],
+        dtstart=start,
+        interval=interval,
+        until=wide,
         byweekday=[DAYS[d] for d in sorted(days)] if by else None,
-    )  # fmt: skip
+    )
     there = tz.gettz(zone)
     expected = {
         int(tz.resolve_imaginary(wall.replace(tzinfo=there, fold=0)).timestamp()) for wall in walls

@@ -18,9 +18,20 @@ from fleet.model.book import FeedEvent
 from fleet.registry.rounds_feed import ToldEvent
 
 Lines = list[tuple[str, dict[str, str], str]]
-ZONES = ("Europe/London", "Europe/Berlin", "Europe/Dublin", "America/New_York", "America/St_Johns",
-         "America/Sao_Paulo", "Australia/Lord_Howe", "Asia/Kathmandu", "Africa/Casablanca",
-         "Pacific/Chatham", "UTC", "")  # fmt: skip
+ZONES = (
+    "Europe/London",
+    "Europe/Berlin",
+    "Europe/Dublin",
+    "America/New_York",
+    "America/St_Johns",
+    "America/Sao_Paulo",
+    "Australia/Lord_Howe",
+    "Asia/Kathmandu",
+    "Africa/Casablanca",
+    "Pacific/Chatham",
+    "UTC",
+    "",
+)
 
 
 def told(zone: str, start: int, uid: str = "a@hourhand") -> ToldEvent:
@@ -86,10 +97,14 @@ def instant(lines: Lines, name: str) -> int:
 
 MOMENTS = st.one_of(
     st.integers(1_577_836_800, 2_208_988_800),  # 2020 to 2040
-    st.builds(lambda day, minute: day + minute * 60, st.sampled_from(
-        [1_792_886_400, 1_774_742_400, 1_793_491_200, 1_772_928_000, 1_790_985_600]),
-        st.integers(-1500, 1500)),
-)  # fmt: skip
+    st.builds(
+        lambda day, minute: day + minute * 60,
+        st.sampled_from(
+            [1_792_886_400, 1_774_742_400, 1_793_491_200, 1_772_928_000, 1_790_985_600]
+        ),
+        st.integers(-1500, 1500),
+    ),
+)
 """Anywhen, and the days about changes of clocks in 2026: 25 October and 29 March (Europe),
 1 November and 8 March (North America), 3 October (Lord Howe)."""
 
@@ -110,9 +125,11 @@ def test_the_clock_is_the_sites_and_each_zone_stands_once() -> None:
         "Europe/London": (1_784_102_400, 1_800_003_600),
         "Europe/Berlin": (1_784_098_800, 1_800_000_000),
     }
-    feed = calendar_of("Ana", "ana", [
-        told(zone, at, f"{zone}{at}@hourhand") for zone, pair in moments.items() for at in pair
-    ])  # fmt: skip
+    feed = calendar_of(
+        "Ana",
+        "ana",
+        [told(zone, at, f"{zone}{at}@hourhand") for zone, pair in moments.items() for at in pair],
+    )
     lines = lines_of(feed)
     starts = [(p.get("TZID"), v) for n, p, v in lines if n == "DTSTART" and "TZID" in p]
     assert len(starts) == 4
@@ -126,10 +143,13 @@ def test_the_second_of_an_hour_that_comes_twice_is_in_utc() -> None:
     """01:30 on 2026-10-25 in London is 00:30Z and 01:30Z."""
     first, second = 1_792_888_200, 1_792_891_800
     said = [
-        next(v for n, p, v in lines_of(calendar_of("A", "a", [told("Europe/London", at)]))
-             if n == "DTSTART" and ("TZID" in p or v.endswith("Z")))
+        next(
+            v
+            for n, p, v in lines_of(calendar_of("A", "a", [told("Europe/London", at)]))
+            if n == "DTSTART" and ("TZID" in p or v.endswith("Z"))
+        )
         for at in (first, second)
-    ]  # fmt: skip
+    ]
     assert said == ["20261025T013000", "20261025T013000Z"]
 
 

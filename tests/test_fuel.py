@@ -19,13 +19,24 @@ from scheduler.rules import fuel
 
 GAL = fuel.L_PER_GAL
 CHART = {
-    20: (0.6, 0.9, 1.3, 1.6), 30: (1.3, 1.8, 2.4, 2.9), 40: (1.6, 2.3, 3.2, 4.0),
-    60: (1.8, 2.9, 3.8, 4.8), 75: (2.4, 3.4, 4.6, 6.4), 100: (2.6, 4.1, 5.8, 7.4),
-    125: (3.1, 5.0, 7.1, 9.1), 135: (3.3, 5.4, 7.6, 9.8), 150: (3.6, 5.9, 8.4, 10.9),
-    175: (4.1, 6.8, 9.7, 12.7), 200: (4.7, 7.7, 11.0, 14.4), 230: (5.3, 8.8, 12.5, 16.6),
-    250: (5.7, 9.5, 13.6, 18.0), 300: (6.8, 11.3, 16.1, 21.5), 350: (7.9, 13.1, 18.7, 25.1),
-    400: (8.9, 14.9, 21.3, 28.6), 500: (11.0, 18.5, 26.4, 35.7),
-}  # fmt: skip
+    20: (0.6, 0.9, 1.3, 1.6),
+    30: (1.3, 1.8, 2.4, 2.9),
+    40: (1.6, 2.3, 3.2, 4.0),
+    60: (1.8, 2.9, 3.8, 4.8),
+    75: (2.4, 3.4, 4.6, 6.4),
+    100: (2.6, 4.1, 5.8, 7.4),
+    125: (3.1, 5.0, 7.1, 9.1),
+    135: (3.3, 5.4, 7.6, 9.8),
+    150: (3.6, 5.9, 8.4, 10.9),
+    175: (4.1, 6.8, 9.7, 12.7),
+    200: (4.7, 7.7, 11.0, 14.4),
+    230: (5.3, 8.8, 12.5, 16.6),
+    250: (5.7, 9.5, 13.6, 18.0),
+    300: (6.8, 11.3, 16.1, 21.5),
+    350: (7.9, 13.1, 18.7, 25.1),
+    400: (8.9, 14.9, 21.3, 28.6),
+    500: (11.0, 18.5, 26.4, 35.7),
+}
 DIESEL = msgspec.structs.replace(UNIT, fuel="diesel", rated_kw=200.0, tank_l=1000.0)
 
 
@@ -240,9 +251,16 @@ def test_low_holds_until_two_points_above() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "level", "share", "litres"),
-    [("lpg", 80, 1.0, 600), ("lpg", 50, 0.5, 300), ("lpg", 20, 0, 0), ("lpg", 10, 0, 0),
-     ("lpg", 95, 1.0, 750), ("diesel", 50, 0.5, 500), ("petrol", 0, 0, 0)],
-)  # fmt: skip
+    [
+        ("lpg", 80, 1.0, 600),
+        ("lpg", 50, 0.5, 300),
+        ("lpg", 20, 0, 0),
+        ("lpg", 10, 0, 0),
+        ("lpg", 95, 1.0, 750),
+        ("diesel", 50, 0.5, 500),
+        ("petrol", 0, 0, 0),
+    ],
+)
 def test_what_can_be_burnt(kind: object, level: float, share: float, litres: float) -> None:
     can = fuel.usable(kind)  # type: ignore[arg-type]
     assert can.share(level) == pytest.approx(share)
@@ -262,8 +280,12 @@ def look(
     """The verdict on a unit whose tank read this; runs: as if its days had said so."""
     at = [t for t, _ in readings]
     known: UnitInputs = inputs(at[-1], 230.0, unit)
-    pulse = Pulse(device="D", heard_at=at[-1], newest_at=at[-1],
-                  latest={"fuel_pct": Latest(at[-1], readings[-1][1])})  # fmt: skip
+    pulse = Pulse(
+        device="D",
+        heard_at=at[-1],
+        newest_at=at[-1],
+        latest={"fuel_pct": Latest(at[-1], readings[-1][1])},
+    )
     known = msgspec.structs.replace(known, pulses=(pulse,), records=records)
     facts = day_facts(known, HABIT)
     days: list[Day] = []
@@ -355,8 +377,13 @@ def test_petrol_lasts_by_its_own_fall() -> None:
 def test_litres_poured_in_correct_the_chart() -> None:
     """Six hours at half load: the chart says 7.7 gal/h, the pump says a tenth more."""
     readings = [(T0 + 900 * n, 90.0) for n in range(120)]
-    run = Run(start=T0 + 7200, end=T0 + 7200 + 6 * 3600, start_seen="observed",
-              end_seen="observed", energy_kwh=600.0)  # fmt: skip
+    run = Run(
+        start=T0 + 7200,
+        end=T0 + 7200 + 6 * 3600,
+        start_seen="observed",
+        end_seen="observed",
+        energy_kwh=600.0,
+    )
     poured = [
         Record(id=f"r{n}", at=at, by="Bo", unit="U", kind="refuel", facts={"litres": litres})
         for n, (at, litres) in enumerate([(T0, 300.0), (T0 + 40_000, 1.1 * 6 * 7.7 * GAL)])

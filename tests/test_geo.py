@@ -17,8 +17,13 @@ def test_nashville_to_los_angeles_on_two_spheres(shared: Path, checked: Checks) 
     case = case["haversine_36.12,-86.67_33.94,-118.40_km"]
     points = (36.12, -86.67, 33.94, -118.40)
     got = [distance_km(*points, radius_km=radius) for radius in (6371, 6372.8)]
-    checked("Distance on a sphere [km]", "haversine example of many texts",
-            [case["R6371"], case["R6372.8"]], got, 1e-6)  # fmt: skip
+    checked(
+        "Distance on a sphere [km]",
+        "haversine example of many texts",
+        [case["R6371"], case["R6372.8"]],
+        got,
+        1e-6,
+    )
     assert distance_km(*points) == pytest.approx(case["wgs84"], rel=0.005)
 
 
@@ -26,19 +31,27 @@ def test_nashville_to_los_angeles_on_two_spheres(shared: Path, checked: Checks) 
     ("points", "ellipsoid_km"),
     [
         # national geodesy agency's test line Flinders Peak - Buninyong, 54,972.271 m
-        ((-37.95103341666667, 144.42486788888888, -37.65282113888889, 143.92649552777777), 54.972271),
+        (
+            (-37.95103341666667, 144.42486788888888, -37.65282113888889, 143.92649552777777),
+            54.972271,
+        ),
         # Land's End - John o'Groats, 969,954.166 m on WGS 84
         ((50.06632, -5.71475, 58.64402, -3.07009), 969.954166),
         # one degree of the equator and half of it, WGS 84 (Karney)
         ((0.0, 0.0, 0.0, 1.0), 111.3194908),
         ((0.0, 0.0, 0.0, 180.0), 20003.9314586),
     ],
-)  # fmt: skip
+)
 def test_within_half_a_percent_of_the_ellipsoid(
     points: tuple[float, float, float, float], ellipsoid_km: float, checked: Checks
 ) -> None:
-    checked("Distance over the ellipsoid's [1]", "national geodesy agency; Karney (WGS 84)",
-            1.0, distance_km(*points) / ellipsoid_km, 0.0056)  # fmt: skip
+    checked(
+        "Distance over the ellipsoid's [1]",
+        "national geodesy agency; Karney (WGS 84)",
+        1.0,
+        distance_km(*points) / ellipsoid_km,
+        0.0056,
+    )
 
 
 def test_one_degree_on_a_sphere_of_6371_km(checked: Checks) -> None:

@@ -38,8 +38,15 @@ def store(tmp_path: Path) -> Iterator[EmbeddedStore]:
 def inputs(fittings: list[Fitting], calibrations: list[Calibration] | None = None) -> UnitInputs:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
     return UnitInputs(
-        unit=Unit(id="u", site="s", customer="c", nominal_v=230, nominal_hz=50, running=signal,
-                  service_plan="p"),
+        unit=Unit(
+            id="u",
+            site="s",
+            customer="c",
+            nominal_v=230,
+            nominal_hz=50,
+            running=signal,
+            service_plan="p",
+        ),
         site=Site(id="s", customer="c", name="S", time_zone="UTC"),
         customer=Customer(id="c", name="C"),
         fittings=tuple(fittings),
@@ -48,7 +55,7 @@ def inputs(fittings: list[Fitting], calibrations: list[Calibration] | None = Non
         plan=None,
         pulses=(),
         facts_seq=1,
-    )  # fmt: skip
+    )
 
 
 def fitting(device: str, start: int | None = None, end: int | None = None) -> Fitting:
@@ -142,17 +149,23 @@ def as_rows(window: Window) -> list[list[float]]:
     n=st.integers(1, 20),
 )
 def test_buckets_equal_those_made_from_the_readings(
-    store: EmbeddedStore, swap: int, gap: int, lines: list[tuple[bool, float, int]],
-    span: tuple[int, int], n: int,
-) -> None:  # fmt: skip
+    store: EmbeddedStore,
+    swap: int,
+    gap: int,
+    lines: list[tuple[bool, float, int]],
+    span: tuple[int, int],
+    n: int,
+) -> None:
     """Across a swap with a gap, and calibrations that begin anywhere, also inside a bucket."""
     fill(store, "old", {at: 200.0 + at for at in range(0, 100, 3)})
     fill(store, "new", {at: 50.0 + at for at in range(1, 100, 4)})
     known = inputs(
         [fitting("old", None, START + swap), fitting("new", START + swap + gap)],
-        [line("f-old" if old else "f-new", gain, 1.5, START + at, f"c{i}")
-         for i, (old, gain, at) in enumerate(lines)],
-    )  # fmt: skip
+        [
+            line("f-old" if old else "f-new", gain, 1.5, START + at, f"c{i}")
+            for i, (old, gain, at) in enumerate(lines)
+        ],
+    )
     start, end = START + span[0], START + span[0] + span[1]
     got = as_rows(read_window(store, known, ["ac_v"], start, end, n)["ac_v"])
     np.testing.assert_allclose(got, by_hand(store, known, start, end, n), rtol=1e-12)

@@ -330,9 +330,17 @@ def test_a_redelivery_after_48_hours_is_a_new_one(desk):
 def test_a_time_without_zone_is_read_in_the_zone_of_the_site(desk):
     from fleet.registry.register import import_units
 
-    row = {"customer": "C", "site": "S", "unit": "g1", "nominal_v": 230, "nominal_hz": 50,
-           "running_signal": "ac_v", "running_on": 200, "service_plan": "air_spark",
-           "time_zone": "Europe/Berlin"}  # fmt: skip
+    row = {
+        "customer": "C",
+        "site": "S",
+        "unit": "g1",
+        "nominal_v": 230,
+        "nominal_hz": 50,
+        "running_signal": "ac_v",
+        "running_on": 200,
+        "service_plan": "air_spark",
+        "time_zone": "Europe/Berlin",
+    }
     report = import_units(desk.registry, [row], NOW, "test")
     assert report.ok, report.problems
     desk.take(msg({"at": "2026-11-25T08:01:00", "values": {"ac_v": 1}}))
@@ -341,9 +349,11 @@ def test_a_time_without_zone_is_read_in_the_zone_of_the_site(desk):
 
 def test_bad_messages_are_kept_with_their_reason_and_the_rest_goes_on(desk):
     taken = desk.take(
-        msg(b"{"), reading(NOW, ac_v=1), Message("hourhand/main/g 1/readings", b"{}", NOW),
+        msg(b"{"),
+        reading(NOW, ac_v=1),
+        Message("hourhand/main/g 1/readings", b"{}", NOW),
         msg({"at": NOW, "values": {"ac_v": 6553.5, "battery_v": 12.6}}, device="g2"),
-    )  # fmt: skip
+    )
     assert (taken.quarantined, taken.ours) == (3, 0)
     assert [device for device, _, _ in desk.quarantine()] == ["g1", "", "g2"]
     assert desk.kept("g2") == {"battery_v": {NOW: 12.6}}
@@ -491,8 +501,15 @@ def test_files_of_the_inbox_are_taken_in_name_order_and_deleted(desk):
 def test_a_bad_line_of_the_inbox_is_named_and_the_rest_goes_on(desk):
     desk.settings.inbox.mkdir()
     good = line({"at": NOW, "values": {"ac_v": 1}})
-    lines = [good, "{", '{"topic": "x"}', line({}, NOW + 9_999), line({}, "yesterday"),
-             '{"received_at": 1795590120, "topic": "hourhand/main/g1/readings", "payload_b64": "%%"}', good]  # fmt: skip
+    lines = [
+        good,
+        "{",
+        '{"topic": "x"}',
+        line({}, NOW + 9_999),
+        line({}, "yesterday"),
+        '{"received_at": 1795590120, "topic": "hourhand/main/g1/readings", "payload_b64": "%%"}',
+        good,
+    ]
     (desk.settings.inbox / "a.jsonl").write_text("\n".join(lines) + "\n")
     taken = drain(desk)
     assert (taken.readings, taken.quarantined) == (2, 5)
@@ -554,9 +571,11 @@ def test_history_does_not_move_the_last_sign_of_life(desk):
     desk.take(reading(NOW, ac_v=1))
     desk.settings.inbox.mkdir()
     (desk.settings.inbox / "a.jsonl").write_text(
-        line([{"at": NOW - 9_000, "values": {"ac_v": 7}}], NOW - 8_000) + "\n"
-        + line({"at": NOW + 300, "values": {"ac_v": 7}}, NOW + 300) + "\n"
-    )  # fmt: skip
+        line([{"at": NOW - 9_000, "values": {"ac_v": 7}}], NOW - 8_000)
+        + "\n"
+        + line({"at": NOW + 300, "values": {"ac_v": 7}}, NOW + 300)
+        + "\n"
+    )
     drain(desk)
     pulse = desk.pulse()
     assert pulse.heard_at == NOW

@@ -121,9 +121,14 @@ def test_telephone_numbers_are_kept_for_fiction() -> None:
 
 @pytest.mark.parametrize(
     ("domain", "kept"),
-    [("example.org", True), ("x.example", True), ("firm.co.uk", False), ("post.com", False),
-     ("example.org.uk", False)],
-)  # fmt: skip
+    [
+        ("example.org", True),
+        ("x.example", True),
+        ("firm.co.uk", False),
+        ("post.com", False),
+        ("example.org.uk", False),
+    ],
+)
 def test_a_domain_of_somebodys_would_be_found(domain: str, kept: bool) -> None:
     (found,) = MAIL.finditer(f"write to a@{domain} today")
     assert bool(KEPT_FREE.search(found.group(1))) == kept

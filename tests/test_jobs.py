@@ -56,8 +56,11 @@ WEEK = dict.fromkeys(range(5), (("08:00", "17:00"),))
 
 def stocked(reg: Registry) -> tuple[str, str]:
     """Two customers with a set each; (site of the first, of the second)."""
-    take(reg, row("U1", lat="54.60", lon="-3.14"),
-         row("U2", customer="Quay Ltd", site="Quay", lat="54.70", lon="-3.30"))  # fmt: skip
+    take(
+        reg,
+        row("U1", lat="54.60", lon="-3.14"),
+        row("U2", customer="Quay Ltd", site="Quay", lat="54.70", lon="-3.30"),
+    )
     first, second = pages.unit(reg, EVERYTHING, "U1"), pages.unit(reg, EVERYTHING, "U2")
     assert first is not None
     assert second is not None
@@ -67,8 +70,14 @@ def stocked(reg: Registry) -> tuple[str, str]:
 def job_at(reg: Registry, unit: str = "U1", id: str = "j1", **more: Any) -> Job:
     found = pages.unit(reg, EVERYTHING, unit)
     assert found is not None
-    fields = {"id": id, "title": "Oil", "unit": unit, "site": found.site.id,
-              "customer": found.customer.id, "due_on": "2026-11-27"}  # fmt: skip
+    fields = {
+        "id": id,
+        "title": "Oil",
+        "unit": unit,
+        "site": found.site.id,
+        "customer": found.customer.id,
+        "due_on": "2026-11-27",
+    }
     made = work.opened(Job(**(fields | more)), NOW, "Dee")
     jobs.add_jobs(reg, [made])
     return made[0]
@@ -90,9 +99,11 @@ def test_steps_are_appended_and_the_newest_state_stands(reg: Registry) -> None:
         jobs.add_steps(reg, [work.advance(kept, kind, NOW + 60, "Dee", note)], BY)  # type: ignore[arg-type]
     life = jobs.steps(reg, EVERYTHING, job.id)
     assert [(s.n, s.kind, s.state) for s in life] == [
-        (1, "opened", "open"), (2, "call", "call_first"), (3, "called", "open"),
+        (1, "opened", "open"),
+        (2, "call", "call_first"),
+        (3, "called", "open"),
         (4, "drop", "dropped"),
-    ]  # fmt: skip
+    ]
     kept = jobs.job(reg, EVERYTHING, "j1")
     assert kept is not None
     assert (kept.state, kept.reason, kept.n) == ("dropped", "sold", 4)
@@ -135,18 +146,35 @@ def put_due(reg: Registry, *items: DueItem) -> None:
         for item in items:
             connection.execute(
                 sa.insert(t.due).values(
-                    unit=item.unit, task=item.task, state=item.state, on_date=item.due_on,
-                    share=item.share, doc=msgspec.json.encode(item),
+                    unit=item.unit,
+                    task=item.task,
+                    state=item.state,
+                    on_date=item.due_on,
+                    share=item.share,
+                    doc=msgspec.json.encode(item),
                 )
-            )  # fmt: skip
+            )
 
 
 def due(**more: Any) -> DueItem:
-    return DueItem(**({
-        "unit": "U1", "task": "oil_filter", "name": "Oil and filter", "state": "soon",
-        "binds": "calendar", "share": 0.9, "due_on": "2026-12-01", "last_done_on": "2025-12-01",
-        "every_months": 12, "minutes": 30, "parts": {"oil_l": 1.5},
-    } | more))  # fmt: skip
+    return DueItem(
+        **(
+            {
+                "unit": "U1",
+                "task": "oil_filter",
+                "name": "Oil and filter",
+                "state": "soon",
+                "binds": "calendar",
+                "share": 0.9,
+                "due_on": "2026-12-01",
+                "last_done_on": "2025-12-01",
+                "every_months": 12,
+                "minutes": 30,
+                "parts": {"oil_l": 1.5},
+            }
+            | more
+        )
+    )
 
 
 def test_due_work_becomes_one_job_and_ends_with_its_record(reg: Registry) -> None:
@@ -198,9 +226,14 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     technicians.save_technician(reg, driver(stock={"oil_l": 2.0}), NOW, BY)
     job = job_at(reg, task="oil_filter")
     told = work.Told(
-        form="f", at=NOW - 60, zone="Europe/Berlin", by="Ana", entered_by="Dee", hours=812.4,
+        form="f",
+        at=NOW - 60,
+        zone="Europe/Berlin",
+        by="Ana",
+        entered_by="Dee",
+        hours=812.4,
         tasks=(work.ToldTask(task="oil_filter", name="Oil", said="done", parts={"oil_l": 5.0}),),
-    )  # fmt: skip
+    )
     made = work.finished(job, {}, told, NOW)
     wrong = msgspec.structs.replace(made.records[-1], id="x", kind="refuel", facts={})
     with pytest.raises(RecordRefused):
@@ -236,12 +269,14 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     ("text", "says"),
     [
         ("Mon-Fri 08:00-17:00", "Mon-Fri 08:00-17:00"),
-        ("sat 9:00-12:00, Mon-Thu 08:00-12:00, Mon-Thu 13:00-17:00",
-         "Mon-Thu 08:00-12:00, Mon-Thu 13:00-17:00, Sat 09:00-12:00"),
+        (
+            "sat 9:00-12:00, Mon-Thu 08:00-12:00, Mon-Thu 13:00-17:00",
+            "Mon-Thu 08:00-12:00, Mon-Thu 13:00-17:00, Sat 09:00-12:00",
+        ),
         ("Sat-Mon 22:00-24:00", "Mon 22:00-24:00, Sat-Sun 22:00-24:00"),
         ("", ""),
     ],
-)  # fmt: skip
+)
 def test_hours_are_read_and_said_again(text: str, says: str) -> None:
     assert say_hours(read_hours(text)) == says
     assert read_hours(says) == read_hours(text)
@@ -272,10 +307,12 @@ def test_a_technician_is_kept_and_belongs_to_one_person(reg: Registry) -> None:
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        ({"id": "a b"}, "id"), ({"name": " "}, "name"), ({"lat": 540.0}, "latitude"),
+        ({"id": "a b"}, "id"),
+        ({"name": " "}, "name"),
+        ({"lat": 540.0}, "latitude"),
         ({"time_zone": "Mars/Base"}, "not a time zone"),
     ],
-)  # fmt: skip
+)
 def test_unfit_technicians_are_refused(lite: Registry, more: dict[str, Any], says: str) -> None:
     with pytest.raises(TechnicianRefused, match=says):
         technicians.save_technician(lite, driver(**more), NOW, BY)
@@ -462,8 +499,9 @@ def test_a_customer_on_stop_gets_safety_but_no_routine(lite: Registry) -> None:
 def test_a_job_that_waits_for_parts_or_a_yes_stays_out(lite: Registry) -> None:
     ready(lite)
     one, two = jobs.jobs(lite, EVERYTHING)
-    jobs.add_steps(lite, [work.advance(one, "wait_part", NOW, "Dee"),
-                          work.advance(two, "ask", NOW, "Dee")])  # fmt: skip
+    jobs.add_steps(
+        lite, [work.advance(one, "wait_part", NOW, "Dee"), work.advance(two, "ask", NOW, "Dee")]
+    )
     found = planned(lite)
     assert found.plan is not None
     assert [(u.job, u.reason) for u in found.plan.unplanned] == [("j1", Reason.PARTS)]
@@ -532,14 +570,19 @@ def event(uid: str, start: int = NOW + 3600, summary: str = "Mill: Oil") -> Feed
 
 def test_sequences_rise_with_changes_and_gone_visits_are_cancelled(reg: Registry) -> None:
     technicians.save_technician(reg, driver(), NOW, BY)
-    versions = ([event("a"), event("b")], [event("a"), event("b", NOW + 7200)], [event("a")],
-                [event("a"), event("b")])  # fmt: skip
+    versions = (
+        [event("a"), event("b")],
+        [event("a"), event("b", NOW + 7200)],
+        [event("a")],
+        [event("a"), event("b")],
+    )
     seen = []
     for n, events in enumerate(versions):
         with reg.write() as connection:
             rounds_feed.tell_feeds(connection, events, NOW + n)
-        seen.append({e.event.uid: (e.sequence, e.cancelled)
-                     for e in rounds_feed.told_events(reg, "t1")})  # fmt: skip
+        seen.append(
+            {e.event.uid: (e.sequence, e.cancelled) for e in rounds_feed.told_events(reg, "t1")}
+        )
     assert seen == [
         {"a": (0, False), "b": (0, False)},
         {"a": (0, False), "b": (1, False)},

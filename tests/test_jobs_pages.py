@@ -36,11 +36,24 @@ def sent(of: Caller, /, **fields: str) -> dict[str, str]:
 
 
 def call_form(of: Caller, unit: str, **fields: str) -> dict[str, str]:
-    return sent(of, **({
-        "id": str(uuid4()), "unit": unit, "symptom": "Beeps all night", "caller": "Jo",
-        "phone": "01632 960123", "pressing": "week", "next": "go", "found": "customer",
-        "minutes": "60", "people": "1",
-    } | fields))  # fmt: skip
+    return sent(
+        of,
+        **(
+            {
+                "id": str(uuid4()),
+                "unit": unit,
+                "symptom": "Beeps all night",
+                "caller": "Jo",
+                "phone": "01632 960123",
+                "pressing": "week",
+                "next": "go",
+                "found": "customer",
+                "minutes": "60",
+                "people": "1",
+            }
+            | fields
+        ),
+    )
 
 
 def taken(office: Office, title: str) -> Job:
@@ -218,10 +231,17 @@ def test_the_interface_keeps_the_callers_number_in_the_house(client: TestClient)
 @pytest.mark.parametrize(
     ("cell", "kept"),
     [
-        ("=1+1", "'=1+1"), ("+44", "'+44"), ("-1", "'-1"), ("@x", "'@x"), ("  =x", "'  =x"),
-        ("\t=x", "'\t=x"), ("plain", "plain"), (-1.5, -1.5), ("a=b", "a=b"),
+        ("=1+1", "'=1+1"),
+        ("+44", "'+44"),
+        ("-1", "'-1"),
+        ("@x", "'@x"),
+        ("  =x", "'  =x"),
+        ("\t=x", "'\t=x"),
+        ("plain", "plain"),
+        (-1.5, -1.5),
+        ("a=b", "a=b"),
     ],
-)  # fmt: skip
+)
 def test_no_cell_can_be_run_by_a_spreadsheet(cell: object, kept: object) -> None:
     """OWASP, CSV injection: a cell beginning with = + - @ tab or CR may be a formula."""
     assert safe(cell) == kept
@@ -242,8 +262,14 @@ def test_an_errand_has_a_place_and_is_planned(
     office: Office, client: TestClient, caller: Caller
 ) -> None:
     """A part to fetch: no set, a name and degrees as a map shows them."""
-    form = call_form(caller, "", symptom="Fetch the filters", found="office", minutes="15",
-                     place="Parts counter, Dock Road")  # fmt: skip
+    form = call_form(
+        caller,
+        "",
+        symptom="Fetch the filters",
+        found="office",
+        minutes="15",
+        place="Parts counter, Dock Road",
+    )
     for there in ("", "54.6", "north of here", "95.0, 1.0", "54.6, 190"):
         refused = client.post("/jobs/call", data=form | {"there": there}, headers={"origin": HERE})
         assert refused.status_code == 422, there

@@ -106,9 +106,12 @@ def test_silence_becomes_no_word_when_its_limit_passes(running: Service) -> None
     """Last heard almost 20 min ago, by a replayed message: the limit passes while we look on."""
     heard = int(time.time()) - 1200 + 6
     line = {
-        "received_at": iso(heard), "topic": "hourhand/main/set-1/readings", "qos": 1,
-        "retain": False, "payload": {"values": {"battery_v": 12.6, "ac_v": 0}},
-    }  # fmt: skip
+        "received_at": iso(heard),
+        "topic": "hourhand/main/set-1/readings",
+        "qos": 1,
+        "retain": False,
+        "payload": {"values": {"battery_v": 12.6, "ac_v": 0}},
+    }
     recorded = running.data.parent / "recorded.jsonl"
     recorded.write_text(json.dumps(line) + "\n")
     done = running.hourhand("replay", str(recorded))

@@ -47,8 +47,9 @@ def test_a_connection_cut_off_is_a_lead_lost(url: str, postgres: str) -> None:
     with psycopg.connect(host=postgres, user="hourhand", dbname="lead", autocommit=True) as link:
         ended = link.execute(
             "SELECT count(pg_terminate_backend(pid)) FROM pg_locks "
-            "WHERE locktype = 'advisory' AND objid = %s", (KEY,)
-        ).fetchone()  # fmt: skip
+            "WHERE locktype = 'advisory' AND objid = %s",
+            (KEY,),
+        ).fetchone()
     assert ended == (1,)
     assert wait_for("the second to lead", two.held)
     assert not one.held()
@@ -67,9 +68,10 @@ def start(url: str, data: Path) -> subprocess.Popen[bytes]:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("HOURHAND_")}
     environment["HOURHAND_REGISTRY_URL"] = url
     return subprocess.Popen(
-        [sys.executable, "-m", "scheduler", "--data", str(data)], env=environment,
+        [sys.executable, "-m", "scheduler", "--data", str(data)],
+        env=environment,
         stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
 
 
 def test_the_one_standing_by_takes_over_from_a_killed_one(url: str, tmp_path: Path) -> None:

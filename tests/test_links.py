@@ -79,8 +79,19 @@ def house(module_office: Office) -> House:
     return House(module_office, app_of(fleet), callers, app_of(demo))
 
 
-WHO = ("nobody", "visitor", "link", "reader", "reader in an outage", "technician", "technician of nobody",
-       "technician of one customer", "office", "office of one customer", "owner")  # fmt: skip
+WHO = (
+    "nobody",
+    "visitor",
+    "link",
+    "reader",
+    "reader in an outage",
+    "technician",
+    "technician of nobody",
+    "technician of one customer",
+    "office",
+    "office of one customer",
+    "owner",
+)
 
 
 def begin(house: House, who: str) -> tuple[str, ...]:

@@ -115,14 +115,19 @@ def test_hysteresis_goes_on_over_midnight() -> None:
     at = [T0 + 86_400 - 120, T0 + 86_400 - 60, T0 + 86_400, T0 + 86_400 + 60]
     days = days_of(at, [230, 100, 116, 118])
     assert [(e.kind, e.latest) for day in days for e in day.mains] == [
-        ("lost", at[1]), ("back", at[3]),
-    ]  # fmt: skip
+        ("lost", at[1]),
+        ("back", at[3]),
+    ]
 
 
 def test_outages_out_of_edges() -> None:
     edges: list[mains.Edge] = [
-        ("back", 5, 10), ("lost", 20, 30), ("lost", 35, 40), ("back", 50, 60), ("lost", 90, 91),
-    ]  # fmt: skip
+        ("back", 5, 10),
+        ("lost", 20, 30),
+        ("lost", 35, 40),
+        ("back", 50, 60),
+        ("lost", 90, 91),
+    ]
     whole, going = mains.outages(edges)
     assert whole == mains.Outage(lost=30, lost_earliest=20, back=60, back_earliest=50)
     assert going == mains.Outage(lost=91, lost_earliest=90)

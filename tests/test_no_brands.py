@@ -15,12 +15,54 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 WORDS_AND_STANDARDS = frozenset(
-    {"amqp", "amqps", "apprise", "apprises", "dbus", "dot", "dot.", "e-mail", "evolution", "form",
-     "forms", "irc", "ircs", "join", "json", "jsons", "line", "mailto", "mailtos", "matrix", "mqtt",
-     "mqtts", "notify!", "push", "pushed", "resend", "rockets", "session", "sessions", "seven",
-     "signal", "signals", "spike", "smpp", "smpps", "syslog", "twist", "windows", "workflow", "workflows",
-     "xml", "xmls", "xmpp", "xmpps", "zoom"}
-)  # fmt: skip
+    {
+        "amqp",
+        "amqps",
+        "apprise",
+        "apprises",
+        "dbus",
+        "dot",
+        "dot.",
+        "e-mail",
+        "evolution",
+        "form",
+        "forms",
+        "irc",
+        "ircs",
+        "join",
+        "json",
+        "jsons",
+        "line",
+        "mailto",
+        "mailtos",
+        "matrix",
+        "mqtt",
+        "mqtts",
+        "notify!",
+        "push",
+        "pushed",
+        "resend",
+        "rockets",
+        "session",
+        "sessions",
+        "seven",
+        "signal",
+        "signals",
+        "spike",
+        "smpp",
+        "smpps",
+        "syslog",
+        "twist",
+        "windows",
+        "workflow",
+        "workflows",
+        "xml",
+        "xmls",
+        "xmpp",
+        "xmpps",
+        "zoom",
+    }
+)
 
 
 def brands() -> frozenset[str]:

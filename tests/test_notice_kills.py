@@ -43,17 +43,22 @@ KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
 
 def start(data: Path, post: MailServer, kill_at: str = "") -> subprocess.Popen[bytes]:
     environment = {
-        **os.environ, "HOURHAND_SMTP_HOST": "127.0.0.1", "HOURHAND_SMTP_PORT": str(post.port),
-        "HOURHAND_SMTP_SECURITY": "none", "HOURHAND_SMTP_FROM": "duty@example.org",
+        **os.environ,
+        "HOURHAND_SMTP_HOST": "127.0.0.1",
+        "HOURHAND_SMTP_PORT": str(post.port),
+        "HOURHAND_SMTP_SECURITY": "none",
+        "HOURHAND_SMTP_FROM": "duty@example.org",
         "HOURHAND_FIRM": "Harrow",
-    }  # fmt: skip
+    }
     if kill_at:
         environment["HOURHAND_TEST_FAULT"] = kill_at
     with (data / "said").open("ab") as out:
         return subprocess.Popen(
-            [sys.executable, "-m", "scheduler", "--data", data], env=environment, stdout=out,
+            [sys.executable, "-m", "scheduler", "--data", data],
+            env=environment,
+            stdout=out,
             stderr=out,
-        )  # fmt: skip
+        )
 
 
 def prepared(data: Path, web: WebServer) -> tuple[Registry, str]:
@@ -65,9 +70,7 @@ def prepared(data: Path, web: WebServer) -> tuple[Registry, str]:
     now = clock.now()
     ann = people.add_person(registry, person, ANN, now, people.hash_password("four plain words"))
     address = read(f"json://127.0.0.1:{web.port}/")
-    outbox.add_target(
-        registry, ann.id, address.way, address.text, shown(address), key, ANN, now
-    )  # fmt: skip
+    outbox.add_target(registry, ann.id, address.way, address.text, shown(address), key, ANN, now)
     return registry, ann.id
 
 
@@ -77,12 +80,20 @@ def put(registry: Registry, person: str, numbers: range) -> list[str]:
     ways: tuple[Way, ...] = ("email", "webhook")
     made = [
         Notice(
-            id=f"n{n:04d}-{way}", cause=f"e{n}", step="1", person=person, way=way, kind="alert",
-            subject=f"Act now {n}", body="Would not start.", made_at=now, not_before=now,
+            id=f"n{n:04d}-{way}",
+            cause=f"e{n}",
+            step="1",
+            person=person,
+            way=way,
+            kind="alert",
+            subject=f"Act now {n}",
+            body="Would not start.",
+            made_at=now,
+            not_before=now,
         )
         for n in numbers
         for way in ways
-    ]  # fmt: skip
+    ]
     put_notices(registry, made, now)
     return [one.id for one in made]
 
@@ -154,9 +165,17 @@ def test_a_claim_of_a_sender_before_is_taken_over_at_once(tmp_path: Path) -> Non
     registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
     now = clock.now()
     told = Notice(
-        id="n1", cause="e1", step="1", person="ann", way="email", kind="alert", subject="s",
-        body="b", made_at=now, not_before=now,
-    )  # fmt: skip
+        id="n1",
+        cause="e1",
+        step="1",
+        person="ann",
+        way="email",
+        kind="alert",
+        subject="s",
+        body="b",
+        made_at=now,
+        not_before=now,
+    )
     put_notices(registry, [told], now)
     assert len(outbox.claim(registry, now, "email", 5)) == 1
     assert outbox.claim(registry, now + 1, "email", 5) == []

@@ -27,13 +27,20 @@ from tests.test_words import NOW, SAMPLES, ZONE
 ROOM = Path(words.__file__).parent
 FILES = sorted(ROOM.glob("*.py"))
 NEVER = (
-    r"\bswitch(ed|ing)? (it |the set )?(back )?(in)?to auto", r"\b(put|set|turn) it (back )?(in|to) auto",
-    r"\btry (to )?(start|crank|it again|again)", r"(?<!may not )(?<!did not )\bstart (it|the (set|engine|generator))\b",
-    r"\banother (start|attempt to start)", r"\brestart", r"\bcrank it\b", r"\bjump[ -]?(start|lead|cable)",
-    r"\bopen (up )?(the|its|a) (panel|cover|cabinet|box|door)", r"\b(take|remove) the (panel|cover)\b",
-    r"\breset (the|its) (fault|panel|controller|alarm)", r"\b(by|over)pass the\b",
+    r"\bswitch(ed|ing)? (it |the set )?(back )?(in)?to auto",
+    r"\b(put|set|turn) it (back )?(in|to) auto",
+    r"\btry (to )?(start|crank|it again|again)",
+    r"(?<!may not )(?<!did not )\bstart (it|the (set|engine|generator))\b",
+    r"\banother (start|attempt to start)",
+    r"\brestart",
+    r"\bcrank it\b",
+    r"\bjump[ -]?(start|lead|cable)",
+    r"\bopen (up )?(the|its|a) (panel|cover|cabinet|box|door)",
+    r"\b(take|remove) the (panel|cover)\b",
+    r"\breset (the|its) (fault|panel|controller|alarm)",
+    r"\b(by|over)pass the\b",
     r"\brun (it|the (set|generator)|your generator)\b",
-)  # fmt: skip
+)
 """Another start, a jump start, an opened panel, a switch to automatic, a set run by who reads it."""
 
 
@@ -71,10 +78,17 @@ def test_no_template_says_what_is_never_said(path: Path) -> None:
 
 @pytest.mark.parametrize(
     "bad",
-    ["Switch it to automatic.", "Put it back in auto.", "Try to start it again.", "Jump-start it.",
-     "Open the panel and look.", "Ask them to restart it.", "Run your generator for 20 min.",
-     "Reset the fault at its panel."],
-)  # fmt: skip
+    [
+        "Switch it to automatic.",
+        "Put it back in auto.",
+        "Try to start it again.",
+        "Jump-start it.",
+        "Open the panel and look.",
+        "Ask them to restart it.",
+        "Run your generator for 20 min.",
+        "Reset the fault at its panel.",
+    ],
+)
 def test_the_walk_can_fail(bad: str, tmp_path: Path) -> None:
     planted = tmp_path / "planted.py"
     planted.write_text(f'"""Doc."""\nX = 3\nSAID = f"{{X}} sets. {bad}"\n')
@@ -103,11 +117,18 @@ def notice_of(finding: Finding, place: str, way: str = "sms", kind: str = "alert
     said = words.sentence(finding, ZONE, NOW)
     ended = "05:31" if kind == "cleared" else ""
     return Notice(
-        id="n1", cause="e1", step="1", person="p", way=way, kind=kind,
+        id="n1",
+        cause="e1",
+        step="1",
+        person="p",
+        way=way,
+        kind=kind,
         subject=said_of.subject(finding, said, place, kind),
         body=said_of.body(said, place, "01632 960005", way, ended=ended),
-        made_at=NOW, not_before=NOW, path="/alerts/e1",
-    )  # type: ignore[arg-type]  # fmt: skip
+        made_at=NOW,
+        not_before=NOW,
+        path="/alerts/e1",
+    )  # type: ignore[arg-type]
 
 
 def cautioned(text: str) -> bool:
@@ -162,14 +183,25 @@ ZONES = ("UTC", "Europe/Dublin", "America/St_Johns", "Asia/Kathmandu", "Pacific/
 
 @settings(max_examples=120, deadline=None)
 @given(
-    st.sampled_from(SAMPLES), st.text(max_size=300), st.text(st.characters(codec="ascii"), max_size=300),
-    st.integers(0, 800 * 86_400), st.integers(0, 400 * 86_400), st.sampled_from(ZONES),
-    st.booleans(), st.sampled_from(["sms", "push", "email"]),
-)  # fmt: skip
+    st.sampled_from(SAMPLES),
+    st.text(max_size=300),
+    st.text(st.characters(codec="ascii"), max_size=300),
+    st.integers(0, 800 * 86_400),
+    st.integers(0, 400 * 86_400),
+    st.sampled_from(ZONES),
+    st.booleans(),
+    st.sampled_from(["sms", "push", "email"]),
+)
 def test_both_times_of_late_news_outlive_any_place_and_any_link(
-    sample: Finding, place: str, link: str, before_s: int, ago_s: int, zone: str, next_in_line: bool,
+    sample: Finding,
+    place: str,
+    link: str,
+    before_s: int,
+    ago_s: int,
+    zone: str,
+    next_in_line: bool,
     way: str,
-) -> None:  # fmt: skip
+) -> None:
     """160 characters of the 7-bit alphabet, none of them counted twice: the times as they stand on
     the site's wall, the caution where it sends a person, the link where it leaves room."""
     learned_at = NOW - ago_s
@@ -208,10 +240,15 @@ def test_whatever_comes_in_a_text_message_stays_one(
 
 @pytest.mark.parametrize(
     ("place", "said"),
-    [("Weir", "Nobody has answered: Weir: Would not start. "),
-     ("The Old Weir Care Home and Day Centre, Keld", "Nobody has answered: The O...: Would not start "),
-     ("Hut: at the ford", "Nobody has answered: Hut:...: Would not start. ")],
-)  # fmt: skip
+    [
+        ("Weir", "Nobody has answered: Weir: Would not start. "),
+        (
+            "The Old Weir Care Home and Day Centre, Keld",
+            "Nobody has answered: The O...: Would not start ",
+        ),
+        ("Hut: at the ford", "Nobody has answered: Hut:...: Would not start. "),
+    ],
+)
 def test_a_place_is_cut_before_what_is_the_matter(place: str, said: str) -> None:
     """46 characters beside caution and link, 38 of them the words around the place."""
     subject = f"Nobody has answered: Act now: {place}: Would not start"
@@ -229,8 +266,16 @@ def test_a_customer_in_an_outage_reads_the_dangers(power: customers.Power) -> No
     subject, body = customers.outage_mail("Elm Power", fares)
     assert "\n" not in subject
     assert "\r" not in subject + body
-    for word in ("outdoors", "doors, windows", "carbon monoxide alarm", "dizzy", "Never plug",
-                 "Engine off and cooled", "OFF", "start by itself"):  # fmt: skip
+    for word in (
+        "outdoors",
+        "doors, windows",
+        "carbon monoxide alarm",
+        "dizzy",
+        "Never plug",
+        "Engine off and cooled",
+        "OFF",
+        "start by itself",
+    ):
         assert word in body, word
     assert ("call us" in body) == (power != "powered")
 

@@ -15,21 +15,42 @@ pytestmark = [pytest.mark.long, pytest.mark.timeout(900)]
 
 TESTS = Path(__file__).resolve().parent
 WHOLE = [
-    "test_api.py", "test_pages.py", "test_roles.py", "test_sessions.py", "test_turns.py",
-    "test_history.py", "test_intake.py", "test_collector.py", "test_cli.py", "test_browser.py",
-    "test_tls.py", "test_alarms.py",
-]  # fmt: skip
+    "test_api.py",
+    "test_pages.py",
+    "test_roles.py",
+    "test_sessions.py",
+    "test_turns.py",
+    "test_history.py",
+    "test_intake.py",
+    "test_collector.py",
+    "test_cli.py",
+    "test_browser.py",
+    "test_tls.py",
+    "test_alarms.py",
+]
 """Every test file that opens a registry through settings. Those of the registry itself run on both
 databases wherever they run."""
 
 
 def test_the_suite_on_postgresql(postgres: str, capsys: pytest.CaptureFixture[str]) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-m",
-         "not long and not sqlite_only", *(str(TESTS / name) for name in WHOLE)],
-        cwd=TESTS.parent, capture_output=True, text=True, check=False,
+        [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-q",
+            "-p",
+            "no:cacheprovider",
+            "-m",
+            "not long and not sqlite_only",
+            *(str(TESTS / name) for name in WHOLE),
+        ],
+        cwd=TESTS.parent,
+        capture_output=True,
+        text=True,
+        check=False,
         env={**os.environ, "HOURHAND_TEST_POSTGRES": postgres},
-    )  # fmt: skip
+    )
     with capsys.disabled():
         print(f"\non PostgreSQL: {done.stdout.strip().splitlines()[-1]}")
     assert done.returncode == 0, done.stdout[-6000:]

@@ -20,10 +20,15 @@ T0 = 1_795_590_000
 
 def a_set(n: int, **changes: Any) -> SetNow:
     known: dict[str, Any] = {
-        "unit": f"u{n:04d}", "site": f"s{n:04d}", "customer": f"c{n:04d}", "area": "North",
-        "zone": "Europe/London", "heard_at": T0 - 30, "report_s": 60,
+        "unit": f"u{n:04d}",
+        "site": f"s{n:04d}",
+        "customer": f"c{n:04d}",
+        "area": "North",
+        "zone": "Europe/London",
+        "heard_at": T0 - 30,
+        "report_s": 60,
         "mains": MainsNow(state="present", since=T0 - 90_000, at=T0 - 30),
-    }  # fmt: skip
+    }
     return SetNow(**known | changes)
 
 
@@ -58,8 +63,9 @@ def looked(sets: Sequence[SetNow], *moments: int, open_: Sequence[Outage] = ()) 
 def test_a_set_that_fell_silent_in_its_run_is_not_called_standing() -> None:
     """It came on, said so, and its router died with the mains: its run ends where it was last heard,
     and that is no word of it standing. Once it is not reporting at all, nothing proves it."""
-    run = Run(start=T0 + 15, end=T0 + 140, start_seen="observed", end_seen="gap",
-              last_on_at=T0 + 140)  # fmt: skip
+    run = Run(
+        start=T0 + 15, end=T0 + 140, start_seen="observed", end_seen="gap", last_on_at=T0 + 140
+    )
     held = off(1, heard=T0 + 140, condition="last_heard_running", last_run=run)
     assert cover_of(held, T0, T0 + 500) == "covered"
     silent = off(1, heard=T0 + 140, condition="not_reporting", last_run=run)
@@ -140,14 +146,26 @@ def test_sets_without_an_area_are_neighbours_within_fifteen_kilometres() -> None
 COVERS: list[tuple[str, SetNow, int, Cover]] = [
     ("failed, heard", off(1, kinds=frozenset({"failed_start"})), 100, "failed"),
     ("not in auto", off(1, heard=T0 + 20, kinds=frozenset({"not_in_auto"})), 100, "failed"),
-    ("failed once, then started", on_load(1, T0, T0 + 60, kinds=frozenset({"failed_start"})), 60,
-     "covered"),
-    ("runs without volts", on_load(1, T0, T0 + 60, kinds=frozenset({"no_output"})), 60,
-     "no_voltage"),
+    (
+        "failed once, then started",
+        on_load(1, T0, T0 + 60, kinds=frozenset({"failed_start"})),
+        60,
+        "covered",
+    ),
+    (
+        "runs without volts",
+        on_load(1, T0, T0 + 60, kinds=frozenset({"no_output"})),
+        60,
+        "no_voltage",
+    ),
     ("its last will came, its next report is not due", off(1, offline_at=T0 + 20), 30, "waiting"),
     ("its last will came, and ten minutes went", off(1, offline_at=T0 + 20), 600, "unproven"),
-    ("on change, its last will came", off(1, beats=True, report_s=86_400, offline_at=T0 + 20), 600,
-     "unproven"),
+    (
+        "on change, its last will came",
+        off(1, beats=True, report_s=86_400, offline_at=T0 + 20),
+        600,
+        "unproven",
+    ),
     ("on change, nothing has changed", off(1, beats=True, report_s=86_400), 7200, "waiting"),
     ("it said when it will speak", off(1, promised_at=T0 + 3600), 3599, "waiting"),
     ("a will from before", off(1, heard=T0, offline_at=T0 - 500), 30, "waiting"),
@@ -159,18 +177,23 @@ COVERS: list[tuple[str, SetNow, int, Cover]] = [
     ("never heard", off(1, heard=T0).__class__(unit="u", site="s", customer="c"), 1, "unproven"),
     ("on load", on_load(1, T0, T0 + 60), 60, "covered"),
     ("little fuel", on_load(1, T0, T0 + 60, fuel_h=3.0), 60, "low_fuel"),
-    ("read standing two minutes later", off(1, heard=T0 + 120, stood_at=T0 + 120), 120,
-     "not_running"),
+    (
+        "read standing two minutes later",
+        off(1, heard=T0 + 120, stood_at=T0 + 120),
+        120,
+        "not_running",
+    ),
     ("read standing a minute later", off(1, heard=T0 + 60, stood_at=T0 + 60), 60, "waiting"),
     ("something was received", off(1, heard=T0 + 300, stood_at=T0 - 40), 300, "waiting"),
     ("mains back", back(1, T0, T0 + 900, T0 + 910), 910, "mains_back"),
     ("out for work", off(1, condition="out_of_service"), 700, "aside"),
     ("laid up", off(1, condition="laid_up"), 700, "aside"),
-]  # fmt: skip
+]
 
 
-@pytest.mark.parametrize(("held", "after", "cover"), [c[1:] for c in COVERS],
-                         ids=[c[0] for c in COVERS])  # fmt: skip
+@pytest.mark.parametrize(
+    ("held", "after", "cover"), [c[1:] for c in COVERS], ids=[c[0] for c in COVERS]
+)
 def test_how_a_site_fares(held: SetNow, after: int, cover: Cover) -> None:
     assert cover_of(held, T0, T0 + after) == cover
 
@@ -185,15 +208,28 @@ def test_what_was_ready_before_is_no_proof() -> None:
 
 def member(n: int, cover: Cover, criticality: Any = "home", since: int = T0) -> OutageMember:
     return OutageMember(
-        unit=f"u{n}", site=f"s{n}", customer="c", criticality=criticality, cover=cover,
-        since=since, lost_at=T0,
-    )  # fmt: skip
+        unit=f"u{n}",
+        site=f"s{n}",
+        customer="c",
+        criticality=criticality,
+        cover=cover,
+        since=since,
+        lost_at=T0,
+    )
 
 
 def test_the_call_list() -> None:
     """ENGINEERING 11: failed to start, no voltage, no proof of cover, low fuel; critical earlier."""
-    order: tuple[Cover, ...] = ("failed", "not_running", "no_voltage", "unproven", "waiting",
-                                "low_fuel", "covered", "mains_back")  # fmt: skip
+    order: tuple[Cover, ...] = (
+        "failed",
+        "not_running",
+        "no_voltage",
+        "unproven",
+        "waiting",
+        "low_fuel",
+        "covered",
+        "mains_back",
+    )
     mixed = [member(n, cover) for n, cover in enumerate(reversed(order))]
     assert tuple(m.cover for m in call_list(mixed)) == order
     same = [member(1, "unproven"), member(2, "unproven", "life"), member(3, "unproven", "business")]
@@ -206,19 +242,34 @@ def test_the_call_list() -> None:
 @given(
     st.lists(
         st.tuples(
-            st.sampled_from(["failed", "not_running", "no_voltage", "unproven", "waiting",
-                             "low_fuel", "covered", "aside", "mains_back"]),
-            st.sampled_from(["life", "business", "home"]), st.integers(0, 5000),
-        ), max_size=40,
+            st.sampled_from(
+                [
+                    "failed",
+                    "not_running",
+                    "no_voltage",
+                    "unproven",
+                    "waiting",
+                    "low_fuel",
+                    "covered",
+                    "aside",
+                    "mains_back",
+                ]
+            ),
+            st.sampled_from(["life", "business", "home"]),
+            st.integers(0, 5000),
+        ),
+        max_size=40,
     )
-)  # fmt: skip
+)
 def test_nobody_without_cover_stands_below_one_with(rows: list[tuple[Any, Any, int]]) -> None:
     """Whatever the criticality: open ones first, then those not heard, then the covered."""
     listed = call_list(
         [member(n, cover, crit, T0 + since) for n, (cover, crit, since) in enumerate(rows)]
     )
-    groups = [0 if m.cover in OPEN else 1 if m.cover == "waiting" else
-              2 if m.cover == "low_fuel" else 3 for m in listed]  # fmt: skip
+    groups = [
+        0 if m.cover in OPEN else 1 if m.cover == "waiting" else 2 if m.cover == "low_fuel" else 3
+        for m in listed
+    ]
     assert groups == sorted(groups)
 
 
@@ -238,15 +289,27 @@ def test_a_neighbour_that_was_not_heard_since_is_in_it() -> None:
 def test_an_outage_ends_and_its_minutes_are_known() -> None:
     """One ran from 15 s on; one failed; one was not heard again until the mains was back."""
     failed = {"kinds": frozenset({"failed_start"})}
-    during = [on_load(1, T0, T0 + 1200), off(2, heard=T0 + 1200, **failed),
-              off(3, offline_at=T0 + 20)]  # fmt: skip
+    during = [
+        on_load(1, T0, T0 + 1200),
+        off(2, heard=T0 + 1200, **failed),
+        off(3, offline_at=T0 + 20),
+    ]
     (open_one,) = looked(during, T0 + 30, T0 + 700, T0 + 1200)
     end = T0 + 3600
-    gone = a_set(3, condition="not_reporting", heard_at=T0, offline_at=T0 + 20,
-                 mains=MainsNow(last="absent", since=T0, since_earliest=T0 - 10, at=T0))  # fmt: skip
-    after = [back(1, T0, end, end + 60), a_set(2, **failed, heard_at=end + 60,
-             mains=MainsNow(state="present", since=end, at=end + 60)),
-             gone]  # fmt: skip
+    gone = a_set(
+        3,
+        condition="not_reporting",
+        heard_at=T0,
+        offline_at=T0 + 20,
+        mains=MainsNow(last="absent", since=T0, since_earliest=T0 - 10, at=T0),
+    )
+    after = [
+        back(1, T0, end, end + 60),
+        a_set(
+            2, **failed, heard_at=end + 60, mains=MainsNow(state="present", since=end, at=end + 60)
+        ),
+        gone,
+    ]
     assert step([open_one], after, end + 60)[0].ended_at is None, "one is still to be heard"
     (over,) = step([open_one], after, end + 700)
     assert over.ended_at == end
@@ -256,8 +319,12 @@ def test_an_outage_ends_and_its_minutes_are_known() -> None:
     assert (fares["u0003"].covered_s, fares["u0003"].unproven_s) == (0, 3600)
     # its history comes later: it had run all the while
     run = Run(start=T0 + 20, end=end + 200, start_seen="observed", end_seen="observed")
-    late = a_set(3, mains=MainsNow(state="present", since=end, at=end + 900), heard_at=end + 900,
-                 last_run=run)  # fmt: skip
+    late = a_set(
+        3,
+        mains=MainsNow(state="present", since=end, at=end + 900),
+        heard_at=end + 900,
+        last_run=run,
+    )
     (healed,) = step([over], [late], end + 910)
     third = next(m for m in healed.members if m.unit == "u0003")
     assert (third.covered_s, third.uncovered_s, third.unproven_s) == (3580, 20, 0)
@@ -267,9 +334,16 @@ def test_an_outage_ends_and_its_minutes_are_known() -> None:
 def test_a_sites_own_comeback_time_is_learned() -> None:
     def came_back(after: int) -> OutageMember:
         return OutageMember(
-            unit="u", site="s", customer="c", criticality="home", cover="mains_back", since=T0,
-            lost_at=T0, back_at=T0 + 100, heard_again_at=T0 + 100 + after,
-        )  # fmt: skip
+            unit="u",
+            site="s",
+            customer="c",
+            criticality="home",
+            cover="mains_back",
+            since=T0,
+            lost_at=T0,
+            back_at=T0 + 100,
+            heard_again_at=T0 + 100 + after,
+        )
 
     assert comeback_s([]) == 1200
     assert comeback_s([came_back(400), came_back(1900), came_back(30)]) == 1900

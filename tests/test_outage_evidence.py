@@ -85,24 +85,32 @@ def devices(rng: np.random.Generator) -> list[Device]:
                 number=number,
                 lost=lost,
                 starts=NEVER if fails else lost + int(rng.integers(8, 60)),
-                habit=Habit(mode="steady", standing_s=standing,
-                            running_s=min(standing, int(rng.choice([60, 300]))), source="register"),
+                habit=Habit(
+                    mode="steady",
+                    standing_s=standing,
+                    running_s=min(standing, int(rng.choice([60, 300]))),
+                    source="register",
+                ),
                 phase=int(rng.integers(0, standing)),
                 router=str(rng.choice(["kept", "kept", "back", "dead"])),
                 boot_s=int(rng.integers(120, 420)),
                 sees_mains=bool(rng.random() < 0.8),
                 chatter=bool(rng.random() < 0.4),
             )
-        )  # fmt: skip
+        )
     return made
 
 
 def row_at(device: Device, heard: list[tuple[int, int, dict[str, float]]], now: int) -> SetRow:
     """What is kept of the set at a moment: its own day, assessed."""
     unit = msgspec.structs.replace(
-        UNIT, id=f"u{device.number}", site=f"s{device.number}", area="North", habit=device.habit,
+        UNIT,
+        id=f"u{device.number}",
+        site=f"s{device.number}",
+        area="North",
+        habit=device.habit,
         running=RunningSignal(first=SignalChannel("running", 0.5, 0.5)),
-    )  # fmt: skip
+    )
     columns: dict[str, dict[int, float]] = {}
     for _, at, values in heard:
         for name, value in values.items():
@@ -113,13 +121,16 @@ def row_at(device: Device, heard: list[tuple[int, int, dict[str, float]]], now: 
     }
     receipt = max((one[0] for one in heard), default=None)
     pulse = Pulse(
-        device="D", heard_at=receipt, newest_at=max((one[1] for one in heard), default=None),
+        device="D",
+        heard_at=receipt,
+        newest_at=max((one[1] for one in heard), default=None),
         latest={n: Latest(int(s.t[-1]), float(s.v[-1])) for n, s in series.items()},
-    )  # fmt: skip
+    )
     known = msgspec.structs.replace(
-        inputs(now, 230.0, unit), site=Site(id=unit.site, customer="C", name="s", time_zone="UTC"),
+        inputs(now, 230.0, unit),
+        site=Site(id=unit.site, customer="C", name="s", time_zone="UTC"),
         pulses=(pulse,),
-    )  # fmt: skip
+    )
     day = digest(day_facts(known, device.habit), T0 // 86_400, series)
     seen = assess(known, [day], now)
     return SetRow(unit, known.site, known.customer, seen.summary, pulse)

@@ -62,14 +62,29 @@ FAILED_START = 6
 COVERED = 0
 POWERS = get_args(say.Power)
 KEPT_IN_A_TEXT = (
-    "outdoors only", "away from doors, windows", "CO alarm", "Dizzy", "go outside", "Never plug",
-    "Engine off and cool", "fuel or oil", "at OFF", "start by itself",
-)  # fmt: skip
+    "outdoors only",
+    "away from doors, windows",
+    "CO alarm",
+    "Dizzy",
+    "go outside",
+    "Never plug",
+    "Engine off and cool",
+    "fuel or oil",
+    "at OFF",
+    "start by itself",
+)
 
 
 def member(cover: Cover = "failed", **over: Any) -> OutageMember:
-    base = OutageMember(unit="u1", site="s1", customer="c1", criticality="home", cover=cover,
-                        since=NOW, lost_at=NOW - 600)  # fmt: skip
+    base = OutageMember(
+        unit="u1",
+        site="s1",
+        customer="c1",
+        criticality="home",
+        cover=cover,
+        since=NOW,
+        lost_at=NOW - 600,
+    )
     return msgspec.structs.replace(base, **over)
 
 
@@ -94,8 +109,9 @@ def test_a_text_is_three_messages_of_a_phone_at_most_with_every_caution(
     firm: str, place: str, power: say.Power, here: bool, low: bool
 ) -> None:
     """153 letters of the 7-bit alphabet in each of several; none of them counts twice."""
-    told_of = say.Fares(place=place, at="28 Nov 2025 07:12", power=power, here=here,
-                        low=low and power == "powered")  # fmt: skip
+    told_of = say.Fares(
+        place=place, at="28 Nov 2025 07:12", power=power, here=here, low=low and power == "powered"
+    )
     text = say.outage_text(firm, told_of)
     assert len(text) <= 3 * 153
     assert say.segments(text) <= 3
@@ -145,10 +161,18 @@ def test_no_place_breaks_a_line_or_a_subject() -> None:
 
 @pytest.mark.parametrize(
     ("cover", "power"),
-    [("failed", "not_powered"), ("not_running", "not_powered"), ("no_voltage", "not_powered"),
-     ("aside", "not_powered"), ("unproven", "unknown"), ("waiting", "unknown"),
-     ("low_fuel", "powered"), ("covered", None), ("mains_back", None)],
-)  # fmt: skip
+    [
+        ("failed", "not_powered"),
+        ("not_running", "not_powered"),
+        ("no_voltage", "not_powered"),
+        ("aside", "not_powered"),
+        ("unproven", "unknown"),
+        ("waiting", "unknown"),
+        ("low_fuel", "powered"),
+        ("covered", None),
+        ("mains_back", None),
+    ],
+)
 def test_who_is_plainly_covered_or_has_mains_is_not_written(
     cover: Cover, power: str | None
 ) -> None:
@@ -213,11 +237,19 @@ def test_the_same_notice_for_one_outage_set_person_and_state() -> None:
 
 @pytest.mark.parametrize(
     ("phone", "number"),
-    [("01632 960006", "01632960006"), ("+44 (0)1632 960006", "+441632960006"),
-     ("+1 (510) 555-0101", "+15105550101"), ("01632 960006 / 07700 900123", "01632960006"),
-     ("01632 960006 ext. 5", "01632960006"), ("0+1632960006", "01632960006"), ("", ""),
-     ("ask at the desk", ""), ("112", ""), ("javascript:alert(1)", "")],
-)  # fmt: skip
+    [
+        ("01632 960006", "01632960006"),
+        ("+44 (0)1632 960006", "+441632960006"),
+        ("+1 (510) 555-0101", "+15105550101"),
+        ("01632 960006 / 07700 900123", "01632960006"),
+        ("01632 960006 ext. 5", "01632960006"),
+        ("0+1632960006", "01632960006"),
+        ("", ""),
+        ("ask at the desk", ""),
+        ("112", ""),
+        ("javascript:alert(1)", ""),
+    ],
+)
 def test_a_link_opens_a_text_message(phone: str, number: str) -> None:
     """RFC 5724, 2.2: sms:number?body=escaped."""
     link = sms_link(phone, "50 % & more?\r\n#x")
@@ -272,9 +304,13 @@ def row_of(fleet: Fleet, who: Caller, outage: str, n: int) -> str:
 
 
 def write(
-    fleet: Fleet, who: Caller, outage: str, n: int = FAILED_START, client: TestClient | None = None,
+    fleet: Fleet,
+    who: Caller,
+    outage: str,
+    n: int = FAILED_START,
+    client: TestClient | None = None,
     **over: str,
-) -> Any:  # fmt: skip
+) -> Any:
     data = {"form_token": who.form_token, "unit": unit_id(n), "power": "not_powered"} | over
     return (client or who.client(app_of(fleet))).post(
         f"/outages/{outage}/write", data=data, headers={"origin": HERE}
@@ -321,8 +357,12 @@ def test_of_a_portable_set_the_page_says_why_there_is_no_text(
 def test_that_a_text_was_sent_by_hand_stands_in_the_log(
     made: Fleet, dee: Caller, outage: str
 ) -> None:
-    data = {"form_token": dee.form_token, "unit": unit_id(FAILED_START), "outcome": "written",
-            "note": "by text message"}  # fmt: skip
+    data = {
+        "form_token": dee.form_token,
+        "unit": unit_id(FAILED_START),
+        "outcome": "written",
+        "note": "by text message",
+    }
     answer = dee.client(app_of(made)).post(
         f"/outages/{outage}/call", data=data, headers={"origin": HERE}
     )
@@ -343,7 +383,9 @@ def test_without_an_address_or_a_word_of_the_office_there_is_no_button(
         ("remind_customers", False, "remind_customers is off"),
         ("smtp_host", "", "no mail server is set"),
     ):
-        other = Fleet(msgspec.structs.replace(made.settings, **{name: value}), made.registry, made.history)  # fmt: skip
+        other = Fleet(
+            msgspec.structs.replace(made.settings, **{name: value}), made.registry, made.history
+        )
         row = row_of(other, dee, outage, FAILED_START)
         assert said in row
         assert "sms:" in row, "from their own phone anybody may still write"
@@ -401,7 +443,9 @@ def test_one_button_writes_to_the_customer_once_and_says_so(
         )
         assert send(made, post).sent == 0
     assert "it was delivered" in row_of(made, dee, outage, FAILED_START)
-    assert [r.detail for r in audit(made.registry) if r.subject == unit_id(FAILED_START)].count("written") == 2  # fmt: skip
+    assert [r.detail for r in audit(made.registry) if r.subject == unit_id(FAILED_START)].count(
+        "written"
+    ) == 2
     page = dee.client(app_of(made)).get(f"/alerts/{outage}").text
     assert "the customer" in page
 
@@ -413,9 +457,14 @@ def send(fleet: Fleet, post: MailServer, at: int = NOW) -> Any:
 
 @pytest.mark.parametrize(
     ("over", "code"),
-    [({"unit": "gs-02"}, 422), ({"unit": ""}, 422), ({"power": "powered"}, 409),
-     ({"power": ""}, 409), ({"form_token": "x"}, 403)],
-)  # fmt: skip
+    [
+        ({"unit": "gs-02"}, 422),
+        ({"unit": ""}, 422),
+        ({"power": "powered"}, 409),
+        ({"power": ""}, 409),
+        ({"form_token": "x"}, 403),
+    ],
+)
 def test_what_is_not_written(
     made: Fleet, dee: Caller, outage: str, over: dict[str, str], code: int
 ) -> None:
@@ -432,8 +481,14 @@ def fare(fleet: Fleet, places: Places, n: int, at: int, **change: Any) -> None:
     assert row.summary is not None
     assert inputs is not None
     summary = msgspec.structs.replace(row.summary, **change)
-    turn = UnitTurn(unit=unit_id(n), customer=row.customer.id, assessment=b"{}",
-                    look_again_at=at + 60, summary=summary, facts_seq=inputs.facts_seq)  # fmt: skip
+    turn = UnitTurn(
+        unit=unit_id(n),
+        customer=row.customer.id,
+        assessment=b"{}",
+        look_again_at=at + 60,
+        summary=summary,
+        facts_seq=inputs.facts_seq,
+    )
     assert work.write_turn(fleet.registry, [turn], at) == []
     places.note(inputs, summary)
 

@@ -49,8 +49,17 @@ FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"att
 
 
 def fleet(reg: Registry, count: int, **changes: Any) -> None:
-    rows = [row(f"U{n:04d}", site=f"Site {n:04d}", customer=f"Customer {n:04d}", area="North",
-                habit="steady 60 60", **changes) for n in range(count)]  # fmt: skip
+    rows = [
+        row(
+            f"U{n:04d}",
+            site=f"Site {n:04d}",
+            customer=f"Customer {n:04d}",
+            area="North",
+            habit="steady 60 60",
+            **changes,
+        )
+        for n in range(count)
+    ]
     take(reg, *rows)
 
 
@@ -60,10 +69,16 @@ def summary(n: int, now: int, lost: int | None, **changes: Any) -> UnitSummary:
     if lost is not None:
         mains = MainsNow(state="absent", since=lost, since_earliest=lost - 5, at=lost)
     known: dict[str, Any] = {
-        "unit": f"U{n:04d}", "at": now, "condition": "standing_by", "condition_since": NOW - 9000,
-        "heard_at": now if lost is None else lost, "newest_at": now, "silent_limit_s": 1200,
-        "hours": EngineHours(hours_h=1.0, source="meter"), "mains": mains,
-    }  # fmt: skip
+        "unit": f"U{n:04d}",
+        "at": now,
+        "condition": "standing_by",
+        "condition_since": NOW - 9000,
+        "heard_at": now if lost is None else lost,
+        "newest_at": now,
+        "silent_limit_s": 1200,
+        "hours": EngineHours(hours_h=1.0, source="meter"),
+        "mains": mains,
+    }
     return UnitSummary(**known | changes)
 
 
@@ -79,9 +94,15 @@ def write(reg: Registry, places: Places, now: int, *summaries: UnitSummary) -> N
         inputs = work.unit_inputs(reg, one.unit)
         assert inputs is not None
         turns.append(
-            UnitTurn(unit=one.unit, customer=inputs.customer.id, assessment=b"{}",
-                     look_again_at=now + 60, summary=one, facts_seq=inputs.facts_seq)
-        )  # fmt: skip
+            UnitTurn(
+                unit=one.unit,
+                customer=inputs.customer.id,
+                assessment=b"{}",
+                look_again_at=now + 60,
+                summary=one,
+                facts_seq=inputs.facts_seq,
+            )
+        )
         places.note(inputs, one)
     for start in range(0, len(turns), 100):
         assert work.write_turn(reg, turns[start : start + 100], now) == []
@@ -116,9 +137,22 @@ def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
     end = lost + 3000
     run = Run(start=lost + 12, end=end + 60, start_seen="observed", end_seen="observed")
     back = MainsNow(state="present", since=end, since_earliest=end - 5, at=end)
-    write(reg, places, end + 20,
-          *(summary(n, end + 20, None, mains=back, last_run=run if n == 0 else None,
-                    findings=(FAILED,) if n == 1 else ()) for n in range(4)))  # fmt: skip
+    write(
+        reg,
+        places,
+        end + 20,
+        *(
+            summary(
+                n,
+                end + 20,
+                None,
+                mains=back,
+                last_run=run if n == 0 else None,
+                findings=(FAILED,) if n == 1 else (),
+            )
+            for n in range(4)
+        ),
+    )
     outages.look(reg, places, OFFICE, end + 30)
     (over,) = kept.outages(reg, EVERYTHING)
     assert over.ended_at == end
@@ -221,9 +255,12 @@ def test_an_outage_learned_late_is_told_with_both_times(
     """Its devices kept the news while their links were down; NOW is 08:01 in Berlin, where they are."""
     fleet(reg, 4)
     places, came = Places(), NOW + later_s
-    write(reg, places, came, *(
-        summary(n, came, NOW, findings=(FAILED,), heard_at=came) for n in range(4)
-    ))  # fmt: skip
+    write(
+        reg,
+        places,
+        came,
+        *(summary(n, came, NOW, findings=(FAILED,), heard_at=came) for n in range(4)),
+    )
     outages.look(reg, places, OFFICE, came)
     (found,) = [o for o in kept.outages(reg, EVERYTHING) if not o.into]
     (notice, *_) = sent(reg, found.id)
@@ -289,14 +326,25 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     fleet(reg, 6)
     places, now = Places(), NOW + 2000
     silent = [summary(n, now, None, condition="not_reporting", heard_at=NOW + n) for n in range(6)]
-    finding = Finding(kind="not_reporting", severity="no_word", since=NOW + 1,
-                      facts={"silent_since": NOW + 1, "heard_at": NOW + 1})  # fmt: skip
+    finding = Finding(
+        kind="not_reporting",
+        severity="no_word",
+        since=NOW + 1,
+        facts={"silent_since": NOW + 1, "heard_at": NOW + 1},
+    )
     inputs = work.unit_inputs(reg, "U0001")
     assert inputs is not None
     found = of_unit(reg, inputs, silent[1], (finding,), now, OFFICE)
-    turn = UnitTurn(unit="U0001", customer=inputs.customer.id, assessment=b"{}",
-                    look_again_at=now + 60, summary=silent[1], facts_seq=inputs.facts_seq,
-                    opened=found.opened, notices=found.notices)  # fmt: skip
+    turn = UnitTurn(
+        unit="U0001",
+        customer=inputs.customer.id,
+        assessment=b"{}",
+        look_again_at=now + 60,
+        summary=silent[1],
+        facts_seq=inputs.facts_seq,
+        opened=found.opened,
+        notices=found.notices,
+    )
     assert work.write_turn(reg, [turn], now) == []
     (before,) = work.open_episodes(reg, ["unit:U0001"])
     assert [n.not_before > now for n in sent(reg, before.id)] == [True]

@@ -238,6 +238,9 @@ def test_merging_does_not_depend_on_the_order(a: Block, b: Block) -> None:
 
 def test_buckets_are_rounded_up_to_whole_seconds() -> None:
     b = buckets.buckets(0, 10, 4)
-    assert (b.width_s, buckets.fill(b, spans.readings(np.empty(0, np.int64), np.empty(0))).start.tolist()) == (3, [0, 3, 6, 9])  # fmt: skip
+    assert (
+        b.width_s,
+        buckets.fill(b, spans.readings(np.empty(0, np.int64), np.empty(0))).start.tolist(),
+    ) == (3, [0, 3, 6, 9])
     with pytest.raises(ValueError, match="at least one"):
         buckets.buckets(0, 10, 0)

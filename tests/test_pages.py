@@ -55,9 +55,21 @@ from fleet.store.opening import open_store
 from scheduler.day import Day, Spot
 
 HERE = "http://127.0.0.1:8080"
-PAGES = ["/", "/units", f"/units/{unit_id(0)}", f"/units/{unit_id(FAILED)}", f"/units/{unit_id(NEW)}",
-         "/due?days=", "/alerts", "/alerts?show=all", "/health-page", "/more", "/tolerance",
-         f"/units/{unit_id(0)}/record/meter_check", f"/units/{unit_id(6)}"]  # fmt: skip
+PAGES = [
+    "/",
+    "/units",
+    f"/units/{unit_id(0)}",
+    f"/units/{unit_id(FAILED)}",
+    f"/units/{unit_id(NEW)}",
+    "/due?days=",
+    "/alerts",
+    "/alerts?show=all",
+    "/health-page",
+    "/more",
+    "/tolerance",
+    f"/units/{unit_id(0)}/record/meter_check",
+    f"/units/{unit_id(6)}",
+]
 
 
 @pytest.fixture(scope="module")
@@ -148,8 +160,16 @@ def test_today_counts_and_names_what_needs_somebody(client: TestClient) -> None:
     text = " ".join(page.text.split())
     assert "If the mains failed everywhere now, 0 of 10 sets have lately proven to start" in text
     assert "4 need you." in text
-    for part in ("0 Ready", "6 Doubtful", "2 Not ready", "2 Unknown 1 silent 1 too new",
-                 "0 Set aside", "2 Act now", "1 Same day", "1 No word"):  # fmt: skip
+    for part in (
+        "0 Ready",
+        "6 Doubtful",
+        "2 Not ready",
+        "2 Unknown 1 silent 1 too new",
+        "0 Set aside",
+        "2 Act now",
+        "1 Same day",
+        "1 No word",
+    ):
         assert part.replace(" ", "") in text.replace(" ", ""), part
     assert text.index("Northgate Clinic") < text.index("Kiln School") < text.index("Weir Care Home")
     assert "Call the site, send the nearest van." in text
@@ -174,15 +194,32 @@ def many(n: int, grave: int, areas: int) -> list[today.Row]:
         found = (
             (Finding(kind="failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
         )
-        rows.append((
-            Unit(id=f"u{i}", site=f"s{i}", customer="c", nominal_v=230, nominal_hz=50,
-                 running=signal, service_plan="p", area=f"Area {i % areas:02d}"),
-            Site(id=f"s{i}", customer="c", name=f"Site {i}", time_zone="UTC"),
-            Customer(id="c", name="C"),
-            UnitSummary(unit=f"u{i}", at=NOW, condition="standing_by", condition_since=None,
-                        heard_at=NOW, newest_at=NOW, hours=EngineHours(hours_h=1, source="meter"),
-                        findings=found),
-        ))  # fmt: skip
+        rows.append(
+            (
+                Unit(
+                    id=f"u{i}",
+                    site=f"s{i}",
+                    customer="c",
+                    nominal_v=230,
+                    nominal_hz=50,
+                    running=signal,
+                    service_plan="p",
+                    area=f"Area {i % areas:02d}",
+                ),
+                Site(id=f"s{i}", customer="c", name=f"Site {i}", time_zone="UTC"),
+                Customer(id="c", name="C"),
+                UnitSummary(
+                    unit=f"u{i}",
+                    at=NOW,
+                    condition="standing_by",
+                    condition_since=None,
+                    heard_at=NOW,
+                    newest_at=NOW,
+                    hours=EngineHours(hours_h=1, source="meter"),
+                    findings=found,
+                ),
+            )
+        )
     return rows
 
 
@@ -216,15 +253,27 @@ def test_the_sentence_of_today_has_all_its_parts(
     """The five words are all sets; the unknown are the silent and the too new."""
     ready, doubtful, not_ready, new, aside = judged
     counts = Counts(
-        units=sum(judged) + silent + unassessed, by_condition={}, by_severity={},
-        not_assessed=unassessed, silent=silent,
-        by_readiness={"ready": ready, "doubtful": doubtful, "not_ready": not_ready,
-                      "unknown": new + silent, "set_aside": aside},
-    )  # fmt: skip
+        units=sum(judged) + silent + unassessed,
+        by_condition={},
+        by_severity={},
+        not_assessed=unassessed,
+        silent=silent,
+        by_readiness={
+            "ready": ready,
+            "doubtful": doubtful,
+            "not_ready": not_ready,
+            "unknown": new + silent,
+            "set_aside": aside,
+        },
+    )
     said = today.readiness(counts)
     assert [word for word, _ in said["parts"]] == [
-        "ready", "doubtful", "not_ready", "unknown", "set_aside",
-    ]  # fmt: skip
+        "ready",
+        "doubtful",
+        "not_ready",
+        "unknown",
+        "set_aside",
+    ]
     assert sum(number for _, number in said["parts"]) == counts.units
     assert (said["silent"], said["too_new"]) == (silent, new + unassessed)
     assert dict(said["parts"])["unknown"] == said["silent"] + said["too_new"]
@@ -370,13 +419,19 @@ def test_a_service_done_by_form_moves_what_is_due(client: TestClient, fleet: Fle
         ("hour_meter", {}, "please fill this in"),
         ("hour_meter", {"hours": "5", "by": " "}, "Your name"),
         ("hour_meter", {"hours": "5", "at": "soon"}, "date and time"),
-        ("meter_check", {"channel": "fuel_pct", "meter": "1", "raw": "1", "instrument": "A"},
-         "choose one"),
-        ("meter_check", {"channel": "ac_v", "meter": "0", "raw": "0.3", "instrument": "A"},
-         "not energised"),
+        (
+            "meter_check",
+            {"channel": "fuel_pct", "meter": "1", "raw": "1", "instrument": "A"},
+            "choose one",
+        ),
+        (
+            "meter_check",
+            {"channel": "ac_v", "meter": "0", "raw": "0.3", "instrument": "A"},
+            "not energised",
+        ),
         ("note", {"text": "x", "id": "not-a-uuid"}, "UUID"),
     ],
-)  # fmt: skip
+)
 def test_a_form_that_cannot_be_taken_comes_back_as_it_was_filled_in(
     client: TestClient, kind: str, sent: dict, says: str
 ) -> None:
@@ -407,12 +462,22 @@ def test_hours_that_cannot_be_are_asked_about_before_they_are_written(client: Te
 def test_a_second_point_of_a_check_joins_the_first() -> None:
     facts = forms.facts_from(
         forms.KINDS["meter_check"].fields,
-        {"channel": "battery_v", "meter": "12,1", "raw": "12.0", "meter_2": "14.2",
-         "raw_2": "14.0", "instrument": "A 77"},
+        {
+            "channel": "battery_v",
+            "meter": "12,1",
+            "raw": "12.0",
+            "meter_2": "14.2",
+            "raw_2": "14.0",
+            "instrument": "A 77",
+        },
         "UTC",
-    )  # fmt: skip
-    assert facts == {"channel": "battery_v", "meter": [12.1, 14.2], "raw": [12.0, 14.0],
-                     "instrument": "A 77"}  # fmt: skip
+    )
+    assert facts == {
+        "channel": "battery_v",
+        "meter": [12.1, 14.2],
+        "raw": [12.0, 14.0],
+        "instrument": "A 77",
+    }
 
 
 def test_every_kind_of_record_has_a_form_that_opens(client: TestClient) -> None:
@@ -487,18 +552,31 @@ def test_no_value_within_its_usual_range_is_called_outside(
 
 @pytest.mark.parametrize(
     ("age", "said"),
-    [(5, "just now"), (240, "4 min ago"), (5399, "90 min ago"), (7200, "05:05"),
-     (86_400, "Tue 07:05"), (-30, "just now"), (-600, "in 10 min")],
-)  # fmt: skip
+    [
+        (5, "just now"),
+        (240, "4 min ago"),
+        (5399, "90 min ago"),
+        (7200, "05:05"),
+        (86_400, "Tue 07:05"),
+        (-30, "just now"),
+        (-600, "in 10 min"),
+    ],
+)
 def test_moments_are_relative_while_fresh(age: int, said: str) -> None:
     assert phrases.fresh(NOW - age, "UTC", NOW) == said
 
 
 @pytest.mark.parametrize(
     ("on", "said"),
-    [("2026-11-25", "today"), ("2026-11-26", "tomorrow"), ("2026-11-24", "yesterday"),
-     ("2026-11-28", "Sat 28 Nov"), ("2026-12-09", "9 Dec"), ("2027-02-01", "1 Feb 2027")],
-)  # fmt: skip
+    [
+        ("2026-11-25", "today"),
+        ("2026-11-26", "tomorrow"),
+        ("2026-11-24", "yesterday"),
+        ("2026-11-28", "Sat 28 Nov"),
+        ("2026-12-09", "9 Dec"),
+        ("2027-02-01", "1 Feb 2027"),
+    ],
+)
 def test_dates_are_said_as_a_dispatcher_says_them(on: str, said: str) -> None:
     assert phrases.day_words(on, date(2026, 11, 25)) == said
 
@@ -506,19 +584,28 @@ def test_dates_are_said_as_a_dispatcher_says_them(on: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("channel", "value", "said"),
     [
-        ("battery_v", 12.64, ("12.6", "V")), ("mains_v", 231.4, ("231", "V")),
-        ("run_hours_h", 12345.67, ("12\u2009345.7", "h")), ("in_auto", 0.0, ("Not in auto", "")),
-        ("engine_temp_c", -8.4, ("\u22128", "°C")), ("speed_rpm", 1502.0, ("1\u2009502", "rpm")),
+        ("battery_v", 12.64, ("12.6", "V")),
+        ("mains_v", 231.4, ("231", "V")),
+        ("run_hours_h", 12345.67, ("12\u2009345.7", "h")),
+        ("in_auto", 0.0, ("Not in auto", "")),
+        ("engine_temp_c", -8.4, ("\u22128", "°C")),
+        ("speed_rpm", 1502.0, ("1\u2009502", "rpm")),
         ("odd_thing", 1.234, ("1.23", "")),
     ],
-)  # fmt: skip
+)
 def test_readings_carry_their_unit(channel: str, value: float, said: tuple[str, str]) -> None:
     assert phrases.reading(channel, value) == said
 
 
 def item(**more: object) -> DueItem:
-    given_ = {"unit": "u", "task": "oil", "name": "Oil", "state": "later", "binds": "calendar",
-              "share": 0.5} | more  # fmt: skip
+    given_ = {
+        "unit": "u",
+        "task": "oil",
+        "name": "Oil",
+        "state": "later",
+        "binds": "calendar",
+        "share": 0.5,
+    } | more
     return DueItem(**given_)  # type: ignore[arg-type]
 
 

@@ -62,8 +62,14 @@ def refitted(day: float = HALF) -> tuple[Fitting, ...]:
 
 def changed(part: str, day: float, **facts: Any) -> Record:
     at = int(T0 + day * DAY_S)
-    return Record(id=f"{part}{day}", at=at, by="Dee", unit="U", kind="part_changed",
-                  facts={"part": part, **facts})  # fmt: skip
+    return Record(
+        id=f"{part}{day}",
+        at=at,
+        by="Dee",
+        unit="U",
+        kind="part_changed",
+        facts={"part": part, **facts},
+    )
 
 
 def assessed(
@@ -90,8 +96,13 @@ def assessed(
 
 
 def cranking(low: float, days: int = DAYS) -> Planted:
-    return Planted(volts=floating, days=days, runs=WEEKLY, crank=dict.fromkeys(WEEKLY, low),
-                   air_c=lambda d: AIR + 0 * d)  # fmt: skip
+    return Planted(
+        volts=floating,
+        days=days,
+        runs=WEEKLY,
+        crank=dict.fromkeys(WEEKLY, low),
+        air_c=lambda d: AIR + 0 * d,
+    )
 
 
 def says(found: Assessment) -> str:
@@ -131,8 +142,14 @@ def test_cranking_low_by_the_board_before_says_nothing_of_this_one() -> None:
 
 
 def test_a_calibration_begins_anew_too() -> None:
-    later = Calibration(id="C2", fitting="F", channel="crank_min_v", gain=1.0, offset=0.0,
-                        from_at=T0 + (WEEKLY[-1] - 1) * DAY_S)  # fmt: skip
+    later = Calibration(
+        id="C2",
+        fitting="F",
+        channel="crank_min_v",
+        gain=1.0,
+        offset=0.0,
+        from_at=T0 + (WEEKLY[-1] - 1) * DAY_S,
+    )
     found = assessed(cranking(8.2), calibrations=(METER, later))
     assert found.battery.cranking.like_starts == 1
     assert found.battery.why != "low"
@@ -197,8 +214,14 @@ def test_a_rest_read_before_the_meter_check_is_history() -> None:
     bare = msgspec.structs.replace(UNIT, charger="none")
     planted = Planted(volts=lambda d: 12.0 + 0 * d, days=30)
     assert assessed(planted, unit=bare).battery.rest.charge_pct is not None
-    right = Calibration(id="C2", fitting="F", channel="battery_v", gain=1.0, offset=0.5,
-                        from_at=T0 + 30 * DAY_S - 300)  # fmt: skip
+    right = Calibration(
+        id="C2",
+        fitting="F",
+        channel="battery_v",
+        gain=1.0,
+        offset=0.5,
+        from_at=T0 + 30 * DAY_S - 300,
+    )
     assert assessed(planted, unit=bare, calibrations=(METER, right)).battery.rest.at is None
 
 
@@ -217,10 +240,14 @@ def demands() -> list[StartDemand]:
     for start in like_starts(3, 40, grows_s=6.0):
         found.append(
             StartDemand(
-                at=T0 + start.at, attempts=1, end="started", run_start=T0 + start.at + 5,
-                crank_s=start.crank_s, temp_c=start.temp_c,
+                at=T0 + start.at,
+                attempts=1,
+                end="started",
+                run_start=T0 + start.at + 5,
+                crank_s=start.crank_s,
+                temp_c=start.temp_c,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -356,10 +383,14 @@ def test_fuel_by_its_own_fall_counts_since_the_board() -> None:
 
 def metered(n: int, fitting: str, standing_h: float) -> Day:
     return Day(
-        unit="U", day=T0 // DAY_S + n, first_at=T0 + n * DAY_S, last_at=T0 + n * DAY_S + 80_000,
-        rise_standing_h=standing_h, standing_watched_s=82_800,
+        unit="U",
+        day=T0 // DAY_S + n,
+        first_at=T0 + n * DAY_S,
+        last_at=T0 + n * DAY_S + 80_000,
+        rise_standing_h=standing_h,
+        standing_watched_s=82_800,
         carry=Carry(fitting=fitting, meter=MeterCarry(max_h=24.0 * n + 24)),
-    )  # fmt: skip
+    )
 
 
 def test_a_meter_that_counted_standing_is_told_of_the_board_it_was_on() -> None:
@@ -369,10 +400,13 @@ def test_a_meter_that_counted_standing_is_told_of_the_board_it_was_on() -> None:
         ]
         return [
             msgspec.structs.replace(
-                day, hours=(HoursRise(from_at=T0 + n * DAY_S, to_at=T0 + (n + 1) * DAY_S, hours_h=20.0),)
+                day,
+                hours=(
+                    HoursRise(from_at=T0 + n * DAY_S, to_at=T0 + (n + 1) * DAY_S, hours_h=20.0),
+                ),
             )
             for n, day in enumerate(found)
-        ]  # fmt: skip
+        ]
 
     now = T0 + 5 * DAY_S
     same = assess(inputs(now, 231.0), days("F", 23.0), now)
@@ -433,8 +467,11 @@ TRUE_AS_THEY_STAND = (
 def spoken(path: Path) -> list[str]:
     """Every text of a module but its docstrings."""
     tree = ast.parse(path.read_text())
-    strings = {id(n): str(n.value) for n in ast.walk(tree)
-               if isinstance(n, ast.Constant) and isinstance(n.value, str)}  # fmt: skip
+    strings = {
+        id(n): str(n.value)
+        for n in ast.walk(tree)
+        if isinstance(n, ast.Constant) and isinstance(n.value, str)
+    }
     for node in ast.walk(tree):
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             strings.pop(id(node.value), None)

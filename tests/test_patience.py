@@ -44,15 +44,19 @@ def test_a_program_waits_for_its_registry_and_then_works(
 ) -> None:
     url, make = missing
     environment = {
-        **os.environ, "HOURHAND_REGISTRY_URL": url, "HOURHAND_HTTP_PORT": str(free_port()),
+        **os.environ,
+        "HOURHAND_REGISTRY_URL": url,
+        "HOURHAND_HTTP_PORT": str(free_port()),
         "HOURHAND_MQTT_PORT": str(free_port()),
-    }  # fmt: skip
+    }
     said = tmp_path / "said"
     with said.open("wb") as out:
         running = subprocess.Popen(
             [sys.executable, "-m", program, "--data", tmp_path / "data"],
-            env=environment, stdout=out, stderr=out,
-        )  # fmt: skip
+            env=environment,
+            stdout=out,
+            stderr=out,
+        )
     try:
         assert wait_for("a word on waiting", lambda: "Trying again" in said.read_text())
         assert running.poll() is None

@@ -173,8 +173,9 @@ def test_failed_sign_ins_are_kept_90_days_and_all_else_for_good(reg: Registry) -
     people.note_failure(reg, "dee", "192.0.2.7", "wrong password", NOW)
     people.note_failure(reg, "", "192.0.2.7", "unknown name", NOW + 91 * DAY_S)
     assert [(r.kind, r.who) for r in people.audit(reg)] == [
-        ("sign_in_failed", "somebody"), ("person_added", "the tests")
-    ]  # fmt: skip
+        ("sign_in_failed", "somebody"),
+        ("person_added", "the tests"),
+    ]
 
 
 # --- passwords and codes ------------------------------------------------------------------------
@@ -291,11 +292,16 @@ def test_names_and_tls_of_the_door() -> None:
 @pytest.mark.parametrize(
     ("asked", "to"),
     [
-        ("/units?q=a", "/units?q=a"), ("https://evil.example", "/"), ("//evil.example", "/"),
-        ("/\\evil.example", "/"), ("javascript:alert(1)", "/"), ("/sign-in?next=/", "/"), ("", "/"),
+        ("/units?q=a", "/units?q=a"),
+        ("https://evil.example", "/"),
+        ("//evil.example", "/"),
+        ("/\\evil.example", "/"),
+        ("javascript:alert(1)", "/"),
+        ("/sign-in?next=/", "/"),
+        ("", "/"),
         ("/a\r\nset-cookie: x", "/"),
     ],
-)  # fmt: skip
+)
 def test_signing_in_leads_to_our_own_pages_only(asked: str, to: str) -> None:
     assert onward(asked) == to
 
@@ -318,11 +324,17 @@ def test_settings_of_the_door_that_cannot_be(written: dict[str, str], says: str)
 @pytest.mark.parametrize(
     ("agent", "said"),
     [
-        ("Mozilla/5.0 (X11; Linux x86_64) AppleWebKit/537.36 Chrome/120 Safari/537.36", "Chrome on Linux"),
-        ("Mozilla/5.0 (iPhone; CPU iPhone OS 17_0 like Mac OS X) Version/17 Safari/604", "Safari on iPhone"),
+        (
+            "Mozilla/5.0 (X11; Linux x86_64) AppleWebKit/537.36 Chrome/120 Safari/537.36",
+            "Chrome on Linux",
+        ),
+        (
+            "Mozilla/5.0 (iPhone; CPU iPhone OS 17_0 like Mac OS X) Version/17 Safari/604",
+            "Safari on iPhone",
+        ),
         ("<script>alert(1)</script>", "a browser"),
     ],
-)  # fmt: skip
+)
 def test_a_browser_is_named_in_our_own_words(agent: str, said: str) -> None:
     assert browser(agent) == said
 
@@ -380,8 +392,14 @@ def test_somebody_is_added_chooses_a_password_and_sees_their_own_sets(
     fleet: Fleet, owner: Pages
 ) -> None:
     ours = customer_of(fleet, unit_id(FAILED))
-    made = owner.fill("/people", "/people", name="Kim Lee", login="Kim@example.org",
-                      role="reader", customer=[ours])  # fmt: skip
+    made = owner.fill(
+        "/people",
+        "/people",
+        name="Kim Lee",
+        login="Kim@example.org",
+        role="reader",
+        customer=[ours],
+    )
     assert made.status_code == 201
     link = shown(made.text)
     assert link.startswith(f"{HERE}/join/")
@@ -423,8 +441,9 @@ def test_an_unfit_person_comes_back_with_a_sentence(owner: Pages) -> None:
 
 
 def test_a_token_made_on_its_page_works_until_it_is_revoked(fleet: Fleet, owner: Pages) -> None:
-    made = owner.fill("/people/tokens", "/people/tokens", name="probe", right=["read"],
-                      whose="all", days="90")  # fmt: skip
+    made = owner.fill(
+        "/people/tokens", "/people/tokens", name="probe", right=["read"], whose="all", days="90"
+    )
     assert made.status_code == 201
     secret = shown(made.text)
     assert secret.startswith("hh_")

@@ -43,19 +43,51 @@ LEARNING = 15
 BUDGET = {"act_now": 1e-5, "same_day": 1e-4}
 REST = 1e-3
 YES_NO = (
-    "failed_start", "not_in_auto", "not_reporting", "service_due", "meter_reset",
-    "meter_rolled_over", "clock_wrong", "exercise_missed", "mains_lost", "battery_old",
-)  # fmt: skip
+    "failed_start",
+    "not_in_auto",
+    "not_reporting",
+    "service_due",
+    "meter_reset",
+    "meter_rolled_over",
+    "clock_wrong",
+    "exercise_missed",
+    "mains_lost",
+    "battery_old",
+)
 CONDITION = (
-    "battery_failed_cell", "charger_fault", "over_charge", "open_neutral", "over_voltage",
-    "no_output", "leg_out", "volts_standing", "hunting", "unbalance", "fuel_low",
-)  # fmt: skip
+    "battery_failed_cell",
+    "charger_fault",
+    "over_charge",
+    "open_neutral",
+    "over_voltage",
+    "no_output",
+    "leg_out",
+    "volts_standing",
+    "hunting",
+    "unbalance",
+    "fuel_low",
+)
 CONFUSERS = (
-    "hand runs", "meter replaced", "board swapped", "long outage", "daylight saving, both ways",
-    "coarse quantising", "15-min habit", "on change only", "late batches", "heavier_customer",
-    "idle_down", "inverter", "split_uneven", "legs_uneven", "charging_output_tied", "new_battery", "cold_week",
-    "mains_gas", "dual_fuel",
-)  # fmt: skip
+    "hand runs",
+    "meter replaced",
+    "board swapped",
+    "long outage",
+    "daylight saving, both ways",
+    "coarse quantising",
+    "15-min habit",
+    "on change only",
+    "late batches",
+    "heavier_customer",
+    "idle_down",
+    "inverter",
+    "split_uneven",
+    "legs_uneven",
+    "charging_output_tied",
+    "new_battery",
+    "cold_week",
+    "mains_gas",
+    "dual_fuel",
+)
 FIGURES = os.environ.get("HOURHAND_TEST_FIGURES", "")
 """A file to which what is printed is added."""
 
@@ -302,8 +334,9 @@ def test_shuffled_snow_through_the_real_store_gives_the_days_of_memory(
         house.hear(
             [p for p in part if isinstance(p, Reading)],
             [p for p in part if not isinstance(p, Reading)],
-            fleet.origin, habit,
-        )  # fmt: skip
+            fleet.origin,
+            habit,
+        )
         if rnd.random() < 0.4:
             house.turn(fleet.origin)
     house.turn(fleet.origin)

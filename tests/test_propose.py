@@ -61,18 +61,39 @@ def test_a_trickle_at_rest_that_does_not_wander_is_no_float() -> None:
 @pytest.mark.parametrize(
     ("channels", "name", "why", "says"),
     [
-        ({"charge_v": recorded(12.4, 14.0), "battery_v": recorded(12.9, 14.1)}, "charge_v",
-         "tied_to_battery", "always say running"),
-        ({"charge_v": recorded(3.0, 14.0, noise=1.0), "battery_v": recorded(12.9, 14.1)}, "charge_v",
-         "floats", "common ground"),
-        ({"ac_v": recorded(231.0, 229.0), "mains_v": recorded(231.0, 231.0)}, "ac_v",
-         "mains_side", "and the mains on"),
+        (
+            {"charge_v": recorded(12.4, 14.0), "battery_v": recorded(12.9, 14.1)},
+            "charge_v",
+            "tied_to_battery",
+            "always say running",
+        ),
+        (
+            {"charge_v": recorded(3.0, 14.0, noise=1.0), "battery_v": recorded(12.9, 14.1)},
+            "charge_v",
+            "floats",
+            "common ground",
+        ),
+        (
+            {"ac_v": recorded(231.0, 229.0), "mains_v": recorded(231.0, 231.0)},
+            "ac_v",
+            "mains_side",
+            "and the mains on",
+        ),
         ({"speed_rpm": recorded(1450.0, 1500.0)}, "speed_rpm", "overlap", "not far enough apart"),
-        ({"frequency_hz": recorded(0.0, 50.0, work_noise=25.0)}, "frequency_hz", "overlap", "times"),
-        ({"ac_v": series((at, 0.0) for at in TIMES if at < START + 60)}, "ac_v", "too_few",
-         "Record a longer run"),
+        (
+            {"frequency_hz": recorded(0.0, 50.0, work_noise=25.0)},
+            "frequency_hz",
+            "overlap",
+            "times",
+        ),
+        (
+            {"ac_v": series((at, 0.0) for at in TIMES if at < START + 60)},
+            "ac_v",
+            "too_few",
+            "Record a longer run",
+        ),
     ],
-)  # fmt: skip
+)
 def test_refused_saying_why(channels: dict[str, Series], name: str, why: str, says: str) -> None:
     found = one(channels, name)
     assert isinstance(found, Refused), found
@@ -120,9 +141,12 @@ def test_a_proposal_lies_strictly_between(
 @pytest.mark.parametrize(
     ("over", "says"),
     [
-        ({"on_share": 0.3}, "off_share"), ({"least": 2}, "least"), ({"rest_s": 10}, "rest_s"),
-        ({"tied_v": 0.0}, "tied_v"), ({"live_share": 1.0}, "shares"),
+        ({"on_share": 0.3}, "off_share"),
+        ({"least": 2}, "least"),
+        ({"rest_s": 10}, "rest_s"),
+        ({"tied_v": 0.0}, "tied_v"),
+        ({"live_share": 1.0}, "shares"),
     ],
-)  # fmt: skip
+)
 def test_rules_that_cannot_be(over: dict[str, float], says: str) -> None:
     assert says in refused(ProposeRules(), **over)

@@ -17,19 +17,35 @@ LIMITS = {"oil_filter": 500, "air_filter": 1000, "belts_hoses": 500}
 def test_the_cranking_cycle_of_a_large_set(checked: Any) -> None:
     """Three cranks of at most 15 s with 15 s between: 3 x 15 + 2 x 15 = 75 s to the limiter; the
     battery carries two such time-outs, 150 s."""
-    checked("Cranking cycle [tries, s, s]", "NFPA 110 5.6.4.2; UFGS 16263A 2.11.2", (3, 15, 15),
-            (LARGE.tries, LARGE.crank_s, LARGE.rest_s))  # fmt: skip
+    checked(
+        "Cranking cycle [tries, s, s]",
+        "NFPA 110 5.6.4.2; UFGS 16263A 2.11.2",
+        (3, 15, 15),
+        (LARGE.tries, LARGE.crank_s, LARGE.rest_s),
+    )
     checked("Cranking limiter [s]", "derived: 3 x 15 + 2 x 15", 75, LARGE.total_s)
     assert CYCLES["liquid_diesel"] == CYCLES["liquid_spark"] == LARGE
 
 
 def test_exercise_of_sets_under_a_code(checked: Any) -> None:
-    checked("NFPA 110 monthly exercise [min, share]", "NFPA 110 8.4.2 (secondary source)",
-            (30, 0.30), (MONTHLY_S / 60, MONTHLY_SHARE))  # fmt: skip
-    checked("NFPA 110 supplemental run [min, share]", "NFPA 110 8.4.2.3",
-            (30, 0.50, 60, 0.75), [x for s, share in ANNUAL for x in (s / 60, share)])  # fmt: skip
-    checked("Testing of an emergency engine in a year [h]",
-            "40 CFR 63.6640(f) (secondary source)", 100, TESTING_H)  # fmt: skip
+    checked(
+        "NFPA 110 monthly exercise [min, share]",
+        "NFPA 110 8.4.2 (secondary source)",
+        (30, 0.30),
+        (MONTHLY_S / 60, MONTHLY_SHARE),
+    )
+    checked(
+        "NFPA 110 supplemental run [min, share]",
+        "NFPA 110 8.4.2.3",
+        (30, 0.50, 60, 0.75),
+        [x for s, share in ANNUAL for x in (s / 60, share)],
+    )
+    checked(
+        "Testing of an emergency engine in a year [h]",
+        "40 CFR 63.6640(f) (secondary source)",
+        100,
+        TESTING_H,
+    )
 
 
 @pytest.mark.parametrize("plan", SHIPPED, ids=lambda plan: plan.id)
@@ -49,8 +65,12 @@ def test_no_shipped_interval_is_longer_than_the_rule_for_emergency_engines(
             (over, months),
         )
         if id == "belts_hoses":
-            checked("Belts and hoses [h, months]", "40 CFR 63 subpart ZZZZ, tables 2c and 2d (secondary source)", (500, 12),
-                    (task.every_h, task.every_months))  # fmt: skip
+            checked(
+                "Belts and hoses [h, months]",
+                "40 CFR 63 subpart ZZZZ, tables 2c and 2d (secondary source)",
+                (500, 12),
+                (task.every_h, task.every_months),
+            )
 
 
 def test_values_from_memory_are_labelled_and_stand_in_the_settings() -> None:
@@ -63,10 +83,16 @@ def test_values_from_memory_are_labelled_and_stand_in_the_settings() -> None:
 
 @pytest.mark.parametrize(
     ("target", "windows", "says"),
-    [("95 %", "3/20", "share such as"), ("0.95", "3 of 20", "reads like"),
-     ("0.95", "3/20/1", "reads like"), ("1.5", "3/20", "between 0 and 1"),
-     ("0.95", "5/50 3/20", "rise"), ("0.95", "21/20", "failures"), ("0.95", "", "window")],
-)  # fmt: skip
+    [
+        ("95 %", "3/20", "share such as"),
+        ("0.95", "3 of 20", "reads like"),
+        ("0.95", "3/20/1", "reads like"),
+        ("1.5", "3/20", "between 0 and 1"),
+        ("0.95", "5/50 3/20", "rise"),
+        ("0.95", "21/20", "failures"),
+        ("0.95", "", "window"),
+    ],
+)
 def test_triggers_that_cannot_be(target: str, windows: str, says: str) -> None:
     with pytest.raises(ValueError, match=says):
         triggers_of(target, windows)

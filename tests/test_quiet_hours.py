@@ -38,15 +38,20 @@ def at(text: str, zone: str = LONDON) -> int:
 
 
 def who(name: str, begins: str = "20:00", ends: str = "06:30") -> Contact:
-    return Contact(person=name, name=name.title(), ways=("push", "email"),
-                   quiet=QuietHours(begins=begins, ends=ends))  # fmt: skip
+    return Contact(
+        person=name,
+        name=name.title(),
+        ways=("push", "email"),
+        quiet=QuietHours(begins=begins, ends=ends),
+    )
 
 
 def office(*people: Contact, handover: str = "08:00", zone: str = LONDON) -> Office:
     """A week each from Monday 2026-11-02 on."""
     order = tuple(one.person for one in people)
-    return Office(people=people,
-                  rota=Rota(people=order, start="2026-11-02", handover=handover, zone=zone))  # fmt: skip
+    return Office(
+        people=people, rota=Rota(people=order, start="2026-11-02", handover=handover, zone=zone)
+    )
 
 
 def told(here: Office, now: int, severity: Severity = "act_now") -> tuple[str, int]:
@@ -69,7 +74,7 @@ def told(here: Office, now: int, severity: Severity = "act_now") -> tuple[str, i
         ("20:00", "06:30", "2026-10-24T22:00", "2026-10-25T06:30"),
         ("20:00", "06:30", "2026-03-28T22:00", "2026-03-29T06:30"),
     ],
-)  # fmt: skip
+)
 def test_what_does_not_wake_waits_for_the_end_of_ones_own(
     begins: str, ends: str, now: str, leaves: str
 ) -> None:
@@ -78,9 +83,12 @@ def test_what_does_not_wake_waits_for_the_end_of_ones_own(
 
 @pytest.mark.parametrize(
     ("now", "leaves"),
-    [("2026-11-04T11:00", "2026-11-05T09:15"), ("2026-11-05T03:00", "2026-11-05T09:15"),
-     ("2026-11-05T09:15", "2026-11-05T09:15")],
-)  # fmt: skip
+    [
+        ("2026-11-04T11:00", "2026-11-05T09:15"),
+        ("2026-11-05T03:00", "2026-11-05T09:15"),
+        ("2026-11-05T09:15", "2026-11-05T09:15"),
+    ],
+)
 def test_no_word_waits_for_their_end_by_day_too(now: str, leaves: str) -> None:
     here = office(who("ann", "23:00", "09:15"))
     assert told(here, at(now), "no_word") == ("ann", at(leaves))
@@ -104,16 +112,51 @@ def test_hours_that_end_at_a_time_the_clocks_skip() -> None:
 
 HANDED = [
     # the phone passes on, 9 November 08:00, to somebody who is up
-    (("20:00", "10:00"), ("20:00", "06:30"), "08:00", "2026-11-09T05:00", "bob", "2026-11-09T08:00"),
+    (
+        ("20:00", "10:00"),
+        ("20:00", "06:30"),
+        "08:00",
+        "2026-11-09T05:00",
+        "bob",
+        "2026-11-09T08:00",
+    ),
     # to somebody whose own quiet hours run longer
-    (("20:00", "06:30"), ("22:00", "09:00"), "06:00", "2026-11-09T05:00", "bob", "2026-11-09T09:00"),
+    (
+        ("20:00", "06:30"),
+        ("22:00", "09:00"),
+        "06:00",
+        "2026-11-09T05:00",
+        "bob",
+        "2026-11-09T09:00",
+    ),
     # at the very end of the first one's
-    (("20:00", "08:00"), ("23:00", "11:45"), "08:00", "2026-11-09T05:00", "bob", "2026-11-09T11:45"),
+    (
+        ("20:00", "08:00"),
+        ("23:00", "11:45"),
+        "08:00",
+        "2026-11-09T05:00",
+        "bob",
+        "2026-11-09T11:45",
+    ),
     # after they are over
-    (("20:00", "06:30"), ("22:00", "09:00"), "08:00", "2026-11-09T05:00", "ann", "2026-11-09T06:30"),
+    (
+        ("20:00", "06:30"),
+        ("22:00", "09:00"),
+        "08:00",
+        "2026-11-09T05:00",
+        "ann",
+        "2026-11-09T06:30",
+    ),
     # it did already
-    (("20:00", "06:30"), ("22:00", "09:00"), "04:00", "2026-11-09T05:00", "bob", "2026-11-09T09:00"),
-]  # fmt: skip
+    (
+        ("20:00", "06:30"),
+        ("22:00", "09:00"),
+        "04:00",
+        "2026-11-09T05:00",
+        "bob",
+        "2026-11-09T09:00",
+    ),
+]
 
 
 @pytest.mark.parametrize(("first", "then", "handover", "now", "person", "leaves"), HANDED)
@@ -145,8 +188,14 @@ def test_dangers_and_what_nobody_answers_come_in_quiet_hours() -> None:
     assert {(n.person, n.not_before) for n in next_in_line} == {("bob", night + 900)}
 
 
-ZONES = ("Europe/London", "America/New_York", "Australia/Lord_Howe", "America/Santiago",
-         "Africa/Cairo", "Asia/Kathmandu")  # fmt: skip
+ZONES = (
+    "Europe/London",
+    "America/New_York",
+    "Australia/Lord_Howe",
+    "America/Santiago",
+    "Africa/Cairo",
+    "Asia/Kathmandu",
+)
 """Clocks changed by an hour, by half an hour (Lord Howe), at midnight (Santiago, Cairo), never."""
 
 
@@ -155,8 +204,9 @@ def changes_of(zone: str) -> list[int]:
     hours = range(at("2026-01-01", "UTC"), at("2028-01-01", "UTC"), 3600)
     there = ZoneInfo(zone)
     offsets = [datetime.fromtimestamp(h, there).utcoffset() for h in hours]
-    return [h for h, (before, after) in zip(hours, pairwise(offsets), strict=False)
-            if before != after]  # fmt: skip
+    return [
+        h for h, (before, after) in zip(hours, pairwise(offsets), strict=False) if before != after
+    ]
 
 
 CHANGES = {zone: changes_of(zone) for zone in ZONES}
@@ -223,14 +273,19 @@ def test_the_first_moment_at_which_who_holds_the_phone_is_up(
     phone then and has no quiet hours, and until then whoever held it had. Left out is the hour or so
     after the clocks went forward, whose skipped times count as later ones."""
     zone, now = when
-    people = [msgspec.structs.replace(who(name), quiet=mine)
-              for name, mine in zip(("ann", "bob", "cat"), hours, strict=True)]  # fmt: skip
+    people = [
+        msgspec.structs.replace(who(name), quiet=mine)
+        for name, mine in zip(("ann", "bob", "cat"), hours, strict=True)
+    ]
     today = wall(now, zone).date()
     swaps = tuple(
-        Swap(from_on=str(today + timedelta(days=n)), to_on=str(today + timedelta(days=n + 1)),
-             person=data.draw(st.sampled_from(("ann", "bob", "cat"))))
+        Swap(
+            from_on=str(today + timedelta(days=n)),
+            to_on=str(today + timedelta(days=n + 1)),
+            person=data.draw(st.sampled_from(("ann", "bob", "cat"))),
+        )
         for n in (-1, 0, 1)
-    )  # fmt: skip
+    )
     here = office(*people, handover=wall_text(handover * 30), zone=zone)
     here = msgspec.structs.replace(here, rota=msgspec.structs.replace(here.rota, swaps=swaps))
     quiet = {one.person: one.quiet for one in people}
@@ -318,12 +373,19 @@ def test_a_reminder_waits_for_each_and_reaches_who_sleeps_by_day() -> None:
 
 @pytest.mark.parametrize(
     ("begins", "ends", "says"),
-    [("", "06:30", "Quiet from: write a time"), ("22:00", "24:00", "Quiet until: write a time"),
-     ("ten", "06:30", "like 06:30"), ("22:60", "06:30", "like 06:30"), ("22", "06", "like 06:30"),
-     ("٢٢:00", "06:30", "like 06:30"), ("22:00\n", "6:3", "until"),
-     ("07:00", "07:00", "two times that differ"), ("06:30", "22:31", "16 h 1 min"),
-     ("06:30", "06:00", "the other way round")],
-)  # fmt: skip
+    [
+        ("", "06:30", "Quiet from: write a time"),
+        ("22:00", "24:00", "Quiet until: write a time"),
+        ("ten", "06:30", "like 06:30"),
+        ("22:60", "06:30", "like 06:30"),
+        ("22", "06", "like 06:30"),
+        ("٢٢:00", "06:30", "like 06:30"),
+        ("22:00\n", "6:3", "until"),
+        ("07:00", "07:00", "two times that differ"),
+        ("06:30", "22:31", "16 h 1 min"),
+        ("06:30", "06:00", "the other way round"),
+    ],
+)
 def test_nonsense_is_refused_with_what_to_do(begins: str, ends: str, says: str) -> None:
     with pytest.raises(QuietHoursRefused, match=says):
         read(begins, ends)
@@ -367,8 +429,11 @@ def test_the_calendar_minds_the_hours_that_are_kept(reg: Registry) -> None:
     quiet_hours.agree(reg, ann, QuietHours(begins="23:00", ends="10:00"), 0, BY, NOW)
     assert calendar.tell(reg, "Harrow", at("2026-11-23T09:59")) == 0
     assert calendar.tell(reg, "Harrow", at("2026-11-23T10:00")) == 2
-    kinds = {n.kind: n.not_before for cause in ("all_quiet", "weekly_test")
-             for n in outbox.of_cause(reg, f"{cause}:2026-11-23")}  # fmt: skip
+    kinds = {
+        n.kind: n.not_before
+        for cause in ("all_quiet", "weekly_test")
+        for n in outbox.of_cause(reg, f"{cause}:2026-11-23")
+    }
     assert kinds == dict.fromkeys(("all_quiet", "weekly_test"), at("2026-11-23T10:00"))
 
 
@@ -394,7 +459,8 @@ def test_an_all_clear_reaches_who_was_told_though_the_phone_has_passed_on(reg: R
             sa.select(t.notice.c.person, t.notice.c.not_before, t.notice.c.doc)
         )
         heard = {
-            row.person: row.not_before for row in rows
+            row.person: row.not_before
+            for row in rows
             if msgspec.json.decode(row.doc)["kind"] == "cleared"
-        }  # fmt: skip
+        }
     assert heard == {"ann": over_at, "bob": at("2026-11-09T12:00")}

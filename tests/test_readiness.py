@@ -76,21 +76,47 @@ def test_ready_says_its_proof() -> None:
 
 CASES: list[tuple[str, Known, str, str]] = [
     ("laid up", replace(READY, aside=("laid_up", NOW - 9)), "set_aside", "laid_up"),
-    ("failed last", replace(READY, demands=(demand(6, "started"), demand(1, "failed"))),
-     "not_ready", "failed_start"),
-    ("failed, then ran by hand",
-     replace(READY, demands=(demand(1, "failed"),), runs=(run(6), run(0.5)), hand_at=NOW - DAY // 2),
-     "doubtful", "not_proven_since"),
-    ("failed, then started by itself",
-     replace(READY, demands=(demand(8, "failed"), demand(6, "started"))), "ready", "proven"),
+    (
+        "failed last",
+        replace(READY, demands=(demand(6, "started"), demand(1, "failed"))),
+        "not_ready",
+        "failed_start",
+    ),
+    (
+        "failed, then ran by hand",
+        replace(
+            READY, demands=(demand(1, "failed"),), runs=(run(6), run(0.5)), hand_at=NOW - DAY // 2
+        ),
+        "doubtful",
+        "not_proven_since",
+    ),
+    (
+        "failed, then started by itself",
+        replace(READY, demands=(demand(8, "failed"), demand(6, "started"))),
+        "ready",
+        "proven",
+    ),
     ("shut down", replace(READY, halted_at=NOW - 60, halts=(NOW - 60,)), "not_ready", "shut_down"),
     ("shut down, dealt with", replace(READY, halts=(NOW - 60,)), "doubtful", "not_proven_since"),
-    ("not in auto", replace(READY, findings=(finding("not_in_auto", "act_now"),)),
-     "not_ready", "not_in_auto"),
-    ("volts on a standing set", replace(READY, findings=(finding("volts_standing", "act_now"),)),
-     "not_ready", "volts_standing"),
+    (
+        "not in auto",
+        replace(READY, findings=(finding("not_in_auto", "act_now"),)),
+        "not_ready",
+        "not_in_auto",
+    ),
+    (
+        "volts on a standing set",
+        replace(READY, findings=(finding("volts_standing", "act_now"),)),
+        "not_ready",
+        "volts_standing",
+    ),
     ("no volts last time", replace(READY, last_made="no"), "not_ready", "no_output"),
-    ("no volts by itself", replace(READY, proofs=(proof(6, "no"),)), "doubtful", "not_proven_since"),
+    (
+        "no volts by itself",
+        replace(READY, proofs=(proof(6, "no"),)),
+        "doubtful",
+        "not_proven_since",
+    ),
     ("silent", replace(READY, silent_since=NOW - 9999), "unknown", "not_reporting"),
     ("never heard", replace(READY, begun_at=None, proofs=()), "unknown", "never_heard"),
     ("no device", replace(READY, fitted=False), "unknown", "no_device"),
@@ -100,36 +126,78 @@ CASES: list[tuple[str, Known, str, str]] = [
     ("on the last second", replace(READY, proofs=(proof(14),)), "ready", "proven"),
     ("by hand only", replace(READY, proofs=(), hand_at=NOW - 3 * DAY), "doubtful", "by_hand_only"),
     ("never by itself", replace(READY, proofs=()), "doubtful", "never_proven"),
-    ("volts not wired", replace(READY, proofs=(proof(6, "not_seen"),)), "doubtful", "volts_not_seen"),
+    (
+        "volts not wired",
+        replace(READY, proofs=(proof(6, "not_seen"),)),
+        "doubtful",
+        "volts_not_seen",
+    ),
     ("battery", replace(READY, battery="replace"), "doubtful", "battery_replace"),
     ("charger", replace(READY, battery="charger_fault"), "doubtful", "charger_fault"),
     ("cranking limit", replace(READY, crank_low_at=NOW - 9), "doubtful", "crank_limit"),
-    ("no volts, never checked",
-     replace(READY, adopted=True, last_made="no", findings=(finding("no_output", "note"),)),
-     "doubtful", "adopted"),
-    ("too many volts", replace(READY, findings=(finding("over_voltage", "act_now"),)),
-     "not_ready", "over_voltage"),
-    ("a phase dead", replace(READY, findings=(finding("leg_out", "act_now"),)), "not_ready", "leg_out"),
-    ("a phase low", replace(READY, findings=(finding("leg_out", "same_day"),)), "doubtful", "leg_out"),
+    (
+        "no volts, never checked",
+        replace(READY, adopted=True, last_made="no", findings=(finding("no_output", "note"),)),
+        "doubtful",
+        "adopted",
+    ),
+    (
+        "too many volts",
+        replace(READY, findings=(finding("over_voltage", "act_now"),)),
+        "not_ready",
+        "over_voltage",
+    ),
+    (
+        "a phase dead",
+        replace(READY, findings=(finding("leg_out", "act_now"),)),
+        "not_ready",
+        "leg_out",
+    ),
+    (
+        "a phase low",
+        replace(READY, findings=(finding("leg_out", "same_day"),)),
+        "doubtful",
+        "leg_out",
+    ),
     ("a phase dead last time", replace(READY, last_made="in_part"), "doubtful", "leg_out"),
-    ("a phase dead by itself", replace(READY, proofs=(proof(6, "in_part"),)),
-     "doubtful", "not_proven_since"),
+    (
+        "a phase dead by itself",
+        replace(READY, proofs=(proof(6, "in_part"),)),
+        "doubtful",
+        "not_proven_since",
+    ),
     ("battery good", replace(READY, battery="watch"), "ready", "proven"),
     ("fuel", replace(READY, findings=(finding("fuel_low", "same_day"),)), "doubtful", "fuel_low"),
     ("dual fuel", replace(READY, findings=(finding("fuel_low", "note"),)), "ready", "proven"),
-    ("exercise missed once", replace(READY, findings=(finding("exercise_missed", times=1),)),
-     "ready", "proven"),
-    ("exercise missed twice", replace(READY, findings=(finding("exercise_missed", times=2),)),
-     "doubtful", "exercise_missed"),
+    (
+        "exercise missed once",
+        replace(READY, findings=(finding("exercise_missed", times=1),)),
+        "ready",
+        "proven",
+    ),
+    (
+        "exercise missed twice",
+        replace(READY, findings=(finding("exercise_missed", times=2),)),
+        "doubtful",
+        "exercise_missed",
+    ),
     ("out of band", replace(READY, out_at_last_run=True), "doubtful", "out_of_band"),
-    ("starts harder", replace(READY, findings=(finding("harder_starting"),)),
-     "doubtful", "harder_starting"),
+    (
+        "starts harder",
+        replace(READY, findings=(finding("harder_starting"),)),
+        "doubtful",
+        "harder_starting",
+    ),
     ("service due", replace(READY, findings=(finding("service_due"),)), "ready", "proven"),
-    ("service late beyond", replace(READY, findings=(finding("service_due", "same_day"),)),
-     "doubtful", "service_due"),
+    (
+        "service late beyond",
+        replace(READY, findings=(finding("service_due", "same_day"),)),
+        "doubtful",
+        "service_due",
+    ),
     ("adopted", replace(READY, adopted=True), "doubtful", "adopted"),
     ("no mains wired", replace(READY, blind=("mains",)), "ready", "proven"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(
@@ -148,9 +216,12 @@ def test_every_reason(known: Known, state: str, why: str) -> None:
 def test_the_order_of_the_words() -> None:
     """Everything at once, taken away from the front."""
     worst = replace(
-        READY, aside=("laid_up", 1), demands=(demand(1, "failed"),), silent_since=NOW - 9999,
+        READY,
+        aside=("laid_up", 1),
+        demands=(demand(1, "failed"),),
+        silent_since=NOW - 9999,
         findings=(finding("fuel_low", "same_day"),),
-    )  # fmt: skip
+    )
     order = []
     for change in ({}, {"aside": None}, {"demands": ()}, {"silent_since": None}, {"findings": ()}):
         worst = replace(worst, **change)
@@ -186,11 +257,18 @@ def test_never_ready_while_anything_speaks_against_it(against: set[str]) -> None
 @pytest.mark.parametrize(
     ("criticality", "interval", "days"),
     [
-        ("home", None, 35), ("life", None, 35), ("home", WEEK, 14), ("business", 14 * DAY, 28),
-        ("home", 31 * DAY, 35), ("life", WEEK, 10), ("life", DAY, 10), ("life", 14 * DAY, 17),
-        ("life", 31 * DAY, 34), ("life", 40 * DAY, 35),
+        ("home", None, 35),
+        ("life", None, 35),
+        ("home", WEEK, 14),
+        ("business", 14 * DAY, 28),
+        ("home", 31 * DAY, 35),
+        ("life", WEEK, 10),
+        ("life", DAY, 10),
+        ("life", 14 * DAY, 17),
+        ("life", 31 * DAY, 34),
+        ("life", 40 * DAY, 35),
     ],
-)  # fmt: skip
+)
 def test_how_long_a_proof_holds(criticality: object, interval: int | None, days: int) -> None:
     assert proof_limit_s(criticality, interval) == days * DAY  # type: ignore[arg-type]
 
@@ -208,8 +286,14 @@ WEEKLY = msgspec.structs.replace(
     exercise="DTSTART:20260105T100000\nRRULE:FREQ=WEEKLY;BYDAY=MO",
     exercise_minutes=20.0,
 )
-CHECKED = Record(id="c", at=T0 - 20 * DAY, by="Bo", unit="U", kind="meter_check",
-                 facts={"channel": "ac_v", "meter": [230.0], "raw": [230.0]})  # fmt: skip
+CHECKED = Record(
+    id="c",
+    at=T0 - 20 * DAY,
+    by="Bo",
+    unit="U",
+    kind="meter_check",
+    facts={"channel": "ac_v", "meter": [230.0], "raw": [230.0]},
+)
 
 
 def life(
@@ -241,9 +325,11 @@ def life(
         ),
     }
     pulse = Pulse(
-        device="D", heard_at=int(t[-1]), newest_at=int(t[-1]),
+        device="D",
+        heard_at=int(t[-1]),
+        newest_at=int(t[-1]),
         latest={name: Latest(int(t[-1]), float(one.v[-1])) for name, one in series.items()},
-    )  # fmt: skip
+    )
     known = msgspec.structs.replace(
         inputs(int(t[-1]), 230.0, unit), records=records, pulses=(pulse,)
     )
@@ -329,14 +415,18 @@ def test_a_run_without_volts_is_no_proof() -> None:
     minutes_on=st.integers(1, 60),
     quiet_s=st.integers(0, 3 * DAY),
     others=st.booleans(),
-    habit=st.sampled_from([
-        HABIT,
-        msgspec.structs.replace(HABIT, running_s=300),
-        Habit(mode="on_change", standing_s=900, running_s=60, heartbeat_s=7200, source="register"),
-        Habit(mode="sleeping", standing_s=3600, running_s=60, source="register"),
-    ]),
+    habit=st.sampled_from(
+        [
+            HABIT,
+            msgspec.structs.replace(HABIT, running_s=300),
+            Habit(
+                mode="on_change", standing_s=900, running_s=60, heartbeat_s=7200, source="register"
+            ),
+            Habit(mode="sleeping", standing_s=3600, running_s=60, source="register"),
+        ]
+    ),
     channels=st.sampled_from(["one", "two"]),
-)  # fmt: skip
+)
 def test_a_set_silent_while_running_is_never_standing_by(
     minutes_on: int, quiet_s: int, others: bool, habit: Habit, channels: str
 ) -> None:

@@ -30,29 +30,48 @@ from fleet.settings import Settings
 from fleet.store.opening import open_store
 
 DAY = 86_400
-WHY = {"ready": "proven", "doubtful": "not_proven", "not_ready": "failed_start",
-       "unknown": "not_reporting", "set_aside": "laid_up"}  # fmt: skip
+WHY = {
+    "ready": "proven",
+    "doubtful": "not_proven",
+    "not_ready": "failed_start",
+    "unknown": "not_reporting",
+    "set_aside": "laid_up",
+}
 
 
 def summary(unit: str, state: str, why: str = "", grave: str = "") -> UnitSummary:
     """A verdict as the scheduler would write it."""
     found = (Finding(kind="not_in_auto", severity=grave, since=NOW - 900),) if grave else ()  # type: ignore[arg-type]
-    held = ReadinessNow(state=state, why=why or WHY[state], since=NOW - 9999,  # type: ignore[arg-type]
-                        proof_at=NOW - 6 * DAY, proof_sure=True, proof_v=231.0)  # fmt: skip
+    held = ReadinessNow(
+        state=state,
+        why=why or WHY[state],
+        since=NOW - 9999,  # type: ignore[arg-type]
+        proof_at=NOW - 6 * DAY,
+        proof_sure=True,
+        proof_v=231.0,
+    )
     return UnitSummary(
-        unit=unit, at=NOW, condition="standing_by", condition_since=NOW - DAY, heard_at=NOW - 60,
-        newest_at=NOW - 60, hours=EngineHours(hours_h=400.0, source="meter"), findings=found,
-        readiness=held, mains=MainsNow(state="present", last="present", at=NOW - 60),
-    )  # fmt: skip
+        unit=unit,
+        at=NOW,
+        condition="standing_by",
+        condition_since=NOW - DAY,
+        heard_at=NOW - 60,
+        newest_at=NOW - 60,
+        hours=EngineHours(hours_h=400.0, source="meter"),
+        findings=found,
+        readiness=held,
+        mains=MainsNow(state="present", last="present", at=NOW - 60),
+    )
 
 
 def write(registry: Registry, summaries: list[UnitSummary], customer: str = "mill-farm") -> None:
     """As the scheduler writes them at the end of a turn; new units carry their first facts_seq."""
     turns = [
-        UnitTurn(unit=one.unit, customer=customer, look_again_at=NOW + 3600, summary=one,
-                 facts_seq=1)
+        UnitTurn(
+            unit=one.unit, customer=customer, look_again_at=NOW + 3600, summary=one, facts_seq=1
+        )
         for one in summaries
-    ]  # fmt: skip
+    ]
     assert work.write_turn(registry, turns, NOW) == []
 
 
@@ -71,9 +90,14 @@ def desk(tmp_path: Path) -> Iterator[tuple[Registry, TestClient]]:
 
 
 STATES = {
-    "U1": ("ready", ""), "U2": ("ready", ""), "U3": ("doubtful", ""), "U4": ("not_ready", ""),
-    "U5": ("unknown", "not_reporting"), "U6": ("unknown", "too_new"), "U7": ("set_aside", ""),
-}  # fmt: skip
+    "U1": ("ready", ""),
+    "U2": ("ready", ""),
+    "U3": ("doubtful", ""),
+    "U4": ("not_ready", ""),
+    "U5": ("unknown", "not_reporting"),
+    "U6": ("unknown", "too_new"),
+    "U7": ("set_aside", ""),
+}
 
 
 @pytest.fixture
@@ -97,10 +121,14 @@ def test_each_part_of_the_sentence_opens_its_list(eight: tuple[Registry, TestCli
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     assert "2 of 8 sets have lately proven to start and carry their load" in text
     lists = {
-        "ready": {"U1", "U2"}, "doubtful": {"U3"}, "not_ready": {"U4"},
-        "unknown": {"U5", "U6", "U8"}, "silent": {"U5"}, "too_new": {"U6", "U8"},
+        "ready": {"U1", "U2"},
+        "doubtful": {"U3"},
+        "not_ready": {"U4"},
+        "unknown": {"U5", "U6", "U8"},
+        "silent": {"U5"},
+        "too_new": {"U6", "U8"},
         "set_aside": {"U7"},
-    }  # fmt: skip
+    }
     for word, units in lists.items():
         assert f'href="/units?readiness={word}"' in page
         assert listed(client, f"readiness={word}") == units
@@ -114,9 +142,15 @@ def test_the_numbers_of_the_api_are_those_of_the_sentence(
 ) -> None:
     _, client = eight
     assert client.get("/api/readiness").json() == {
-        "units": 8, "ready": 2, "doubtful": 1, "not_ready": 1, "unknown": 3, "unknown_silent": 1,
-        "unknown_too_new": 2, "set_aside": 1,
-    }  # fmt: skip
+        "units": 8,
+        "ready": 2,
+        "doubtful": 1,
+        "not_ready": 1,
+        "unknown": 3,
+        "unknown_silent": 1,
+        "unknown_too_new": 2,
+        "set_aside": 1,
+    }
     found = client.get("/api/units?readiness=doubtful").json()["items"]
     assert [item["unit"] for item in found] == ["U3"]
     assert found[0]["readiness"]["sentence"].startswith("Doubtful: not proven for 6 days")
@@ -140,12 +174,21 @@ def test_a_reader_counts_his_own_sets_only(eight: tuple[Registry, TestClient]) -
 @pytest.mark.parametrize(
     ("typed", "found"),
     [
-        ("01632 960012", True), ("01632960012", True), ("960012", True), ("01632-960-012", True),
-        ("+44 1632 960012", True), ("0044 1632 960012", True), ("(01632) 960 012", True),
-        ("01632 960013", False), ("+44 1632 960013", False),
-        ("0163 2960", True), ("01632960", True), ("Yard 77", False), ("01632/960-123", True),
+        ("01632 960012", True),
+        ("01632960012", True),
+        ("960012", True),
+        ("01632-960-012", True),
+        ("+44 1632 960012", True),
+        ("0044 1632 960012", True),
+        ("(01632) 960 012", True),
+        ("01632 960013", False),
+        ("+44 1632 960013", False),
+        ("0163 2960", True),
+        ("01632960", True),
+        ("Yard 77", False),
+        ("01632/960-123", True),
     ],
-)  # fmt: skip
+)
 def test_a_phone_number_is_found_however_it_is_typed(
     desk: tuple[Registry, TestClient], typed: str, found: bool
 ) -> None:

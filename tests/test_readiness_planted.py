@@ -31,9 +31,10 @@ def test_what_was_said_the_day_before_a_demand(capsys: pytest.CaptureFixture[str
         unit, life = c.s.place.unit, c.s.machine.life
         got = heard(c, inputs[unit], fleet.first, fleet.origin)
         demands = [
-            d for d in life.demands
+            d
+            for d in life.demands
             if d.why != "hand" and fleet.first + LEARNT_S < d.at < fleet.origin
-        ]  # fmt: skip
+        ]
         before = {d.at - DAY_S: d for d in demands}
         looks = verdicts(c, inputs[unit], got, fleet.first, fleet.origin, sorted(before))
         for now, verdict, _ in looks:

@@ -45,18 +45,27 @@ def test_a_record_is_kept_with_its_facts_read(reg: Registry) -> None:
         ("hour_meter", {"hours": 12}, {"hours": 12.0}),
         ("refuel", {"level": "80"}, {"level": 80.0}),
         ("refuel", {"litres": 20, "level": ""}, {"litres": 20.0}),
-        ("part_changed", {"part": "battery", "date": "2026-11-01", "chemistry": "AGM"},
-         {"part": "battery", "date": "2026-11-01", "chemistry": "agm"}),
+        (
+            "part_changed",
+            {"part": "battery", "date": "2026-11-01", "chemistry": "AGM"},
+            {"part": "battery", "date": "2026-11-01", "chemistry": "agm"},
+        ),
         ("laid_up", {"from": "2026-11-25T07:00:00Z"}, {"from": NOW - 60}),
         # 2026-11-25 in Berlin begins at 23:00 UTC the day before (UTC+1 in winter)
-        ("out_of_service", {"from": "2026-11-25", "to": "2026-11-26T09:00"},
-         {"from": NOW - 60 - 8 * 3600, "to": NOW - 60 + 25 * 3600}),
-        ("visit", {"opened": NOW - 900, "closed": NOW - 60, "minutes": 14},
-         {"opened": NOW - 900, "closed": NOW - 60, "minutes": 14.0}),
+        (
+            "out_of_service",
+            {"from": "2026-11-25", "to": "2026-11-26T09:00"},
+            {"from": NOW - 60 - 8 * 3600, "to": NOW - 60 + 25 * 3600},
+        ),
+        (
+            "visit",
+            {"opened": NOW - 900, "closed": NOW - 60, "minutes": 14},
+            {"opened": NOW - 900, "closed": NOW - 60, "minutes": 14.0},
+        ),
         ("note", {"text": " all well \x00"}, {"text": "all well"}),
         ("laid_up", {}, {"from": NOW - 60}),
     ],
-)  # fmt: skip
+)
 def test_facts_by_kind(
     lite: Registry, kind: RecordKind, given: dict[str, Any], kept: dict[str, Any]
 ) -> None:
@@ -83,10 +92,18 @@ def test_facts_by_kind(
         ("fitting", {"device": "a b"}, "an id has 1 to 64 letters"),
         ("fitting", {"device": "D2", "from": NOW + 3600}, "from lies in the future"),
         ("meter_check", {"channel": "ac_v", "meter": 231, "raw": 224.6}, "instrument is missing"),
-        ("meter_check", {"channel": "volts", "meter": 1, "raw": 1, "instrument": "x"}, "channel is"),
-        ("meter_check", {"channel": "ac_v", "meter": "1 2 3", "raw": 1, "instrument": "x"}, "has 3 values"),
+        (
+            "meter_check",
+            {"channel": "volts", "meter": 1, "raw": 1, "instrument": "x"},
+            "channel is",
+        ),
+        (
+            "meter_check",
+            {"channel": "ac_v", "meter": "1 2 3", "raw": 1, "instrument": "x"},
+            "has 3 values",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_fact_is_refused_with_a_sentence(
     lite: Registry, kind: RecordKind, facts: dict[str, Any], says: str
 ) -> None:
@@ -251,10 +268,23 @@ def test_json_with_nested_facts_and_a_correction_in_the_same_file(
     take(reg, row())
     path = tmp_path / "records.json"
     rows = [
-        {"id": "b", "at": "2026-11-25T07:00:30Z", "unit": "U1", "kind": "hour_meter",
-         "facts": {"hours": 821.4}, "corrects": "a", "by": "Anna"},
-        {"id": "a", "at": "2026-11-25T07:00:00Z", "unit": "U1", "kind": "hour_meter", "hours": 812.4},
-    ]  # fmt: skip
+        {
+            "id": "b",
+            "at": "2026-11-25T07:00:30Z",
+            "unit": "U1",
+            "kind": "hour_meter",
+            "facts": {"hours": 821.4},
+            "corrects": "a",
+            "by": "Anna",
+        },
+        {
+            "id": "a",
+            "at": "2026-11-25T07:00:00Z",
+            "unit": "U1",
+            "kind": "hour_meter",
+            "hours": 812.4,
+        },
+    ]
     path.write_text(json.dumps({"records": rows}))
     report = import_records(reg, path, NOW, "office")
     assert report.ok, report.problems
@@ -271,14 +301,26 @@ def test_wrong_rows_are_named_and_nothing_is_written(reg: Registry) -> None:
         {**good, "unit": "GONE"},
         {**good, "txt": "x"},
         {"unit": "U1", "kind": "note", "text": "no time"},
-        {**good, "kind": "meter_check", "text": "", "channel": "ac_v", "meter": 231, "raw": 0,
-         "instrument": "M"},
-    ]  # fmt: skip
+        {
+            **good,
+            "kind": "meter_check",
+            "text": "",
+            "channel": "ac_v",
+            "meter": 231,
+            "raw": 0,
+            "instrument": "M",
+        },
+    ]
     report = import_records(reg, rows, NOW, "office")
     assert not report.written
     assert [(p.row, p.column) for p in report.problems] == [
-        (2, "kind"), (3, "at"), (4, "unit"), (5, "txt"), (6, "at"), (7, "raw")
-    ]  # fmt: skip
+        (2, "kind"),
+        (3, "at"),
+        (4, "unit"),
+        (5, "txt"),
+        (6, "at"),
+        (7, "raw"),
+    ]
     assert "Did you mean note?" in str(report.problems[0])
     assert pages.records(reg, EVERYTHING, "U1") == []
     partly = import_records(reg, rows, NOW, "office", partial=True)

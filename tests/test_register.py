@@ -36,19 +36,57 @@ exercise, exercise_minutes, exercise_load, tank_l, placement, criticality, conta
 sim_ends, data_mb_month, laid_up_from, laid_up_to, technician"""
 
 FULL: dict[str, Any] = row(
-    address="Mill Lane 3", lat="48.137", lon="11.575", time_zone="", device="D1", group="north",
-    area="Lakes", make="Acme", model="=7", serial="-1", cooling="LIQUID", fuel="Diesel",
-    cylinders="4", idle_down="no", inverter="NO", rated_kw="40", phases="3", performance_class="g3",
-    battery_nominal_v="24", battery_chemistry="AGM", battery_ah="70", battery_fitted="2025-03-01",
-    charger="On_Off", running_off="150", running_signal_2="charge_v", running_on_2="18",
-    running_join="Both", running_hold_s="10", habit="steady 900 60", service_plan="liquid_diesel",
-    engine_hours="812,4", engine_hours_at="2026-11-01T08:00", last_service="2026-05-04",
-    last_service_hours="700", exercise="DTSTART:20260106T100000 RRULE:FREQ=WEEKLY;BYDAY=TU",
-    exercise_minutes="20", exercise_load="30", tank_l="200", placement="engine room",
-    criticality="Life", contact="@Anna", phone="+49 89 1", sim="8949", sim_ends="2027-01-31",
-    data_mb_month="5", laid_up_from="2027-04-01", laid_up_to="2027-05-01", technician="Bo",
-    cranking_cycle_s="75", hour_meter_digits="5",
-)  # fmt: skip
+    address="Mill Lane 3",
+    lat="48.137",
+    lon="11.575",
+    time_zone="",
+    device="D1",
+    group="north",
+    area="Lakes",
+    make="Acme",
+    model="=7",
+    serial="-1",
+    cooling="LIQUID",
+    fuel="Diesel",
+    cylinders="4",
+    idle_down="no",
+    inverter="NO",
+    rated_kw="40",
+    phases="3",
+    performance_class="g3",
+    battery_nominal_v="24",
+    battery_chemistry="AGM",
+    battery_ah="70",
+    battery_fitted="2025-03-01",
+    charger="On_Off",
+    running_off="150",
+    running_signal_2="charge_v",
+    running_on_2="18",
+    running_join="Both",
+    running_hold_s="10",
+    habit="steady 900 60",
+    service_plan="liquid_diesel",
+    engine_hours="812,4",
+    engine_hours_at="2026-11-01T08:00",
+    last_service="2026-05-04",
+    last_service_hours="700",
+    exercise="DTSTART:20260106T100000 RRULE:FREQ=WEEKLY;BYDAY=TU",
+    exercise_minutes="20",
+    exercise_load="30",
+    tank_l="200",
+    placement="engine room",
+    criticality="Life",
+    contact="@Anna",
+    phone="+49 89 1",
+    sim="8949",
+    sim_ends="2027-01-31",
+    data_mb_month="5",
+    laid_up_from="2027-04-01",
+    laid_up_to="2027-05-01",
+    technician="Bo",
+    cranking_cycle_s="75",
+    hour_meter_digits="5",
+)
 
 
 def unit(reg: Registry, id: str = "U1") -> Unit:
@@ -68,9 +106,11 @@ def test_a_full_row_is_read(reg: Registry) -> None:
     assert found is not None
     made, site = found.unit, found.site
     assert made.running == RunningSignal(
-        first=SignalChannel("ac_v", 200.0, 150.0), second=SignalChannel("charge_v", 18.0, 16.2),
-        join="both", hold_off_s=10,
-    )  # fmt: skip
+        first=SignalChannel("ac_v", 200.0, 150.0),
+        second=SignalChannel("charge_v", 18.0, 16.2),
+        join="both",
+        hold_off_s=10,
+    )
     assert (made.cooling, made.fuel, made.engine_class) == ("liquid", "diesel", "liquid_diesel")
     assert (made.phases, made.performance_class, made.charger) == ("3", "G3", "on_off")
     assert (made.placement, made.criticality) == ("engine_room", "life")
@@ -100,11 +140,16 @@ def test_what_is_left_out_has_its_default(lite: Registry) -> None:
         ("STEADY 600 30", Habit(standing_s=600, running_s=30, source="register")),
         ("steady 600", Habit(standing_s=600, running_s=600, source="register")),
         ("on_change 86400", Habit(mode="on_change", heartbeat_s=86400, source="register")),
-        ("sleeping 21600", Habit(mode="sleeping", standing_s=21600, running_s=21600, source="register")),
-        ('{"mode": "steady", "standing_s": 900, "running_s": 60}',
-         Habit(standing_s=900, running_s=60, source="register")),
+        (
+            "sleeping 21600",
+            Habit(mode="sleeping", standing_s=21600, running_s=21600, source="register"),
+        ),
+        (
+            '{"mode": "steady", "standing_s": 900, "running_s": 60}',
+            Habit(standing_s=900, running_s=60, source="register"),
+        ),
     ],
-)  # fmt: skip
+)
 def test_habits(lite: Registry, text: str, habit: Habit) -> None:
     take(lite, row(habit=text))
     assert unit(lite).habit == habit
@@ -128,7 +173,11 @@ def test_habits(lite: Registry, text: str, habit: Habit) -> None:
         ({"battery_fitted": "03/01/2025"}, "battery_fitted", "expected a date such as"),
         ({"battery_fitted": "2025-02-30"}, "battery_fitted", "expected a date such as"),
         ({"engine_hours": "1", "engine_hours_at": "soon"}, "engine_hours_at", "expected a time"),
-        ({"engine_hours": "1", "engine_hours_at": "2030-01-01"}, "engine_hours_at", "in the future"),
+        (
+            {"engine_hours": "1", "engine_hours_at": "2030-01-01"},
+            "engine_hours_at",
+            "in the future",
+        ),
         ({"running_signal": "acv"}, "running_signal", "Did you mean ac_v?"),
         ({"running_off": "210"}, "running_off", "above running_on (200)"),
         ({"running_signal_2": "charge_v"}, "running_on_2", "is missing"),
@@ -139,7 +188,11 @@ def test_habits(lite: Registry, text: str, habit: Habit) -> None:
         ({"exercise": "every Tuesday"}, "exercise", "expected 'DTSTART:"),
         ({"exercise": "RRULE:FREQ=WEEKLY"}, "exercise", "expected 'DTSTART:"),
         ({"exercise": "DTSTART:20260106T100000Z RRULE:FREQ=WEEKLY"}, "exercise", "local time"),
-        ({"exercise": "DTSTART:20260106T100000 RRULE:FREQ=OFTEN"}, "exercise", "expected 'DTSTART:"),
+        (
+            {"exercise": "DTSTART:20260106T100000 RRULE:FREQ=OFTEN"},
+            "exercise",
+            "expected 'DTSTART:",
+        ),
         ({"exercise": "DTSTART:20260106T100000 RRULE:FREQ=HOURLY"}, "exercise", "daily at most"),
         ({"service_plan": "air_sprak"}, "service_plan", "Did you mean air_spark?"),
         ({"time_zone": "Europe/Berln"}, "time_zone", "is not a time zone"),
@@ -151,7 +204,7 @@ def test_habits(lite: Registry, text: str, habit: Habit) -> None:
         ({"colling": "air"}, "colling", "Did you mean cooling?"),
         ({"make": "x" * 501}, "make", "at most 500"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_cell_is_named_and_nothing_is_written(
     lite: Registry, changes: dict[str, Any], column: str, says: str
 ) -> None:
@@ -443,8 +496,9 @@ def test_a_device_changed_after_it_was_heard_is_a_swap_from_now_on(reg: Registry
     inputs = work.unit_inputs(reg, "U1")
     assert inputs is not None
     assert [(f.device, f.from_at, f.to_at) for f in inputs.fittings] == [
-        ("D1", None, NOW + 5), ("D2", NOW + 5, None)
-    ]  # fmt: skip
+        ("D1", None, NOW + 5),
+        ("D2", NOW + 5, None),
+    ]
     assert [(r.kind, r.by) for r in inputs.records] == [("fitting", "office")]
     take(reg, row(device="D2"), now=NOW + 9)
     assert work.unit_inputs(reg, "U1") == inputs
@@ -529,7 +583,7 @@ def test_csv_files_of_any_office(lite: Registry, tmp_path: Path, separator: str)
         ("a.json", b"7", "must be a JSON array"),
         ("a.json", b'{"a": 1, "b": 2}', "must be a JSON array"),
     ],
-)  # fmt: skip
+)
 def test_files_that_cannot_be_read(
     lite: Registry, tmp_path: Path, name: str, content: bytes, says: str
 ) -> None:
@@ -573,8 +627,14 @@ def test_parquet_with_numbers_and_dates_is_read_as_its_texts_are(
     from pyarrow import Table, parquet
 
     typed: dict[str, Any] = dict(row())
-    typed |= {"nominal_v": 230, "lat": 54.6, "lon": -3.14, "rated_kw": 12.5, "battery_ah": None,
-              "battery_fitted": date(2024, 5, 3)}  # fmt: skip
+    typed |= {
+        "nominal_v": 230,
+        "lat": 54.6,
+        "lon": -3.14,
+        "rated_kw": 12.5,
+        "battery_ah": None,
+        "battery_fitted": date(2024, 5, 3),
+    }
     path = tmp_path / "typed.parquet"
     parquet.write_table(Table.from_pylist([typed]), path)
     assert import_units(lite, path, NOW, "office").problems == ()
@@ -622,11 +682,23 @@ def test_shipped_oil_keeps_the_american_limit() -> None:
 
 
 PLAN = [
-    {"plan": "ours", "plan_name": "Our own", "task": "oil", "name": "Oil", "every_hours": "150",
-     "every_months": "12", "first_hours": "20", "tolerance": "0 %", "tolerance_days": "0",
-     "anchor": "Fixed", "minutes": "30", "parts": "oil_l:1.5; oil_filter", "resets": "check"},
+    {
+        "plan": "ours",
+        "plan_name": "Our own",
+        "task": "oil",
+        "name": "Oil",
+        "every_hours": "150",
+        "every_months": "12",
+        "first_hours": "20",
+        "tolerance": "0 %",
+        "tolerance_days": "0",
+        "anchor": "Fixed",
+        "minutes": "30",
+        "parts": "oil_l:1.5; oil_filter",
+        "resets": "check",
+    },
     {"plan": "ours", "task": "check", "every_months": 6},
-]  # fmt: skip
+]
 
 
 def test_plans_are_imported_and_their_units_computed_again(reg: Registry) -> None:

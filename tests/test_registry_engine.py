@@ -78,8 +78,11 @@ def test_sqlite_is_durable_and_made_where_settings_say(tmp_path: Path) -> None:
         }
     registry.close()
     assert said == {
-        "journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 10_000
-    }  # fmt: skip
+        "journal_mode": "wal",
+        "synchronous": 2,
+        "foreign_keys": 1,
+        "busy_timeout": 10_000,
+    }
     assert (tmp_path / "new" / "registry.db").exists()
 
 
@@ -158,10 +161,17 @@ def test_a_server_away_is_down_without_the_password() -> None:
 
 def test_one_open_episode_by_index(reg: Registry) -> None:
     episode = {
-        "id": "e1", "subject": "unit:U1", "kind": "failed_start", "part": "", "customer": "c",
-        "severity": "act_now", "opened_at": NOW, "closed_at": None, "acknowledged_at": None,
+        "id": "e1",
+        "subject": "unit:U1",
+        "kind": "failed_start",
+        "part": "",
+        "customer": "c",
+        "severity": "act_now",
+        "opened_at": NOW,
+        "closed_at": None,
+        "acknowledged_at": None,
         "doc": b"{}",
-    }  # fmt: skip
+    }
     closed = {**episode, "id": "e0", "closed_at": NOW}
     with reg.write() as connection:
         connection.execute(t.episode.insert(), [closed, episode])

@@ -28,9 +28,11 @@ def spans(fittings: list[Fitting]) -> list[tuple[str, str, int | None, int | Non
 
 
 CLAIMS = st.lists(
-    st.tuples(st.sampled_from("UVW"), st.sampled_from("DEF"), st.one_of(st.none(), st.integers(0, 20))),
+    st.tuples(
+        st.sampled_from("UVW"), st.sampled_from("DEF"), st.one_of(st.none(), st.integers(0, 20))
+    ),
     max_size=12,
-).map(lambda made: [claim(f"c{n:02}", u, d, at, n) for n, (u, d, at) in enumerate(made)])  # fmt: skip
+).map(lambda made: [claim(f"c{n:02}", u, d, at, n) for n, (u, d, at) in enumerate(made)])
 
 
 @given(CLAIMS, st.randoms())
@@ -68,15 +70,19 @@ def test_a_swapped_board() -> None:
 def test_a_lent_device_leaves_its_unit_without_one() -> None:
     claims = [claim("a", "U", "D", None), claim("b", "V", "E", None), claim("c", "V", "D", 50)]
     assert spans(fittings_from(claims)) == [
-        ("D", "U", None, 50), ("E", "V", None, 50), ("D", "V", 50, None)
-    ]  # fmt: skip
+        ("D", "U", None, 50),
+        ("E", "V", None, 50),
+        ("D", "V", 50, None),
+    ]
 
 
 def test_a_fitting_entered_late_falls_between() -> None:
     claims = [claim("a", "U", "D", None), claim("b", "U", "F", 100, 1), claim("c", "U", "E", 50, 2)]
     assert spans(fittings_from(claims)) == [
-        ("D", "U", None, 50), ("E", "U", 50, 100), ("F", "U", 100, None)
-    ]  # fmt: skip
+        ("D", "U", None, 50),
+        ("E", "U", 50, 100),
+        ("F", "U", 100, None),
+    ]
 
 
 def test_saying_again_what_holds_changes_nothing() -> None:
@@ -91,8 +97,11 @@ def test_the_first_difference_is_found_and_nothing_differs_before(
     old = [f for f in fittings_from(one) if f.unit == "U"]
     new = [f for f in fittings_from(other) if f.unit == "U"]
     differs, at = first_difference(old, new)
-    assert differs == (old != new and {(f.id, f.device, f.from_at, f.to_at) for f in old}
-                       != {(f.id, f.device, f.from_at, f.to_at) for f in new})  # fmt: skip
+    assert differs == (
+        old != new
+        and {(f.id, f.device, f.from_at, f.to_at) for f in old}
+        != {(f.id, f.device, f.from_at, f.to_at) for f in new}
+    )
     if differs and at is not None:
 
         def before(fittings: list[Fitting]) -> list[tuple[object, ...]]:
@@ -103,8 +112,15 @@ def test_the_first_difference_is_found_and_nothing_differs_before(
 
 
 def record(id: str, unit: str, device: str, at: int, corrects: str | None = None) -> Record:
-    return Record(id=id, at=at, by="me", unit=unit, kind="fitting", facts={"device": device},
-                  corrects=corrects)  # fmt: skip
+    return Record(
+        id=id,
+        at=at,
+        by="me",
+        unit=unit,
+        kind="fitting",
+        facts={"device": device},
+        corrects=corrects,
+    )
 
 
 def fittings(reg: Registry, unit: str) -> list[tuple[str, int | None, int | None]]:

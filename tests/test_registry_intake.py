@@ -27,9 +27,13 @@ PULSE = Pulse(
     device="D1", heard_at=NOW, newest_at=NOW - 5, latest={"battery_v": Latest(NOW - 5, 12.62)}
 )
 EVENT = DeviceEvent(
-    device="D1", at=NOW - 60, event="failed_to_start", cause="no fuel",
-    values={"crank_min_v": 9.41}, received_at=NOW,
-)  # fmt: skip
+    device="D1",
+    at=NOW - 60,
+    event="failed_to_start",
+    cause="no fuel",
+    values={"crank_min_v": 9.41},
+    received_at=NOW,
+)
 
 
 def touches(reg: Registry) -> dict[tuple[str, str, int], sa.Row[tuple[object, ...]]]:
@@ -73,10 +77,14 @@ def test_the_office_s_group_goes_over_the_topic_s(reg: Registry) -> None:
 def test_the_same_batch_again_doubles_nothing(reg: Registry) -> None:
     junk = Quarantined(device="D1", topic="a/b", received_at=NOW, reason="why", payload=b"\xff\x00")
     batch = PulseBatch(
-        now=NOW, pulses=[PULSE], touched={"D1": {TODAY}}, events=[EVENT, EVENT],
-        quarantined=[junk, junk], receipts=[("k", NOW)],
+        now=NOW,
+        pulses=[PULSE],
+        touched={"D1": {TODAY}},
+        events=[EVENT, EVENT],
+        quarantined=[junk, junk],
+        receipts=[("k", NOW)],
         inbox=InboxMark(file="a.jsonl", offset=10, lines=1, size=99),
-    )  # fmt: skip
+    )
     for _ in range(3):
         work.pulse(reg, batch)
     assert work.events(reg, "D1", 0, NOW + 1) == [EVENT]
@@ -131,9 +139,14 @@ def test_events_are_half_open_and_in_order(reg: Registry) -> None:
 
 def test_a_trace_keeps_its_samples(reg: Registry) -> None:
     trace = DeviceEvent(
-        device="D1", at=NOW, event="trace", channel="battery_v", step_s=0.05,
-        samples=(12.5, 9.41, 10.2), received_at=NOW,
-    )  # fmt: skip
+        device="D1",
+        at=NOW,
+        event="trace",
+        channel="battery_v",
+        step_s=0.05,
+        samples=(12.5, 9.41, 10.2),
+        received_at=NOW,
+    )
     work.pulse(reg, PulseBatch(now=NOW, events=[trace]))
     assert work.events(reg, "D1", NOW, NOW + 1) == [trace]
 
@@ -148,9 +161,7 @@ def test_quarantine_keeps_1000_a_device_and_day_and_counts_the_rest(reg: Registr
     work.pulse(reg, PulseBatch(now=NOW, quarantined=[junk(n) for n in range(980, 1015)]))
     work.pulse(reg, PulseBatch(now=NOW, quarantined=[junk(1, at=NOW - 86_400), junk(1, "D2")]))
     counts = {(c.device, c.day): (c.kept, c.over) for c in pages.quarantine_counts(reg, EVERYTHING)}
-    assert counts == {
-        ("D1", TODAY): (1000, 15), ("D1", TODAY - 1): (1, 0), ("D2", TODAY): (1, 0)
-    }  # fmt: skip
+    assert counts == {("D1", TODAY): (1000, 15), ("D1", TODAY - 1): (1, 0), ("D2", TODAY): (1, 0)}
     big = Quarantined(device="D3", topic="t", received_at=NOW, reason="r", payload=b"x" * 40_000)
     work.pulse(reg, PulseBatch(now=NOW, quarantined=[big]))
     (kept,) = pages.quarantine(reg, EVERYTHING, "D3")

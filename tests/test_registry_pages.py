@@ -47,10 +47,14 @@ def two(reg: Registry) -> Registry:
     )
     for unit in ("A1", "B1"):
         made = turn(
-            reg, unit, days=[day(unit, TODAY)], due=[due(unit)], assessment=unit.encode(),
+            reg,
+            unit,
+            days=[day(unit, TODAY)],
+            due=[due(unit)],
+            assessment=unit.encode(),
             summary=summary(unit, findings=(FAILED,)),
             opened=[episode(f"e-{unit}", unit, raised(f"e-{unit}"))],
-        )  # fmt: skip
+        )
         assert work.write_turn(reg, [made], NOW) == []
         note = Record(id=f"n-{unit}", at=NOW, by="x", unit=unit, kind="note", facts={"text": "t"})
         add_record(reg, note, NOW)
@@ -59,10 +63,11 @@ def two(reg: Registry) -> Registry:
     )
     add_record(reg, moved, NOW)
     batch = PulseBatch(
-        now=NOW, pulses=[Pulse(device="MOVED", heard_at=NOW), Pulse(device="STRANGER", heard_at=NOW)],
+        now=NOW,
+        pulses=[Pulse(device="MOVED", heard_at=NOW), Pulse(device="STRANGER", heard_at=NOW)],
         events=[event("MOVED", NOW - 200), event("MOVED", NOW - 50), event("STRANGER", NOW - 50)],
         quarantined=[junk("MOVED", NOW - 200), junk("MOVED", NOW - 50), junk("STRANGER", NOW)],
-    )  # fmt: skip
+    )
     work.pulse(reg, batch)
     return reg
 
@@ -129,8 +134,16 @@ def test_an_empty_scope_sees_nothing(two: Registry) -> None:
 
 def test_an_episode_about_no_unit_is_for_everything_only(reg: Registry) -> None:
     take(reg, row("A1", customer="Anna"))
-    service = Episode(id="s", subject="service", kind="failed_start", part="", severity="note",
-                      opened_at=NOW, finding=FAILED, steps=(raised("s"),))  # fmt: skip
+    service = Episode(
+        id="s",
+        subject="service",
+        kind="failed_start",
+        part="",
+        severity="note",
+        opened_at=NOW,
+        finding=FAILED,
+        steps=(raised("s"),),
+    )
     work.write_turn(reg, [turn(reg, "A1", opened=[service])], NOW)
     assert [e.id for e in pages.episodes(reg, EVERYTHING)] == ["s"]
     assert pages.episodes(reg, NOBODY) == []
@@ -145,10 +158,12 @@ def test_search_and_filters(reg: Registry) -> None:
     )
     work.write_turn(
         reg,
-        [turn(reg, "A1", summary=summary("A1", condition="running")),
-         turn(reg, "B1", summary=summary("B1", findings=(FAILED,)))],
+        [
+            turn(reg, "A1", summary=summary("A1", condition="running")),
+            turn(reg, "B1", summary=summary("B1", findings=(FAILED,))),
+        ],
         NOW,
-    )  # fmt: skip
+    )
 
     def ids(**asked: Any) -> list[str]:
         return [u.unit.id for u in pages.units(reg, EVERYTHING, **asked)]
@@ -200,8 +215,10 @@ def test_episodes_come_gravest_first_and_page_by_page(reg: Registry) -> None:
         found: Finding = msgspec.structs.replace(FAILED, severity=severity)
         made = msgspec.structs.replace(
             episode(f"e{n}", f"U{n}", raised(f"e{n}", finding=found)),
-            severity=severity, opened_at=NOW - n, finding=found,
-        )  # fmt: skip
+            severity=severity,
+            opened_at=NOW - n,
+            finding=found,
+        )
         work.write_turn(reg, [turn(reg, f"U{n}", opened=[made])], NOW)
     whole = [e.id for e in pages.episodes(reg, EVERYTHING)]
     assert whole == ["e3", "e1", "e2", "e5", "e4", "e0"]
@@ -228,9 +245,12 @@ def test_health_says_what_waits(reg: Registry) -> None:
     work.heartbeat(reg, "ingest", NOW, {"state": "ok"})
     mark = InboxMark(file="2026.jsonl", offset=5, lines=1, size=10)
     batch = PulseBatch(
-        now=NOW, pulses=[Pulse(device="X", heard_at=NOW)], touched={"X": {TODAY}, "A1": {TODAY}},
-        quarantined=[junk("X", NOW)], inbox=mark,
-    )  # fmt: skip
+        now=NOW,
+        pulses=[Pulse(device="X", heard_at=NOW)],
+        touched={"X": {TODAY}, "A1": {TODAY}},
+        quarantined=[junk("X", NOW)],
+        inbox=mark,
+    )
     work.pulse(reg, batch)
     work.write_turn(reg, [turn(reg, "A1", opened=[episode("e", "A1", raised("e"))])], NOW)
     health = pages.health(reg, EVERYTHING)

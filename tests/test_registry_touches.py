@@ -114,8 +114,9 @@ def test_a_late_fitting_touches_from_its_start(reg: Registry) -> None:
     work.spread_touches(reg)
     assert work.touched_units(reg, 9) == []
     from_at = (TODAY - 5) * 86_400 + 7
-    record = Record(id="r1", at=NOW, by="me", unit="U1", kind="fitting",
-                    facts={"device": "D7", "from": from_at})  # fmt: skip
+    record = Record(
+        id="r1", at=NOW, by="me", unit="U1", kind="fitting", facts={"device": "D7", "from": from_at}
+    )
     add_record(reg, record, NOW)
     assert days_of(work.touched_units(reg, 9)) == {"U1": [(TODAY - 5, True)]}
 

@@ -30,9 +30,14 @@ FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"att
 
 def summary(unit: str, **changes: Any) -> UnitSummary:
     known: dict[str, Any] = {
-        "unit": unit, "at": NOW, "condition": "standing_by", "condition_since": NOW,
-        "heard_at": NOW, "newest_at": NOW, "hours": EngineHours(hours_h=1.0, source="meter"),
-    }  # fmt: skip
+        "unit": unit,
+        "at": NOW,
+        "condition": "standing_by",
+        "condition_since": NOW,
+        "heard_at": NOW,
+        "newest_at": NOW,
+        "hours": EngineHours(hours_h=1.0, source="meter"),
+    }
     return UnitSummary(**known | changes)
 
 
@@ -40,17 +45,25 @@ def turn(reg: Registry, unit: str, **changes: Any) -> UnitTurn:
     inputs = work.unit_inputs(reg, unit)
     assert inputs is not None
     known: dict[str, Any] = {
-        "unit": unit, "customer": inputs.customer.id, "assessment": b"{}",
-        "look_again_at": NOW + 60, "summary": summary(unit), "facts_seq": inputs.facts_seq,
-    }  # fmt: skip
+        "unit": unit,
+        "customer": inputs.customer.id,
+        "assessment": b"{}",
+        "look_again_at": NOW + 60,
+        "summary": summary(unit),
+        "facts_seq": inputs.facts_seq,
+    }
     return UnitTurn(**known | changes)
 
 
 def due(unit: str, task: str = "oil_filter", **changes: Any) -> DueItem:
     known: dict[str, Any] = {
-        "unit": unit, "task": task, "name": "Oil and filter", "state": "soon", "binds": "hours",
+        "unit": unit,
+        "task": task,
+        "name": "Oil and filter",
+        "state": "soon",
+        "binds": "hours",
         "share": 0.9,
-    }  # fmt: skip
+    }
     return DueItem(**known | changes)
 
 
@@ -60,25 +73,40 @@ def day(unit: str, number: int, doc: bytes = b"d", fingerprint: str = "f") -> Da
 
 def raised(episode: str, n: int = 1, **changes: Any) -> Step:
     known: dict[str, Any] = {
-        "episode": episode, "n": n, "at": NOW, "kind": "raised", "finding": FAILED
-    }  # fmt: skip
+        "episode": episode,
+        "n": n,
+        "at": NOW,
+        "kind": "raised",
+        "finding": FAILED,
+    }
     return Step(**known | changes)
 
 
 def episode(id: str, unit: str, *steps: Step) -> Episode:
     return Episode(
-        id=id, subject=f"unit:{unit}", kind="failed_start", part="", severity="act_now",
-        opened_at=NOW, finding=FAILED, steps=steps,
-    )  # fmt: skip
+        id=id,
+        subject=f"unit:{unit}",
+        kind="failed_start",
+        part="",
+        severity="act_now",
+        opened_at=NOW,
+        finding=FAILED,
+        steps=steps,
+    )
 
 
 def test_everything_of_a_turn_comes_back(reg: Registry) -> None:
     take(reg, row())
     item, alert = due("U1"), episode("e1", "U1", raised("e1"))
     made = turn(
-        reg, "U1", days=[day("U1", 5), day("U1", 6)], due=[item], opened=[alert],
-        assessment=b'{"a":1}', summary=summary("U1", findings=(FAILED,)),
-    )  # fmt: skip
+        reg,
+        "U1",
+        days=[day("U1", 5), day("U1", 6)],
+        due=[item],
+        opened=[alert],
+        assessment=b'{"a":1}',
+        summary=summary("U1", findings=(FAILED,)),
+    )
     assert work.write_turn(reg, [made], NOW) == []
     assert work.days(reg, "U1", 5, 7) == [day("U1", 5), day("U1", 6)]
     assert work.days(reg, "U1", 6, 7) == [day("U1", 6)]
@@ -107,8 +135,9 @@ def test_due_items_are_replaced_whole(reg: Registry) -> None:
     work.write_turn(reg, [turn(reg, "U1", due=both), turn(reg, "U2", due=[due("U2")])], NOW)
     work.write_turn(reg, [turn(reg, "U1", due=[due("U1", "air_filter", share=1.2)])], NOW)
     assert [(i.unit, i.task, i.share) for i, *_ in pages.due(reg, EVERYTHING)] == [
-        ("U1", "air_filter", 1.2), ("U2", "oil_filter", 0.9)
-    ]  # fmt: skip
+        ("U1", "air_filter", 1.2),
+        ("U2", "oil_filter", 0.9),
+    ]
 
 
 def test_facts_changed_meanwhile_refuse_that_unit_only(reg: Registry) -> None:
@@ -145,8 +174,9 @@ def test_a_step_another_program_wrote_refuses_the_unit(reg: Registry) -> None:
     assert work.open_episodes(reg, ["unit:U1"]) == []
     (closed,) = pages.episodes(reg, EVERYTHING, open_only=False)
     assert (closed.closed_at, [s.kind for s in closed.steps]) == (
-        NOW + 9, ["raised", "acknowledged", "cleared"]
-    )  # fmt: skip
+        NOW + 9,
+        ["raised", "acknowledged", "cleared"],
+    )
 
 
 def test_a_second_open_alert_of_one_kind_is_refused(reg: Registry) -> None:
@@ -158,9 +188,11 @@ def test_a_second_open_alert_of_one_kind_is_refused(reg: Registry) -> None:
     second = turn(reg, "U1", opened=[episode("e2", "U1", raised("e2"))])
     assert work.write_turn(reg, [second], NOW) == ["U1"]
     closing = turn(
-        reg, "U1", opened=[episode("e2", "U1", raised("e2"))],
+        reg,
+        "U1",
+        opened=[episode("e2", "U1", raised("e2"))],
         steps=[raised("e1", 2, kind="cleared", finding=None)],
-    )  # fmt: skip
+    )
     assert work.write_turn(reg, [closing], NOW) == []
     assert [e.id for e in work.open_episodes(reg, ["unit:U1"])] == ["e2"]
 
@@ -218,9 +250,13 @@ def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     work.write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
     seen = pages.latest_change(reg, EVERYTHING)
     bad = turn(
-        reg, "U1", summary=summary("U1", condition="running"), due=[due("U1")],
-        days=[day("U1", TODAY)], drop_days=[1],
-    )  # fmt: skip
+        reg,
+        "U1",
+        summary=summary("U1", condition="running"),
+        due=[due("U1")],
+        days=[day("U1", TODAY)],
+        drop_days=[1],
+    )
     if kind == "clash":
         bad = msgspec.structs.replace(bad, steps=[raised("e1", 1)])
     else:

@@ -36,10 +36,20 @@ def test_jeffreys_of_every_published_example(shared: Path, checked: Checks) -> N
     for said in examples:
         share = jeffreys(said["failures"], said["n"], said["conf"])
         assert share is not None
-        checked("Jeffreys estimate", "INL RADS, (a + 0.5)/(n + 1)", said["jeffreys_mean"],
-                1 - share.estimate, 1e-12)  # fmt: skip
-        checked("Jeffreys interval", "NIST e-Handbook 7.2.4.2 inputs, recomputed",
-                said["jeffreys"], (1 - share.high, 1 - share.low), 1e-9)  # fmt: skip
+        checked(
+            "Jeffreys estimate",
+            "INL RADS, (a + 0.5)/(n + 1)",
+            said["jeffreys_mean"],
+            1 - share.estimate,
+            1e-12,
+        )
+        checked(
+            "Jeffreys interval",
+            "NIST e-Handbook 7.2.4.2 inputs, recomputed",
+            said["jeffreys"],
+            (1 - share.high, 1 - share.low),
+            1e-9,
+        )
 
 
 def test_the_beta_distribution_of_inl(checked: Checks) -> None:
@@ -47,8 +57,13 @@ def test_the_beta_distribution_of_inl(checked: Checks) -> None:
     from scipy.special import betaincinv
 
     assert pytest.approx(0.0315, abs=5e-5) == 5.2 / 165.3
-    checked("Beta distribution behind the interval", "INL RADS, Beta(5.2, 160.1)",
-            (0.01284, 0.05648), betaincinv(5.2, 160.1, [0.05, 0.95]), 5e-6)  # fmt: skip
+    checked(
+        "Beta distribution behind the interval",
+        "INL RADS, Beta(5.2, 160.1)",
+        (0.01284, 0.05648),
+        betaincinv(5.2, 160.1, [0.05, 0.95]),
+        5e-6,
+    )
 
 
 @given(st.integers(0, 400), st.integers(1, 400), st.sampled_from([0.8, 0.9, 0.95, 0.99]))
@@ -114,8 +129,13 @@ def test_chance_that_a_full_window_trips_at_its_target(
 ) -> None:
     """7.5, 10.4, 12.8 % and 1.3, 3.6, 10.6 % (derived): screening levels, not proofs."""
     for (n, limit), share in zip(rules.windows, shares, strict=True):  # type: ignore[attr-defined]
-        checked("Chance that a full window trips at its target", "binomial, derived", share,
-                stats.binom.sf(limit - 1, n, 1 - target), 6e-4)  # fmt: skip
+        checked(
+            "Chance that a full window trips at its target",
+            "binomial, derived",
+            share,
+            stats.binom.sf(limit - 1, n, 1 - target),
+            6e-4,
+        )
 
 
 def test_proven_only_when_the_whole_interval_is_under_the_target() -> None:
@@ -134,10 +154,13 @@ def test_seven_good_starts_end_it() -> None:
 @pytest.mark.parametrize(
     ("over", "says"),
     [
-        ({"target": 1.0}, "target"), ({"windows": ()}, "window"), ({"windows": ((20, 21),)}, "window"),
-        ({"windows": ((50, 5), (20, 3))}, "rise"), ({"recovered": 0}, "recovered"),
+        ({"target": 1.0}, "target"),
+        ({"windows": ()}, "window"),
+        ({"windows": ((20, 21),)}, "window"),
+        ({"windows": ((50, 5), (20, 3))}, "rise"),
+        ({"recovered": 0}, "recovered"),
     ],
-)  # fmt: skip
+)
 def test_triggers_that_cannot_be(over: dict[str, object], says: str) -> None:
     assert says in refused(AT_95, **over)
 
@@ -145,18 +168,25 @@ def test_triggers_that_cannot_be(over: dict[str, object], says: str) -> None:
 @pytest.mark.parametrize(
     ("over", "says"),
     [
-        ({"like_c": 0.0}, "like_c"), ({"least": 7}, "least"), ({"chance": 0.5}, "chance"),
-        ({"rise_s": 0.0}, "rises"), ({"span_days": 0}, "span_days"),
+        ({"like_c": 0.0}, "like_c"),
+        ({"least": 7}, "least"),
+        ({"chance": 0.5}, "chance"),
+        ({"rise_s": 0.0}, "rises"),
+        ({"span_days": 0}, "span_days"),
     ],
-)  # fmt: skip
+)
 def test_harder_rules_that_cannot_be(over: dict[str, object], says: str) -> None:
     assert says in refused(HarderRules(), **over)
 
 
 def planted(
-    seed: int, weeks: int, grows_s: float = 0.0, cold: float = 0.0, attempts: float = 0.0,
+    seed: int,
+    weeks: int,
+    grows_s: float = 0.0,
+    cold: float = 0.0,
+    attempts: float = 0.0,
     step_s: float = 0.0,
-) -> list[Start]:  # fmt: skip
+) -> list[Start]:
     """Weekly starts that end in November: scatter 0.46 s, season and fronts, and what was planted."""
     rng = np.random.default_rng(seed)
     found = []
@@ -167,8 +197,14 @@ def planted(
         crank = rng.uniform(1.1, 2.7) + grows_s * share + cold * max(0.0, 15 - temp)
         crank += step_s if week == weeks // 2 else 0.0
         again = rng.random() < 0.05 + attempts * share
-        found.append(Start(at=week * 7 * DAY_S, attempts=2 if again else 1,
-                           crank_s=round(crank, 1), temp_c=round(temp, 1)))  # fmt: skip
+        found.append(
+            Start(
+                at=week * 7 * DAY_S,
+                attempts=2 if again else 1,
+                crank_s=round(crank, 1),
+                temp_c=round(temp, 1),
+            )
+        )
     return found
 
 

@@ -26,11 +26,16 @@ def at(text: str, zone: str = ZONE) -> int:
 @pytest.mark.parametrize(
     ("moment", "who"),
     [
-        ("2026-11-02T08:00", "ann"), ("2026-11-02T07:59", "cat"), ("2026-11-09T07:59", "ann"),
-        ("2026-11-09T08:00", "bob"), ("2026-11-16T12:00", "cat"), ("2026-11-23T08:00", "ann"),
-        ("2026-10-26T09:00", "cat"), ("2027-03-29T08:00", "ann"),
+        ("2026-11-02T08:00", "ann"),
+        ("2026-11-02T07:59", "cat"),
+        ("2026-11-09T07:59", "ann"),
+        ("2026-11-09T08:00", "bob"),
+        ("2026-11-16T12:00", "cat"),
+        ("2026-11-23T08:00", "ann"),
+        ("2026-10-26T09:00", "cat"),
+        ("2027-03-29T08:00", "ann"),
     ],
-)  # fmt: skip
+)
 def test_weeks_change_at_the_handover_by_the_clock_on_the_wall(moment: str, who: str) -> None:
     """2027-03-28 the clocks go forward; the handover stays at 08:00 local. 21 weeks after the
     start it is the first one's turn again."""
@@ -46,9 +51,11 @@ def test_a_swap_goes_before_the_week() -> None:
     assert holder(rota, at("2026-11-13T08:00")) == "bob"
     spans = weeks_ahead(rota, at("2026-11-10T12:00"), 2)
     assert spans == [
-        ("2026-11-09", "2026-11-11", "bob"), ("2026-11-11", "2026-11-13", "cat"),
-        ("2026-11-13", "2026-11-16", "bob"), ("2026-11-16", "2026-11-23", "cat"),
-    ]  # fmt: skip
+        ("2026-11-09", "2026-11-11", "bob"),
+        ("2026-11-11", "2026-11-13", "cat"),
+        ("2026-11-13", "2026-11-16", "bob"),
+        ("2026-11-16", "2026-11-23", "cat"),
+    ]
 
 
 def test_when_the_phone_passes_on_next_and_passed_on_last() -> None:
@@ -74,10 +81,14 @@ def test_who_is_next_in_line() -> None:
 
 @pytest.mark.parametrize(
     ("moment", "morning"),
-    [("2026-11-10T03:00", "2026-11-10T06:30"), ("2026-11-10T06:30", "2026-11-10T06:30"),
-     ("2026-11-10T06:31", "2026-11-11T06:30"), ("2026-10-24T23:00", "2026-10-25T06:30"),
-     ("2027-03-27T23:00", "2027-03-28T06:30")],
-)  # fmt: skip
+    [
+        ("2026-11-10T03:00", "2026-11-10T06:30"),
+        ("2026-11-10T06:30", "2026-11-10T06:30"),
+        ("2026-11-10T06:31", "2026-11-11T06:30"),
+        ("2026-10-24T23:00", "2026-10-25T06:30"),
+        ("2027-03-27T23:00", "2027-03-28T06:30"),
+    ],
+)
 def test_the_morning(moment: str, morning: str) -> None:
     """Half past six on the wall, on the nights the clocks change too."""
     assert next_morning(at(moment), ZONE) == at(morning)

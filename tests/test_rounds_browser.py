@@ -37,18 +37,37 @@ def served(tmp_path_factory: pytest.TempPathFactory, told_office: Path) -> Itera
     as_real_owner(app, fleet.registry, NOW)
     with serving(app) as url:
         first = dispatch.decode(in_force(office)).rounds[0]
-        yield Served(office, url, {
-            "jobs": "/jobs", "call": f"/jobs/call?q=Harwick&unit={unit_id(FAILED)}",
-            "job": f"/jobs/{CALL}", "rounds": "/rounds",
-            "day": f"/rounds/day/{first.technician}/{first.day}", "change": f"/rounds/change/{CALL}",
-            "insert": f"/rounds/insert/{CALL}", "technicians": "/technicians",
-            "technician": "/technicians/ana", "card": f"/sites/{office.sites[unit_id(FAILED)]}",
-        })  # fmt: skip
+        yield Served(
+            office,
+            url,
+            {
+                "jobs": "/jobs",
+                "call": f"/jobs/call?q=Harwick&unit={unit_id(FAILED)}",
+                "job": f"/jobs/{CALL}",
+                "rounds": "/rounds",
+                "day": f"/rounds/day/{first.technician}/{first.day}",
+                "change": f"/rounds/change/{CALL}",
+                "insert": f"/rounds/insert/{CALL}",
+                "technicians": "/technicians",
+                "technician": "/technicians/ana",
+                "card": f"/sites/{office.sites[unit_id(FAILED)]}",
+            },
+        )
     close(office)
 
 
-PAGES = ("jobs", "call", "job", "rounds", "day", "change", "insert", "technicians", "technician",
-         "card")  # fmt: skip
+PAGES = (
+    "jobs",
+    "call",
+    "job",
+    "rounds",
+    "day",
+    "change",
+    "insert",
+    "technicians",
+    "technician",
+    "card",
+)
 
 
 @pytest.mark.parametrize("size", SIZES)

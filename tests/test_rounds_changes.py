@@ -56,9 +56,15 @@ def moment(asked: PlanRequest, day: int, hour: float) -> int:
 
 def failed_start(asked: PlanRequest, place: str, now: int):  # type: ignore[no-untyped-def]
     return job(
-        "no-cover", place, duration_s=5400, due=now + 8 * HOUR_S, earliest=now, reported=now,
-        urgent=True, routine=False,
-    )  # fmt: skip
+        "no-cover",
+        place,
+        duration_s=5400,
+        due=now + 8 * HOUR_S,
+        earliest=now,
+        reported=now,
+        urgent=True,
+        routine=False,
+    )
 
 
 def test_an_urgent_call_goes_into_today_without_a_solver(
@@ -132,9 +138,12 @@ def test_the_rest_of_a_day_begins_where_the_technician_is(
     now = moment(told, 1, 11)
     rest = remainder(told, made, now)
     begun = {
-        name for r in made.rounds for s in r.stops for name, start in zip(s.jobs, s.starts, strict=True)
+        name
+        for r in made.rounds
+        for s in r.stops
+        for name, start in zip(s.jobs, s.starts, strict=True)
         if start <= now
-    }  # fmt: skip
+    }
     assert begun
     assert begun.isdisjoint(j.id for j in rest.jobs)
     assert rest.previous is not None
@@ -162,9 +171,11 @@ def test_the_difference_says_what_moved_and_what_it_costs(area: PlanRequest) -> 
     old = planned(asked)
     r = old.rounds[0]
     assert set(r.jobs) == {"A", "B"}
-    later = changed(r, day="2026-05-06", stops=tuple(
-        changed(s, starts=tuple(a + 2 * 86_400 for a in s.starts)) for s in r.stops
-    ))  # fmt: skip
+    later = changed(
+        r,
+        day="2026-05-06",
+        stops=tuple(changed(s, starts=tuple(a + 2 * 86_400 for a in s.starts)) for s in r.stops),
+    )
     moved = diff(old, changed(old, rounds=(later,)), asked)
     assert {c.job: c.kind for c in moved.changes} == {"A": "moved_day", "B": "moved_day"}
     assert {c.job: c.price for c in moved.changes} == {"A": 40.0, "B": 0.0}
@@ -241,10 +252,16 @@ def week() -> PlanRequest:
     """Three technicians, two weeks; a full first week of routine, some safety work in it."""
     sites = [site(f"S{n}", 4 + (n * 7) % 40, (n * 5) % 30 - 15) for n in range(40)]
     jobs = [
-        job(f"J{n}", f"S{n}", duration_s=(1 + n % 2) * HOUR_S, due=at(3 + n % 9, 20),
-            safety=n % 9 == 0, routine=n % 9 != 0)
+        job(
+            f"J{n}",
+            f"S{n}",
+            duration_s=(1 + n % 2) * HOUR_S,
+            due=at(3 + n % 9, 20),
+            safety=n % 9 == 0,
+            routine=n % 9 != 0,
+        )
         for n in range(40)
-    ]  # fmt: skip
+    ]
     people = [technician(f"T{n}", days=12) for n in range(3)]
     return request(sites, jobs, people, days=14, limits=Limits(iterations=400))
 
@@ -271,7 +288,11 @@ def test_a_storm_tears_up_two_days_of_five_and_nobody_is_told_twice_or_lost() ->
     offers = re_offer(told, before, after)
     assert [o.n for o in offers] == list(range(1, len(offers) + 1))
     assert len({o.job for o in offers}) == len(offers), "each is called once"
-    kept = {p.job for p in told.pins if (w := where(after, p.job)) and half_of(w[2], ZONE) == half_of(p.start, ZONE)}  # fmt: skip
+    kept = {
+        p.job
+        for p in told.pins
+        if (w := where(after, p.job)) and half_of(w[2], ZONE) == half_of(p.start, ZONE)
+    }
     assert {o.job for o in offers} == {p.job for p in told.pins} - kept
     assert {p.job for p in torn} <= {o.job for o in offers}, "who was torn up is called"
     for offer in offers:
@@ -286,7 +307,10 @@ def test_a_storm_tears_up_two_days_of_five_and_nobody_is_told_twice_or_lost() ->
     assert safety == sorted(safety, reverse=True), "life first"
 
     again = told_anew(changed(without(told, gone), jobs=shut.jobs), after, offers)
-    news = [job(f"U{n}", f"S{3 * n}", duration_s=2 * HOUR_S, due=at(8, 20), safety=True, routine=False) for n in range(4)]  # fmt: skip
+    news = [
+        job(f"U{n}", f"S{3 * n}", duration_s=2 * HOUR_S, due=at(8, 20), safety=True, routine=False)
+        for n in range(4)
+    ]
     upset = changed(again, jobs=(*again.jobs, *news))
     third = planned(upset)
     second_calls = {o.job for o in re_offer(upset, after, third)}

@@ -39,7 +39,9 @@ def plan_of(asked: PlanRequest, *rounds: Round) -> RoundPlan:
     rest = tuple(
         Unplanned(job=j.id, reason=Reason.NO_CAPACITY) for j in asked.jobs if j.id not in inside
     )
-    return RoundPlan(first_day=asked.first_day, days=asked.days, zone=asked.zone, rounds=rounds, unplanned=rest)  # fmt: skip
+    return RoundPlan(
+        first_day=asked.first_day, days=asked.days, zone=asked.zone, rounds=rounds, unplanned=rest
+    )
 
 
 def round_of(asked: PlanRequest, *jobs: str, lenient: bool = False) -> Round:
@@ -117,27 +119,60 @@ KINDS: dict[str, Callable[[Round, PlanRequest], tuple[Round, PlanRequest]]] = {
     "home_late": lambda r, q: (changed(r, back=at(0, 15.5)), q),
     "another_day": lambda r, q: (changed(r, depart=at(1, 7)), q),
     "no_shift": lambda r, q: (changed(r, day="2026-05-09"), q),
-    "no_skill": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], skills=frozenset({"x"})), *q.jobs[1:]))),
-    "wrong_technician": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], only="T9"), *q.jobs[1:]))),
+    "no_skill": lambda r, q: (
+        r,
+        changed(q, jobs=(changed(q.jobs[0], skills=frozenset({"x"})), *q.jobs[1:])),
+    ),
+    "wrong_technician": lambda r, q: (
+        r,
+        changed(q, jobs=(changed(q.jobs[0], only="T9"), *q.jobs[1:])),
+    ),
     "needs_two": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], people=2), *q.jobs[1:]))),
     "on_stop": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], on_stop=True), *q.jobs[1:]))),
-    "too_early": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], earliest=at(0, 12)), *q.jobs[1:]))),
+    "too_early": lambda r, q: (
+        r,
+        changed(q, jobs=(changed(q.jobs[0], earliest=at(0, 12)), *q.jobs[1:])),
+    ),
     "parts": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], parts_ready=None), *q.jobs[1:]))),
-    "pointless": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], due=at(40, 0), hard=at(0, 1)), *q.jobs[1:]))),
-    "shut": lambda r, q: (r, changed(q, sites=(changed(q.sites[0], hours=(Span(at(0, 1), at(0, 2)),)), *q.sites[1:]))),
-    "test_hours": lambda r, q: (r, changed(
-        q, jobs=(changed(q.jobs[0], test_s=600), *q.jobs[1:]),
-        sites=(changed(q.sites[0], test_hours=(Span(at(0, 1), at(0, 2)),)), *q.sites[1:]))),
-    "promise": lambda r, q: (r, changed(q, jobs=(changed(q.jobs[0], promises=(Span(at(2, 8), at(2, 12)),)), *q.jobs[1:]))),
-    "no_time": lambda r, q: (changed(r, stops=(changed(r.stops[0], arrive=r.depart), *r.stops[1:])),
-                             changed(q, sites=(changed(q.sites[0], access_s=3600), *q.sites[1:]))),
+    "pointless": lambda r, q: (
+        r,
+        changed(q, jobs=(changed(q.jobs[0], due=at(40, 0), hard=at(0, 1)), *q.jobs[1:])),
+    ),
+    "shut": lambda r, q: (
+        r,
+        changed(q, sites=(changed(q.sites[0], hours=(Span(at(0, 1), at(0, 2)),)), *q.sites[1:])),
+    ),
+    "test_hours": lambda r, q: (
+        r,
+        changed(
+            q,
+            jobs=(changed(q.jobs[0], test_s=600), *q.jobs[1:]),
+            sites=(changed(q.sites[0], test_hours=(Span(at(0, 1), at(0, 2)),)), *q.sites[1:]),
+        ),
+    ),
+    "promise": lambda r, q: (
+        r,
+        changed(q, jobs=(changed(q.jobs[0], promises=(Span(at(2, 8), at(2, 12)),)), *q.jobs[1:])),
+    ),
+    "no_time": lambda r, q: (
+        changed(r, stops=(changed(r.stops[0], arrive=r.depart), *r.stops[1:])),
+        changed(q, sites=(changed(q.sites[0], access_s=3600), *q.sites[1:])),
+    ),
     "lunch_missing": lambda r, q: (changed(r, lunch=None), q),
-    "lunch_wrong": lambda r, q: (changed(r, lunch=Span(r.stops[0].start, r.stops[0].start + 1800)), q),
+    "lunch_wrong": lambda r, q: (
+        changed(r, lunch=Span(r.stops[0].start, r.stops[0].start + 1800)),
+        q,
+    ),
     "too_far": lambda r, q: (r, changed(q, radius_km=1.0)),
     "sums": lambda r, q: (changed(r, metres=r.metres - 5), q),
-    "frozen_moved": lambda r, q: (r, changed(q, pins=(Pin(job="A", level="frozen", technician="T0", day=KEY[1], start=at(0, 13)),))),
+    "frozen_moved": lambda r, q: (
+        r,
+        changed(
+            q, pins=(Pin(job="A", level="frozen", technician="T0", day=KEY[1], start=at(0, 13)),)
+        ),
+    ),
     "unknown_job": lambda r, q: (r, changed(q, jobs=q.jobs[1:])),
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -169,16 +204,23 @@ def test_a_skill_that_ended_yesterday_is_none(busy: tuple[Round, PlanRequest]) -
     r, asked = busy
     person = changed(technician(), skills=(Skill("x", "2026-05-03"),))
     asked = changed(
-        asked, technicians=(person,),
+        asked,
+        technicians=(person,),
         jobs=(changed(asked.jobs[0], skills=frozenset({"x"})), *asked.jobs[1:]),
-    )  # fmt: skip
+    )
     assert kinds(plan_of(asked, r), asked) == ["no_skill"]
 
 
 PLACES = st.tuples(st.floats(-60, 60), st.floats(-60, 60))
-HOURS = st.sampled_from([
-    None, ("08:00", "12:00"), ("09:30", "10:30"), ("13:00", "17:00"), ("00:00", "24:00"),
-])  # fmt: skip
+HOURS = st.sampled_from(
+    [
+        None,
+        ("08:00", "12:00"),
+        ("09:30", "10:30"),
+        ("13:00", "17:00"),
+        ("00:00", "24:00"),
+    ]
+)
 
 
 @st.composite
@@ -188,19 +230,33 @@ def days(draw: st.DrawFn) -> PlanRequest:
     for n in range(count):
         east, north = draw(PLACES)
         hours, tests = draw(HOURS), draw(HOURS)
-        sites.append(site(
-            f"S{n}", east, north, access_s=draw(st.sampled_from([0, 300, 900])),
-            extra_s=draw(st.sampled_from([0, 0, 1200])),
-            hours=None if hours is None else weekly({0: [hours]}, "2026-05-04", 7, "Europe/Berlin"),
-            test_hours=None if tests is None else weekly({0: [tests]}, "2026-05-04", 7, "Europe/Berlin"),
-        ))  # fmt: skip
+        sites.append(
+            site(
+                f"S{n}",
+                east,
+                north,
+                access_s=draw(st.sampled_from([0, 300, 900])),
+                extra_s=draw(st.sampled_from([0, 0, 1200])),
+                hours=None
+                if hours is None
+                else weekly({0: [hours]}, "2026-05-04", 7, "Europe/Berlin"),
+                test_hours=None
+                if tests is None
+                else weekly({0: [tests]}, "2026-05-04", 7, "Europe/Berlin"),
+            )
+        )
         minutes = draw(st.integers(10, 300))
-        jobs.append(job(
-            f"J{n}", f"S{draw(st.integers(0, n))}", duration_s=60 * minutes,
-            test_s=60 * draw(st.integers(0, min(30, minutes))),
-            parts_ready=draw(st.sampled_from([0, 0, at(0, 9)])), urgent=draw(st.booleans()),
-            reported=at(0, 6),
-        ))  # fmt: skip
+        jobs.append(
+            job(
+                f"J{n}",
+                f"S{draw(st.integers(0, n))}",
+                duration_s=60 * minutes,
+                test_s=60 * draw(st.integers(0, min(30, minutes))),
+                parts_ready=draw(st.sampled_from([0, 0, at(0, 9)])),
+                urgent=draw(st.booleans()),
+                reported=at(0, 6),
+            )
+        )
     lunch = draw(st.sampled_from([0, 1800, 2700]))
     person = technician(lunch_s=lunch, overtime_s=draw(st.sampled_from([0, 3600])))
     return request(sites, jobs, [person], radius_km=None)
@@ -255,11 +311,23 @@ def weeks(draw: st.DrawFn) -> PlanRequest:
     jobs, pins = [], []
     for j in asked.jobs:
         start = at(draw(st.integers(0, 3)), draw(st.sampled_from([7.5, 9.0, 11.0, 14.0])))
-        more = draw(st.sampled_from([
-            {}, {}, {"skills": frozenset({"x"})}, {"due": at(40, 0), "hard": at(60, 0)},
-            {"on_stop": True}, {"people": 2}, {"only": "T1"}, {"safety": True}, {"due": None},
-            {"promises": (Span(start, start + 4 * HOUR_S),)}, {"technician": "T0"},
-        ]))  # fmt: skip
+        more = draw(
+            st.sampled_from(
+                [
+                    {},
+                    {},
+                    {"skills": frozenset({"x"})},
+                    {"due": at(40, 0), "hard": at(60, 0)},
+                    {"on_stop": True},
+                    {"people": 2},
+                    {"only": "T1"},
+                    {"safety": True},
+                    {"due": None},
+                    {"promises": (Span(start, start + 4 * HOUR_S),)},
+                    {"technician": "T0"},
+                ]
+            )
+        )
         jobs.append(changed(j, **more))
         level = draw(st.sampled_from(["", "", "frozen", "told", "published", "retold"]))
         if level:
@@ -267,9 +335,14 @@ def weeks(draw: st.DrawFn) -> PlanRequest:
             who = draw(st.sampled_from(["T0", "T1", "gone"]))
             pins.append(Pin(job=j.id, level=level, technician=who, day=day, start=start))
     return changed(
-        asked, jobs=tuple(jobs), technicians=tuple(people), pins=tuple(pins), days=4,
-        now=draw(st.sampled_from([0, at(0, 9)])), radius_km=draw(st.sampled_from([None, 45.0])),
-    )  # fmt: skip
+        asked,
+        jobs=tuple(jobs),
+        technicians=tuple(people),
+        pins=tuple(pins),
+        days=4,
+        now=draw(st.sampled_from([0, at(0, 9)])),
+        radius_km=draw(st.sampled_from([None, 45.0])),
+    )
 
 
 @settings(max_examples=80, deadline=None)

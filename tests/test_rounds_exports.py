@@ -38,31 +38,55 @@ pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
 
 POSITION = {
-    "type": "array", "minItems": 2, "maxItems": 3,
-    "prefixItems": [{"type": "number", "minimum": -180, "maximum": 180},
-                    {"type": "number", "minimum": -90, "maximum": 90}],
-}  # fmt: skip
+    "type": "array",
+    "minItems": 2,
+    "maxItems": 3,
+    "prefixItems": [
+        {"type": "number", "minimum": -180, "maximum": 180},
+        {"type": "number", "minimum": -90, "maximum": 90},
+    ],
+}
 GEOJSON: dict[str, Any] = {
-    "type": "object", "required": ["type", "features"],
+    "type": "object",
+    "required": ["type", "features"],
     "properties": {
         "type": {"const": "FeatureCollection"},
-        "features": {"type": "array", "items": {
-            "type": "object", "required": ["type", "geometry", "properties"],
-            "properties": {
-                "type": {"const": "Feature"}, "id": {"type": ["string", "number"]},
-                "properties": {"type": ["object", "null"]},
-                "geometry": {"oneOf": [
-                    {"type": "object", "required": ["type", "coordinates"], "properties": {
-                        "type": {"const": "Point"}, "coordinates": POSITION}},
-                    {"type": "object", "required": ["type", "coordinates"], "properties": {
-                        "type": {"const": "LineString"},
-                        "coordinates": {"type": "array", "minItems": 2, "items": POSITION}}},
-                ]},
+        "features": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["type", "geometry", "properties"],
+                "properties": {
+                    "type": {"const": "Feature"},
+                    "id": {"type": ["string", "number"]},
+                    "properties": {"type": ["object", "null"]},
+                    "geometry": {
+                        "oneOf": [
+                            {
+                                "type": "object",
+                                "required": ["type", "coordinates"],
+                                "properties": {"type": {"const": "Point"}, "coordinates": POSITION},
+                            },
+                            {
+                                "type": "object",
+                                "required": ["type", "coordinates"],
+                                "properties": {
+                                    "type": {"const": "LineString"},
+                                    "coordinates": {
+                                        "type": "array",
+                                        "minItems": 2,
+                                        "items": POSITION,
+                                    },
+                                },
+                            },
+                        ]
+                    },
+                },
             },
-        }},
+        },
     },
     "not": {"required": ["crs"]},
-}  # fmt: skip
+}
 """RFC 7946: 3.3 FeatureCollection, 3.2 Feature, 3.1.1 positions (longitude first), 4 no crs."""
 
 
@@ -79,9 +103,10 @@ def plan(office: Office) -> RoundPlan:
 def new_feed(office: Office, client: TestClient, caller: Caller, technician: str) -> str:
     """The address of a calendar, as the page shows it once."""
     answer = client.post(
-        f"/technicians/{technician}/calendar", data={"form_token": caller.form_token},
+        f"/technicians/{technician}/calendar",
+        data={"form_token": caller.form_token},
         headers={"origin": HERE},
-    )  # fmt: skip
+    )
     assert answer.status_code == 201
     found = re.search(r"/calendar/[\w-]+", answer.text)
     assert found is not None
@@ -122,12 +147,30 @@ def test_csv_has_a_row_a_visit(client: TestClient, plan: RoundPlan) -> None:
 
 def test_hostile_text_stays_text_everywhere() -> None:
     visit = Visit(
-        day="2026-11-25", technician="t", n=1, site="=cmd|' /C calc'!A0", address="<a> & \x00\x0b",
-        arrive=NOW, start=NOW, finish=NOW + 60, half="morning", work=("@SUM(1)", "b"),
-        units=("u",), jobs=("j",), metres=1000, lat=54.0, lon=-2.0,
-    )  # fmt: skip
-    leg = Leg(day="2026-11-25", technician="t", name="O'Brien </name>", lat=54.1, lon=-2.1,
-              visits=(visit,))  # fmt: skip
+        day="2026-11-25",
+        technician="t",
+        n=1,
+        site="=cmd|' /C calc'!A0",
+        address="<a> & \x00\x0b",
+        arrive=NOW,
+        start=NOW,
+        finish=NOW + 60,
+        half="morning",
+        work=("@SUM(1)", "b"),
+        units=("u",),
+        jobs=("j",),
+        metres=1000,
+        lat=54.0,
+        lon=-2.0,
+    )
+    leg = Leg(
+        day="2026-11-25",
+        technician="t",
+        name="O'Brien </name>",
+        lat=54.1,
+        lon=-2.1,
+        visits=(visit,),
+    )
     read = gpxpy.parse(visits.gpx([leg], NOW).decode())
     assert read.routes[0].name == "2026-11-25 O'Brien </name>"
     assert read.routes[0].points[0].name == "1 =cmd|' /C calc'!A0"
@@ -167,9 +210,10 @@ def test_a_revoked_address_opens_nothing(
     assert client.get(address).status_code == 200
     assert address not in client.get("/technicians/ben").text, "it is shown once"
     client.post(
-        "/technicians/ben/calendar", data={"form_token": caller.form_token, "revoke": "yes"},
+        "/technicians/ben/calendar",
+        data={"form_token": caller.form_token, "revoke": "yes"},
         headers={"origin": HERE},
-    )  # fmt: skip
+    )
     assert client.get(address).status_code == 404
     assert client.get("/calendar/guess").status_code == 404
     kinds = [row.kind for row in people.audit(office.fleet.registry)]
@@ -177,13 +221,24 @@ def test_a_revoked_address_opens_nothing(
 
 
 def told(**more: Any) -> ToldEvent:
-    event = FeedEvent(**({
-        "uid": "x@hourhand", "technician": "t", "start": NOW, "end": NOW + 3600, "summary": "Oil",
-    } | {k: v for k, v in more.items() if k not in ("sequence", "cancelled")}))  # fmt: skip
+    event = FeedEvent(
+        **(
+            {
+                "uid": "x@hourhand",
+                "technician": "t",
+                "start": NOW,
+                "end": NOW + 3600,
+                "summary": "Oil",
+            }
+            | {k: v for k, v in more.items() if k not in ("sequence", "cancelled")}
+        )
+    )
     return ToldEvent(
-        event=event, sequence=more.get("sequence", 0), changed_at=NOW,
+        event=event,
+        sequence=more.get("sequence", 0),
+        changed_at=NOW,
         cancelled=more.get("cancelled", False),
-    )  # fmt: skip
+    )
 
 
 def test_calendar_text_is_escaped_and_folded() -> None:
@@ -211,14 +266,29 @@ def test_a_cancelled_visit_says_so_with_a_higher_sequence() -> None:
 
 def sheet() -> dict[str, Any]:
     return {
-        "title": "Day sheet", "firm": "Firm", "who": "Ana", "day": "Wed", "made": "07:05",
-        "line": "Ana", "cautions": ["*not bold* #panic() $x$"], "parts": [["oil_l", "2"]],
-        "stops": [{
-            "n": "1", "place": "#include \"/etc/passwd\"", "address": "= Heading", "start": "08:00",
-            "half": "morning", "way": "3 km", "call_first": True, "notes": ["Dogs: <b>"],
-            "phones": ["Jo 1"], "jobs": [{"unit": "u", "work": "@ref *x*", "minutes": "30"}],
-        }],
-    }  # fmt: skip
+        "title": "Day sheet",
+        "firm": "Firm",
+        "who": "Ana",
+        "day": "Wed",
+        "made": "07:05",
+        "line": "Ana",
+        "cautions": ["*not bold* #panic() $x$"],
+        "parts": [["oil_l", "2"]],
+        "stops": [
+            {
+                "n": "1",
+                "place": '#include "/etc/passwd"',
+                "address": "= Heading",
+                "start": "08:00",
+                "half": "morning",
+                "way": "3 km",
+                "call_first": True,
+                "notes": ["Dogs: <b>"],
+                "phones": ["Jo 1"],
+                "jobs": [{"unit": "u", "work": "@ref *x*", "minutes": "30"}],
+            }
+        ],
+    }
 
 
 def test_the_day_sheet_is_a_tagged_pdf_in_the_packaged_font() -> None:
@@ -308,8 +378,11 @@ def test_the_front_door_starts_them(told_office: Path, tmp_path: Path) -> None:
     shutil.copytree(told_office, data)
     shown = subprocess.run(
         [sys.executable, "-m", "fleet.cli", "rounds", "show", "--json", "--data", str(data)],
-        capture_output=True, text=True, check=False, timeout=120,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
     assert shown.returncode == 0, shown.stderr
     assert json.loads(shown.stdout)["published"] is True
 

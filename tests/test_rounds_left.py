@@ -43,8 +43,19 @@ def told(office: Office) -> RoundPlan:
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
     row = pages.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(**({"id": id, "title": f"Job {id}", "unit": unit, "site": row.site.id,
-                   "customer": row.customer.id, "due_on": "2026-11-25"} | more))  # fmt: skip
+    made = Job(
+        **(
+            {
+                "id": id,
+                "title": f"Job {id}",
+                "unit": unit,
+                "site": row.site.id,
+                "customer": row.customer.id,
+                "due_on": "2026-11-25",
+            }
+            | more
+        )
+    )
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 
@@ -139,7 +150,9 @@ def test_a_set_whose_job_was_dropped_or_put_off_is_named_again(office: Office) -
 
 
 @pytest.mark.sqlite_only
-def test_the_command_names_them_too(office: Office, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:  # fmt: skip
+def test_the_command_names_them_too(
+    office: Office, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(rounds_program.clock, "now", lambda: NOW)
     data = str(office.fleet.settings.data)
     assert rounds_program.main(["show", "--data", data]) == 0
@@ -171,8 +184,16 @@ def test_a_restricted_reader_is_named_the_own_sets_only(office: Office) -> None:
 
 def alert(unit: str, kind: str, severity: str, closed: int | None = None) -> Episode:
     finding = Finding(kind=kind, severity=severity, since=NOW, facts={})  # type: ignore[arg-type]
-    return Episode(id=f"{unit}-{kind}", subject=f"unit:{unit}", kind=kind, part="", severity=severity,  # type: ignore[arg-type]
-                   opened_at=NOW, closed_at=closed, finding=finding)  # fmt: skip
+    return Episode(
+        id=f"{unit}-{kind}",
+        subject=f"unit:{unit}",
+        kind=kind,
+        part="",
+        severity=severity,  # type: ignore[arg-type]
+        opened_at=NOW,
+        closed_at=closed,
+        finding=finding,
+    )
 
 
 def plan_with(job_id: str, day: str) -> RoundPlan:
@@ -183,10 +204,15 @@ def plan_with(job_id: str, day: str) -> RoundPlan:
 
 @pytest.mark.parametrize(
     ("kind", "severity", "closed", "wants"),
-    [("failed_start", "act_now", None, True), ("failed_start", "act_now", NOW, False),
-     ("battery_weak", "same_day", None, True), ("battery_weak", "next_visit", None, False),
-     ("not_reporting", "no_word", None, False), ("service_due", "same_day", None, False)],
-)  # fmt: skip
+    [
+        ("failed_start", "act_now", None, True),
+        ("failed_start", "act_now", NOW, False),
+        ("battery_weak", "same_day", None, True),
+        ("battery_weak", "next_visit", None, False),
+        ("not_reporting", "no_word", None, False),
+        ("service_due", "same_day", None, False),
+    ],
+)
 def test_which_alerts_want_somebody_on_a_round(
     kind: str, severity: str, closed: int | None, wants: bool
 ) -> None:
@@ -196,11 +222,17 @@ def test_which_alerts_want_somebody_on_a_round(
 
 @pytest.mark.parametrize(
     ("state", "routine", "day", "goes"),
-    [("open", False, "2026-11-25", True), ("open", False, "2026-12-02", True),
-     ("open", True, "2026-12-02", False), ("open", True, "2026-11-25", True),
-     ("open", False, "2026-11-24", False), ("under_way", False, "", True),
-     ("waiting_yes", False, "", False), ("done", False, "2026-11-25", False)],
-)  # fmt: skip
+    [
+        ("open", False, "2026-11-25", True),
+        ("open", False, "2026-12-02", True),
+        ("open", True, "2026-12-02", False),
+        ("open", True, "2026-11-25", True),
+        ("open", False, "2026-11-24", False),
+        ("under_way", False, "", True),
+        ("waiting_yes", False, "", False),
+        ("done", False, "2026-11-25", False),
+    ],
+)
 def test_when_a_round_goes_to_a_set(state: JobState, routine: bool, day: str, goes: bool) -> None:
     """Its own job from today on, or any visit today; yesterday's round goes nowhere any more."""
     one = Job(id="j", title="x", unit="U", site="S", state=state, routine=routine)
@@ -210,12 +242,16 @@ def test_when_a_round_goes_to_a_set(state: JobState, routine: bool, day: str, go
 
 
 def test_each_set_once_the_gravest_first() -> None:
-    alerts = [alert("A", "battery_weak", "same_day"), alert("B", "failed_start", "act_now"),
-              alert("A", "low_fuel", "act_now")]  # fmt: skip
+    alerts = [
+        alert("A", "battery_weak", "same_day"),
+        alert("B", "failed_start", "act_now"),
+        alert("A", "low_fuel", "act_now"),
+    ]
     found = dispatch.outside(alerts, [], None, TODAY)
     assert [(one.unit, one.episode.severity) for one in found.sets] == [
-        ("A", "act_now"), ("B", "act_now"),
-    ]  # fmt: skip
+        ("A", "act_now"),
+        ("B", "act_now"),
+    ]
 
 
 # --- the yardstick -------------------------------------------------------------------------------
@@ -223,13 +259,36 @@ def test_each_set_once_the_gravest_first() -> None:
 COUNT = st.integers(0, 200)
 
 
-@given(COUNT, COUNT, COUNT, COUNT, st.integers(0, 5), st.integers(0, 5), st.floats(1, 9999), st.floats(1, 9999))  # fmt: skip
+@given(
+    COUNT,
+    COUNT,
+    COUNT,
+    COUNT,
+    st.integers(0, 5),
+    st.integers(0, 5),
+    st.floats(1, 9999),
+    st.floats(1, 9999),
+)
 def test_less_is_never_said_of_a_plan_that_does_less(
-    jobs_: int, due: int, hand_jobs: int, hand_due: int, open_: int, hand_open: int, km: float,
+    jobs_: int,
+    due: int,
+    hand_jobs: int,
+    hand_due: int,
+    open_: int,
+    hand_open: int,
+    km: float,
     hand_km: float,
-) -> None:  # fmt: skip
-    m = Metrics(km=km, jobs=jobs_, due_done=due, safety_open=open_, by_hand_km=hand_km,
-                by_hand_jobs=hand_jobs, by_hand_due_done=hand_due, by_hand_safety_open=hand_open)  # fmt: skip
+) -> None:
+    m = Metrics(
+        km=km,
+        jobs=jobs_,
+        due_done=due,
+        safety_open=open_,
+        by_hand_km=hand_km,
+        by_hand_jobs=hand_jobs,
+        by_hand_due_done=hand_due,
+        by_hand_safety_open=hand_open,
+    )
     plan = RoundPlan(first_day="2026-11-25", days=14, zone="UTC", metrics=m)
     for said in (dict(tell.figures(plan))["Against by hand"], rounds_program._yardstick(plan)):
         assert "saved" not in said

@@ -157,8 +157,19 @@ def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
     row = pages.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(**({"id": id, "title": f"Job {id}", "unit": unit, "site": row.site.id,
-                   "customer": row.customer.id, "due_on": "2026-11-25"} | more))  # fmt: skip
+    made = Job(
+        **(
+            {
+                "id": id,
+                "title": f"Job {id}",
+                "unit": unit,
+                "site": row.site.id,
+                "customer": row.customer.id,
+                "due_on": "2026-11-25",
+            }
+            | more
+        )
+    )
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 

@@ -145,9 +145,16 @@ def test_the_later_the_earlier_it_goes_and_nothing_is_left_out(limits: Limits) -
 @pytest.mark.parametrize("days_late", [0, 21, 141, 4000])
 @pytest.mark.parametrize(
     ("km", "what"),
-    [(0, {}), (60, {}), (140, {}), (178, {"duration_s": 1800}), (100, {"toll": 90.0}),
-     (90, {"road": 1.9}), (60, {"overtime_s": 7200, "duration_s": 6 * HOUR_S})],
-)  # fmt: skip
+    [
+        (0, {}),
+        (60, {}),
+        (140, {}),
+        (178, {"duration_s": 1800}),
+        (100, {"toll": 90.0}),
+        (90, {"road": 1.9}),
+        (60, {"overtime_s": 7200, "duration_s": 6 * HOUR_S}),
+    ],
+)
 def test_a_free_day_is_spent_on_whatever_is_due(
     days_late: int, km: int, what: dict[str, float]
 ) -> None:
@@ -192,8 +199,15 @@ def test_a_call_for_help_is_answered_however_long_it_has_waited(
     """On the first day anybody is there, before routine work of a year ago."""
     person = technician(days=12)
     person = changed(person, shifts=person.shifts[free_from : free_from + 1])
-    call = job("call", "A", urgent=True, due=None, reported=at(0, 0) - hours_old * HOUR_S,
-               duration_s=5 * HOUR_S, routine=False)  # fmt: skip
+    call = job(
+        "call",
+        "A",
+        urgent=True,
+        due=None,
+        reported=at(0, 0) - hours_old * HOUR_S,
+        duration_s=5 * HOUR_S,
+        routine=False,
+    )
     old = job("old", "B", due=at(-365, 20), duration_s=5 * HOUR_S)
     made = planned(
         request([site("A", 100), site("B", -5)], [call, old], [person], days=14, limits=QUICK)
@@ -216,7 +230,15 @@ def fortnight(seed: int, sites: int, people: int, free_days: int) -> PlanRequest
         twin = begin - late * 86_400
         jobs.append(changed(one, due=twin, earliest=0, sigma_days=0.0))
         if rng.random() < 0.5:
-            jobs.append(changed(one, id=f"{one.id}-twin", due=twin + int(rng.integers(1, 40)) * 86_400, earliest=0, sigma_days=0.0))  # fmt: skip
+            jobs.append(
+                changed(
+                    one,
+                    id=f"{one.id}-twin",
+                    due=twin + int(rng.integers(1, 40)) * 86_400,
+                    earliest=0,
+                    sigma_days=0.0,
+                )
+            )
     technicians = tuple(changed(t, shifts=t.shifts[:free_days]) for t in area.technicians)
     return changed(area, jobs=tuple(jobs), technicians=technicians)
 
@@ -264,10 +286,14 @@ def firm(days: int, people: int = 1, limits: Limits = QUICK) -> PlanRequest:
     rng = np.random.default_rng(31)
     sites = [site(f"S{n}", *rng.uniform(-45, 45, 2).tolist()) for n in range(43)]
     jobs = [
-        job(f"J{n}", f"S{n}", duration_s=int(rng.choice([2700, 3600, 5400])),
-            due=at(int(5 - n * 5), 20) if n < 31 else at(20 + n, 20))
+        job(
+            f"J{n}",
+            f"S{n}",
+            duration_s=int(rng.choice([2700, 3600, 5400])),
+            due=at(int(5 - n * 5), 20) if n < 31 else at(20 + n, 20),
+        )
         for n in range(43)
-    ]  # fmt: skip
+    ]
     jobs[29] = changed(jobs[29], id="life", due=at(-141, 20), safety=True)
     staff = [technician(f"T{n}", days=days) for n in range(people)]
     return request(sites, jobs, staff, days=14, limits=limits)
@@ -325,8 +351,9 @@ def test_work_that_waited_out_a_storm_is_as_late_as_before() -> None:
     ]
     asked = storm(
         request([site("A", 20)], jobs, [technician(days=5)], days=7, limits=QUICK),
-        "2026-05-04", "2026-05-07",
-    )  # fmt: skip
+        "2026-05-04",
+        "2026-05-07",
+    )
     made = planned(asked)
     assert where(made, "older") is not None
     assert reason(made, "newer") == "no_capacity"

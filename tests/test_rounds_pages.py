@@ -60,10 +60,19 @@ def job(office: Office, id: str) -> Job:
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
     row = pages.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(**({
-        "id": id, "title": f"Job {id}", "unit": unit, "site": row.site.id,
-        "customer": row.customer.id, "due_on": "2026-11-27",
-    } | more))  # fmt: skip
+    made = Job(
+        **(
+            {
+                "id": id,
+                "title": f"Job {id}",
+                "unit": unit,
+                "site": row.site.id,
+                "customer": row.customer.id,
+                "due_on": "2026-11-27",
+            }
+            | more
+        )
+    )
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 
@@ -120,8 +129,11 @@ def test_telling_the_customers_is_written_down_once(office: Office) -> None:
     kept = job(office, CALL)
     assert kept.promise is not None
     assert (kept.state, kept.promise.day, kept.promise.told_by, kept.promise.times) == (
-        "booked", one.day, "Dee", 0,
-    )  # fmt: skip
+        "booked",
+        one.day,
+        "Dee",
+        0,
+    )
     assert "told today" in client.get(f"/jobs/{CALL}").text
     assert post(caller, client, "/rounds/tell", technician="nobody", day=one.day)[0] == 404
 
@@ -132,9 +144,12 @@ def test_a_job_is_moved_by_hand_and_the_next_plan_keeps_it(office: Office) -> No
     other = "ben" if was[0] == "ana" else "ana"
     page = client.get(f"/rounds/change/{CALL}").text
     assert f'value="{other}/2026-11-27"' in page
-    assert post(caller, client, f"/rounds/change/{CALL}", kind="move", to=f"{other}/2026-11-27") == (
-        303, "/rounds?done=moved",
-    )  # fmt: skip
+    assert post(
+        caller, client, f"/rounds/change/{CALL}", kind="move", to=f"{other}/2026-11-27"
+    ) == (
+        303,
+        "/rounds?done=moved",
+    )
     pin = job(office, CALL).pin
     assert pin is not None
     assert (pin.technician, pin.day) == (other, "2026-11-27")
@@ -288,9 +303,20 @@ def test_before_the_first_plan_the_page_says_how_to_make_one(office: Office) -> 
 
 def test_technicians_are_added_and_changed_by_the_office(office: Office) -> None:
     caller, client = desk(office)
-    form = {"id": "cy", "name": "Cy Dunn", "lat": "54,7", "lon": "-1.5", "time_zone": "Europe/London",
-            "week": "Mon-Thu 07:30-16:00", "skills": "gas until 2027-03-31", "leave": "",
-            "stock": "oil_l 10", "active": "yes", "lunch_min": "30", "reserve_min": "60"}  # fmt: skip
+    form = {
+        "id": "cy",
+        "name": "Cy Dunn",
+        "lat": "54,7",
+        "lon": "-1.5",
+        "time_zone": "Europe/London",
+        "week": "Mon-Thu 07:30-16:00",
+        "skills": "gas until 2027-03-31",
+        "leave": "",
+        "stock": "oil_l 10",
+        "active": "yes",
+        "lunch_min": "30",
+        "reserve_min": "60",
+    }
     assert post(caller, client, "/technicians/new", **form) == (303, "/technicians/cy?done=saved")
     assert post(caller, client, "/technicians/new", **form)[0] == 422, "the id is taken"
     assert "Mon-Thu 07:30-16:00" in client.get("/technicians").text

@@ -68,10 +68,18 @@ IMPOSSIBLE = {
 
 def impossible() -> PlanRequest:
     places = [site(f"S{n}", 4 + 3 * n, n % 5) for n in range(8)]
-    places += [site("FAR", 0, 230), site("SHUT", 9, hours=weekly({5: [("08:00", "12:00")]}, "2026-05-04", 7, "Europe/Berlin"))]  # fmt: skip
+    places += [
+        site("FAR", 0, 230),
+        site("SHUT", 9, hours=weekly({5: [("08:00", "12:00")]}, "2026-05-04", 7, "Europe/Berlin")),
+    ]
     jobs = [job(f"J{n}", f"S{n}") for n in range(8)]
     for name, (_, more) in IMPOSSIBLE.items():
-        jobs.append(job(name, **{"place": "S1", **{("place" if k == "site" else k): v for k, v in more.items()}}))  # fmt: skip
+        jobs.append(
+            job(
+                name,
+                **{"place": "S1", **{("place" if k == "site" else k): v for k, v in more.items()}},
+            )
+        )
     return request(places, jobs, limits=QUICK)
 
 
@@ -107,8 +115,12 @@ def test_nothing_that_pays_is_left_out(made: RoundPlan, area: PlanRequest) -> No
 
 def test_optional_windows_do_not_end_infeasible() -> None:
     """Trouble 3: groups of three windows; the engine's own answer is a plan that keeps them."""
-    hours = weekly({d: [("08:00", "09:00"), ("12:00", "13:00"), ("15:00", "15:50")] for d in range(5)},
-                   "2026-05-04", 7, "Europe/Berlin")  # fmt: skip
+    hours = weekly(
+        {d: [("08:00", "09:00"), ("12:00", "13:00"), ("15:00", "15:50")] for d in range(5)},
+        "2026-05-04",
+        7,
+        "Europe/Berlin",
+    )
     sites = [site(f"S{n}", 5 + n, n, hours=hours) for n in range(6)]
     jobs = [job(f"J{n}", f"S{n}", duration_s=2400, safety=n < 3) for n in range(6)]
     asked = request(sites, jobs)
@@ -144,10 +156,14 @@ def test_nobody_works_without_the_skill() -> None:
     able = changed(technician("T1"), skills=(Skill("high-voltage", "2026-05-05"),))
     sites = [site(f"S{n}", 5 + 4 * n, 3 * n) for n in range(8)]
     jobs = [
-        job(f"J{n}", f"S{n}", duration_s=2 * HOUR_S,
-            skills=frozenset({"high-voltage"} if n % 2 else ()))
+        job(
+            f"J{n}",
+            f"S{n}",
+            duration_s=2 * HOUR_S,
+            skills=frozenset({"high-voltage"} if n % 2 else ()),
+        )
         for n in range(8)
-    ]  # fmt: skip
+    ]
     made = planned(request(sites, jobs, [technician("T0"), able], limits=QUICK))
     for n in range(1, 8, 2):
         spot = where(made, f"J{n}")
@@ -200,9 +216,11 @@ def test_with_no_news_the_plan_in_force_comes_back_unsolved(
     assert plan(shuffled, cancel=cancel) is made
     more = changed(told, jobs=(*area.jobs, job("new", area.sites[0].id)))
     for other in (
-        more, changed(told, first_day="2026-03-24"), changed(told, technicians=area.technicians[1:]),
+        more,
+        changed(told, first_day="2026-03-24"),
+        changed(told, technicians=area.technicians[1:]),
         changed(told, pins=(changed(told.pins[0], level="frozen", start=1), *told.pins[1:])),
-    ):  # fmt: skip
+    ):
         assert fingerprint(other) != made.fingerprint
 
 
@@ -239,9 +257,11 @@ def test_a_worker_that_hangs_or_falls_leaves_its_last_plan(
     asked = request([site("A")], [job("A")])
     view = view_of(Terms(asked), Estimate(), ["A"])
     found = search(
-        view, problem(view, ["A"], {}, ("T0",)), Limits(seconds=0.5),
+        view,
+        problem(view, ["A"], {}, ("T0",)),
+        Limits(seconds=0.5),
         command=worker(TELLS_ONCE + ends),
-    )  # fmt: skip
+    )
     assert found.stopped == word
     assert found.routes == {("T0", "2026-05-04"): ("A",)}
 
@@ -249,9 +269,10 @@ def test_a_worker_that_hangs_or_falls_leaves_its_last_plan(
 def test_a_search_is_cancelled_at_once_and_tells_how_far_it_is(area: PlanRequest) -> None:
     told: list[float] = []
     made = planned(
-        changed(area, limits=Limits(seconds=60)), progress=lambda p: told.append(p.worth),
+        changed(area, limits=Limits(seconds=60)),
+        progress=lambda p: told.append(p.worth),
         cancel=lambda: len(told) > 1,
-    )  # fmt: skip
+    )
     assert made.engine == "pyvrp 0.14.1, cancelled"
     assert told[-1] >= told[0]
 
@@ -365,9 +386,14 @@ def test_work_in_the_neighbourhood_is_pulled_forward_when_it_saves_a_trip() -> N
 def test_the_planner_is_never_worse_than_by_hand(made: RoundPlan, area: PlanRequest) -> None:
     hand = plan_by_hand(area)
     assert judge(made, area) == msgspec.structs.replace(
-        made.metrics, by_hand_value=None, by_hand_km=None, by_hand_jobs=None,
-        by_hand_due_done=None, by_hand_safety_open=None, same_by_hand_km=None,
-    )  # fmt: skip
+        made.metrics,
+        by_hand_value=None,
+        by_hand_km=None,
+        by_hand_jobs=None,
+        by_hand_due_done=None,
+        by_hand_safety_open=None,
+        same_by_hand_km=None,
+    )
     assert made.metrics.by_hand_value == judge(hand, area).value
     assert made.metrics.value > judge(hand, area).value
 
@@ -376,9 +402,11 @@ def test_a_technician_in_the_field_goes_on_from_there() -> None:
     person = technician("T0", days=1)
     shift: Shift = changed(person.shifts[0], start=at(0, 11), start_site="OUT", lunch_s=0)
     asked = request(
-        [site("OUT", 30), site("A", 33)], [job("A")], [changed(person, shifts=(shift,))],
+        [site("OUT", 30), site("A", 33)],
+        [job("A")],
+        [changed(person, shifts=(shift,))],
         now=at(0, 11),
-    )  # fmt: skip
+    )
     made = planned(asked)
     (r,) = made.rounds
     assert r.depart == at(0, 11)
@@ -393,9 +421,16 @@ def test_a_technician_in_the_field_goes_on_from_there() -> None:
         ({"jobs": (job("A", "NOWHERE"),)}, "NOWHERE"),
         ({"jobs": (job("A", duration_s=0),)}, "duration"),
         ({"jobs": (job("A", test_s=9999),)}, "runs the engine longer"),
-        ({"technicians": (changed(technician(), shifts=(Shift(day="2026-05-04", start=9, end=9),)),)}, "ends first"),
+        (
+            {
+                "technicians": (
+                    changed(technician(), shifts=(Shift(day="2026-05-04", start=9, end=9),)),
+                )
+            },
+            "ends first",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_request_that_means_nothing_is_refused_with_a_sentence(wrong: dict, word: str) -> None:  # type: ignore[type-arg]
     with pytest.raises(RequestFault, match=word):
         plan(changed(request([site("A")], [job("A")]), **wrong))
@@ -417,5 +452,6 @@ def test_the_worth_of_a_day_is_in_currency(made: RoundPlan) -> None:
     assert Economics().due == 400
     assert made.metrics.cost == pytest.approx(
         0.4 * made.metrics.km
-        + 36 * (made.metrics.travel_h + made.metrics.wait_h + made.metrics.stops / 6), rel=0.01
-    )  # fmt: skip
+        + 36 * (made.metrics.travel_h + made.metrics.wait_h + made.metrics.stops / 6),
+        rel=0.01,
+    )

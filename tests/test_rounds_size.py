@@ -35,9 +35,11 @@ from scheduler.rounds.terms import Terms
 
 ROOT = Path(__file__).resolve().parent.parent
 ALL_SIZES = [
-    pytest.param(60), pytest.param(200), pytest.param(500, marks=pytest.mark.long),
+    pytest.param(60),
+    pytest.param(200),
+    pytest.param(500, marks=pytest.mark.long),
     pytest.param(1000, marks=pytest.mark.long),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("sites", ALL_SIZES)
@@ -60,9 +62,14 @@ def many(monkeypatch: pytest.MonkeyPatch) -> PlanRequest:
     monkeypatch.setattr(territory_module, "WHOLE", 60)
     request = bench.tiled(bench.area(bench.AREAS, 60).request, 3)
     return PlanRequest(
-        first_day=request.first_day, zone=request.zone, sites=request.sites, jobs=request.jobs,
-        technicians=request.technicians, days=request.days, limits=Limits(iterations=30),
-    )  # fmt: skip
+        first_day=request.first_day,
+        zone=request.zone,
+        sites=request.sites,
+        jobs=request.jobs,
+        technicians=request.technicians,
+        days=request.days,
+        limits=Limits(iterations=30),
+    )
 
 
 def test_many_candidates_are_cut_into_groups_balanced_by_hours(many: PlanRequest) -> None:
@@ -145,11 +152,14 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
     begin = weekly({0: [("00:00", "24:00")]}, "2026-05-04", 1, "UTC")[0].start
     sites = tuple(
         RoundSite(
-            id=f"S{n}", lat=float(at[n, 1]), lon=float(at[n, 0]), access_s=0,
+            id=f"S{n}",
+            lat=float(at[n, 1]),
+            lon=float(at[n, 0]),
+            access_s=0,
             hours=(Span(begin + 10 * int(windows[n, 0]), begin + 10 * int(windows[n, 1]) + 100),),
         )
         for n in range(1, 101)
-    )  # fmt: skip
+    )
     jobs = tuple(
         RoundJob(id=f"J{n}", site=f"S{n}", duration_s=100, due=begin + 86_399)
         for n in range(1, 101)
@@ -162,9 +172,16 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
         for n in range(25)
     )
     request = PlanRequest(
-        first_day="2026-05-04", zone="UTC", days=1, sites=sites, jobs=jobs, technicians=people,
-        economics=Economics(km=100.0, hour=0.0), radius_km=None, limits=Limits(seconds=60, iterations=10_000, seed=1),
-    )  # fmt: skip
+        first_day="2026-05-04",
+        zone="UTC",
+        days=1,
+        sites=sites,
+        jobs=jobs,
+        technicians=people,
+        economics=Economics(km=100.0, hour=0.0),
+        radius_km=None,
+        limits=Limits(seconds=60, iterations=10_000, seed=1),
+    )
     travel = Tenths(at)
     made = plan(request, travel)
     assert check(made, request, travel) == ()
@@ -173,8 +190,13 @@ def test_rc208_through_our_own_model(shared: Path, checked: Checks) -> None:
     assert max(loads) <= 1000
     got = sum(r.metres for r in made.rounds) / 10
     assert got >= best
-    checked("Distance of RC208, one decimal truncated", "RC208.sol beside the instance",
-            best, got, 0.01 * best)  # fmt: skip
+    checked(
+        "Distance of RC208, one decimal truncated",
+        "RC208.sol beside the instance",
+        best,
+        got,
+        0.01 * best,
+    )
 
 
 @pytest.mark.long
@@ -183,8 +205,11 @@ def test_ten_thousand_sites_fit_in_two_gibibytes() -> None:
     """As `hourhand bench rounds --only memory` measures it: planner and worker together."""
     done = subprocess.run(
         [sys.executable, "-m", "scheduler.bench.rounds", "--only", "memory", "--seconds", "10"],
-        cwd=ROOT, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
 
 
@@ -195,10 +220,13 @@ def test_a_thousand_candidates_search_in_seven_hundred_mebibytes() -> None:
     request = bench.area(bench.AREAS, 1000).request
     made = planned(
         PlanRequest(
-            first_day=request.first_day, zone=request.zone, sites=request.sites,
-            jobs=request.jobs, technicians=request.technicians,
+            first_day=request.first_day,
+            zone=request.zone,
+            sites=request.sites,
+            jobs=request.jobs,
+            technicians=request.technicians,
             limits=Limits(iterations=200, memory_mb=700),
         )
-    )  # fmt: skip
+    )
     assert made.engine == "pyvrp 0.14.1"
     assert "search_limit" not in {u.reason.value for u in made.unplanned}

@@ -34,14 +34,28 @@ def test_great_circles_are_within_half_a_percent_of_the_ellipsoid(
     got = [
         float(great_circle_m(36.12, -86.67, *there, radius_km=r)[0]) / 1000 for r in (6371, 6372.8)
     ]
-    checked("Great circle of the rounds' matrix [km]", "haversine example of many texts",
-            [sphere["R6371"], sphere["R6372.8"]], got, 1e-4)  # fmt: skip
-    line = float(great_circle_m(
-        -37.95103341666667, 144.42486788888888,
-        np.array([-37.65282113888889]), np.array([143.92649552777777]),
-    )[0])  # fmt: skip
-    checked("Great circle over the ellipsoid's [1]", "national geodesy agency's test line",
-            1.0, line / 54972.271, 0.005)  # fmt: skip
+    checked(
+        "Great circle of the rounds' matrix [km]",
+        "haversine example of many texts",
+        [sphere["R6371"], sphere["R6372.8"]],
+        got,
+        1e-4,
+    )
+    line = float(
+        great_circle_m(
+            -37.95103341666667,
+            144.42486788888888,
+            np.array([-37.65282113888889]),
+            np.array([143.92649552777777]),
+        )[0]
+    )
+    checked(
+        "Great circle over the ellipsoid's [1]",
+        "national geodesy agency's test line",
+        1.0,
+        line / 54972.271,
+        0.005,
+    )
 
 
 def test_the_road_is_a_stated_factor_longer_and_the_diagonal_is_nothing() -> None:
@@ -81,8 +95,10 @@ class Server:
         points = re.search(r"driving/([^?]*)", path)
         assert points is not None
         spots = [tuple(float(x) for x in p.split(",")) for p in points[1].split(";")]
-        rows, columns = ([int(n) for n in re.search(rf"{w}=([\d;]+)", path)[1].split(";")]  # type: ignore[index]
-                         for w in ("sources", "destinations"))  # fmt: skip
+        rows, columns = (
+            [int(n) for n in re.search(rf"{w}=([\d;]+)", path)[1].split(";")]  # type: ignore[index]
+            for w in ("sources", "destinations")
+        )
         if len(rows) * len(columns) > 10_000:
             return 400, b'{"code":"TooBig"}'
         table = [[self.cell(spots[a], spots[b]) for b in columns] for a in rows]
@@ -172,10 +188,21 @@ def test_the_road_server_of_the_settings_is_asked_by_whoever_plans(tmp_path: Pat
     with served(server) as url:
         (tmp_path / "hourhand.toml").write_text(f'road_table_url = "{url}"\n')
         said = subprocess.run(
-            [sys.executable, "-m", "scheduler.turns.rounds_program", "plan", "--seconds", "1",
-             "--json", "--data", str(tmp_path)],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
+            [
+                sys.executable,
+                "-m",
+                "scheduler.turns.rounds_program",
+                "plan",
+                "--seconds",
+                "1",
+                "--json",
+                "--data",
+                str(tmp_path),
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
     assert said.returncode == 0, said.stderr
     made = json.loads(said.stdout)["plan"]
     assert made["travel_source"] == "table"

@@ -52,8 +52,15 @@ def test_what_has_waited_is_worth_more_by_hand_figures() -> None:
     assert worth(parts, "A", at(3, 9)) == 1.5 * (540 - 20 * 3), (
         "late days count until it can be done"
     )
-    away = request([site("A")], [job("A", due=at(-57, 12))], [changed(
-        technician(), shifts=tuple(s for s in technician().shifts if s.day >= "2026-05-07"))])  # fmt: skip
+    away = request(
+        [site("A")],
+        [job("A", due=at(-57, 12))],
+        [
+            changed(
+                technician(), shifts=tuple(s for s in technician().shifts if s.day >= "2026-05-07")
+            )
+        ],
+    )
     assert worth(away, "A", at(3, 9)) == worth(parts, "A", at(3, 9))
     stormy = request([site("A")], [job("A", due=at(-57, 12), earliest=at(3, 0))])
     assert worth(stormy, "A", at(3, 9)) == worth(parts, "A", at(3, 9)), "who had to wait is as late"
@@ -70,9 +77,14 @@ def test_due_work_is_worth_its_own_way_and_a_margin_whoever_goes() -> None:
 
 
 @given(
-    st.lists(st.integers(-400, 6), min_size=2, max_size=2), st.integers(0, 6),
-    st.floats(0, 23.9), st.booleans(), st.integers(0, 6), st.integers(1, 180), st.integers(1, 28),
-)  # fmt: skip
+    st.lists(st.integers(-400, 6), min_size=2, max_size=2),
+    st.integers(0, 6),
+    st.floats(0, 23.9),
+    st.booleans(),
+    st.integers(0, 6),
+    st.integers(1, 180),
+    st.integers(1, 28),
+)
 def test_of_two_like_jobs_the_longer_due_is_worth_at_least_as_much_on_every_day(
     dues: list[int], day: int, hour: float, safety: bool, ready: int, km: int, horizon: int
 ) -> None:
@@ -166,9 +178,15 @@ def test_who_was_there_last_and_what_was_arranged_are_worth_something() -> None:
     judge = Terms(asked).worth
     assert judge.at("A", at(1, 9)) == 460 * UNIT, "due on the fifth day of seven: three are spared"
     assert judge.with_technician("A", "T0", at(1, 9)) == 470 * UNIT
-    kept = [judge.standing("A", who, when) // UNIT for who, when in (
-        ("T0", at(1, 11)), ("T0", at(1, 13)), ("T1", at(1, 9)), ("T1", at(2, 9)),
-    )]  # fmt: skip
+    kept = [
+        judge.standing("A", who, when) // UNIT
+        for who, when in (
+            ("T0", at(1, 11)),
+            ("T0", at(1, 13)),
+            ("T1", at(1, 9)),
+            ("T1", at(2, 9)),
+        )
+    ]
     assert kept == [470 + 800, 470 + 400, 460 + 400, 460]
 
 
@@ -218,8 +236,9 @@ def test_weekly_hours_on_the_night_the_clock_changes() -> None:
     """29 March 2026 has 23 h: eight o'clock comes an hour sooner, the hours stay as long."""
     spans = weekly({d: [("08:00", "12:00")] for d in range(7)}, "2026-03-28", 3, "Europe/Berlin")
     assert [b.start - a.start for a, b in itertools.pairwise(spans)] == [
-        23 * HOUR_S, 24 * HOUR_S,
-    ]  # fmt: skip
+        23 * HOUR_S,
+        24 * HOUR_S,
+    ]
     assert all(span.end - span.start == 4 * HOUR_S for span in spans)
     terms = Terms(changed(request([site("A")], [job("A")]), first_day="2026-03-28", days=3))
     assert [terms.day_of(span.start) for span in spans] == [0, 1, 2]

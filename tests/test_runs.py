@@ -317,9 +317,17 @@ def test_days_in_a_row_give_the_runs_of_one_pass(
 
 def edges(run: Run) -> tuple[object, ...]:
     return (
-        run.start, run.end, run.start_seen, run.end_seen, run.start_earliest, run.end_latest,
-        run.longest_gap_s, run.readings, run.energy_kwh, run.peak_load_kw,
-    )  # fmt: skip
+        run.start,
+        run.end,
+        run.start_seen,
+        run.end_seen,
+        run.start_earliest,
+        run.end_latest,
+        run.longest_gap_s,
+        run.readings,
+        run.energy_kwh,
+        run.peak_load_kw,
+    )
 
 
 def shifted(run: Run, by: int) -> tuple[object, ...]:

@@ -55,8 +55,13 @@ async def app(scope: Any, receive: Any, send: Any) -> None:
             return
         came, more = came + len(message["body"]), message["more_body"]
     said = b"%d bytes over %s" % (came, scope["scheme"].encode())
-    await send({"type": "http.response.start", "status": 200,
-                "headers": [(b"content-length", b"%d" % len(said))]})  # fmt: skip
+    await send(
+        {
+            "type": "http.response.start",
+            "status": 200,
+            "headers": [(b"content-length", b"%d" % len(said))],
+        }
+    )
     await send({"type": "http.response.body", "body": said})
 
 
@@ -66,11 +71,18 @@ def served(
 ) -> Iterator[int]:
     """Port of a server on every loopback address."""
     config = uvicorn.Config(
-        of, host="0.0.0.0", port=0, loop="asyncio", http="h11", ws="none", log_level="error",
-        timeout_keep_alive=1, timeout_graceful_shutdown=1,
+        of,
+        host="0.0.0.0",
+        port=0,
+        loop="asyncio",
+        http="h11",
+        ws="none",
+        log_level="error",
+        timeout_keep_alive=1,
+        timeout_graceful_shutdown=1,
         ssl_certfile=str(tls / "cert.pem") if tls else None,
         ssl_keyfile=str(tls / "key.pem") if tls else None,
-    )  # fmt: skip
+    )
     server = Server(config, crowd, times)
     thread = threading.Thread(target=server.run)
     thread.start()
@@ -516,11 +528,12 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
 ATTACKS: dict[str, bytes] = {
     "half a head": HALF_HEAD,
     "half a body": HALF_BODY.replace(b"/echo", b"/sign-in").replace(
-        b"Content-Length", b"Origin: http://127.0.0.1\r\nContent-Length"),
+        b"Content-Length", b"Origin: http://127.0.0.1\r\nContent-Length"
+    ),
     "nothing at all": b"",
     "asked and never read": b"GET /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" * 20,
     "idle": b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("how", ATTACKS)

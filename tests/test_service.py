@@ -88,9 +88,13 @@ def test_whichever_comes_first(today: str, hours: float, state: str, binds: str,
 
 @pytest.mark.parametrize(
     ("today", "hours", "state"),
-    [("2026-11-12", 820, "due"), ("2026-11-13", 820, "late_beyond"),
-     ("2026-01-12", 1050, "due"), ("2026-01-12", 1050.2, "late_beyond")],
-)  # fmt: skip
+    [
+        ("2026-11-12", 820, "due"),
+        ("2026-11-13", 820, "late_beyond"),
+        ("2026-01-12", 1050, "due"),
+        ("2026-01-12", 1050.2, "late_beyond"),
+    ],
+)
 def test_a_set_bound_by_code_or_warranty_has_no_tolerance(
     today: str, hours: float, state: str
 ) -> None:
@@ -202,18 +206,35 @@ def test_a_bigger_task_resets_the_smaller() -> None:
 def test_months_from_the_anchor_and_local_dates() -> None:
     """31 January + 1 month is 28 February; the date is the one on the wall at the site."""
     monthly = Task(id="m", name="M", every_months=1)
-    assert only(due_items(plan(monthly), [record("2025-01-31", "m")], situation("2025-02-01"))
-                ).due_on == "2025-02-28"  # fmt: skip
+    assert (
+        only(due_items(plan(monthly), [record("2025-01-31", "m")], situation("2025-02-01"))).due_on
+        == "2025-02-28"
+    )
     evening = Record(
         id="r", at=at("2025-06-02T03:00"), by="a", unit="u", kind="task_done", facts={"task": "m"}
     )
-    chicago = Situation(unit="u", zone="America/Chicago", now=at("2025-07-01T04:59"),
-                        hours_now_h=None, hours_at=lambda _: None)  # fmt: skip
+    chicago = Situation(
+        unit="u",
+        zone="America/Chicago",
+        now=at("2025-07-01T04:59"),
+        hours_now_h=None,
+        hours_at=lambda _: None,
+    )
     item = only(due_items(plan(monthly), [evening], chicago))
     assert (item.last_done_on, item.due_on, item.days_left) == ("2025-06-01", "2025-07-01", 1)
-    item = only(due_items(plan(monthly), [evening], Situation(
-        unit="u", zone="America/Chicago", now=at("2025-07-01T05:00"),
-        hours_now_h=None, hours_at=lambda _: None)))  # fmt: skip
+    item = only(
+        due_items(
+            plan(monthly),
+            [evening],
+            Situation(
+                unit="u",
+                zone="America/Chicago",
+                now=at("2025-07-01T05:00"),
+                hours_now_h=None,
+                hours_at=lambda _: None,
+            ),
+        )
+    )
     assert item.state == "due"
 
 
@@ -233,8 +254,12 @@ def test_findings_by_lateness() -> None:
         return found.severity if found else None
 
     assert [severity(h) for h in (900, 1030, 1050, 1060, 1080)] == [
-        None, "next_visit", "next_visit", "next_visit", "same_day",
-    ]  # fmt: skip
+        None,
+        "next_visit",
+        "next_visit",
+        "next_visit",
+        "same_day",
+    ]
 
 
 def test_zero_tolerance_of_a_code_bound_set() -> None:
@@ -267,9 +292,21 @@ def test_less_use_is_never_due_earlier(
     records = [record("2023-06-01", "t", 100)] if done else []
 
     def item(run: float) -> DueItem:
-        return only(due_items(plan(task), records, Situation(
-            unit="u", zone="Europe/Berlin", now=now, hours_now_h=run, hours_at=lambda _: None,
-            begun_on=date(2023, 1, 1), begun_h=50.0)))  # fmt: skip
+        return only(
+            due_items(
+                plan(task),
+                records,
+                Situation(
+                    unit="u",
+                    zone="Europe/Berlin",
+                    now=now,
+                    hours_now_h=run,
+                    hours_at=lambda _: None,
+                    begun_on=date(2023, 1, 1),
+                    begun_h=50.0,
+                ),
+            )
+        )
 
     more, less = item(hours), item(max(0.0, hours - fewer))
     assert less.share <= more.share
@@ -287,10 +324,16 @@ def test_the_order_records_arrive_in_means_nothing(
 ) -> None:
     start = at("2020-01-01")
     records = [
-        Record(id=f"r{i}", at=start + d * 86_400, by="a", unit="u", kind="task_done",
-               facts={"task": "t", "hours": h})
+        Record(
+            id=f"r{i}",
+            at=start + d * 86_400,
+            by="a",
+            unit="u",
+            kind="task_done",
+            facts={"task": "t", "hours": h},
+        )
         for i, (d, h) in enumerate(done)
-    ]  # fmt: skip
+    ]
     mixed = list(records)
     rnd.shuffle(mixed)  # type: ignore[attr-defined]
     sit = situation("2025-01-01", 2000.0, begun_on=date(2020, 1, 1), begun_h=0.0)

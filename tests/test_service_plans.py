@@ -33,8 +33,16 @@ def at(day: str) -> int:
 def items(
     plan: ServicePlan, today: str = "2026-01-01", hours: float = 50.0, **of: Any
 ) -> dict[str, DueItem]:
-    situation = Situation(unit="u", zone="UTC", now=at(today), hours_now_h=hours,
-                          hours_at=lambda _: None, begun_on=date(2025, 6, 1), begun_h=0.0, **of)  # fmt: skip
+    situation = Situation(
+        unit="u",
+        zone="UTC",
+        now=at(today),
+        hours_now_h=hours,
+        hours_at=lambda _: None,
+        begun_on=date(2025, 6, 1),
+        begun_h=0.0,
+        **of,
+    )
     return {item.task: item for item in due_items(plan, [], situation)}
 
 
@@ -88,11 +96,16 @@ def visit(day_at: int, kind: str = "visit") -> Record:
 @pytest.mark.parametrize(
     ("ran_h", "records", "number", "is_open", "next_h"),
     [
-        (7.99, [], 0, False, 8), (8, [], 1, True, 32), (31.9, [], 1, True, 32), (32, [], 2, True, 56),
-        (11, [6.5], 1, False, 32), (11, [5.5], 1, True, 32), (33, [20], 2, True, 56),
+        (7.99, [], 0, False, 8),
+        (8, [], 1, True, 32),
+        (31.9, [], 1, True, 32),
+        (32, [], 2, True, 56),
+        (11, [6.5], 1, False, 32),
+        (11, [5.5], 1, True, 32),
+        (33, [20], 2, True, 56),
         (33, [32.5], 2, False, 56),
     ],
-)  # fmt: skip
+)
 def test_oil_after_8_h_then_every_24(
     ran_h: float, records: list[float], number: int, is_open: bool, next_h: float
 ) -> None:
@@ -109,17 +122,26 @@ def test_liquid_cooled_engines_are_not_asked() -> None:
 
 def run(begin: int, minutes: float, kw: float | None = None) -> Run:
     end = begin + int(minutes * 60)
-    return Run(start=begin, end=end, start_seen="observed", end_seen="observed", last_on_at=end,
-               energy_kwh=None if kw is None else kw * minutes / 60)  # fmt: skip
+    return Run(
+        start=begin,
+        end=end,
+        start_seen="observed",
+        end_seen="observed",
+        last_on_at=end,
+        energy_kwh=None if kw is None else kw * minutes / 60,
+    )
 
 
 def test_short_cold_runs_and_heavy_hours() -> None:
     """Short is under 15 min; cold is after 4 h of standing; heavy is 75 % of the rating."""
     day = 86_400
     runs = [
-        run(NOW, 14.9, 1.0), run(NOW + 2 * H, 10, 1.0), run(NOW + day, 15, 1.0),
-        run(NOW + 2 * day, 120, 7.5), run(NOW + 3 * day, 60, 7.4),
-    ]  # fmt: skip
+        run(NOW, 14.9, 1.0),
+        run(NOW + 2 * H, 10, 1.0),
+        run(NOW + day, 15, 1.0),
+        run(NOW + 2 * day, 120, 7.5),
+        run(NOW + 3 * day, 60, 7.4),
+    ]
     duty = duty_of(runs, NOW, 10.0)
     assert (duty.runs, duty.short_cold, duty.heavy_h) == (5, 1, 2.0)
     assert duty_of(runs, NOW + day, 10.0).runs == 3
@@ -127,10 +149,17 @@ def test_short_cold_runs_and_heavy_hours() -> None:
 
 
 PLAN = [
-    {"plan": "mine", "task": "oil", "every_hours": 80, "severity": 0.5, "fuels": "petrol dual",
-     "parts": "oil_l:1.2", "minutes": 25},
+    {
+        "plan": "mine",
+        "task": "oil",
+        "every_hours": 80,
+        "severity": 0.5,
+        "fuels": "petrol dual",
+        "parts": "oil_l:1.2",
+        "minutes": 25,
+    },
     {"plan": "mine", "task": "oil", "make": "Fell", "model": "17 S", "parts": "oil_l:2.4; seal"},
-]  # fmt: skip
+]
 
 
 def test_kits_come_in_with_the_plan(lite: Registry) -> None:
@@ -186,15 +215,26 @@ def test_an_empty_cell_keeps_what_a_task_and_a_kit_had(lite: Registry) -> None:
     ("row", "column", "says"),
     [
         ({"plan": "mine", "task": "oil", "model": "17 S"}, "parts", "needs one of them"),
-        ({"plan": "mine", "task": "oli", "model": "17 S", "parts": "x"}, "task", "no task of its plan"),
-        ({"plan": "mine", "task": "oil", "model": "17 S", "parts": "x", "every_hours": 5},
-         "every_hours", "task's own row"),
-        ({"plan": "mine", "task": "oil", "make": "Fell", "every_hours": 5}, "make", "without a model"),
+        (
+            {"plan": "mine", "task": "oli", "model": "17 S", "parts": "x"},
+            "task",
+            "no task of its plan",
+        ),
+        (
+            {"plan": "mine", "task": "oil", "model": "17 S", "parts": "x", "every_hours": 5},
+            "every_hours",
+            "task's own row",
+        ),
+        (
+            {"plan": "mine", "task": "oil", "make": "Fell", "every_hours": 5},
+            "make",
+            "without a model",
+        ),
         ({**PLAN[1], "parts": "y"}, "task", "twice"),
         ({"plan": "mine", "task": "air", "every_hours": 9, "fuels": "coal"}, "fuels", "petrol"),
         ({"plan": "mine", "task": "air", "every_hours": 9, "severity": 0}, "severity", "0.1"),
     ],
-)  # fmt: skip
+)
 def test_a_wrong_kit_is_refused(
     lite: Registry, row: dict[str, Any], column: str, says: str
 ) -> None:
@@ -208,9 +248,14 @@ def test_field_case_29_an_unrelated_visit_moves_nothing() -> None:
 
     def due(anchor: str, *records: Record) -> str | None:
         task = Task(id="t", name="T", every_months=12, anchor=anchor)  # type: ignore[arg-type]
-        situation = Situation(unit="u", zone="America/Chicago", now=at("2026-12-01"),
-                              hours_now_h=None, hours_at=lambda _: None,
-                              last_service=date(2025, 3, 1))  # fmt: skip
+        situation = Situation(
+            unit="u",
+            zone="America/Chicago",
+            now=at("2026-12-01"),
+            hours_now_h=None,
+            hours_at=lambda _: None,
+            last_service=date(2025, 3, 1),
+        )
         (item,) = due_items(plan(task), records, situation)
         return item.due_on
 
@@ -218,8 +263,9 @@ def test_field_case_29_an_unrelated_visit_moves_nothing() -> None:
         id="a", at=at("2026-03-20"), by="a", unit="u", kind="task_done", facts={"task": "t"}
     )
     extra = visit(at("2026-11-11"))
-    other = Record(id="b", at=at("2026-11-11"), by="a", unit="u", kind="task_done",
-                   facts={"task": "x"})  # fmt: skip
+    other = Record(
+        id="b", at=at("2026-11-11"), by="a", unit="u", kind="task_done", facts={"task": "x"}
+    )
     assert due("fixed", late) == due("fixed", late, extra, other) == "2027-03-01"
     assert due("floating", late) == due("floating", late, extra, other) == "2027-03-20"
 
@@ -233,10 +279,23 @@ def test_months_are_dateutils(anchor: date, months: int) -> None:
 def test_what_a_task_resets_also_ends_a_first_interval() -> None:
     oil = Task(id="oil", name="Oil", every_h=100, first_h=20)
     full = Task(id="full", name="Full", every_h=500, resets=("oil",))
-    done = Record(id="a", at=at("2025-12-01"), by="a", unit="u", kind="task_done",
-                  facts={"task": "full", "hours_h": 30.0})  # fmt: skip
-    situation = Situation(unit="u", zone="UTC", now=at("2026-01-01"), hours_now_h=40.0,
-                          hours_at=lambda _: None, begun_on=date(2025, 6, 1), begun_h=0.0)  # fmt: skip
+    done = Record(
+        id="a",
+        at=at("2025-12-01"),
+        by="a",
+        unit="u",
+        kind="task_done",
+        facts={"task": "full", "hours_h": 30.0},
+    )
+    situation = Situation(
+        unit="u",
+        zone="UTC",
+        now=at("2026-01-01"),
+        hours_now_h=40.0,
+        hours_at=lambda _: None,
+        begun_on=date(2025, 6, 1),
+        begun_h=0.0,
+    )
     before = {i.task: i for i in due_items(plan(oil, full), [], situation)}
     after = {i.task: i for i in due_items(plan(oil, full), [done], situation)}
     assert before["oil"].due_at_hours_h == 20

@@ -214,9 +214,15 @@ def test_a_new_password_and_a_new_role_end_the_sessions(fleet: Fleet, client: Te
     sign_in(client, "tom")
     assert client.get("/api/quarantine").status_code == 200
     people.change_person(
-        fleet.registry, tom.id, OFFICE, NOW, name="Tom", role="reader",
-        customers=frozenset({customer_of(fleet, unit_id(FAILED))}), active=True,
-    )  # fmt: skip
+        fleet.registry,
+        tom.id,
+        OFFICE,
+        NOW,
+        name="Tom",
+        role="reader",
+        customers=frozenset({customer_of(fleet, unit_id(FAILED))}),
+        active=True,
+    )
     assert client.get("/api/quarantine").status_code in (401, 403)
 
 
@@ -339,8 +345,9 @@ def test_behind_a_proxy_that_speaks_tls_the_cookie_is_bound_to_it(fleet: Fleet) 
     far = TestClient(app, base_url=f"http://{name}", follow_redirects=False)
     given = far.post(
         "/sign-in",
-        data={"login": "dee", "password": PASSWORD}, headers={"origin": f"https://{name}"},
-    ).headers["set-cookie"]  # fmt: skip
+        data={"login": "dee", "password": PASSWORD},
+        headers={"origin": f"https://{name}"},
+    ).headers["set-cookie"]
     assert given.startswith("__Host-hourhand=")
     assert "; Secure" in given
     assert "Domain" not in given

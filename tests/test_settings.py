@@ -58,7 +58,7 @@ def test_argument_goes_over_the_environment(tmp_path: Path) -> None:
         ('mqtt_topics = " , "', "names no topic"),
         ("mqtt_port 1", "is not valid TOML"),
     ],
-)  # fmt: skip
+)
 def test_a_bad_file_stops_the_start_with_a_sentence(
     tmp_path: Path, written: str, says: str
 ) -> None:
@@ -78,10 +78,11 @@ def test_secrets_are_not_shown() -> None:
     settings = load(
         None,
         {
-            "HOURHAND_MQTT_USER": "u", "HOURHAND_MQTT_PASSWORD": "s3cr3t",
+            "HOURHAND_MQTT_USER": "u",
+            "HOURHAND_MQTT_PASSWORD": "s3cr3t",
             "HOURHAND_REGISTRY_URL": "postgresql://u:hidden1@h/d",
         },
-    )  # fmt: skip
+    )
     assert settings.mqtt_password == "s3cr3t"
     assert "s3cr3t" not in repr(settings) + str(settings)
     assert "hidden1" not in repr(settings)

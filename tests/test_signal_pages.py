@@ -89,17 +89,27 @@ def heard(data: Path, recorded: Recorded) -> Fleet:
         newest = readings[-1].at
         pulse = Pulse(device=DEVICE, heard_at=newest, newest_at=newest, latest=latest, online=True)
         events = [
-            DeviceEvent(device=DEVICE, at=at, event="trace", channel="battery_v", step_s=0.1,
-                        samples=tuple(recorded[at].values())[:200], received_at=at)
-            for at in sorted(recorded)[:2] if recorded[at]
-        ]  # fmt: skip
+            DeviceEvent(
+                device=DEVICE,
+                at=at,
+                event="trace",
+                channel="battery_v",
+                step_s=0.1,
+                samples=tuple(recorded[at].values())[:200],
+                received_at=at,
+            )
+            for at in sorted(recorded)[:2]
+            if recorded[at]
+        ]
         work.pulse(
             registry,
             PulseBatch(
-                now=NOW, pulses=[pulse], events=events,
+                now=NOW,
+                pulses=[pulse],
+                events=events,
                 touched={DEVICE: {one.at // DAY_S for one in readings}},
             ),
-        )  # fmt: skip
+        )
     history = open_history(settings, registry)
     work_through(registry, history, NOW, Memory())
     return Fleet(settings, registry, history)
@@ -126,17 +136,21 @@ REFUSED: dict[str, tuple[Recorded, str]] = {
     "nothing came": ({}, "None of the channels that could say it was reported"),
     "one reading": ({START + 60: {"ac_v": 230.0}}, "0 readings at rest and 1 running"),
     "nothing running": (
-        {at: {"ac_v": 0.0} for at in TIMES if at < START}, "and 0 running: at least 5"),
+        {at: {"ac_v": 0.0} for at in TIMES if at < START},
+        "and 0 running: at least 5",
+    ),
     "alive at rest": (
         both(recorded("ac_v", 231.0, 229.0), recorded("mains_v", 231.0, 231.0)),
-        "the sense leads may sit on the mains side"),
+        "the sense leads may sit on the mains side",
+    ),
     "floating": (recorded("charge_v", 3.0, 14.0, noise=1.0), "the charging negative is not bonded"),
     "tied": (
         both(recorded("charge_v", 12.4, 14.0), recorded("battery_v", 12.9, 14.0)),
-        "the charging output is tied to the battery"),
+        "the charging output is tied to the battery",
+    ),
     "overlap": (recorded("speed_rpm", 1450.0, 1500.0), "not far enough apart for any threshold"),
     "never another value": (recorded("oil_pressure_kpa", 0.0, 0.0), "not far enough apart"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", REFUSED)
@@ -149,9 +163,11 @@ def test_a_refusal_stands_on_the_page_in_words(kept: Path, tmp_path: Path, case:
         assert "running_on" not in text, "nothing to write into the register"
         api = told.client.get(
             f"/api/units/{UNIT}/running-signal",
-            params={"from": f"{datetime.fromtimestamp(START, UTC):%Y-%m-%dT%H:%M:%SZ}",
-                    "to": f"{datetime.fromtimestamp(END, UTC):%Y-%m-%dT%H:%M:%SZ}"},
-        )  # fmt: skip
+            params={
+                "from": f"{datetime.fromtimestamp(START, UTC):%Y-%m-%dT%H:%M:%SZ}",
+                "to": f"{datetime.fromtimestamp(END, UTC):%Y-%m-%dT%H:%M:%SZ}",
+            },
+        )
         assert api.status_code == 200
         assert says in " ".join(item["sentence"] for item in api.json()["items"])
     finally:
@@ -192,14 +208,26 @@ def zoo(draw: st.DrawFn) -> Recorded:
 
 
 PAGES = (
-    f"/units/{UNIT}", f"/charts/unit/{UNIT}.json", f"/charts/unit/{UNIT}.json?days=3660&points=50",
-    f"/api/units/{UNIT}", f"/api/units/{UNIT}/runs", f"/api/units/{UNIT}/starts",
-    f"/api/units/{UNIT}/due", f"/api/units/{UNIT}/exercise", f"/api/units/{UNIT}/supply",
-    f"/api/units/{UNIT}/readings?channel=ac_v&channel=battery_v&points=10", f"/api/units/{UNIT}/readings?channel=ac_v&raw=true",
-    f"/units/{UNIT}/record/meter_check", "/", "/units", "/due", "/alerts", "/tolerance",
+    f"/units/{UNIT}",
+    f"/charts/unit/{UNIT}.json",
+    f"/charts/unit/{UNIT}.json?days=3660&points=50",
+    f"/api/units/{UNIT}",
+    f"/api/units/{UNIT}/runs",
+    f"/api/units/{UNIT}/starts",
+    f"/api/units/{UNIT}/due",
+    f"/api/units/{UNIT}/exercise",
+    f"/api/units/{UNIT}/supply",
+    f"/api/units/{UNIT}/readings?channel=ac_v&channel=battery_v&points=10",
+    f"/api/units/{UNIT}/readings?channel=ac_v&raw=true",
+    f"/units/{UNIT}/record/meter_check",
+    "/",
+    "/units",
+    "/due",
+    "/alerts",
+    "/tolerance",
     f"/api/units/{UNIT}/running-signal?from={datetime.fromtimestamp(START, UTC):%Y-%m-%dT%H:%M:%SZ}"
     f"&to={datetime.fromtimestamp(END, UTC):%Y-%m-%dT%H:%M:%SZ}",
-)  # fmt: skip
+)
 
 
 def walk(kept: Path, data: Path, readings: Recorded) -> None:

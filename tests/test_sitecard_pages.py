@@ -73,10 +73,16 @@ def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
     client, lock = eve.client(app_of(fleet)), {"form_token": eve.form_token}
     form = lock | {
         "contacts": "Jo Hill; 01632 960555; mornings\nMill desk; 01632 960556",
-        "hours": "Mon-Fri 09:00-16:00", "test_hours": "Tue 10:00-12:00", "access_min": "15",
-        "extra_min": "30", "toll": "12,50", "over_water": "yes", "codes": "lock box 99",
-        "dogs": "One <b>", "directions": "Past the ford",
-    }  # fmt: skip
+        "hours": "Mon-Fri 09:00-16:00",
+        "test_hours": "Tue 10:00-12:00",
+        "access_min": "15",
+        "extra_min": "30",
+        "toll": "12,50",
+        "over_water": "yes",
+        "codes": "lock box 99",
+        "dogs": "One <b>",
+        "directions": "Past the ford",
+    }
     assert client.post(f"/sites/{site}", data=form, headers={"origin": HERE}).status_code == 303
     card = sitecard.card(fleet.registry, EVERYTHING, site)
     assert card is not None
@@ -90,8 +96,13 @@ def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
     answer = client.post(f"/sites/{site}", data=wrong, headers={"origin": HERE})
     assert (answer.status_code, "is not understood" in answer.text) == (422, True)
     assert "lock box 99" not in answer.text, "codes do not come back in a form"
-    agreed = lock | {"visits_a_year": "2", "response_h": "4", "on_stop": "yes",
-                     "warranty": "gs-01 until 2027-05-01", "renewal": "2027-01-31"}  # fmt: skip
+    agreed = lock | {
+        "visits_a_year": "2",
+        "response_h": "4",
+        "on_stop": "yes",
+        "warranty": "gs-01 until 2027-05-01",
+        "renewal": "2027-01-31",
+    }
     done = client.post(f"/sites/{site}/contract", data=agreed, headers={"origin": HERE})
     assert done.status_code == 303
     kept = jobs.contracts(fleet.registry, EVERYTHING)["hanna-alder"]

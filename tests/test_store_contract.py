@@ -156,11 +156,13 @@ def test_of_two_values_for_a_second_the_larger_is_kept(
 
 
 def test_clashes_are_counted_by_value_within_a_batch_too(store: Store):
-    result = store.write([
-        minute(0, battery_v=12.5, ac_v=231.0),
-        minute(0, battery_v=12.6, ac_v=231.0),
-        minute(1, battery_v=12.5),
-    ])  # fmt: skip
+    result = store.write(
+        [
+            minute(0, battery_v=12.5, ac_v=231.0),
+            minute(0, battery_v=12.6, ac_v=231.0),
+            minute(1, battery_v=12.5),
+        ]
+    )
     assert (result.rows, result.clashes) == (3, 1)
     assert store.write([minute(0, battery_v=12.5, ac_v=230.0)]).clashes == 2
 

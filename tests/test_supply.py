@@ -42,8 +42,13 @@ def of_class(name: str, **over: object) -> Plate:
 
 
 def test_droop_and_steady_bands(checked: Checks) -> None:
-    checked("Droop [%]", "ISO 8528-5:2025, Table 4: 63.0 to 60.0 Hz", 5.0,
-            bands.droop_pct(63.0, 60.0), 1e-9)  # fmt: skip
+    checked(
+        "Droop [%]",
+        "ISO 8528-5:2025, Table 4: 63.0 to 60.0 Hz",
+        5.0,
+        bands.droop_pct(63.0, 60.0),
+        1e-9,
+    )
     assert bands.droop_pct(63.0, 60.0) <= bands.CLASSES["G2"].droop_pct
     assert bands.droop_pct(63.0, 60.0) > bands.CLASSES["G3"].droop_pct
     checked(
@@ -74,8 +79,13 @@ def test_class_limits(checked: Checks) -> None:
         band, (low, high) = bands.volts_band(of_class(name)), bands.steady_volts(name, 240.0)
         assert (band.low, band.high) == pytest.approx((low - 3.6, high + 3.6)), "1.5 % of setting"
     small = bands.volts_band(msgspec.structs.replace(SMALL, performance_class="G3"))
-    checked("Steady volts of a small set, any class [V of 240]",
-            "ISO 8528-5:2025, Table 4, footnote", [216.0, 264.0], [small.low, small.high], 1e-9)  # fmt: skip
+    checked(
+        "Steady volts of a small set, any class [V of 240]",
+        "ISO 8528-5:2025, Table 4, footnote",
+        [216.0, 264.0],
+        [small.low, small.high],
+        1e-9,
+    )
 
 
 def test_without_a_class_the_default_holds() -> None:
@@ -103,30 +113,47 @@ def test_a_set_with_the_droop_of_its_class_is_inside() -> None:
 
 
 ANSI = [
-    (114.0, "A service"), (126.0, "A service"), (113.9, "B service"), (110.0, "B service"),
-    (109.9, "B utilization"), (104.0, "B utilization"), (103.9, "outside"), (127.0, "B service"),
+    (114.0, "A service"),
+    (126.0, "A service"),
+    (113.9, "B service"),
+    (110.0, "B service"),
+    (109.9, "B utilization"),
+    (104.0, "B utilization"),
+    (103.9, "outside"),
+    (127.0, "B service"),
     (127.1, "outside"),
-]  # fmt: skip
+]
 
 
 def test_ansi_c84_1(checked: Checks) -> None:
     """The narrowest service range, else the widest that holds it: 113.9 is out of A, in B."""
     got = [
-        next(r for r in ("A service", "B service", "B utilization", "outside")
-             if r in bands.ansi_ranges(volts))
+        next(
+            r
+            for r in ("A service", "B service", "B utilization", "outside")
+            if r in bands.ansi_ranges(volts)
+        )
         for volts, _ in ANSI
-    ]  # fmt: skip
+    ]
     checked("Range of a supply, 120 V base", "ANSI C84.1-2020", [name for _, name in ANSI], got)
     assert "A utilization" in bands.ansi_ranges(108.0)
     assert "A utilization" not in bands.ansi_ranges(107.9)
 
 
 def test_en_50160(checked: Checks) -> None:
-    checked("Ten-minute mean inside 230 V less 10 % [V]", "EN 50160", [1, 0],
-            [int(bands.en_50160_inner(v)) for v in (207.0, 206.9)])  # fmt: skip
+    checked(
+        "Ten-minute mean inside 230 V less 10 % [V]",
+        "EN 50160",
+        [1, 0],
+        [int(bands.en_50160_inner(v)) for v in (207.0, 206.9)],
+    )
     week = [230.0] * bands.EN_50160_MUST + [206.9] * (bands.EN_50160_WEEK - bands.EN_50160_MUST)
-    checked("Means of a week that must pass", "EN 50160, 95 % of 1008", [1, 0],
-            [int(bands.en_50160_week(week)), int(bands.en_50160_week([206.9, *week[1:]]))])  # fmt: skip
+    checked(
+        "Means of a week that must pass",
+        "EN 50160, 95 % of 1008",
+        [1, 0],
+        [int(bands.en_50160_week(week)), int(bands.en_50160_week([206.9, *week[1:]]))],
+    )
     assert not bands.en_50160_week([*week[:-1], 195.4]), "below 85 % once fails the week"
 
 
@@ -141,17 +168,35 @@ def test_supply_bands_are_a_label_only() -> None:
 
 
 def test_pole_speed(checked: Checks) -> None:
-    table = [(2, 3600, 60.0), (4, 1800, 60.0), (6, 1200, 60.0), (2, 3000, 50.0), (4, 1500, 50.0),
-             (6, 1000, 50.0), (4, 1836, 61.2), (2, 3720, 62.0)]  # fmt: skip
-    checked("Hertz of poles and speed", "identity f = p n / 120", [hz for *_, hz in table],
-            [bands.hertz_of_speed(p, n) for p, n, _ in table], 1e-9)  # fmt: skip
+    table = [
+        (2, 3600, 60.0),
+        (4, 1800, 60.0),
+        (6, 1200, 60.0),
+        (2, 3000, 50.0),
+        (4, 1500, 50.0),
+        (6, 1000, 50.0),
+        (4, 1836, 61.2),
+        (2, 3720, 62.0),
+    ]
+    checked(
+        "Hertz of poles and speed",
+        "identity f = p n / 120",
+        [hz for *_, hz in table],
+        [bands.hertz_of_speed(p, n) for p, n, _ in table],
+        1e-9,
+    )
 
 
 def test_unbalance(checked: Checks) -> None:
     cases = [(460, 467, 450), (462, 463, 455), (203, 210, 212), (480, 476, 472)]
     got = [float(points.unbalance_pct(*(np.array([float(v)]) for v in case))[0]) for case in cases]
-    checked("Unbalance, line to line [%]", "NEMA MG 1, worked examples", [1.9608, 1.0870, 2.56, 0.8403],
-            got, 6e-5)  # fmt: skip
+    checked(
+        "Unbalance, line to line [%]",
+        "NEMA MG 1, worked examples",
+        [1.9608, 1.0870, 2.56, 0.8403],
+        got,
+        6e-5,
+    )
     assert round(got[0], 2) == 1.96, "not 2.0"
 
 
@@ -269,8 +314,9 @@ def test_it_ends_after_five_minutes_and_two_values_in_a_row() -> None:
 @settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 300), st.floats(200, 280)), max_size=60),
-    st.integers(0, 60), st.integers(-10**6, 10**6),
-)  # fmt: skip
+    st.integers(0, 60),
+    st.integers(-(10**6), 10**6),
+)
 def test_delays_do_not_depend_on_batches_or_on_when(
     steps: list[tuple[int, float]], cut: int, shift: int
 ) -> None:
@@ -503,6 +549,11 @@ def test_ewma_of_the_handbook(shared: Path, checked: Checks) -> None:
     case = json.loads((shared / "check" / "check-values.json").read_text())["nist_ewma"]
     chart = trend.ewma(case["data"], case["target"], case["s"])
     assert isinstance(chart, trend.EwmaChart)
-    checked("EWMA chart, averages", "NIST/SEMATECH e-Handbook 6.3.2.4", case["ewma_printed"],
-            chart.values, 0.005)  # fmt: skip
+    checked(
+        "EWMA chart, averages",
+        "NIST/SEMATECH e-Handbook 6.3.2.4",
+        case["ewma_printed"],
+        chart.values,
+        0.005,
+    )
     assert chart.out == ()

@@ -21,26 +21,58 @@ from scheduler.rules.supply import Band, Drift, Measured, SupplySeen
 ZONE = "Europe/London"
 BAND = Band(nominal=50.0, low=47.9, high=52.1, steady_pct=2.5, by="no class known")
 DRIFT = Drift(
-    runs=40, base=8, from_at=NOW - 300 * 86_400, to_at=NOW - 86_400, moved=-0.9, per_month=-0.1,
-    low=-0.12, high=-0.08, share=0.43, by="droop line", found=True,
-    crosses_from=NOW + 60 * 86_400, crosses_at=NOW + 90 * 86_400, crosses_to=NOW + 120 * 86_400,
-)  # fmt: skip
+    runs=40,
+    base=8,
+    from_at=NOW - 300 * 86_400,
+    to_at=NOW - 86_400,
+    moved=-0.9,
+    per_month=-0.1,
+    low=-0.12,
+    high=-0.08,
+    share=0.43,
+    by="droop line",
+    found=True,
+    crosses_from=NOW + 60 * 86_400,
+    crosses_at=NOW + 90 * 86_400,
+    crosses_to=NOW + 120 * 86_400,
+)
 HERTZ = Measured(
-    quantity="hertz", channel="frequency_hz", band=BAND, last=49.22, last_at=NOW - 86_400, n=17,
-    width_pct=0.4, usual_low=49.4, usual_high=50.6, runs=40, drift=DRIFT,
+    quantity="hertz",
+    channel="frequency_hz",
+    band=BAND,
+    last=49.22,
+    last_at=NOW - 86_400,
+    n=17,
+    width_pct=0.4,
+    usual_low=49.4,
+    usual_high=50.6,
+    runs=40,
+    drift=DRIFT,
     points=((NOW - 90_000, 49.3), (NOW - 88_000, 49.25), (NOW - 86_400, 49.22)),
-)  # fmt: skip
+)
 
 
 def verdict(**over: object) -> Assessment:
     summary = UnitSummary(
-        unit="U", at=NOW, condition="standing_by", condition_since=None, heard_at=NOW,
-        newest_at=NOW, hours=EngineHours(hours_h=None, source="none"),
-    )  # fmt: skip
+        unit="U",
+        at=NOW,
+        condition="standing_by",
+        condition_since=None,
+        heard_at=NOW,
+        newest_at=NOW,
+        hours=EngineHours(hours_h=None, source="none"),
+    )
     return Assessment(
-        unit="U", at=NOW, summary=summary, hours=summary.hours, habit=Habit(), gap_s=180,
-        silent_limit_s=1200, look_again_at=NOW + 60, supply=SupplySeen(hertz=HERTZ, **over),
-    )  # fmt: skip
+        unit="U",
+        at=NOW,
+        summary=summary,
+        hours=summary.hours,
+        habit=Habit(),
+        gap_s=180,
+        silent_limit_s=1200,
+        look_again_at=NOW + 60,
+        supply=SupplySeen(hertz=HERTZ, **over),
+    )
 
 
 def rows_of(seen: Assessment) -> dict[str, str]:
@@ -82,11 +114,25 @@ def test_a_drift_without_a_date_names_none() -> None:
 
 def finding(kind: str, severity: str, share: float = 0.0, since: int = NOW) -> Finding:
     facts = {
-        "worst": 54.0, "value": 53.0, "low": 47.9, "high": 52.1, "nominal": 50.0, "by": "x",
-        "share": share, "volts": 231.0, "moved": 1.0, "runs": 20, "from_at": NOW - 86_400,
-        "width_hz": 2.0, "limit_hz": 1.25, "of": 3, "pct": 4.0, "limit_pct": 3.0,
-        "nominal_v": 230.0, "runs_at": 208.0,
-    }  # fmt: skip
+        "worst": 54.0,
+        "value": 53.0,
+        "low": 47.9,
+        "high": 52.1,
+        "nominal": 50.0,
+        "by": "x",
+        "share": share,
+        "volts": 231.0,
+        "moved": 1.0,
+        "runs": 20,
+        "from_at": NOW - 86_400,
+        "width_hz": 2.0,
+        "limit_hz": 1.25,
+        "of": 3,
+        "pct": 4.0,
+        "limit_pct": 3.0,
+        "nominal_v": 230.0,
+        "runs_at": 208.0,
+    }
     return Finding(kind=kind, severity=severity, since=since, facts=facts)  # type: ignore[arg-type]
 
 

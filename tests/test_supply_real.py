@@ -33,9 +33,16 @@ def watched(plate: Plate, series: dict[str, Series]) -> tuple[SupplyDay | None, 
     """The whole recording as one run of a set that has long settled."""
     t = next(iter(series.values())).t
     day = WatchedDay(
-        plate=plate, series=series, runs=[(int(t[0]) - 3600, int(t[-1]) + 1)], temps_c=[None],
-        parts=(RUNNING,), signs=(), over_voltage=(), standing_s=180, running_s=180,
-    )  # fmt: skip
+        plate=plate,
+        series=series,
+        runs=[(int(t[0]) - 3600, int(t[-1]) + 1)],
+        temps_c=[None],
+        parts=(RUNNING,),
+        signs=(),
+        over_voltage=(),
+        standing_s=180,
+        running_s=180,
+    )
     return watch(day, SupplyCarry())
 
 
@@ -114,10 +121,17 @@ def house(shared: Path) -> Series:
     cells = [row.split(";") for row in rows]
     paris = ZoneInfo("Europe/Paris")
     pairs = [
-        (int(datetime.strptime(f"{c[0]} {c[1]}", "%d/%m/%Y %H:%M:%S").replace(tzinfo=paris).timestamp()),
-         float(c[4]))
-        for c in cells if c[4] != "?"
-    ]  # fmt: skip
+        (
+            int(
+                datetime.strptime(f"{c[0]} {c[1]}", "%d/%m/%Y %H:%M:%S")
+                .replace(tzinfo=paris)
+                .timestamp()
+            ),
+            float(c[4]),
+        )
+        for c in cells
+        if c[4] != "?"
+    ]
     return Series(np.array([t for t, _ in pairs], np.int64), np.array([v for _, v in pairs]))
 
 
@@ -129,10 +143,9 @@ def test_a_houses_volts_against_both_bands(house: Series, checked: Checks) -> No
         "Rows outside 230 V by 10 % and by 6 %, and on 243.8 V",
         "household recording, UCI",
         [0, 9336, 48],
-        [
-            int(((house.v < band.low) | (house.v > band.high)).sum()) for band in (wide, narrow)
-        ] + [int((house.v == narrow.high).sum())],
-    )  # fmt: skip
+        [int(((house.v < band.low) | (house.v > band.high)).sum()) for band in (wide, narrow)]
+        + [int((house.v == narrow.high).sum())],
+    )
 
 
 def test_a_house_raises_no_alert_and_no_drift(house: Series) -> None:
@@ -152,9 +165,12 @@ def test_a_house_raises_no_alert_and_no_drift(house: Series) -> None:
 
 def test_the_same_house_under_a_narrow_band_is_out(house: Series) -> None:
     state, ended = out.walk(
-        "volts", house.t, house.v,
-        out.of_band(bands.volts_band(msgspec.structs.replace(HOUSE, volts_pct=6.0))), None,
-    )  # fmt: skip
+        "volts",
+        house.t,
+        house.v,
+        out.of_band(bands.volts_band(msgspec.structs.replace(HOUSE, volts_pct=6.0))),
+        None,
+    )
     assert len(ended) + (state is not None) > 5
 
 
@@ -178,9 +194,12 @@ def test_a_plants_hertz_keep_within_one_percent(
     live = hertz[hertz > 0]
     plate = Plate(nominal_v=480.0, nominal_hz=60.0, small=False, hertz_pct=1.0)
     band = bands.hertz_band(plate)
-    checked("Rows of zeros, and rows outside 60 Hz by 1 %",
-            "week of a real plant, Alaska Center for Energy and Power",
-            [2, 0], [len(hertz) - len(live), int(((live < band.low) | (live > band.high)).sum())])  # fmt: skip
+    checked(
+        "Rows of zeros, and rows outside 60 Hz by 1 %",
+        "week of a real plant, Alaska Center for Energy and Power",
+        [2, 0],
+        [len(hertz) - len(live), int(((live < band.low) | (live > band.high)).sum())],
+    )
     t = np.arange(len(hertz), dtype=np.int64) * 60
     alive = Series(t, np.where(hertz > 0, 480.0, 0.0))
     found, carry = watched(plate, {"frequency_hz": Series(t, hertz), "ac_v": alive})

@@ -28,9 +28,13 @@ from scheduler.day import Day, digest
 DAY_S = 86_400
 DAY0 = T0 // DAY_S
 KNOWS = msgspec.structs.replace(
-    UNIT, running=RunningSignal(first=SignalChannel("running", 1.0, 0.5)), cylinders=4,
-    cooling="liquid", rated_kw=20.0, engine_hours=100.0,
-)  # fmt: skip
+    UNIT,
+    running=RunningSignal(first=SignalChannel("running", 1.0, 0.5)),
+    cylinders=4,
+    cooling="liquid",
+    rated_kw=20.0,
+    engine_hours=100.0,
+)
 CHECK = Calibration(id="c", fitting="F", channel="ac_v", gain=1.0, offset=0.0, from_at=T0 - 1)
 
 
@@ -124,8 +128,9 @@ def test_out_of_band_outlasts_the_run_and_ends_with_a_good_one() -> None:
 
 def test_a_meter_on_the_volts_after_it_answers_volts_out() -> None:
     days = [run_day(0), run_day(1, volts=203.0)]
-    later = Calibration(id="c2", fitting="F", channel="ac_v", gain=1.13, offset=0.0,
-                        from_at=T0 + DAY_S + 60_000)  # fmt: skip
+    later = Calibration(
+        id="c2", fitting="F", channel="ac_v", gain=1.13, offset=0.0, from_at=T0 + DAY_S + 60_000
+    )
     assert kinds(verdict(days, msgspec.structs.replace(known(), calibrations=(CHECK, later)))) == {}
 
 
@@ -236,8 +241,9 @@ def test_a_regulator_that_drifts_is_found_once_and_a_new_one_starts_afresh() -> 
     assert finding.since < seen.at - 7 * DAY_S, "since it left its usual range, not since today"
     changed = known(records=(record("part_changed", T0 + 7 * 33 * DAY_S - 9, part="AVR"),))
     assert kinds(verdict(days, changed)) == {}
-    checked = Calibration(id="c2", fitting="F", channel="ac_v", gain=1.0, offset=0.0,
-                          from_at=T0 + 7 * 33 * DAY_S - 9)  # fmt: skip
+    checked = Calibration(
+        id="c2", fitting="F", channel="ac_v", gain=1.0, offset=0.0, from_at=T0 + 7 * 33 * DAY_S - 9
+    )
     afresh = msgspec.structs.replace(known(), calibrations=(CHECK, checked))
     assert kinds(verdict(days, afresh)) == {}
 

@@ -60,10 +60,27 @@ def served(certificate: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
     }
     service.register()
     subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "people", "add", "dee", "--name", "Dee",
-         "--role", "owner", "--password-stdin", "--data", str(service.data)],
-        input=PASSWORD + "\n", text=True, check=True, env=service.env, capture_output=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "fleet.cli",
+            "people",
+            "add",
+            "dee",
+            "--name",
+            "Dee",
+            "--role",
+            "owner",
+            "--password-stdin",
+            "--data",
+            str(service.data),
+        ],
+        input=PASSWORD + "\n",
+        text=True,
+        check=True,
+        env=service.env,
+        capture_output=True,
+    )
     service.start("dashboard")
     wait_for("the pages", lambda: listens("127.0.0.1", service.http_port))
     yield service
@@ -128,18 +145,28 @@ def test_a_name_that_is_not_ours_reads_nothing(
 
 
 WRONG = [
-    ({"HOURHAND_TLS_CERT": "{0}/cert.pem", "HOURHAND_TLS_KEY": "{0}/other.pem"}, "a key of another certificate"),
+    (
+        {"HOURHAND_TLS_CERT": "{0}/cert.pem", "HOURHAND_TLS_KEY": "{0}/other.pem"},
+        "a key of another certificate",
+    ),
     ({"HOURHAND_TLS_CERT": "{0}/nowhere.pem", "HOURHAND_TLS_KEY": "{0}/key.pem"}, "no such file"),
-    ({"HOURHAND_TLS_CERT": "{0}/key.pem", "HOURHAND_TLS_KEY": "{0}/key.pem"}, "a key for a certificate"),
+    (
+        {"HOURHAND_TLS_CERT": "{0}/key.pem", "HOURHAND_TLS_KEY": "{0}/key.pem"},
+        "a key for a certificate",
+    ),
     ({"HOURHAND_TLS_CERT": "{0}/cert.pem"}, "one without the other"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("given", "why"), WRONG, ids=[why for _, why in WRONG])
 def test_wrong_files_stop_the_start_with_a_sentence(
-    given: dict[str, str], why: str, certificate: Path, tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+    given: dict[str, str],
+    why: str,
+    certificate: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     for name, value in given.items():
         monkeypatch.setenv(name, value.format(certificate))
     monkeypatch.setenv("HOURHAND_HTTP_PORT", str(free_port()))

@@ -38,18 +38,32 @@ def test_theil_sen_epa_sulfate(shared: Path, checked: Checks) -> None:
     slope = theil_sen(said["x"], said["y"])
     assert isinstance(slope, Slope)
     assert slope.pairs == 253
-    checked("Theil-Sen slope", "EPA 530/R-09-007, example 17-7",
-            (26.6666667, -1909.3333333), (slope.slope, slope.intercept), 1e-7)  # fmt: skip
-    checked("Theil-Sen interval (Gilbert)", "EPA 530/R-09-007, example 17-7",
-            (20.0, 35.71182), (slope.low, slope.high), 1e-5)  # fmt: skip
+    checked(
+        "Theil-Sen slope",
+        "EPA 530/R-09-007, example 17-7",
+        (26.6666667, -1909.3333333),
+        (slope.slope, slope.intercept),
+        1e-7,
+    )
+    checked(
+        "Theil-Sen interval (Gilbert)",
+        "EPA 530/R-09-007, example 17-7",
+        (20.0, 35.71182),
+        (slope.low, slope.high),
+        1e-5,
+    )
 
 
 def test_mann_kendall_epa_sulfate(shared: Path, checked: Checks) -> None:
     tendency = mann_kendall(values(shared)["theil_sen_epa_sulfate"]["y"])
     assert isinstance(tendency, Tendency)
-    checked("Mann-Kendall", "EPA 530/R-09-007, example 17-6",
-            (194, 1428.0, 5.107322, 3.267574e-07, 0.7667984),
-            (tendency.s, tendency.var_s, tendency.z, tendency.p_two_sided, tendency.tau_a), 1e-6)  # fmt: skip
+    checked(
+        "Mann-Kendall",
+        "EPA 530/R-09-007, example 17-6",
+        (194, 1428.0, 5.107322, 3.267574e-07, 0.7667984),
+        (tendency.s, tendency.var_s, tendency.z, tendency.p_two_sided, tendency.tau_a),
+        1e-6,
+    )
     assert tendency.p_two_sided == pytest.approx(3.267574e-07, rel=1e-6)
 
 
@@ -58,8 +72,13 @@ def test_mann_kendall_epa_with_ties(checked: Checks) -> None:
     data = [10, 10, 10, 5, 10, 20, 18, 17, 15, 24, 15]
     tendency = mann_kendall(data)
     assert isinstance(tendency, Tendency)
-    checked("Mann-Kendall with ties", "EPA QA/G-9S, p. 109", (22, 155.33, 1.685),
-            (tendency.s, tendency.var_s, tendency.z), 0.005)  # fmt: skip
+    checked(
+        "Mann-Kendall with ties",
+        "EPA QA/G-9S, p. 109",
+        (22, 155.33, 1.685),
+        (tendency.s, tendency.var_s, tendency.z),
+        0.005,
+    )
     assert tendency.z == pytest.approx(1.685, abs=5e-4)
     assert tendency.p_rising == pytest.approx(0.0460, abs=5e-5)
     slope = theil_sen(range(11), data)
@@ -77,9 +96,16 @@ def test_mann_kendall_small_sample_is_counted() -> None:
 
 @pytest.mark.parametrize(
     ("n", "cuts"),
-    [(4, (6, 6)), (5, (7, 8, 10)), (6, (8, 11, 13)), (7, (10, 13, 17)), (8, (11, 16, 20)),
-     (9, (14, 18, 24)), (10, (16, 21, 27))],
-)  # fmt: skip
+    [
+        (4, (6, 6)),
+        (5, (7, 8, 10)),
+        (6, (8, 11, 13)),
+        (7, (10, 13, 17)),
+        (8, (11, 16, 20)),
+        (9, (14, 18, 24)),
+        (10, (16, 21, 27)),
+    ],
+)
 def test_small_sample_cut_offs(n: int, cuts: tuple[int, ...]) -> None:
     """S cut-offs at 90, 95 and 99 % (secondary source): the chance turns there.
 
@@ -121,10 +147,20 @@ def test_ewma_of_the_handbook(shared: Path, checked: Checks) -> None:
     said = values(shared)["nist_ewma"]
     chart = ewma(said["data"], 50.0, 2.0539, EwmaRules(weight=0.3))
     assert isinstance(chart, EwmaChart)
-    checked("EWMA chart, averages", "NIST/SEMATECH e-Handbook 6.3.2.4", said["ewma_printed"],
-            chart.values, 0.005)  # fmt: skip
-    checked("EWMA chart, limits", "NIST/SEMATECH e-Handbook 6.3.2.4", (52.5884, 47.4115),
-            (chart.upper[0], chart.lower[0]), 1e-4)  # fmt: skip
+    checked(
+        "EWMA chart, averages",
+        "NIST/SEMATECH e-Handbook 6.3.2.4",
+        said["ewma_printed"],
+        chart.values,
+        0.005,
+    )
+    checked(
+        "EWMA chart, limits",
+        "NIST/SEMATECH e-Handbook 6.3.2.4",
+        (52.5884, 47.4115),
+        (chart.upper[0], chart.lower[0]),
+        1e-4,
+    )
     assert chart.out == ()
 
 
@@ -132,8 +168,13 @@ def test_ewma_limits_of_each_point(checked: Checks) -> None:
     """They start at 50 +- 1.84851, 2.25639, 2.43141 (derived)."""
     chart = ewma([50, 50, 53.0], 50.0, 2.0539, EwmaRules(weight=0.3, settled=False))
     assert isinstance(chart, EwmaChart)
-    checked("EWMA chart, limits of each point", "derived from NIST/SEMATECH e-Handbook 6.3.2.4",
-            (1.84851, 2.25639, 2.43141), [u - 50 for u in chart.upper], 5e-6)  # fmt: skip
+    checked(
+        "EWMA chart, limits of each point",
+        "derived from NIST/SEMATECH e-Handbook 6.3.2.4",
+        (1.84851, 2.25639, 2.43141),
+        [u - 50 for u in chart.upper],
+        5e-6,
+    )
 
 
 @pytest.mark.parametrize(
@@ -146,9 +187,13 @@ def test_ewma_rules_that_cannot_be(over: dict[str, float], says: str) -> None:
 
 def test_too_few_points_are_a_value() -> None:
     for refused in (
-        theil_sen([1, 2, 3], [1, 2, 3]), mann_kendall([1, 2, 3]), ewma([], 0, 1), ewma([1], 0, 0),
-        theil_sen([1, 1, 1, 1], [1, 2, 3, 4]), mann_kendall([1, 2, 3, 4], [1, 2, 3, 4]),
-    ):  # fmt: skip
+        theil_sen([1, 2, 3], [1, 2, 3]),
+        mann_kendall([1, 2, 3]),
+        ewma([], 0, 1),
+        ewma([1], 0, 0),
+        theil_sen([1, 1, 1, 1], [1, 2, 3, 4]),
+        mann_kendall([1, 2, 3, 4], [1, 2, 3, 4]),
+    ):
         assert isinstance(refused, TooFew)
         assert refused.reason
     assert isinstance(mann_kendall([1.0, np.nan, 2.0, 3.0]), TooFew)
@@ -197,10 +242,16 @@ def test_calibration_changes_never_step_a_trend(
     for a trend says what it says of the raw ones, segment by segment."""
     t = np.arange(len(raw), dtype=np.int64) * 86_400
     changes = [
-        Calibration(id=f"c{i}", fitting="f", channel="ac_v", gain=gain, offset=offset,
-                    from_at=int(t[-1] * share / 100))
+        Calibration(
+            id=f"c{i}",
+            fitting="f",
+            channel="ac_v",
+            gain=gain,
+            offset=offset,
+            from_at=int(t[-1] * share / 100),
+        )
         for i, (gain, offset, share) in enumerate(lines)
-    ]  # fmt: skip
+    ]
     series = calibration.apply(Series(t, np.array(raw, np.float64)), changes)
     parts = calibration.segments(changes, t)
     seen, bare = mann_kendall(series.v, parts), mann_kendall(raw, parts)
@@ -215,8 +266,9 @@ def test_a_meter_check_is_no_drift() -> None:
     rng = np.random.default_rng(4)
     t = np.arange(52, dtype=np.int64) * 7 * 86_400
     raw = Series(t, 224.6 + 0.3 * rng.standard_normal(52))
-    check = Calibration(id="c", fitting="f", channel="ac_v", gain=231.0 / 224.6, offset=0.0,
-                        from_at=int(t[26]))  # fmt: skip
+    check = Calibration(
+        id="c", fitting="f", channel="ac_v", gain=231.0 / 224.6, offset=0.0, from_at=int(t[26])
+    )
     true = calibration.apply(raw, [check])
     days = true.t / 86_400
     whole = theil_sen(days, true.v)
@@ -249,9 +301,14 @@ def test_a_wrong_calibration_replaced_moves_the_history_and_no_trend() -> None:
 
 
 CUTS: dict[int, tuple[int, int, int | None]] = {
-    4: (6, 6, None), 5: (7, 8, 10), 6: (8, 11, 13), 7: (10, 13, 17), 8: (11, 16, 20),
-    9: (14, 18, 24), 10: (16, 21, 27),
-}  # fmt: skip
+    4: (6, 6, None),
+    5: (7, 8, 10),
+    6: (8, 11, 13),
+    7: (10, 13, 17),
+    8: (11, 16, 20),
+    9: (14, 18, 24),
+    10: (16, 21, 27),
+}
 
 
 def test_mann_kendall_small_sample_cut_offs(checked: Checks) -> None:
@@ -265,8 +322,12 @@ def test_mann_kendall_small_sample_cut_offs(checked: Checks) -> None:
             found = [s for s in reachable if chance_at_least(n, s) <= alpha]
             told.append(found[0] if found else 0)
             printed.append(0 if cut is None else cut + (cut - pairs) % 2)
-    checked("Mann-Kendall, smallest S that tells", "small-sample table of 4 to 10 (secondary source)",
-            printed, told)  # fmt: skip
+    checked(
+        "Mann-Kendall, smallest S that tells",
+        "small-sample table of 4 to 10 (secondary source)",
+        printed,
+        told,
+    )
 
 
 def chance_at_least(n: int, s: int) -> float:

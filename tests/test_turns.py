@@ -38,10 +38,17 @@ HABIT = Habit(standing_s=600, running_s=60)
 
 def row(unit: str, **fields: object) -> dict[str, object]:
     return {
-        "customer": "Hill Farm", "site": f"Barn {unit}", "unit": unit, "nominal_v": 230,
-        "nominal_hz": 50, "running_signal": "ac_v", "running_on": 200, "service_plan": "air_spark",
-        "time_zone": "Europe/Berlin", **fields,
-    }  # fmt: skip
+        "customer": "Hill Farm",
+        "site": f"Barn {unit}",
+        "unit": unit,
+        "nominal_v": 230,
+        "nominal_hz": 50,
+        "running_signal": "ac_v",
+        "running_on": 200,
+        "service_plan": "air_spark",
+        "time_zone": "Europe/Berlin",
+        **fields,
+    }
 
 
 @dataclass
@@ -58,9 +65,12 @@ class House:
         return History(self.registry, self.store)
 
     def hear(
-        self, readings: Iterable[Reading], events: Iterable[DeviceEvent] = (), at: int | None = None,
+        self,
+        readings: Iterable[Reading],
+        events: Iterable[DeviceEvent] = (),
+        at: int | None = None,
         habit: Habit | None = HABIT,
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Take readings and events as ingest does: durable first, then one pulse."""
         readings, events = list(readings), list(events)
         self.store.write(readings)
@@ -80,14 +90,21 @@ class House:
                         latest[name] = Latest(reading.at, value)
             heard = at if at is not None else max(whens)
             self.pulses[device] = Pulse(
-                device=device, heard_at=max(heard, old.heard_at or 0),
-                newest_at=max([*whens, old.newest_at or 0]), latest=latest, habit=habit,
-            )  # fmt: skip
+                device=device,
+                heard_at=max(heard, old.heard_at or 0),
+                newest_at=max([*whens, old.newest_at or 0]),
+                latest=latest,
+                habit=habit,
+            )
         work.pulse(
             self.registry,
-            PulseBatch(now=at or T0, pulses=[self.pulses[d] for d in touched], touched=touched,
-                       events=events),
-        )  # fmt: skip
+            PulseBatch(
+                now=at or T0,
+                pulses=[self.pulses[d] for d in touched],
+                touched=touched,
+                events=events,
+            ),
+        )
 
     def turn(self, now: int) -> turns.Turn:
         return turns.work_through(self.registry, self.history, now, self.memory)
@@ -145,8 +162,13 @@ def a_week(
         on = t < on_until
         if last is not None and on:
             hours += (t - last) / 3600
-        values = {"ac_v": 231.0 if on else 0.0, "run_hours_h": round(hours, 2), "in_auto": 1.0,
-                  "battery_v": 12.6 + 0.01 * rnd.randrange(10), "start_attempts": attempts}  # fmt: skip
+        values = {
+            "ac_v": 231.0 if on else 0.0,
+            "run_hours_h": round(hours, 2),
+            "in_auto": 1.0,
+            "battery_v": 12.6 + 0.01 * rnd.randrange(10),
+            "start_attempts": attempts,
+        }
         readings.append(Reading(device, t, values))
         last = t
         t += 60 if on else 300 if t < T0 + hasty_days * DAY else 600
@@ -201,8 +223,12 @@ def test_newest_first_gives_the_same_days_with_a_learned_habit(tmp_path: Path) -
     clean.turn(end)
     late.turn(end)
     for first in range(21, -1, -3):
-        late.hear([r for r in readings if first <= r.at // DAY - D0 < first + 3],
-                  [e for e in events if first <= e.at // DAY - D0 < first + 3], end, habit=None)  # fmt: skip
+        late.hear(
+            [r for r in readings if first <= r.at // DAY - D0 < first + 3],
+            [e for e in events if first <= e.at // DAY - D0 < first + 3],
+            end,
+            habit=None,
+        )
         late.turn(end)
     assert clean.verdict("u1").habit.source == "learned"
     assert clean.verdict("u1").habit.standing_s == 600
@@ -260,8 +286,9 @@ def test_a_failed_start_is_an_open_episode_after_one_turn(house: House) -> None:
     house.turn(T0)
     house.hear([Reading("u1", at - 600, {"ac_v": 0.0, "in_auto": 1.0})], [], at - 600)
     house.turn(at - 600)
-    event = DeviceEvent(device="u1", at=at, event="failed_to_start", cause="overcrank",
-                        values={"crank_min_v": 8.7})  # fmt: skip
+    event = DeviceEvent(
+        device="u1", at=at, event="failed_to_start", cause="overcrank", values={"crank_min_v": 8.7}
+    )
     house.hear([], [event], at + 1)
     turn = turns.watch(house.registry, house.history, at + 2, 1.5, house.memory)
     assert turn.opened == 1
@@ -286,9 +313,14 @@ def test_a_failed_start_is_an_open_episode_after_one_turn(house: House) -> None:
 
 def test_a_failed_start_learned_after_a_success_is_history(house: House) -> None:
     at = T0 + 40_000
-    house.hear([Reading("u1", at + s, {"ac_v": 231.0 if 0 <= s < 600 else 0.0})
-                for s in range(-600, 1200, 60)],
-               [DeviceEvent(device="u1", at=at - 20, event="crank")], at + 1200)  # fmt: skip
+    house.hear(
+        [
+            Reading("u1", at + s, {"ac_v": 231.0 if 0 <= s < 600 else 0.0})
+            for s in range(-600, 1200, 60)
+        ],
+        [DeviceEvent(device="u1", at=at - 20, event="crank")],
+        at + 1200,
+    )
     house.turn(at + 1200)
     old = DeviceEvent(device="u1", at=at - 7200, event="failed_to_start")
     house.hear([], [old], at + 1260)
@@ -369,11 +401,19 @@ def test_a_fitting_recorded_late_heals_the_days(tmp_path: Path) -> None:
 
 def test_a_meter_check_is_applied_to_the_days_from_its_moment(house: House) -> None:
     """Raw 224.6 V with the meter at 231 V: the day after shows 231 V, the day before does not."""
-    house.hear([Reading("u1", T0 + n * DAY + 3600 + s, {"ac_v": 224.6})
-                for n in range(3) for s in range(0, 600, 60)], [], T0 + 3 * DAY)  # fmt: skip
+    house.hear(
+        [
+            Reading("u1", T0 + n * DAY + 3600 + s, {"ac_v": 224.6})
+            for n in range(3)
+            for s in range(0, 600, 60)
+        ],
+        [],
+        T0 + 3 * DAY,
+    )
     house.turn(T0 + 3 * DAY)
-    check = record("u1", "meter_check", T0 + DAY, channel="ac_v", meter=[231.0], raw=[224.6],
-                   instrument="M1")  # fmt: skip
+    check = record(
+        "u1", "meter_check", T0 + DAY, channel="ac_v", meter=[231.0], raw=[224.6], instrument="M1"
+    )
     add_record(house.registry, check, T0 + 3 * DAY)
     house.turn(T0 + 3 * DAY)
     means = [decode_day(r.doc).spots["ac_v"].mean for r in house.days("u1")]
@@ -520,9 +560,12 @@ def data_folder(tmp_path: Path) -> Path:
 def call(*arguments: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "scheduler", *map(str, arguments)],
-        capture_output=True, text=True, timeout=180, check=False,
+        capture_output=True,
+        text=True,
+        timeout=180,
+        check=False,
         cwd=Path(__file__).resolve().parent.parent,
-    )  # fmt: skip
+    )
 
 
 def test_once_works_through_and_health_says_so(tmp_path: Path) -> None:
@@ -540,9 +583,11 @@ def test_once_works_through_and_health_says_so(tmp_path: Path) -> None:
 def test_only_one_runs_and_it_stops_when_told(tmp_path: Path) -> None:
     data, began = data_folder(tmp_path), clock_now()
     first = subprocess.Popen(
-        [sys.executable, "-m", "scheduler", "--data", str(data)], text=True,
-        stderr=subprocess.PIPE, cwd=Path(__file__).resolve().parent.parent,
-    )  # fmt: skip
+        [sys.executable, "-m", "scheduler", "--data", str(data)],
+        text=True,
+        stderr=subprocess.PIPE,
+        cwd=Path(__file__).resolve().parent.parent,
+    )
     try:
         loaded = settings.load(data, {})
         registry = open_registry(loaded)

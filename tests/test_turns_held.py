@@ -51,7 +51,9 @@ class Pair:
                 for table in (t.day, t.assessment, t.summary, t.due, t.touch)
             }
             e, s = t.episode.c, t.step.c
-            told = sa.select(e.subject, e.kind, e.part, e.severity, e.opened_at, e.closed_at, s.n, s.kind)  # fmt: skip
+            told = sa.select(
+                e.subject, e.kind, e.part, e.severity, e.opened_at, e.closed_at, s.n, s.kind
+            )
             told = told.join_from(t.episode, t.step, s.episode == e.id)
             found["told"] = [tuple(r) for r in connection.execute(told)]
         found["touch"] = [r[:-1] for r in found["touch"]]  # its seq is random
@@ -103,7 +105,15 @@ def said(rnd: random.Random, n: int) -> Deed:
     def deed(house: House, now: int) -> None:
         at = T0 + round(share * (now - T0))
         if which == "meter_check":
-            say = record("u1", "meter_check", at, channel="ac_v", meter=[231.0], raw=[228.0 + n], instrument="M1")  # fmt: skip
+            say = record(
+                "u1",
+                "meter_check",
+                at,
+                channel="ac_v",
+                meter=[231.0],
+                raw=[228.0 + n],
+                instrument="M1",
+            )
         elif which == "hour_meter":
             say = record("u1", "hour_meter", at, hours=120.0 + n)
         elif which == "fitting":

@@ -31,9 +31,17 @@ OFFICE = Office(
 def notice(n: int, person: str = "ann", **over: Any) -> Notice:
     way: Way = "email"
     base = Notice(
-        id=f"n{n:031d}", cause=f"e{n}", step="1", person=person, way=way, kind="alert", subject="s",
-        body="b", made_at=NOW, not_before=NOW,
-    )  # fmt: skip
+        id=f"n{n:031d}",
+        cause=f"e{n}",
+        step="1",
+        person=person,
+        way=way,
+        kind="alert",
+        subject="s",
+        body="b",
+        made_at=NOW,
+        not_before=NOW,
+    )
     return msgspec.structs.replace(base, **over)
 
 

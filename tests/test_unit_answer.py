@@ -57,9 +57,12 @@ def test_what_else_and_what_limits_it_is_said() -> None:
 
 def test_a_set_nobody_has_looked_at() -> None:
     assert answer.panel(None, None, "UTC", NOW) == {
-        "state": "unknown", "said": "It has not been looked at yet.", "others": [], "facts": [],
+        "state": "unknown",
+        "said": "It has not been looked at yet.",
+        "others": [],
+        "facts": [],
         "limits": [],
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize(
@@ -67,15 +70,21 @@ def test_a_set_nobody_has_looked_at() -> None:
     [
         (FuelSeen(by="supplied"), "Mains gas, supplied from outside."),
         (FuelSeen(), "Not seen: its level is not measured."),
-        (FuelSeen(level_pct=60.0, reason="no chart for its fuel"),
-         "60 %; how long it lasts is not known: no chart for its fuel."),
-        (FuelSeen(level_pct=60.0, hours_h=20.6, load_share=0.5, by="chart"),
-         "60 %, about 21 h at half load."),
-        (FuelSeen(level_pct=8.4, hours_h=1.1, load_share=0.62, at_load="now", by="chart"),
-         "8 %, about 65 min at the 62 % load it carries."),
+        (
+            FuelSeen(level_pct=60.0, reason="no chart for its fuel"),
+            "60 %; how long it lasts is not known: no chart for its fuel.",
+        ),
+        (
+            FuelSeen(level_pct=60.0, hours_h=20.6, load_share=0.5, by="chart"),
+            "60 %, about 21 h at half load.",
+        ),
+        (
+            FuelSeen(level_pct=8.4, hours_h=1.1, load_share=0.62, at_load="now", by="chart"),
+            "8 %, about 65 min at the 62 % load it carries.",
+        ),
         (FuelSeen(level_pct=50.0, hours_h=120.0, by="trend"), "50 %, about 5 days by its own use."),
     ],
-)  # fmt: skip
+)
 def test_fuel_in_words(seen: FuelSeen, said: str) -> None:
     assert answer.fuel(seen) == said
 
@@ -105,14 +114,26 @@ def test_outages_of_a_year_and_what_it_ran_through() -> None:
 
 
 def trace(at: int, samples: list[float], device: str = "D") -> DeviceEvent:
-    return DeviceEvent(device=device, at=at, event="trace", channel="battery_v", step_s=0.05,
-                       samples=tuple(samples))  # fmt: skip
+    return DeviceEvent(
+        device=device,
+        at=at,
+        event="trace",
+        channel="battery_v",
+        step_s=0.05,
+        samples=tuple(samples),
+    )
 
 
 LOOK = CrankLook(
-    at=T0, volts_v=9.1, temp_c=4.0, limit_v=8.9, healthy_at=T0 - 40 * DAY, healthy_v=10.2,
-    healthy_temp_c=6.0, starts=12,
-)  # fmt: skip
+    at=T0,
+    volts_v=9.1,
+    temp_c=4.0,
+    limit_v=8.9,
+    healthy_at=T0 - 40 * DAY,
+    healthy_v=10.2,
+    healthy_temp_c=6.0,
+    starts=12,
+)
 FALLS = [12.6, 9.1, 9.4, 10.0, 12.0]
 
 
@@ -122,8 +143,11 @@ def with_battery(look: CrankLook) -> object:
 
 
 def test_the_last_start_stands_beside_a_healthy_one() -> None:
-    traces = [trace(T0 - 40 * DAY + 3, [12.7, 10.2, 10.6, 12.1]), trace(T0 - 9, FALLS),
-              trace(T0 - 7 * DAY, [12.7, 8.0, 12.0])]  # fmt: skip
+    traces = [
+        trace(T0 - 40 * DAY + 3, [12.7, 10.2, 10.6, 12.1]),
+        trace(T0 - 9, FALLS),
+        trace(T0 - 7 * DAY, [12.7, 8.0, 12.0]),
+    ]
     panel = last_start.panel(with_battery(LOOK), inputs(T0, 230.0), traces, "UTC", T0 + 60)  # type: ignore[arg-type]
     assert panel is not None
     picture = str(panel["picture"])
@@ -171,10 +195,11 @@ def test_a_trace_is_calibrated_as_its_readings_are() -> None:
     known = msgspec.structs.replace(
         inputs(T0, 230.0),
         calibrations=(
-            Calibration(id="c", fitting="F", channel="battery_v", gain=1.0, offset=0.6,
-                        from_at=T0 - DAY),
+            Calibration(
+                id="c", fitting="F", channel="battery_v", gain=1.0, offset=0.6, from_at=T0 - DAY
+            ),
         ),
-    )  # fmt: skip
+    )
     t, v = last_start.curve(trace(T0, [12.0, 9.0]), known)
     assert v.tolist() == pytest.approx([12.6, 9.6])
     assert t.tolist() == pytest.approx([0.0, 0.05])
@@ -223,8 +248,14 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
 def test_the_page_answers_after_the_finding_and_before_the_readings(client: TestClient) -> None:
     page = client.get(f"/units/{unit_id(FAILED)}").text
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
-    order = ["Did not start at 06:12", "Would it start now?", "Not ready", "Mains here",
-             "Last readings", "Battery volts while cranking"]  # fmt: skip
+    order = [
+        "Did not start at 06:12",
+        "Would it start now?",
+        "Not ready",
+        "Mains here",
+        "Last readings",
+        "Battery volts while cranking",
+    ]
     places = [text.index(part) for part in order]
     assert places == sorted(places)
     assert page.count('class="tr"') >= 1

@@ -82,8 +82,12 @@ def field_of(html: str, name: str) -> str:
 def sign_in(house: House, client: TestClient, html: str, login: str = "boss") -> Any:
     """With what the sign-in page holds, as a browser sends it."""
     unhurried(house.app)
-    data = {"login": login, "password": PASSWORD, "next": field_of(html, "next"),
-            "unsent": field_of(html, "unsent")}  # fmt: skip
+    data = {
+        "login": login,
+        "password": PASSWORD,
+        "next": field_of(html, "next"),
+        "unsent": field_of(html, "unsent"),
+    }
     return client.post("/sign-in", data=data, headers={"origin": HERE})
 
 
@@ -129,8 +133,13 @@ def test_every_form_is_filled_in_again_for_who_wrote_it(house: House) -> None:
         data = typed(form)
         data["form_token"] = [house.caller().form_token]
         fresh = crawl.read(form.page, client.get(form.page).text)[1]
-        mine = next(f for f in fresh if f.action == form.action and f.method == "post"
-                    and {x.name for x in f.fields} == {x.name for x in form.fields})  # fmt: skip
+        mine = next(
+            f
+            for f in fresh
+            if f.action == form.action
+            and f.method == "post"
+            and {x.name for x in f.fields} == {x.name for x in form.fields}
+        )
         data["form_token"] = mine.data["form_token"]
         before = house.kept()
         house.end()
@@ -189,9 +198,15 @@ def test_a_wrong_password_loses_nothing(house: House) -> None:
     client, answer = begun(house)
     unhurried(house.app)
     wrong = client.post(
-        "/sign-in", headers={"origin": HERE},
-        data={"login": "boss", "password": "no", "next": "/", "unsent": field_of(answer.text, "unsent")},
-    )  # fmt: skip
+        "/sign-in",
+        headers={"origin": HERE},
+        data={
+            "login": "boss",
+            "password": "no",
+            "next": "/",
+            "unsent": field_of(answer.text, "unsent"),
+        },
+    )
     assert wrong.status_code == 401
     sign_in(house, client, wrong.text)
     assert "mark &amp; " in client.get(NOTE).text
@@ -209,8 +224,11 @@ def test_another_person_is_not_shown_it(house: House) -> None:
 def test_a_form_of_an_older_session_of_ones_own(house: House) -> None:
     """Signed in anew elsewhere in the browser: no sign-in page is needed."""
     old = house.caller()
-    form = next(f for f in crawl.read(HERE + NOTE, old.client(house.app).get(NOTE).text)[1]
-                if f.method == "post")  # fmt: skip
+    form = next(
+        f
+        for f in crawl.read(HERE + NOTE, old.client(house.app).get(NOTE).text)[1]
+        if f.method == "post"
+    )
     client = house.caller().client(house.app)
     before = house.kept()
     answer = post(client, form, form.data | {"text": [MARK]})
@@ -223,8 +241,11 @@ def test_a_form_of_an_older_session_of_ones_own(house: House) -> None:
 
 def test_a_form_of_another_person_is_refused(house: House) -> None:
     other = house.caller(add(house.office.fleet, "third", "owner"))
-    form = next(f for f in crawl.read(HERE + NOTE, other.client(house.app).get(NOTE).text)[1]
-                if f.method == "post")  # fmt: skip
+    form = next(
+        f
+        for f in crawl.read(HERE + NOTE, other.client(house.app).get(NOTE).text)[1]
+        if f.method == "post"
+    )
     client = house.caller().client(house.app)
     answer = post(client, form, form.data | {"text": [MARK]})
     assert answer.status_code == 403
@@ -243,9 +264,10 @@ def test_what_is_no_longer_on_its_page_stands_there_to_be_copied(house: House) -
     token = house.caller().form_token
     house.end()
     answer = client.post(
-        "/jobs/nowhere/step", data={"form_token": sealed(house, token), "note": "gone & lost"},
+        "/jobs/nowhere/step",
+        data={"form_token": sealed(house, token), "note": "gone & lost"},
         headers={"origin": HERE},
-    )  # fmt: skip
+    )
     page = client.get(sign_in(house, client, answer.text).headers["location"]).text
     assert "The form is not on this page any more" in page
     assert "gone &amp; lost" in page
@@ -279,9 +301,12 @@ def test_what_is_not_ours_is_not_opened(house: House, held: str) -> None:
 
 def test_no_password_field_is_kept(house: House) -> None:
     names = {
-        one.name for page in crawl.follow(house.app, house.caller().client(house.app), ("/", "/account"))
-        for form in page.forms for one in form.fields if one.kind == "password"
-    }  # fmt: skip
+        one.name
+        for page in crawl.follow(house.app, house.caller().client(house.app), ("/", "/account"))
+        for form in page.forms
+        for one in form.fields
+        if one.kind == "password"
+    }
     assert names
     assert names <= unsent.SECRET
 
@@ -295,12 +320,20 @@ def test_it_waits_so_long_and_no_more_of_them() -> None:
     clock = [NOW]
     desk = unsent.Desk(Settings(data=None, codes_key="n" * 43 + "="), lambda: clock[0])  # type: ignore[arg-type]
     salt = "0" * 16
-    kept = unsent.Unsent(action="/a", page="/b?c=d", fields=(("t", "x"),), salt=salt,
-                         seal=unsent.seal_of(salt, "p"))  # fmt: skip
+    kept = unsent.Unsent(
+        action="/a", page="/b?c=d", fields=(("t", "x"),), salt=salt, seal=unsent.seal_of(salt, "p")
+    )
 
     def viewer(session: str) -> Viewer:
-        held = Session(id=session, person=Person(id="p", login="l", name="n", role="owner"), phone=False,
-                       agent="", address="", made_at=NOW, seen_at=NOW)  # fmt: skip
+        held = Session(
+            id=session,
+            person=Person(id="p", login="l", name="n", role="owner"),
+            phone=False,
+            agent="",
+            address="",
+            made_at=NOW,
+            seen_at=NOW,
+        )
         return Viewer("person", "owner", EVERYTHING, Actor("n", "p"), session=held, proof="s")
 
     for n in range(unsent.HELD_AT_MOST + 5):
@@ -338,8 +371,15 @@ VALUES = st.text(st.characters(codec="utf-8", exclude_characters="\r\x00"), max_
 def test_filled_in_is_what_was_sent_and_nothing_else_moves(
     first: str, second: str, long: str, choice: str, ticks: set[str]
 ) -> None:
-    sent = [("kind", "two"), ("t", first), ("t", second), ("long", long), ("s", choice),
-            *(("c", tick) for tick in sorted(ticks)), ("form_token", "stale")]  # fmt: skip
+    sent = [
+        ("kind", "two"),
+        ("t", first),
+        ("t", second),
+        ("long", long),
+        ("s", choice),
+        *(("c", tick) for tick in sorted(ticks)),
+        ("form_token", "stale"),
+    ]
     page, filled = refill(PAGE, "/x", sent)
     assert filled
     forms = crawl.read(f"{HERE}/p", page)[1]

@@ -54,8 +54,9 @@ def test_the_same_arguments_give_the_same_dates() -> None:
 
 RUNS = st.lists(
     st.builds(OtherRun, st.integers(0, 365 * DAY_S), st.floats(0.05, 20)),
-    max_size=12, unique_by=lambda run: run.at,
-)  # fmt: skip
+    max_size=12,
+    unique_by=lambda run: run.at,
+)
 
 
 @settings(max_examples=40, deadline=None)
@@ -105,10 +106,16 @@ def test_the_area_sets_rate_weight_and_lengths() -> None:
 
 @pytest.mark.parametrize(
     ("over", "says"),
-    [({"rate": 0.0}, "rate"), ({"days": 0.0}, "days"), ({"swing": 0.0}, "swing"),
-     ({"season": (1.0,) * 5}, "season"), ({"season": (1.0,) * 5 + (0.0,)}, "season"),
-     ({"hours_h": ()}, "length"), ({"hours_h": (0.0,)}, "length")],
-)  # fmt: skip
+    [
+        ({"rate": 0.0}, "rate"),
+        ({"days": 0.0}, "days"),
+        ({"swing": 0.0}, "swing"),
+        ({"season": (1.0,) * 5}, "season"),
+        ({"season": (1.0,) * 5 + (0.0,)}, "season"),
+        ({"hours_h": ()}, "length"),
+        ({"hours_h": (0.0,)}, "length"),
+    ],
+)
 def test_priors_that_cannot_be(over: dict[str, object], says: str) -> None:
     assert says in refused(Prior(), **over)
 

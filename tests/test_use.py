@@ -306,9 +306,18 @@ def test_the_area_tells_how_its_sets_are_used(fleet: Fleet) -> None:
 
 
 def test_the_due_page_says_the_likely_range() -> None:
-    item = DueItem(unit="u", task="t", name="Oil", state="later", binds="hours", share=0.7,
-                   due_on="2027-03-01", likely_from="2026-12-05", likely_on="2027-01-10",
-                   likely_to="2027-03-01")  # fmt: skip
+    item = DueItem(
+        unit="u",
+        task="t",
+        name="Oil",
+        state="later",
+        binds="hours",
+        share=0.7,
+        due_on="2027-03-01",
+        likely_from="2026-12-05",
+        likely_on="2027-01-10",
+        likely_to="2027-03-01",
+    )
     today = datetime.fromtimestamp(NOW, UTC).date()
     line = due_page.line(item, today)
     assert line["when"].startswith("about ")

@@ -65,10 +65,16 @@ AS_THEY_ARE = [(1, 17, 71.4), (2, 5, 171.5), (3, 2, 2.96)]
 @pytest.mark.parametrize(("number", "n", "ran_h"), AS_THEY_ARE)
 def test_rows_as_they_are(shared: Path, number: int, n: int, ran_h: float, checked: Checks) -> None:
     found = runs(plant(shared, lost_records=False)[number])
-    checked("Runs counted", "week of a real plant, Alaska Center for Energy and Power",
-            n, len(found))  # fmt: skip
-    checked("Hours run [h]", "week of a real plant, Alaska Center for Energy and Power",
-            ran_h, hours(found), 0.05 if ran_h > 10 else 0.005)  # fmt: skip
+    checked(
+        "Runs counted", "week of a real plant, Alaska Center for Energy and Power", n, len(found)
+    )
+    checked(
+        "Hours run [h]",
+        "week of a real plant, Alaska Center for Energy and Power",
+        ran_h,
+        hours(found),
+        0.05 if ran_h > 10 else 0.005,
+    )
 
 
 LOST_RECORD = [(1, 16), (2, 4), (3, 2)]
@@ -79,8 +85,7 @@ def test_the_all_zero_rows_held_to_be_a_lost_record(
     shared: Path, number: int, n: int, checked: Checks
 ) -> None:
     found = runs(plant(shared, lost_records=True)[number])
-    checked("Runs counted", "the same week, a row of zeros held to be a lost record",
-            n, len(found))  # fmt: skip
+    checked("Runs counted", "the same week, a row of zeros held to be a lost record", n, len(found))
 
 
 def test_the_default_hold_sees_the_same_runs(shared: Path) -> None:

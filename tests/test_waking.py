@@ -54,8 +54,12 @@ def case(
     kind: str = "failed_start", severity: Severity = "act_now", now: int = NIGHT, **more: Any
 ) -> Case:
     """A case whose alert was raised at `now`."""
-    finding = Finding(kind=kind, severity=severity, since=now - 30,
-                      facts=FACTS.get(kind, {}) | more.pop("facts", {}))  # fmt: skip
+    finding = Finding(
+        kind=kind,
+        severity=severity,
+        since=now - 30,
+        facts=FACTS.get(kind, {}) | more.pop("facts", {}),
+    )
     episode = alarms.opening("unit:u1", finding, now, more.pop("quiet", Quiet()))
     known: dict[str, Any] = {"place": "Alder House", "zone": ZONE, "unit": "u1", "customer": "c1"}
     return Case(episode=episode, steps=episode.steps, **known | more)
@@ -65,8 +69,9 @@ def later(before: Case, finding: Finding | None, now: int, **more: Any) -> Case:
     """The same case after another look."""
     steps = alarms.proceed(before.episode, finding, now)
     fields = {f: getattr(before, f) for f in before.__struct_fields__}
-    return Case(**fields | {"episode": alarms.grown(before.episode, steps),
-                            "steps": tuple(steps)} | more)  # fmt: skip
+    return Case(
+        **fields | {"episode": alarms.grown(before.episode, steps), "steps": tuple(steps)} | more
+    )
 
 
 DEFAULTS: list[tuple[str, Severity, Criticality, bool, bool]] = [
@@ -114,8 +119,9 @@ def test_the_owner_changes_rows_and_no_danger_sleeps() -> None:
 def test_what_wakes_leaves_at_once_by_every_way() -> None:
     found = alarms.tell([case(mains_off=True)], OFFICE, NIGHT)
     assert [(n.person, n.way, n.wakes, n.not_before, n.kind) for n in found] == [
-        ("ann", "push", True, NIGHT, "alert"), ("ann", "email", True, NIGHT, "alert")
-    ]  # fmt: skip
+        ("ann", "push", True, NIGHT, "alert"),
+        ("ann", "email", True, NIGHT, "alert"),
+    ]
 
 
 def test_what_does_not_wake_waits_for_half_past_six_and_one_way() -> None:
@@ -132,10 +138,13 @@ def test_what_waits_goes_to_whoever_holds_the_phone_in_the_morning() -> None:
 
 @pytest.mark.parametrize(
     ("severity", "kind", "told"),
-    [("act_now", "failed_start", DAY), ("same_day", "fuel_low", DAY),
-     ("no_word", "not_reporting", at("2026-11-05T06:30")),
-     ("next_visit", "service_due", None)],
-)  # fmt: skip
+    [
+        ("act_now", "failed_start", DAY),
+        ("same_day", "fuel_low", DAY),
+        ("no_word", "not_reporting", at("2026-11-05T06:30")),
+        ("next_visit", "service_due", None),
+    ],
+)
 def test_by_day(severity: Severity, kind: str, told: int | None) -> None:
     """Act now and Same day at once, No word in the morning, Next visit sends nothing."""
     found = alarms.tell([case(kind, severity, DAY)], OFFICE, DAY)
@@ -151,8 +160,10 @@ def test_the_edges_of_the_day(hour: str) -> None:
 
 def test_the_same_again_is_the_same_notice() -> None:
     """A turn that is computed twice gives the same ids, whenever it is."""
-    ids = [[n.id for n in alarms.tell([case(mains_off=True)], OFFICE, now)]
-           for now in (NIGHT, NIGHT + 40)]  # fmt: skip
+    ids = [
+        [n.id for n in alarms.tell([case(mains_off=True)], OFFICE, now)]
+        for now in (NIGHT, NIGHT + 40)
+    ]
     assert ids[0] == ids[1]
     assert len(set(ids[0])) == 2
 
@@ -161,12 +172,25 @@ def test_nothing_is_told_in_learning_time_but_these() -> None:
     """ENGINEERING 11, Trust: failed start, dangers, not reporting."""
     told = {
         kind
-        for kind in ("failed_start", "volts_standing", "open_neutral", "over_voltage",
-                     "not_reporting", "not_in_auto", "fuel_low", "service_due")
+        for kind in (
+            "failed_start",
+            "volts_standing",
+            "open_neutral",
+            "over_voltage",
+            "not_reporting",
+            "not_in_auto",
+            "fuel_low",
+            "service_due",
+        )
         if alarms.tell([case(kind, "act_now", DAY, learning=True)], OFFICE, DAY)
-    }  # fmt: skip
-    assert told == {"failed_start", "volts_standing", "open_neutral", "over_voltage",
-                    "not_reporting"}  # fmt: skip
+    }
+    assert told == {
+        "failed_start",
+        "volts_standing",
+        "open_neutral",
+        "over_voltage",
+        "not_reporting",
+    }
 
 
 @pytest.mark.parametrize(("learning", "adopted"), [(True, False), (False, True)])
@@ -249,8 +273,13 @@ def test_nobody_to_tell_is_no_fault() -> None:
 
 
 def test_late_news_has_both_times() -> None:
-    finding = Finding(kind="failed_start", severity="act_now", since=DAY - 9000, learned_at=DAY,
-                      facts={"attempts": 3})  # fmt: skip
+    finding = Finding(
+        kind="failed_start",
+        severity="act_now",
+        since=DAY - 9000,
+        learned_at=DAY,
+        facts={"attempts": 3},
+    )
     episode = alarms.opening("unit:u1", finding, DAY)
     told: list[Notice] = alarms.tell(
         [Case(episode=episode, steps=episode.steps, place="Alder House", zone=ZONE)], OFFICE, DAY

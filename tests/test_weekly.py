@@ -26,8 +26,9 @@ from scheduler.turns import calendar, sending
 LONDON = "Europe/London"
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"), zone=LONDON)
 BEN = Contact(person="ben", name="Ben", ways=("email",), zone=LONDON)
-OFFICE = Office(people=(ANN, BEN), rota=Rota(people=("ann", "ben"), start="2026-01-05",
-                                             zone=LONDON, last="ben"))  # fmt: skip
+OFFICE = Office(
+    people=(ANN, BEN), rota=Rota(people=("ann", "ben"), start="2026-01-05", zone=LONDON, last="ben")
+)
 BY = Actor("the tests")
 
 
@@ -45,8 +46,9 @@ def test_all_quiet_comes_at_half_past_six_on_the_wall_on_both_sides_of_the_chang
 
 
 def test_what_is_open_is_not_called_quiet() -> None:
-    (told,) = weekly.all_quiet(OFFICE, "F", 60, 60, ("Act now: Would not start (u1)",),
-                               at("2026-05-05 07:00"))  # fmt: skip
+    (told,) = weekly.all_quiet(
+        OFFICE, "F", 60, 60, ("Act now: Would not start (u1)",), at("2026-05-05 07:00")
+    )
     assert "quiet" not in told.subject + told.body
     assert "1 alert open" in told.subject
 
@@ -84,18 +86,21 @@ def test_reminders_come_on_monday_morning_and_only_where_there_is_something() ->
 
 NEVER = re.compile(
     r"\b(switch (it )?(back )?to auto(matic)?|start it again|try (it )?again|another start|"
-    r"jump[- ]?start|open the panel|bypass)\b", re.I,
-)  # fmt: skip
+    r"jump[- ]?start|open the panel|bypass)\b",
+    re.I,
+)
 
 
 def test_no_message_says_what_is_never_said() -> None:
     """ENGINEERING 15."""
     lines = ("u1: something",)
     for subject, body in (
-        say.channel_test("F"), say.weekly_test("F"), say.all_quiet("F", 1, 2, lines),
+        say.channel_test("F"),
+        say.weekly_test("F"),
+        say.all_quiet("F", 1, 2, lines),
         say.service_reminder("F", lines, "2026-05-04"),
         say.exercise_reminder("F", lines, "2026-05-04"),
-    ):  # fmt: skip
+    ):
         assert NEVER.search(f"{subject} {body}") is None
         assert subject.isprintable()
 
@@ -126,13 +131,21 @@ def send(client: TestClient, owner: Caller, path: str, **fields: str) -> int:
 def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller) -> None:
     reg = fleet.registry
     monday = at("2026-11-23 09:05")
-    rota.agree_rota(reg, Rota(people=(rota.contacts(reg)[0].person,), start="2026-01-05",
-                              zone=LONDON), 0, BY, NOW)  # fmt: skip
+    rota.agree_rota(
+        reg,
+        Rota(people=(rota.contacts(reg)[0].person,), start="2026-01-05", zone=LONDON),
+        0,
+        BY,
+        NOW,
+    )
     first = calendar.tell(reg, "Harrow", monday)
     assert first >= 3
     assert calendar.tell(reg, "Harrow", monday + 60) == 0
-    kinds = {n.kind for c in ("all_quiet", "weekly_test", "reminder")
-             for n in outbox.of_cause(reg, f"{c}:2026-11-23")}  # fmt: skip
+    kinds = {
+        n.kind
+        for c in ("all_quiet", "weekly_test", "reminder")
+        for n in outbox.of_cause(reg, f"{c}:2026-11-23")
+    }
     assert kinds == {"all_quiet", "weekly_test", "reminder"}
 
 
@@ -142,8 +155,13 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
     outdoors = {**_row(LATE), "placement": "outdoors"}
     assert import_units(reg, [outdoors], NOW, "office").ok
     mine = next(r for r in pages.units(reg, EVERYTHING) if r.unit.placement == "outdoors")
-    reader = Person(id="", login="mo@example.org", name="Mo", role="reader",
-                    customers=frozenset({mine.customer.id}))  # fmt: skip
+    reader = Person(
+        id="",
+        login="mo@example.org",
+        name="Mo",
+        role="reader",
+        customers=frozenset({mine.customer.id}),
+    )
     mo = people.add_person(reg, reader, BY, NOW, people.hash_password("four plain words"))
     cause = f"reminder:{mine.customer.id}:2026-11-23"
     calendar.tell(reg, "Harrow", monday)

@@ -82,9 +82,11 @@ def test_no_page_scrolls_sideways(browser: Browser, served: Served, scripts: boo
     wrong: list[str] = []
     with opened(browser, {"width": 390, "height": 900}, scripts=scripts) as watched:
         watched.page.context.add_cookies(
-            [{"name": name, "value": value, "url": served.url}
-             for name, value in served.caller.cookies.items()]
-        )  # fmt: skip
+            [
+                {"name": name, "value": value, "url": served.url}
+                for name, value in served.caller.cookies.items()
+            ]
+        )
         for path in [*served.paths, "/nothing-here"]:
             if not scripts and path not in ("/", "/rounds", "/people", "/health-page"):
                 continue

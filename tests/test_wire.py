@@ -91,8 +91,13 @@ def test_a_message_without_values_is_heard_and_stores_nothing():
 
 
 def test_a_batch_in_any_order():
-    said = say([{"at": NOW - 60, "values": {"ac_v": 1}}, {"at": NOW - 120, "values": {"ac_v": 2}, "next_s": 9},
-                {"at": NOW - 90, "values": {"ac_v": 3}, "next_s": 7}])  # fmt: skip
+    said = say(
+        [
+            {"at": NOW - 60, "values": {"ac_v": 1}},
+            {"at": NOW - 120, "values": {"ac_v": 2}, "next_s": 9},
+            {"at": NOW - 90, "values": {"ac_v": 3}, "next_s": 7},
+        ]
+    )
     assert [(r.at - NOW, r.values["ac_v"]) for r in said.readings] == [
         (-60, 1),
         (-120, 2),
@@ -179,7 +184,7 @@ def test_ten_minutes_ahead_is_still_a_time():
         # a wall time that never was: the offset before the gap (RFC 5545 3.3.5; 02:30 is 03:30)
         ("America/Chicago", "2026-03-08T02:30:00", "2026-03-08T09:00:00Z", "2026-03-08T08:30:00Z"),
     ],
-)  # fmt: skip
+)
 def test_a_time_without_zone_is_the_sites(zone, told, received, at):
     speaker = Speaker(zone=ZoneInfo(zone))
     said = say({"at": told, "values": {"ac_v": 1}}, speaker=speaker, received_at=utc(received))
@@ -284,11 +289,29 @@ def test_a_text_for_no_number_leaves_that_value_out(word):
 
 
 def test_unknown_names_are_listed_and_their_numbers_kept():
-    said = say({"at": NOW, "values": {"battery_v": 12.6, "egt": 410.5, "mode": "auto", "x": {"y": 1},
-                                      "l": [1], "t": True, "odd name!": 3}})  # fmt: skip
+    said = say(
+        {
+            "at": NOW,
+            "values": {
+                "battery_v": 12.6,
+                "egt": 410.5,
+                "mode": "auto",
+                "x": {"y": 1},
+                "l": [1],
+                "t": True,
+                "odd name!": 3,
+            },
+        }
+    )
     assert values(said) == {"battery_v": 12.6, "egt": 410.5}
-    assert said.unknown == {"egt": "410.5", "mode": "auto", "x": '{"y": 1}', "l": "[1]", "t": "true",
-                            "odd name!": "3"}  # fmt: skip
+    assert said.unknown == {
+        "egt": "410.5",
+        "mode": "auto",
+        "x": '{"y": 1}',
+        "l": "[1]",
+        "t": "true",
+        "odd name!": "3",
+    }
     assert not said.rejects
 
 
@@ -402,8 +425,14 @@ def event(payload: object, **more: object) -> Decoded:
 
 
 def test_an_event_and_its_values_as_readings():
-    said = event({"at": NOW - 5, "event": "failed_to_start", "cause": "overcrank\n<b>",
-                  "values": {"crank_min_v": 9.41, "crank_s": 2.1}})  # fmt: skip
+    said = event(
+        {
+            "at": NOW - 5,
+            "event": "failed_to_start",
+            "cause": "overcrank\n<b>",
+            "values": {"crank_min_v": 9.41, "crank_s": 2.1},
+        }
+    )
     (happened,) = said.events
     assert (happened.event, happened.at, happened.received_at) == ("failed_to_start", NOW - 5, NOW)
     assert happened.cause.isprintable()
@@ -418,8 +447,15 @@ def test_an_event_without_a_usable_time_gets_the_receipt_time():
 
 
 def test_a_trace():
-    said = event({"at": NOW, "event": "trace", "channel": "battery_v", "step_s": 0.05,
-                  "samples": [12.6, 9.4, 12.1]})  # fmt: skip
+    said = event(
+        {
+            "at": NOW,
+            "event": "trace",
+            "channel": "battery_v",
+            "step_s": 0.05,
+            "samples": [12.6, 9.4, 12.1],
+        }
+    )
     (trace,) = said.events
     assert (trace.channel, trace.step_s, trace.samples) == ("battery_v", 0.05, (12.6, 9.4, 12.1))
     assert not said.readings
@@ -452,8 +488,15 @@ def status(payload: object, **more: object) -> Decoded:
 
 
 def test_a_birth_with_its_habit():
-    said = status({"state": "online", "firmware": "1.4.2", "at": NOW,
-                   "habit": {"mode": "on_change", "heartbeat_s": 3600}}, retain=True)  # fmt: skip
+    said = status(
+        {
+            "state": "online",
+            "firmware": "1.4.2",
+            "at": NOW,
+            "habit": {"mode": "on_change", "heartbeat_s": 3600},
+        },
+        retain=True,
+    )
     birth = said.status
     assert birth is not None
     assert (birth.state, birth.firmware, birth.at, birth.retained) == ("online", "1.4.2", NOW, True)
@@ -615,9 +658,23 @@ def test_the_fast_way_is_taken_for_the_plain_shape():
 
 
 _KEYS = st.sampled_from(
-    ["at", "seq", "next_s", "values", "event", "state", "habit", "samples", "channel", "step_s",
-     "battery_v", "in_auto", "x", "device"]
-)  # fmt: skip
+    [
+        "at",
+        "seq",
+        "next_s",
+        "values",
+        "event",
+        "state",
+        "habit",
+        "samples",
+        "channel",
+        "step_s",
+        "battery_v",
+        "in_auto",
+        "x",
+        "device",
+    ]
+)
 
 
 def _deeper(inner: Any) -> Any:
@@ -627,11 +684,15 @@ def _deeper(inner: Any) -> Any:
 
 
 _any_json = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8)
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=8)
     | st.sampled_from(["at", "values", *NAMES[:3]]),
     _deeper,
     max_leaves=12,
-)  # fmt: skip
+)
 
 
 @settings(max_examples=400)

@@ -250,17 +250,30 @@ def test_who_is_sent_to_a_set_is_cautioned(sample: Finding) -> None:
 
 
 @pytest.mark.parametrize(
-    "word", ["start by itself", "Lock-out", "carbon monoxide", "back-feed", "Batteries", "hot",
-             "Fuel", "licensed"],
-)  # fmt: skip
+    "word",
+    [
+        "start by itself",
+        "Lock-out",
+        "carbon monoxide",
+        "back-feed",
+        "Batteries",
+        "hot",
+        "Fuel",
+        "licensed",
+    ],
+)
 def test_the_usual_cautions_are_there(word: str) -> None:
     assert any(word in line for line in words.CAUTIONS)
 
 
 NEVER = [
-    r"try (to )?start(ing)? (it )?again", r"jump.?start", r"open the panel", r"switch (it )?to auto",
-    r"start it", r"reset the",
-]  # fmt: skip
+    r"try (to )?start(ing)? (it )?again",
+    r"jump.?start",
+    r"open the panel",
+    r"switch (it )?to auto",
+    r"start it",
+    r"reset the",
+]
 
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda f: f.kind)
@@ -274,9 +287,12 @@ def test_what_is_never_said(sample: Finding) -> None:
 
 def test_late_news_says_both_times() -> None:
     late = Finding(
-        kind="failed_start", severity="act_now", since=NOW - 4 * 3600 - 46 * 60,
-        learned_at=NOW - 89 * 60, facts={"attempts": 3},
-    )  # fmt: skip
+        kind="failed_start",
+        severity="act_now",
+        since=NOW - 4 * 3600 - 46 * 60,
+        learned_at=NOW - 89 * 60,
+        facts={"attempts": 3},
+    )
     assert "Did not start at 02:14, learned at 05:31" in words.sentence(late, ZONE, NOW).seen
 
 
@@ -287,9 +303,14 @@ def test_nothing_is_claimed_of_a_mains_never_heard() -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "said"),
-    [(40, "40 s"), (1500, "25 min"), (7 * 3600, "7 h"), (3 * 86400 + 4 * 3600, "3 d 4 h"),
-     (12 * 86400 + 3600, "12 d")],
-)  # fmt: skip
+    [
+        (40, "40 s"),
+        (1500, "25 min"),
+        (7 * 3600, "7 h"),
+        (3 * 86400 + 4 * 3600, "3 d 4 h"),
+        (12 * 86400 + 3600, "12 d"),
+    ],
+)
 def test_spans(seconds: int, said: str) -> None:
     assert words.span(seconds) == said
 
@@ -304,9 +325,14 @@ def test_a_moment_is_shown_in_the_sites_zone() -> None:
 
 @pytest.mark.parametrize(
     ("low", "high", "said"),
-    [(0.9312, 0.99939, "93 to 99.9 %"), (0.909523, 0.999903, "90 to 99.9 %"),
-     (0.627, 0.913, "62 to 92 %"), (0.9941, 0.9999999, "99.4 to 99.9 %"), (0.0, 1.0, "0 to 100 %")],
-)  # fmt: skip
+    [
+        (0.9312, 0.99939, "93 to 99.9 %"),
+        (0.909523, 0.999903, "90 to 99.9 %"),
+        (0.627, 0.913, "62 to 92 %"),
+        (0.9941, 0.9999999, "99.4 to 99.9 %"),
+        (0.0, 1.0, "0 to 100 %"),
+    ],
+)
 def test_an_interval_is_never_said_narrower_than_it_is(low: float, high: float, said: str) -> None:
     """Rounded outwards; 100 % is only said of 100 %."""
     assert words.percent_range(low, high) == said
@@ -318,9 +344,15 @@ def test_an_interval_is_never_said_narrower_than_it_is(low: float, high: float, 
 )
 def test_a_drift_that_is_there_is_not_foretold(crosses: int, said: str) -> None:
     drift = finding(
-        "voltage_drift", moved=9.6, from_at=NOW - 90 * 86_400, runs=40, by="no load", share=0.9,
-        crosses_at=NOW + crosses * 86_400, crosses_from=NOW - 5 * 86_400,
-    )  # fmt: skip
+        "voltage_drift",
+        moved=9.6,
+        from_at=NOW - 90 * 86_400,
+        runs=40,
+        by="no load",
+        share=0.9,
+        crosses_at=NOW + crosses * 86_400,
+        crosses_from=NOW - 5 * 86_400,
+    )
     assert said in words.sentence(drift, "UTC", NOW).seen
 
 
@@ -339,9 +371,15 @@ def test_what_a_trend_has_met_is_not_foretold(
 ) -> None:
     first, last = (NOW + day * 86_400 for day in span)
     weak = finding(
-        "battery_weak", nominal_v=12.0, why="cranking", crank_v=7.4, crank_at=NOW - 7200,
-        crosses_at=NOW + crosses * 86_400, crosses_from=first, crosses_to=last,
-    )  # fmt: skip
+        "battery_weak",
+        nominal_v=12.0,
+        why="cranking",
+        crank_v=7.4,
+        crank_at=NOW - 7200,
+        crosses_at=NOW + crosses * 86_400,
+        crosses_from=first,
+        crosses_to=last,
+    )
     seen = words.sentence(weak, "UTC", NOW).seen
     assert said in seen
     assert ("at the earliest" in seen) == (span[0] != span[1] and crosses > 0)

@@ -30,34 +30,63 @@ from scheduler import work
 NOW = 1_795_590_060
 LEGAL: dict[str, dict[str, str]] = {
     "open": {
-        "call": "call_first", "wait_part": "waiting_part", "ask": "waiting_yes", "book": "booked",
-        "tell": "booked", "begin": "under_way", "finish": "done", "drop": "dropped",
+        "call": "call_first",
+        "wait_part": "waiting_part",
+        "ask": "waiting_yes",
+        "book": "booked",
+        "tell": "booked",
+        "begin": "under_way",
+        "finish": "done",
+        "drop": "dropped",
     },
     "call_first": {
-        "called": "open", "wait_part": "waiting_part", "ask": "waiting_yes", "book": "booked",
-        "tell": "booked", "begin": "under_way", "finish": "done", "drop": "dropped",
+        "called": "open",
+        "wait_part": "waiting_part",
+        "ask": "waiting_yes",
+        "book": "booked",
+        "tell": "booked",
+        "begin": "under_way",
+        "finish": "done",
+        "drop": "dropped",
     },
     "waiting_part": {
-        "part_came": "open", "ask": "waiting_yes", "finish": "done", "drop": "dropped",
+        "part_came": "open",
+        "ask": "waiting_yes",
+        "finish": "done",
+        "drop": "dropped",
         "tell": "waiting_part",
     },
     "waiting_yes": {
-        "said_yes": "open", "wait_part": "waiting_part", "finish": "done", "drop": "dropped",
+        "said_yes": "open",
+        "wait_part": "waiting_part",
+        "finish": "done",
+        "drop": "dropped",
     },
     "booked": {
-        "call": "call_first", "wait_part": "waiting_part", "ask": "waiting_yes",
-        "unbook": "open", "tell": "booked", "begin": "under_way", "finish": "done",
+        "call": "call_first",
+        "wait_part": "waiting_part",
+        "ask": "waiting_yes",
+        "unbook": "open",
+        "tell": "booked",
+        "begin": "under_way",
+        "finish": "done",
         "drop": "dropped",
     },
     "under_way": {"part_done": "part_done", "finish": "done", "stop": "open"},
     "part_done": {
-        "call": "call_first", "wait_part": "waiting_part", "ask": "waiting_yes", "book": "booked",
-        "tell": "booked", "begin": "under_way", "finish": "done", "drop": "dropped",
+        "call": "call_first",
+        "wait_part": "waiting_part",
+        "ask": "waiting_yes",
+        "book": "booked",
+        "tell": "booked",
+        "begin": "under_way",
+        "finish": "done",
+        "drop": "dropped",
     },
     "done": {"bill": "billed", "reopen": "open"},
     "billed": {},
     "dropped": {"reopen": "open"},
-}  # fmt: skip
+}
 """Written by hand: what may come next and where it leads, but for notes, changes and pins."""
 PINNED = ("open", "call_first", "waiting_part", "booked", "part_done")
 
@@ -119,18 +148,41 @@ def test_a_step_changes_only_what_it_may() -> None:
 
 
 def item(**more: Any) -> DueItem:
-    return DueItem(**({
-        "unit": "U1", "task": "oil_filter", "name": "Oil and filter", "state": "soon",
-        "binds": "calendar", "share": 0.9, "due_on": "2026-12-20", "last_done_on": "2025-12-20",
-        "every_months": 12, "minutes": 30, "parts": {"oil_l": 1.5},
-    } | more))  # fmt: skip
+    return DueItem(
+        **(
+            {
+                "unit": "U1",
+                "task": "oil_filter",
+                "name": "Oil and filter",
+                "state": "soon",
+                "binds": "calendar",
+                "share": 0.9,
+                "due_on": "2026-12-20",
+                "last_done_on": "2025-12-20",
+                "every_months": 12,
+                "minutes": 30,
+                "parts": {"oil_l": 1.5},
+            }
+            | more
+        )
+    )
 
 
 def unit(**more: Any) -> Unit:
-    return Unit(**({
-        "id": "U1", "site": "S1", "customer": "C1", "nominal_v": 230, "nominal_hz": 50,
-        "running": RunningSignal(first=SignalChannel("ac_v", 200, 150)), "service_plan": "p",
-    } | more))  # fmt: skip
+    return Unit(
+        **(
+            {
+                "id": "U1",
+                "site": "S1",
+                "customer": "C1",
+                "nominal_v": 230,
+                "nominal_hz": 50,
+                "running": RunningSignal(first=SignalChannel("ac_v", 200, 150)),
+                "service_plan": "p",
+            }
+            | more
+        )
+    )
 
 
 PLAN = ServicePlan(
@@ -157,15 +209,26 @@ def test_due_work_is_a_job_when_it_enters_the_horizon(given_: DueItem, enters: b
 
 def test_a_due_task_becomes_a_job_with_its_skill_parts_and_doubt() -> None:
     job = work.job_of(
-        item(likely_from="2026-12-01", likely_to="2026-12-27"), unit(criticality="life"), PLAN,
-        "j", NOW, "UTC", 45,
-    )  # fmt: skip
+        item(likely_from="2026-12-01", likely_to="2026-12-27"),
+        unit(criticality="life"),
+        PLAN,
+        "j",
+        NOW,
+        "UTC",
+        45,
+    )
     assert (job.title, job.found_by, job.skill, job.minutes) == (
-        "Oil and filter", "plan", "engine", 45,
-    )  # fmt: skip
+        "Oil and filter",
+        "plan",
+        "engine",
+        45,
+    )
     assert (job.due_on, job.parts, job.safety, job.routine) == (
-        "2026-12-20", {"oil_l": 1.5}, True, True,
-    )  # fmt: skip
+        "2026-12-20",
+        {"oil_l": 1.5},
+        True,
+        True,
+    )
     # 26 days from the 10 % to the 90 % point; a normal one has 2.563 standard deviations there
     assert job.sigma_days == pytest.approx(26 / 2.563, abs=0.06)
 
@@ -234,9 +297,11 @@ def test_parts_to_load_and_to_order() -> None:
 @pytest.mark.parametrize(
     ("title", "said"),
     [
-        ("Ring +44 1632 960001 first", "Ring … first"), ("Ring 01632/960001", "Ring …"),
-        ("Oil at 250 h, 2 filters", "Oil at 250 h, 2 filters"), ("Since 2026-11", "Since 2026-11"),
+        ("Ring +44 1632 960001 first", "Ring … first"),
+        ("Ring 01632/960001", "Ring …"),
+        ("Oil at 250 h, 2 filters", "Oil at 250 h, 2 filters"),
+        ("Since 2026-11", "Since 2026-11"),
     ],
-)  # fmt: skip
+)
 def test_a_telephone_number_in_a_title_stays_in_the_house(title: str, said: str) -> None:
     assert work.outward(title) == said

@@ -165,11 +165,13 @@ def _failing(fleet: Fleet, s: DemoSet, rng: np.random.Generator) -> DemoSet:
     if ails.battery_ages[0] < FOREVER:
         ails = replace(ails, battery_until=mended)
     return scripted(
-        fleet, s, ails=ails,
+        fleet,
+        s,
+        ails=ails,
         fail=((at - 60, mended - HOUR_S),),
         hand=(*script.hand, (mended, mended + 900)),
         manual=script.manual + manual,
-    )  # fmt: skip
+    )
 
 
 def _wrapping(s: DemoSet, run: int) -> DemoSet:
@@ -230,11 +232,16 @@ def heard(c: Cast, inputs: UnitInputs, first: int, end: int) -> Heard:
     if c.volts_step:
         values["ac_v"] = np.round(values["ac_v"] / c.volts_step) * c.volts_step
     events = [
-        DeviceEvent(device=s.device_at(e["at"]), at=e["at"], event=e["event"],
-                    cause=e.get("cause", ""), values=e.get("values", {}))
+        DeviceEvent(
+            device=s.device_at(e["at"]),
+            at=e["at"],
+            event=e["event"],
+            cause=e.get("cause", ""),
+            values=e.get("values", {}),
+        )
         for e in told_events(s.machine, first, end)
         if not any(a <= e["at"] < b for a, b in c.dark)
-    ]  # fmt: skip
+    ]
     at = np.array([e.at for e in events], np.int64)
     shelf: Any = _Shelf(c, t, values)
     series = read_series(shelf, inputs, None, first, end)

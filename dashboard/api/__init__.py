@@ -14,7 +14,18 @@ from dashboard.api import (
     units,
 )
 
-ROUTERS = (units.router, readings.router, signal.router, exercise.router, records.router, due.router, outages.router, jobs.router,
-           quarantine.router, service.router, supply.router)  # fmt: skip
+ROUTERS = (
+    units.router,
+    readings.router,
+    signal.router,
+    exercise.router,
+    records.router,
+    due.router,
+    outages.router,
+    jobs.router,
+    quarantine.router,
+    service.router,
+    supply.router,
+)
 
 __all__ = ["ROUTERS"]

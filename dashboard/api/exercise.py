@@ -15,8 +15,12 @@ from dashboard.one_unit import find
 from fleet.registry import pages
 from scheduler import assess
 
-router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units",
+    tags=["units"],
+    dependencies=[require("reader")],
+    responses={404: {"model": shapes.ProblemOut}},
+)
 
 
 class ExerciseVerdictOut(BaseModel):
@@ -105,8 +109,10 @@ def exercise(desk: AtDesk, scope: Reader, unit: str) -> Any:
                 for y in (verdict.years if verdict else ())
             ],
             "light_load": msgspec.structs.asdict(verdict.light_load)
-            if verdict and verdict.light_load else None,
+            if verdict and verdict.light_load
+            else None,
             "last_by_itself": msgspec.structs.asdict(verdict.by_itself)
-            if verdict and verdict.by_itself else None,
+            if verdict and verdict.by_itself
+            else None,
         }
-    )  # fmt: skip
+    )

@@ -99,9 +99,11 @@ class PlanOut(BaseModel):
 
 @router.get("/jobs", response_model=JobPage)
 def jobs(
-    desk: AtDesk, scope: Reader, state: Annotated[list[JobState] | None, Query()] = None,
+    desk: AtDesk,
+    scope: Reader,
+    state: Annotated[list[JobState] | None, Query()] = None,
     unit: Annotated[str | None, Query(max_length=64)] = None,
-) -> Any:  # fmt: skip
+) -> Any:
     """Jobs, the oldest first; without a state the open ones."""
     found = kept_jobs.jobs(desk.registry, scope, states=state or OPEN_STATES, unit=unit)
     return JobPage(items=[job_out(job) for job in found])
@@ -119,14 +121,27 @@ def job(desk: AtDesk, scope: Reader, id: str) -> Any:
 def job_out(job: Job) -> JobOut:
     """A job as programs read it; the caller's name and number stay in the house."""
     return JobOut(
-        job=job.id, title=job.title, state=job.state, found_by=job.found_by,
-        customer=job.customer, site=job.site, unit=job.unit, task=job.task,
-        opened_at=utc_text(job.opened_at), due_on=job.due_on or None, urgent=job.urgent,
-        safety=job.safety, minutes=job.minutes, minutes_used=job.minutes_used, parts=job.parts,
-        parts_used=job.parts_used, nothing=job.nothing,
-        skill=job.skill, promise_day=job.promise.day if job.promise else None,
+        job=job.id,
+        title=job.title,
+        state=job.state,
+        found_by=job.found_by,
+        customer=job.customer,
+        site=job.site,
+        unit=job.unit,
+        task=job.task,
+        opened_at=utc_text(job.opened_at),
+        due_on=job.due_on or None,
+        urgent=job.urgent,
+        safety=job.safety,
+        minutes=job.minutes,
+        minutes_used=job.minutes_used,
+        parts=job.parts,
+        parts_used=job.parts_used,
+        nothing=job.nothing,
+        skill=job.skill,
+        promise_day=job.promise.day if job.promise else None,
         promise_half=job.promise.half if job.promise else None,
-    )  # fmt: skip
+    )
 
 
 @router.get("/rounds", response_model=PlanOut)
@@ -141,7 +156,9 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
     if whose is None:
         out = publishing.outside(desk.registry, scope, plan, desk.clock())
     return PlanOut(
-        published_at=utc_text(told.made_at), published_by=told.made_by, zone=plan.zone,
+        published_at=utc_text(told.made_at),
+        published_by=told.made_by,
+        zone=plan.zone,
         rounds=[_round(r) for r in plan.rounds if whose is None or r.technician == whose],
         unplanned=[
             UnplannedOut(job=u.job, reason=u.reason.value, detail=u.detail, earliest_on=u.earliest)
@@ -150,24 +167,37 @@ def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> Any:
         ],
         in_no_round=[
             InNoRoundOut(
-                unit=one.unit, severity=one.episode.severity, kind=one.episode.kind,
-                alert=one.episode.id, job=one.job.id if one.job else None,
+                unit=one.unit,
+                severity=one.episode.severity,
+                kind=one.episode.kind,
+                alert=one.episode.id,
+                job=one.job.id if one.job else None,
             )
             for one in out.sets
         ],
         not_in_plan=[job.id for job in out.jobs],
-    )  # fmt: skip
+    )
 
 
 def _round(one: Round) -> RoundOut:
     return RoundOut(
-        technician=one.technician, day=one.day, depart_at=utc_text(one.depart), back_at=utc_text(one.back),
-        distance_m=one.metres, drive_s=one.travel_s, work_s=one.work_s,
+        technician=one.technician,
+        day=one.day,
+        depart_at=utc_text(one.depart),
+        back_at=utc_text(one.back),
+        distance_m=one.metres,
+        drive_s=one.travel_s,
+        work_s=one.work_s,
         stops=[
             StopOut(
-                site=s.site, jobs=list(s.jobs), arrive_at=utc_text(s.arrive), start_at=utc_text(s.start),
-                finish_at=utc_text(s.finish), distance_m=s.metres, drive_s=s.travel_s,
+                site=s.site,
+                jobs=list(s.jobs),
+                arrive_at=utc_text(s.arrive),
+                start_at=utc_text(s.start),
+                finish_at=utc_text(s.finish),
+                distance_m=s.metres,
+                drive_s=s.travel_s,
             )
             for s in one.stops
         ],
-    )  # fmt: skip
+    )

@@ -49,14 +49,22 @@ def outage_out(outage: Outage, now: int) -> shapes.OutageOut:
             "cautions": list(said.cautions),
             "units": [
                 {
-                    "unit": m.unit, "site": m.site, "customer": m.customer,
-                    "criticality": m.criticality, "cover": m.cover, "since": m.since,
-                    "lost_at": m.lost_at, "lost_earliest_at": m.lost_earliest,
-                    "lost_seen_here": m.here, "back_at": m.back_at, "heard_at": m.heard_at,
-                    "covered_s": m.covered_s, "uncovered_s": m.uncovered_s,
+                    "unit": m.unit,
+                    "site": m.site,
+                    "customer": m.customer,
+                    "criticality": m.criticality,
+                    "cover": m.cover,
+                    "since": m.since,
+                    "lost_at": m.lost_at,
+                    "lost_earliest_at": m.lost_earliest,
+                    "lost_seen_here": m.here,
+                    "back_at": m.back_at,
+                    "heard_at": m.heard_at,
+                    "covered_s": m.covered_s,
+                    "uncovered_s": m.uncovered_s,
                     "unproven_s": m.unproven_s,
                 }
                 for m in call_list(outage.members)
             ],
         }
-    )  # fmt: skip
+    )

@@ -20,8 +20,12 @@ from fleet.channels import CHANNELS, NAMES
 from fleet.model import Series, Window
 from fleet.registry import pages
 
-router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units",
+    tags=["units"],
+    dependencies=[require("reader")],
+    responses={404: {"model": shapes.ProblemOut}},
+)
 
 POINTS_AT_MOST = 5000
 CHANNELS_AT_MOST = 8

@@ -20,8 +20,9 @@ from fleet.model import Record, RecordKind
 from fleet.registry import pages
 from fleet.registry.records import RecordRefused, add_record
 
-router = APIRouter(prefix="/api/units", tags=["records"],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units", tags=["records"], responses={404: {"model": shapes.ProblemOut}}
+)
 
 
 class RecordIn(Sent):
@@ -32,10 +33,12 @@ class RecordIn(Sent):
     id: UUID | None = Field(default=None, description="made by the writer; sent again: no double")
     at: datetime
     by: str | None = Field(
-        default=None, min_length=1, max_length=100,
+        default=None,
+        min_length=1,
+        max_length=100,
         description="who did it; leave it out for who is signed in. The office may name a colleague; "
         "a token writes as itself and keeps the name beside",
-    )  # fmt: skip
+    )
     kind: RecordKind
     facts: dict[str, Any] = Field(default_factory=dict)
     corrects: str | None = None
@@ -51,9 +54,13 @@ def listed(desk: AtDesk, scope: Reader, unit: str) -> Any:
     )
 
 
-@router.post("/{unit}/records", response_model=shapes.RecordOut, status_code=201,
-             responses={422: {"model": shapes.ProblemOut}},
-             dependencies=[require("technician", right="record")])  # fmt: skip
+@router.post(
+    "/{unit}/records",
+    response_model=shapes.RecordOut,
+    status_code=201,
+    responses={422: {"model": shapes.ProblemOut}},
+    dependencies=[require("technician", right="record")],
+)
 def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
     """Write down what was done, as who is signed in. The same id again changes nothing.
 

@@ -95,27 +95,60 @@ def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
     """Gauges in Prometheus' text format. Pure."""
     families: list[tuple[str, str, list[tuple[str, float]]]] = [
         ("hourhand_units", "Registered units.", [("", facts.units)]),
-        ("hourhand_units_by_condition", "Units by condition.",
-         [(f'{{condition="{name}"}}', n) for name, n in sorted(counts.by_condition.items())]),
-        ("hourhand_units_by_severity", "Units by their gravest finding; none: no finding.",
-         [(f'{{severity="{name or "none"}"}}', n) for name, n in sorted(counts.by_severity.items())]),
+        (
+            "hourhand_units_by_condition",
+            "Units by condition.",
+            [(f'{{condition="{name}"}}', n) for name, n in sorted(counts.by_condition.items())],
+        ),
+        (
+            "hourhand_units_by_severity",
+            "Units by their gravest finding; none: no finding.",
+            [
+                (f'{{severity="{name or "none"}"}}', n)
+                for name, n in sorted(counts.by_severity.items())
+            ],
+        ),
         ("hourhand_devices", "Known devices.", [("", facts.devices)]),
-        ("hourhand_devices_unregistered", "Devices not in the register.", [("", facts.unregistered)]),
+        (
+            "hourhand_devices_unregistered",
+            "Devices not in the register.",
+            [("", facts.unregistered)],
+        ),
         ("hourhand_alerts_open", "Open alert episodes.", [("", facts.open_episodes)]),
-        ("hourhand_quarantined_messages", "Messages set aside and still kept or counted.",
-         [("", facts.quarantined + facts.quarantined_over)]),
-        ("hourhand_touches_waiting", "Days waiting to be computed.",
-         [("", facts.touches_device + facts.touches_unit)]),
-        ("hourhand_inbox_waiting_bytes", "Bytes of replay files not yet taken.",
-         [("", programs.waiting_bytes(facts.inbox))]),
-        ("hourhand_heartbeat_age_seconds", "Seconds since a program's last sign of life.",
-         [(f'{{program="{b.program}"}}', now - b.at)
-          for b in programs.beats(facts.heartbeats, now) if b.at is not None]),
-    ]  # fmt: skip
+        (
+            "hourhand_quarantined_messages",
+            "Messages set aside and still kept or counted.",
+            [("", facts.quarantined + facts.quarantined_over)],
+        ),
+        (
+            "hourhand_touches_waiting",
+            "Days waiting to be computed.",
+            [("", facts.touches_device + facts.touches_unit)],
+        ),
+        (
+            "hourhand_inbox_waiting_bytes",
+            "Bytes of replay files not yet taken.",
+            [("", programs.waiting_bytes(facts.inbox))],
+        ),
+        (
+            "hourhand_heartbeat_age_seconds",
+            "Seconds since a program's last sign of life.",
+            [
+                (f'{{program="{b.program}"}}', now - b.at)
+                for b in programs.beats(facts.heartbeats, now)
+                if b.at is not None
+            ],
+        ),
+    ]
     if facts.newest_heard_at is not None:
         age = float(now - facts.newest_heard_at)
-        families.append(("hourhand_newest_message_age_seconds",
-                         "Seconds since the newest message of any device.", [("", age)]))  # fmt: skip
+        families.append(
+            (
+                "hourhand_newest_message_age_seconds",
+                "Seconds since the newest message of any device.",
+                [("", age)],
+            )
+        )
     lines = []
     for name, text, samples in families:
         lines += [f"# HELP {name} {text}", f"# TYPE {name} gauge"]

@@ -18,8 +18,12 @@ from fleet.model import Scope
 from scheduler.rules import propose
 from scheduler.rules.propose import Proposal, Refused
 
-router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units",
+    tags=["units"],
+    dependencies=[require("reader")],
+    responses={404: {"model": shapes.ProblemOut}},
+)
 
 LONGEST_S = 24 * 3600
 CHANNELS = (*propose.CANDIDATES, "battery_v", "mains_v")

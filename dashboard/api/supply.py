@@ -16,8 +16,12 @@ from fleet.registry import pages
 from scheduler import assess
 from scheduler.rules.supply import Measured, SupplySeen
 
-router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units",
+    tags=["units"],
+    dependencies=[require("reader")],
+    responses={404: {"model": shapes.ProblemOut}},
+)
 
 
 class DriftOut(BaseModel):

@@ -137,12 +137,24 @@ def unit_facts(
 ) -> dict[str, Any]:
     """The fields of UnitOut."""
     facts: dict[str, Any] = {
-        "unit": unit.id, "site": site.id, "site_name": site.name, "customer": customer.id,
-        "customer_name": customer.name, "area": unit.area, "address": site.address,
-        "time_zone": site.time_zone, "condition": None, "condition_since": None,
-        "heard_at": None, "newest_at": None, "engine_hours": None, "findings": [],
-        "last_run": None, "last_start": None, "next_due": None,
-    }  # fmt: skip
+        "unit": unit.id,
+        "site": site.id,
+        "site_name": site.name,
+        "customer": customer.id,
+        "customer_name": customer.name,
+        "area": unit.area,
+        "address": site.address,
+        "time_zone": site.time_zone,
+        "condition": None,
+        "condition_since": None,
+        "heard_at": None,
+        "newest_at": None,
+        "engine_hours": None,
+        "findings": [],
+        "last_run": None,
+        "last_start": None,
+        "next_due": None,
+    }
     if summary is None:
         return facts
     return facts | {

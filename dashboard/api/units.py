@@ -20,8 +20,12 @@ from fleet.model import Condition, Readiness, Severity
 from fleet.registry import pages
 from scheduler import assess
 
-router = APIRouter(prefix="/api/units", tags=["units"], dependencies=[require("reader")],
-                   responses={404: {"model": shapes.ProblemOut}})  # fmt: skip
+router = APIRouter(
+    prefix="/api/units",
+    tags=["units"],
+    dependencies=[require("reader")],
+    responses={404: {"model": shapes.ProblemOut}},
+)
 
 T = TypeVar("T")
 Limit = Annotated[int, Query(ge=1, le=500)]
@@ -41,8 +45,17 @@ def units(
     cursor: Cursor = None,
 ) -> Any:
     """Units by id: condition, readiness, mains, findings with facts and sentence, engine hours, next due."""
-    rows = pages.units(desk.registry, scope, search, area, limit + 1, cursor,
-                       condition=condition, severity=severity, readiness=readiness)  # fmt: skip
+    rows = pages.units(
+        desk.registry,
+        scope,
+        search,
+        area,
+        limit + 1,
+        cursor,
+        condition=condition,
+        severity=severity,
+        readiness=readiness,
+    )
     now = desk.clock()
     items = [shapes.UnitOut.model_validate(telling.unit_facts(*row, now)) for row in rows[:limit]]
     return shapes.UnitPage(items=items, next=items[-1].unit if len(rows) > limit else None)

@@ -11,8 +11,23 @@ import msgspec
 from dashboard.exports.sheets import csv_of
 from fleet.calendar import utc_text
 
-COLUMNS = ("day", "technician", "visit", "site", "address", "arrive", "start", "finish", "half_day",
-           "work", "units", "jobs", "km", "lat", "lon")  # fmt: skip
+COLUMNS = (
+    "day",
+    "technician",
+    "visit",
+    "site",
+    "address",
+    "arrive",
+    "start",
+    "finish",
+    "half_day",
+    "work",
+    "units",
+    "jobs",
+    "km",
+    "lat",
+    "lon",
+)
 GPX = "http://www.topografix.com/GPX/1/1"
 
 
@@ -50,12 +65,26 @@ class Leg(msgspec.Struct, frozen=True, kw_only=True):
 def as_csv(legs: Iterable[Leg]) -> str:
     """A row a visit."""
     rows = [
-        (v.day, leg.name, v.n, v.site, v.address, utc_text(v.arrive), utc_text(v.start), utc_text(v.finish),
-         v.half, "; ".join(v.work), " ".join(v.units), " ".join(v.jobs),
-         round(v.metres / 1000, 1), v.lat, v.lon)
+        (
+            v.day,
+            leg.name,
+            v.n,
+            v.site,
+            v.address,
+            utc_text(v.arrive),
+            utc_text(v.start),
+            utc_text(v.finish),
+            v.half,
+            "; ".join(v.work),
+            " ".join(v.units),
+            " ".join(v.jobs),
+            round(v.metres / 1000, 1),
+            v.lat,
+            v.lon,
+        )
         for leg in legs
         for v in leg.visits
-    ]  # fmt: skip
+    ]
     return csv_of(COLUMNS, rows)
 
 
@@ -66,25 +95,44 @@ def geojson(legs: Iterable[Leg]) -> dict[str, Any]:
         placed = [v for v in leg.visits if v.lat is not None and v.lon is not None]
         base = [round(leg.lon, 6), round(leg.lat, 6)]
         line = [base, *([round(v.lon or 0, 6), round(v.lat or 0, 6)] for v in placed), base]
-        features.append({
-            "type": "Feature",
-            "geometry": {"type": "LineString", "coordinates": line},
-            "properties": {"kind": "round", "day": leg.day, "technician": leg.name,
-                           "straight_lines": True},
-        })  # fmt: skip
-        for v in placed:
-            features.append({
+        features.append(
+            {
                 "type": "Feature",
-                "id": f"{leg.day}-{leg.technician}-{v.n}",
-                "geometry": {"type": "Point",
-                             "coordinates": [round(v.lon or 0, 6), round(v.lat or 0, 6)]},
+                "geometry": {"type": "LineString", "coordinates": line},
                 "properties": {
-                    "kind": "visit", "day": v.day, "technician": leg.name, "visit": v.n,
-                    "site": v.site, "address": v.address, "arrive": utc_text(v.arrive),
-                    "start": utc_text(v.start), "finish": utc_text(v.finish), "half_day": v.half,
-                    "work": list(v.work), "units": list(v.units), "jobs": list(v.jobs),
+                    "kind": "round",
+                    "day": leg.day,
+                    "technician": leg.name,
+                    "straight_lines": True,
                 },
-            })  # fmt: skip
+            }
+        )
+        for v in placed:
+            features.append(
+                {
+                    "type": "Feature",
+                    "id": f"{leg.day}-{leg.technician}-{v.n}",
+                    "geometry": {
+                        "type": "Point",
+                        "coordinates": [round(v.lon or 0, 6), round(v.lat or 0, 6)],
+                    },
+                    "properties": {
+                        "kind": "visit",
+                        "day": v.day,
+                        "technician": leg.name,
+                        "visit": v.n,
+                        "site": v.site,
+                        "address": v.address,
+                        "arrive": utc_text(v.arrive),
+                        "start": utc_text(v.start),
+                        "finish": utc_text(v.finish),
+                        "half_day": v.half,
+                        "work": list(v.work),
+                        "units": list(v.units),
+                        "jobs": list(v.jobs),
+                    },
+                }
+            )
     return {"type": "FeatureCollection", "features": features}
 
 
@@ -113,7 +161,10 @@ def gpx(legs: Iterable[Leg], made_at: int) -> bytes:
 def clean(text: str) -> str:
     """Text without the signs XML 1.0 cannot hold."""
     return "".join(
-        sign for sign in text
-        if sign in "\t\n\r" or "\x20" <= sign <= "\ud7ff" or "\ue000" <= sign <= "\ufffd"
+        sign
+        for sign in text
+        if sign in "\t\n\r"
+        or "\x20" <= sign <= "\ud7ff"
+        or "\ue000" <= sign <= "\ufffd"
         or sign >= "\U00010000"
-    )  # fmt: skip
+    )

@@ -39,9 +39,10 @@ def due(
         until = (calendar.local_date(now, "UTC") + timedelta(days=int(days))).isoformat()
     found = pages.due(desk.registry, scope, None, until)
     chosen = [
-        row for row in found
+        row
+        for row in found
         if (not work or row[0].name == work) and (not area or row[1].area == area)
-    ]  # fmt: skip
+    ]
     return frames.page(
         request,
         scope,

@@ -45,8 +45,13 @@ class FormFault(ValueError):
     """A field that cannot be read. Its text says which and what to write."""
 
 
-CHEMISTRY = (("", "as before"), ("flooded", "flooded"), ("agm", "AGM"), ("gel", "gel"),
-             ("lfp", "lithium iron phosphate"))  # fmt: skip
+CHEMISTRY = (
+    ("", "as before"),
+    ("flooded", "flooded"),
+    ("agm", "AGM"),
+    ("gel", "gel"),
+    ("lfp", "lithium iron phosphate"),
+)
 COMMON = ("battery_v", "ac_v", "mains_v", "charge_v")
 VOLT_CHOICES = tuple(
     (name, phrases.called(name))
@@ -57,69 +62,107 @@ NOTE = Field("text", "Note", "long")
 
 KINDS: dict[RecordKind, Form] = {
     "task_done": Form(
-        "Service done", "Write down the work",
+        "Service done",
+        "Write down the work",
         "Due dates and hours count from this.",
-        (Field("task", "Work done", "choice", True),
-         Field("hours", "Engine's own hour meter, h", "number", False,
-               "As it reads on the engine, not on this page."),
-         NOTE),
+        (
+            Field("task", "Work done", "choice", True),
+            Field(
+                "hours",
+                "Engine's own hour meter, h",
+                "number",
+                False,
+                "As it reads on the engine, not on this page.",
+            ),
+            NOTE,
+        ),
     ),
     "hour_meter": Form(
-        "Hour meter read", "Write down the reading",
+        "Hour meter read",
+        "Write down the reading",
         "Engine hours are counted on from what the engine's own meter says.",
         (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
     ),
     "meter_check": Form(
-        "Readings checked", "Write down the check",
+        "Readings checked",
+        "Write down the check",
         "Compare with a meter at the terminals while the circuit is live. One point, or two that "
         "lie apart. A reading near zero is a zero point, never a gain.",
-        (Field("channel", "Which reading", "choice", True, "", VOLT_CHOICES),
-         Field("meter", "The meter said, V", "number", True),
-         Field("raw", "The device said at that moment, V", "number", True,
-               "The uncalibrated value."),
-         Field("meter_2", "Second point: the meter said, V", "number"),
-         Field("raw_2", "Second point: the device said, V", "number"),
-         Field("instrument", "Instrument and serial", "text", True),
-         Field("instrument_calibrated", "Instrument last calibrated", "date"),
-         Field("leads", "Where the leads were", "text"), NOTE),
+        (
+            Field("channel", "Which reading", "choice", True, "", VOLT_CHOICES),
+            Field("meter", "The meter said, V", "number", True),
+            Field(
+                "raw",
+                "The device said at that moment, V",
+                "number",
+                True,
+                "The uncalibrated value.",
+            ),
+            Field("meter_2", "Second point: the meter said, V", "number"),
+            Field("raw_2", "Second point: the device said, V", "number"),
+            Field("instrument", "Instrument and serial", "text", True),
+            Field("instrument_calibrated", "Instrument last calibrated", "date"),
+            Field("leads", "Where the leads were", "text"),
+            NOTE,
+        ),
     ),
     "part_changed": Form(
-        "Part changed", "Write down the part",
+        "Part changed",
+        "Write down the part",
         "A new battery starts its own history.",
-        (Field("part", "Part", "text", True, "battery, charger, starter…"),
-         Field("date", "Date of the new part", "date"),
-         Field("chemistry", "Battery chemistry", "choice", False, "", CHEMISTRY), NOTE),
+        (
+            Field("part", "Part", "text", True, "battery, charger, starter…"),
+            Field("date", "Date of the new part", "date"),
+            Field("chemistry", "Battery chemistry", "choice", False, "", CHEMISTRY),
+            NOTE,
+        ),
     ),
     "fitting": Form(
-        "Board swapped", "Write down the board",
+        "Board swapped",
+        "Write down the board",
         "From this moment on the new device speaks for this set; its volts are not yet checked.",
         (Field("device", "Device id of the new board", "text", True), NOTE),
     ),
     "refuel": Form(
-        "Refuelled", "Write down the fuel",
+        "Refuelled",
+        "Write down the fuel",
         "Litres put in, or the level afterwards.",
-        (Field("litres", "Litres put in", "number"),
-         Field("level", "Level afterwards, %", "number"), NOTE),
+        (
+            Field("litres", "Litres put in", "number"),
+            Field("level", "Level afterwards, %", "number"),
+            NOTE,
+        ),
     ),
     "visit": Form(
-        "Visit", "Write down the visit", "When somebody was at the set.",
-        (Field("opened", "Began", "moment", True), Field("closed", "Ended", "moment"),
-         Field("minutes", "Minutes of work", "number"), NOTE),
+        "Visit",
+        "Write down the visit",
+        "When somebody was at the set.",
+        (
+            Field("opened", "Began", "moment", True),
+            Field("closed", "Ended", "moment"),
+            Field("minutes", "Minutes of work", "number"),
+            NOTE,
+        ),
     ),
     "out_of_service": Form(
-        "Out of service for work", "Take it out of service",
+        "Out of service for work",
+        "Take it out of service",
         "While it is out, it is not counted as cover and its silence is no news.",
         (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
     ),
     "laid_up": Form(
-        "Laid up", "Lay it up", "For a season; nothing is expected of it.",
+        "Laid up",
+        "Lay it up",
+        "For a season; nothing is expected of it.",
         (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
     ),
     "note": Form(
-        "Note", "Write down the note", "Anything the next person should know.",
+        "Note",
+        "Write down the note",
+        "Anything the next person should know.",
         (Field("text", "Note", "long", True),),
     ),
-}  # fmt: skip
+}
 
 DONE: dict[str, str] = {kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()}
 
@@ -187,9 +230,13 @@ def words_of(text: str, zone: str = "") -> str:
 
 
 READERS: dict[Kind, Callable[[str, str], Any]] = {
-    "text": words_of, "long": words_of, "choice": words_of,
-    "number": number, "moment": moment, "date": day,
-}  # fmt: skip
+    "text": words_of,
+    "long": words_of,
+    "choice": words_of,
+    "number": number,
+    "moment": moment,
+    "date": day,
+}
 
 
 def sent_of(record: Record, zone: str) -> dict[str, str]:

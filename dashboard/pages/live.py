@@ -29,9 +29,11 @@ def room(request: Request, desk: AtDesk) -> str:
     place = neighbourhood(address_of(request))
     if desk.feed.full(place):
         raise Problem(
-            429, "Too many pages keep themselves fresh from your address. This one can be read, "
-            "and looks again in a minute.", retry_after_s=RESTS_MS // 1000,
-        )  # fmt: skip
+            429,
+            "Too many pages keep themselves fresh from your address. This one can be read, "
+            "and looks again in a minute.",
+            retry_after_s=RESTS_MS // 1000,
+        )
     return place
 
 

@@ -112,9 +112,15 @@ def _keep(
 
 
 def _form(
-    request: Request, desk: Desk, viewer: Viewer, unit: str, kind: RecordKind,
-    sent: dict[str, Any], wrong: str, status: int = 200,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    unit: str,
+    kind: RecordKind,
+    sent: dict[str, Any],
+    wrong: str,
+    status: int = 200,
+) -> HTMLResponse:
     scope = viewer.scope
     found, site, customer, _ = find(desk, scope, unit)
     inputs = pages.inputs(desk.registry, scope, unit)

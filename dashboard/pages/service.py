@@ -54,9 +54,11 @@ def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         live=live(desk.feed.condition(), now),
         unregistered=[d.device for d, _ in devices if not d.registered][:DEVICES_SHOWN],
         forgiven=forgiving(devices)[:DEVICES_SHOWN],
-        set_aside=[aside(row, now) for row in
-                   pages.quarantine(desk.registry, scope, None, QUARANTINE_SHOWN)],
-    )  # fmt: skip
+        set_aside=[
+            aside(row, now)
+            for row in pages.quarantine(desk.registry, scope, None, QUARANTINE_SHOWN)
+        ],
+    )
 
 
 def ago(at: int | None, now: int) -> str:
@@ -72,9 +74,12 @@ def beat(entry: programs.Beat, now: int) -> dict[str, Any]:
         "state": entry.state,
         "word": STATES[entry.state],
         "heard": ago(entry.at, now),
-        "says": [(name.replace("_", " "), said(name, value, now))
-                 for name, value in sorted(entry.doc.items()) if value not in ("", None)],
-    }  # fmt: skip
+        "says": [
+            (name.replace("_", " "), said(name, value, now))
+            for name, value in sorted(entry.doc.items())
+            if value not in ("", None)
+        ],
+    }
 
 
 def said(name: str, value: Any, now: int) -> str:

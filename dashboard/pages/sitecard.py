@@ -59,24 +59,47 @@ def _find(desk: Desk, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
 
 
 def _page(
-    request: Request, desk: Desk, viewer: Viewer, scope: Scope, id: str, wrong: str = "",
-    status: int = 200, done: str = "", codes: str | None = None,
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    scope: Scope,
+    id: str,
+    wrong: str = "",
+    status: int = 200,
+    done: str = "",
+    codes: str | None = None,
     sent: dict[str, str] | None = None,
-) -> HTMLResponse:  # fmt: skip
+) -> HTMLResponse:
     site, customer, card = _find(desk, scope, id)
     contract = kept_jobs.contracts(desk.registry, scope).get(customer.id)
     answer = frames.page(
-        request, scope, "sitecard.html", "units", status=status, site=site, customer=customer,
-        card=card, wrong=wrong, done=done, codes=codes, cautions=words.CAUTIONS,
-        phones=rounds_words.phones(site, customer, card, []), hours=say_hours(card.hours),
-        tests=say_hours(card.test_hours), notes={c.phone: c.note for c in card.contacts},
-        may_look=may_look(desk, viewer, id), office=viewer.role in ("office", "owner"),
-        sent=_fields(card) | (sent or {}), contract=contract or Contract(customer=customer.id),
+        request,
+        scope,
+        "sitecard.html",
+        "units",
+        status=status,
+        site=site,
+        customer=customer,
+        card=card,
+        wrong=wrong,
+        done=done,
+        codes=codes,
+        cautions=words.CAUTIONS,
+        phones=rounds_words.phones(site, customer, card, []),
+        hours=say_hours(card.hours),
+        tests=say_hours(card.test_hours),
+        notes={c.phone: c.note for c in card.contacts},
+        may_look=may_look(desk, viewer, id),
+        office=viewer.role in ("office", "owner"),
+        sent=_fields(card) | (sent or {}),
+        contract=contract or Contract(customer=customer.id),
         agreed=agreed.of_customer(desk, scope, customer.id, desk.clock())
-        if viewer.role in ("office", "owner") else [],
+        if viewer.role in ("office", "owner")
+        else [],
         geo=f"geo:{site.lat:.6f},{site.lon:.6f}"
-        if site.lat is not None and site.lon is not None else "",
-    )  # fmt: skip
+        if site.lat is not None and site.lon is not None
+        else "",
+    )
     if codes is not None:
         answer.headers["cache-control"] = "no-store"
     return answer
@@ -85,11 +108,18 @@ def _page(
 def _fields(card: SiteCard) -> dict[str, str]:
     return {
         "contacts": "\n".join(f"{c.name}; {c.phone}; {c.note}".rstrip("; ") for c in card.contacts),
-        "directions": card.directions, "parking": card.parking, "dogs": card.dogs,
-        "mains": card.mains, "hours": say_hours(card.hours), "test_hours": say_hours(card.test_hours),
-        "access_min": f"{card.access_min}", "extra_min": f"{card.extra_min}",
-        "toll": f"{card.toll:g}", "over_water": "yes" if card.over_water else "", "codes": "",
-    }  # fmt: skip
+        "directions": card.directions,
+        "parking": card.parking,
+        "dogs": card.dogs,
+        "mains": card.mains,
+        "hours": say_hours(card.hours),
+        "test_hours": say_hours(card.test_hours),
+        "access_min": f"{card.access_min}",
+        "extra_min": f"{card.extra_min}",
+        "toll": f"{card.toll:g}",
+        "over_water": "yes" if card.over_water else "",
+        "codes": "",
+    }
 
 
 def may_look(desk: Desk, viewer: Viewer, site: str) -> bool:
@@ -143,9 +173,14 @@ def _save(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted)
         written = posted.text("codes", 1000)
         codes = "" if posted.text("no_codes") else written or None
         sitecard.save_card(
-            desk.registry, viewer.scope, card, codes, sitecard.key_of(desk.settings),
-            desk.clock(), viewer.actor,
-        )  # fmt: skip
+            desk.registry,
+            viewer.scope,
+            card,
+            codes,
+            sitecard.key_of(desk.settings),
+            desk.clock(),
+            viewer.actor,
+        )
     except (CardFault, CardRefused, HoursFault) as fault:
         sent = posted.flat() | {"codes": ""}
         return _page(request, desk, viewer, viewer.scope, id, str(fault), 422, sent=sent)
@@ -163,14 +198,19 @@ def read_card(site: str, posted: Posted) -> SiteCard:
             raise CardFault("Contacts: write one a line, such as Jo Hill; 01632 960001; mornings.")
         contacts.append(SiteContact(parts[0][:100], parts[1][:40], "; ".join(parts[2:])[:200]))
     return SiteCard(
-        site=site, contacts=tuple(contacts), directions=posted.text("directions", 1000),
-        parking=posted.text("parking", 300), dogs=posted.text("dogs", 300),
-        mains=posted.text("mains", 300), hours=read_hours(posted.text("hours", 500)),
+        site=site,
+        contacts=tuple(contacts),
+        directions=posted.text("directions", 1000),
+        parking=posted.text("parking", 300),
+        dogs=posted.text("dogs", 300),
+        mains=posted.text("mains", 300),
+        hours=read_hours(posted.text("hours", 500)),
         test_hours=read_hours(posted.text("test_hours", 500)),
         access_min=_whole(posted, "access_min", "Minutes at the gate", 240),
         extra_min=_whole(posted, "extra_min", "Extra minutes", 480),
-        toll=_money(posted), over_water=bool(posted.text("over_water")),
-    )  # fmt: skip
+        toll=_money(posted),
+        over_water=bool(posted.text("over_water")),
+    )
 
 
 def _whole(posted: Posted, name: str, label: str, most: int) -> int:
@@ -218,9 +258,12 @@ def read_contract(customer: str, posted: Posted) -> Contract:
     except ValueError as fault:
         raise CardFault(f"Visits a year and hours to be there: {fault}") from None
     return Contract(
-        customer=customer, renewal=_date(posted.text("renewal", 10), "Renewal"),
-        on_stop=bool(posted.text("on_stop")), warranty=warranty, **facts,
-    )  # fmt: skip
+        customer=customer,
+        renewal=_date(posted.text("renewal", 10), "Renewal"),
+        on_stop=bool(posted.text("on_stop")),
+        warranty=warranty,
+        **facts,
+    )
 
 
 def _date(text: str, label: str) -> str:

@@ -41,10 +41,14 @@ WEEK = "Mon-Fri 08:00-17:00"
 def everybody(request: Request, desk: AtDesk, viewer: Looking, scope: Reader) -> HTMLResponse:
     now = desk.clock()
     return frames.page(
-        request, scope, "technicians.html", "technicians", now=now,
+        request,
+        scope,
+        "technicians.html",
+        "technicians",
+        now=now,
         rows=[_line(one, now) for one in technicians.technicians(desk.registry)],
         may=viewer.role in ("office", "owner"),
-    )  # fmt: skip
+    )
 
 
 def _line(one: Technician, now: int) -> dict[str, Any]:
@@ -52,11 +56,17 @@ def _line(one: Technician, now: int) -> dict[str, Any]:
     ended = [s.name for s in one.skills if s.until and s.until < today.isoformat()]
     away = next((lv for lv in one.leave if lv.last >= today.isoformat()), None)
     return {
-        "id": one.id, "name": one.name, "base": one.base, "week": say_hours(one.week),
-        "skills": say_skills(one.skills), "ended": ", ".join(ended), "active": one.active,
+        "id": one.id,
+        "name": one.name,
+        "base": one.base,
+        "week": say_hours(one.week),
+        "skills": say_skills(one.skills),
+        "ended": ", ".join(ended),
+        "active": one.active,
         "away": f"{phrases.day_words(away.first, today)} to {phrases.day_words(away.last, today)}"
-        if away else "",
-    }  # fmt: skip
+        if away
+        else "",
+    }
 
 
 @router.get("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
@@ -73,25 +83,50 @@ def _find(desk: Desk, id: str) -> Technician:
 
 
 def _form(
-    request: Request, desk: Desk, scope: Scope, one: Technician, wrong: str = "",
-    status: int = 200, sent: dict[str, str] | None = None, done: str = "", secret: str = "",
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    scope: Scope,
+    one: Technician,
+    wrong: str = "",
+    status: int = 200,
+    sent: dict[str, str] | None = None,
+    done: str = "",
+    secret: str = "",
+) -> HTMLResponse:
     new = one.id == "new"
     kept = {
-        "id": "" if new else one.id, "name": one.name, "base": one.base, "phone": one.phone,
-        "lat": "" if new else f"{one.lat:g}", "lon": "" if new else f"{one.lon:g}",
-        "time_zone": one.time_zone, "week": WEEK if new else say_hours(one.week),
-        "skills": say_skills(one.skills), "leave": say_leave(one.leave),
-        "stock": say_parts(one.stock), "person": one.person, "lunch_min": f"{one.lunch_min}",
-        "reserve_min": f"{one.reserve_min}", "overtime_min": f"{one.overtime_min}",
+        "id": "" if new else one.id,
+        "name": one.name,
+        "base": one.base,
+        "phone": one.phone,
+        "lat": "" if new else f"{one.lat:g}",
+        "lon": "" if new else f"{one.lon:g}",
+        "time_zone": one.time_zone,
+        "week": WEEK if new else say_hours(one.week),
+        "skills": say_skills(one.skills),
+        "leave": say_leave(one.leave),
+        "stock": say_parts(one.stock),
+        "person": one.person,
+        "lunch_min": f"{one.lunch_min}",
+        "reserve_min": f"{one.reserve_min}",
+        "overtime_min": f"{one.overtime_min}",
         "active": "yes" if one.active else "",
-    }  # fmt: skip
+    }
     return frames.page(
-        request, scope, "technician.html", "technicians", status=status, new=new, wrong=wrong,
-        done=done, who=one, sent=kept | (sent or {}), secret=secret,
+        request,
+        scope,
+        "technician.html",
+        "technicians",
+        status=status,
+        new=new,
+        wrong=wrong,
+        done=done,
+        who=one,
+        sent=kept | (sent or {}),
+        secret=secret,
         people=[(p.id, p.name) for p in people.people(desk.registry) if p.role != "reader"],
         feeds=[] if new else rounds_feed.feeds(desk.registry, one.id),
-    )  # fmt: skip
+    )
 
 
 @router.post("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])

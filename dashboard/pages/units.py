@@ -21,8 +21,9 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 A_PAGE = 100
 READINESS_LISTS: dict[str, str] = {
     **{str(word): name for word, name in READINESS.items()},
-    "silent": "Unknown: silent", "too_new": "Unknown: too new",
-}  # fmt: skip
+    "silent": "Unknown: silent",
+    "too_new": "Unknown: too new",
+}
 """What a list may be narrowed to: the five words, and the unknown told apart."""
 
 
@@ -42,12 +43,23 @@ def units(
     severity = severity if severity in (*SEVERITIES, "none") else ""
     readiness = readiness if readiness in READINESS_LISTS else ""
     rows = pages.units(
-        desk.registry, scope, q, area or None, A_PAGE + 1, after or None,
-        condition=condition or None, severity={"": None, "none": ""}.get(severity, severity),
+        desk.registry,
+        scope,
+        q,
+        area or None,
+        A_PAGE + 1,
+        after or None,
+        condition=condition or None,
+        severity={"": None, "none": ""}.get(severity, severity),
         readiness=readiness or None,
-    )  # fmt: skip
-    wanted = {"q": q, "condition": condition, "severity": severity, "readiness": readiness,
-              "area": area}  # fmt: skip
+    )
+    wanted = {
+        "q": q,
+        "condition": condition,
+        "severity": severity,
+        "readiness": readiness,
+        "area": area,
+    }
     if q and len(rows) == 1 and rows[0][0].id.lower() == q.strip().lower():
         return RedirectResponse(f"/units/{rows[0][0].id}", 303)
     now = desk.clock()

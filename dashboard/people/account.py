@@ -29,22 +29,37 @@ def account(request: Request, desk: AtDesk, viewer: Looking, done: str = "") -> 
 
 
 def _page(
-    request: Request, desk: Desk, viewer: Viewer, wrong: str = "", status: int = 200,
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    wrong: str = "",
+    status: int = 200,
     done: str = "",
-) -> HTMLResponse:  # fmt: skip
+) -> HTMLResponse:
     me = _session(viewer)
     now = desk.clock()
     names: list[str] = []
     if viewer.scope.customers is not None:
         names = [c.name for c in pages.customers(desk.registry, viewer.scope)]
     return frames.page(
-        request, viewer.scope, "people/account.html", "account", status=status, now=now,
-        person=me.person, role=ROLE_WORDS[me.person.role], customers=names, wrong=wrong,
-        done={"ended": "The others were signed out.", "password": "The new password holds, and "
-              "every other browser was signed out."}.get(done, ""),
-        sessions=[_line(held, me.id, now)
-                  for held in people.sessions(desk.registry, me.person.id, now)],
-    )  # fmt: skip
+        request,
+        viewer.scope,
+        "people/account.html",
+        "account",
+        status=status,
+        now=now,
+        person=me.person,
+        role=ROLE_WORDS[me.person.role],
+        customers=names,
+        wrong=wrong,
+        done={
+            "ended": "The others were signed out.",
+            "password": "The new password holds, and every other browser was signed out.",
+        }.get(done, ""),
+        sessions=[
+            _line(held, me.id, now) for held in people.sessions(desk.registry, me.person.id, now)
+        ],
+    )
 
 
 def _session(viewer: Viewer) -> Session:
@@ -71,9 +86,14 @@ async def end_others(request: Request, desk: AtDesk, viewer: Looking) -> Respons
     me = _session(viewer)
     only = posted.text("session", 64)
     await run_in_threadpool(
-        people.end_sessions, desk.registry, me.person, viewer.actor, desk.clock(), only,
+        people.end_sessions,
+        desk.registry,
+        me.person,
+        viewer.actor,
+        desk.clock(),
+        only,
         "" if only else me.id,
-    )  # fmt: skip
+    )
     return RedirectResponse("/account?done=ended", 303)
 
 

@@ -32,10 +32,17 @@ def done(
     found = people.audit(desk.registry, A_PAGE + 1, before, kind or None)
     now = desk.clock()
     return frames.page(
-        request, viewer.scope, "people/done.html", "people", now=now, kind=kind, kinds=AUDIT_WORDS,
-        rows=[_line(row, now) for row in found[:A_PAGE]], first=before is None,
+        request,
+        viewer.scope,
+        "people/done.html",
+        "people",
+        now=now,
+        kind=kind,
+        kinds=AUDIT_WORDS,
+        rows=[_line(row, now) for row in found[:A_PAGE]],
+        first=before is None,
         following=found[A_PAGE - 1].id if len(found) > A_PAGE else None,
-    )  # fmt: skip
+    )
 
 
 def _line(row: AuditRow, now: int) -> dict[str, Any]:

@@ -31,17 +31,29 @@ def everybody(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
 
 
 def _list(
-    request: Request, desk: Desk, viewer: Viewer, sent: dict[str, Any] | None = None,
-    wrong: str = "", status: int = 200, made: dict[str, str] | None = None,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    sent: dict[str, Any] | None = None,
+    wrong: str = "",
+    status: int = 200,
+    made: dict[str, str] | None = None,
+) -> HTMLResponse:
     names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
     return frames.page(
-        request, viewer.scope, "people/everybody.html", "people", status=status, wrong=wrong,
-        made=made, people=[_line(person, names) for person in people.people(desk.registry)],
+        request,
+        viewer.scope,
+        "people/everybody.html",
+        "people",
+        status=status,
+        wrong=wrong,
+        made=made,
+        people=[_line(person, names) for person in people.people(desk.registry)],
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "login": "", "role": "technician", "customers": []} | (sent or {}),
-        roles=ROLE_WORDS, hints=ROLE_HINTS,
-    )  # fmt: skip
+        roles=ROLE_WORDS,
+        hints=ROLE_HINTS,
+    )
 
 
 def _line(person: Person, names: dict[str, str]) -> dict[str, Any]:
@@ -52,9 +64,12 @@ def _line(person: Person, names: dict[str, str]) -> dict[str, Any]:
         "login": person.login,
         "role": ROLE_WORDS[person.role],
         "sees": ", ".join(sees[:3]) + (f" and {len(sees) - 3} more" if len(sees) > 3 else ""),
-        "state": "" if person.has_password and person.active
-        else "shut out" if not person.active else "has not chosen a password yet",
-    }  # fmt: skip
+        "state": ""
+        if person.has_password and person.active
+        else "shut out"
+        if not person.active
+        else "has not chosen a password yet",
+    }
 
 
 @router.post("/people", response_class=HTMLResponse)
@@ -65,12 +80,19 @@ async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     now = desk.clock()
-    sent: dict[str, Any] = {"name": posted.text("name"), "login": posted.text("login"),
-            "role": posted.text("role"), "customers": posted.every("customer")}  # fmt: skip
+    sent: dict[str, Any] = {
+        "name": posted.text("name"),
+        "login": posted.text("login"),
+        "role": posted.text("role"),
+        "customers": posted.every("customer"),
+    }
     asked = Person(
-        id="", login=sent["login"], name=sent["name"], role=_role(sent["role"]),
+        id="",
+        login=sent["login"],
+        name=sent["name"],
+        role=_role(sent["role"]),
         customers=frozenset(sent["customers"]) or None,
-    )  # fmt: skip
+    )
     try:
         person = people.add_person(desk.registry, asked, viewer.actor, now)
         secret = people.invite(desk.registry, person.id, viewer.actor, now)
@@ -108,22 +130,43 @@ def _find(desk: Desk, id: str) -> Person:
 
 
 def _one(
-    request: Request, desk: Desk, viewer: Viewer, person: Person, wrong: str = "",
-    status: int = 200, done: str = "", made: dict[str, str] | None = None,
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    person: Person,
+    wrong: str = "",
+    status: int = 200,
+    done: str = "",
+    made: dict[str, str] | None = None,
     sent: dict[str, Any] | None = None,
-) -> HTMLResponse:  # fmt: skip
+) -> HTMLResponse:
     names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
     now = desk.clock()
-    kept = {"name": person.name, "role": person.role, "customers": sorted(person.customers or ()),
-            "active": person.active}  # fmt: skip
+    kept = {
+        "name": person.name,
+        "role": person.role,
+        "customers": sorted(person.customers or ()),
+        "active": person.active,
+    }
     held = people.sessions(desk.registry, person.id, now)
     return frames.page(
-        request, viewer.scope, "people/person.html", "people", status=status, now=now,
-        person=person, wrong=wrong, done=done, made=made, sent=kept | (sent or {}),
-        roles=ROLE_WORDS, hints=ROLE_HINTS,
+        request,
+        viewer.scope,
+        "people/person.html",
+        "people",
+        status=status,
+        now=now,
+        person=person,
+        wrong=wrong,
+        done=done,
+        made=made,
+        sent=kept | (sent or {}),
+        roles=ROLE_WORDS,
+        hints=ROLE_HINTS,
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sessions=len(held), used=when(held[0].seen_at, now) if held else "",
-    )  # fmt: skip
+        sessions=len(held),
+        used=when(held[0].seen_at, now) if held else "",
+    )
 
 
 @router.post("/people/person/{id}", response_class=HTMLResponse)
@@ -134,13 +177,23 @@ async def change(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Re
 
 def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     person = _find(desk, id)
-    sent: dict[str, Any] = {"name": posted.text("name"), "role": _role(posted.text("role")),
-            "customers": posted.every("customer"), "active": bool(posted.text("active"))}  # fmt: skip
+    sent: dict[str, Any] = {
+        "name": posted.text("name"),
+        "role": _role(posted.text("role")),
+        "customers": posted.every("customer"),
+        "active": bool(posted.text("active")),
+    }
     try:
         people.change_person(
-            desk.registry, id, viewer.actor, desk.clock(), name=sent["name"], role=sent["role"],
-            customers=frozenset(sent["customers"]) or None, active=sent["active"],
-        )  # fmt: skip
+            desk.registry,
+            id,
+            viewer.actor,
+            desk.clock(),
+            name=sent["name"],
+            role=sent["role"],
+            customers=frozenset(sent["customers"]) or None,
+            active=sent["active"],
+        )
     except PeopleRefused as refusal:
         return _one(request, desk, viewer, person, str(refusal), 422, sent=sent)
     return RedirectResponse(f"/people/person/{id}?done=changed", 303)

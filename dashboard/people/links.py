@@ -70,14 +70,15 @@ def _listed(
                 "name": one.name,
                 "by": one.made_by,
                 "rights": ", ".join(RIGHT_WORDS[r] for r in sorted(one.rights))
-                if isinstance(one, ApiToken) else "",
+                if isinstance(one, ApiToken)
+                else "",
                 "sees": "all customers" if one.customers is None else ", ".join(sees),
                 "made": when(one.made_at, now),
                 "used": when(one.used_at, now) if one.used_at else "never",
                 "until": day(one.until, now) if one.until else "it is revoked",
                 "state": "revoked" if one.revoked_at else "ended" if ended else "",
             }
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -90,17 +91,30 @@ def tokens(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
 
 
 def _tokens(
-    request: Request, desk: Desk, viewer: Viewer, wrong: str = "", status: int = 200,
-    made: dict[str, str] | None = None, sent: dict[str, Any] | None = None,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    wrong: str = "",
+    status: int = 200,
+    made: dict[str, str] | None = None,
+    sent: dict[str, Any] | None = None,
+) -> HTMLResponse:
     names, now = _names(desk, viewer), desk.clock()
     return frames.page(
-        request, viewer.scope, "people/tokens.html", "people", status=status, now=now, wrong=wrong,
-        made=made, rows=_listed(people.tokens(desk.registry), names, now), days=TOKEN_DAYS,
+        request,
+        viewer.scope,
+        "people/tokens.html",
+        "people",
+        status=status,
+        now=now,
+        wrong=wrong,
+        made=made,
+        rows=_listed(people.tokens(desk.registry), names, now),
+        days=TOKEN_DAYS,
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "rights": ["read"], "all": True, "customers": [], "days": "365"}
         | (sent or {}),
-    )  # fmt: skip
+    )
 
 
 @router.post("/people/tokens", response_class=HTMLResponse, dependencies=OWNER)
@@ -112,14 +126,23 @@ async def make_token(request: Request, desk: AtDesk, viewer: Looking) -> Respons
 def _make_token(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     rights: frozenset[Right] = frozenset(r for r in RIGHT_WORDS if r in posted.every("right"))
     everything = posted.text("whose") != "some"
-    sent: dict[str, Any] = {"name": posted.text("name"), "rights": sorted(rights), "all": everything,
-            "customers": posted.every("customer"), "days": posted.text("days")}  # fmt: skip
+    sent: dict[str, Any] = {
+        "name": posted.text("name"),
+        "rights": sorted(rights),
+        "all": everything,
+        "customers": posted.every("customer"),
+        "days": posted.text("days"),
+    }
     try:
         token, secret = people.make_token(
-            desk.registry, sent["name"], rights,
-            None if everything else frozenset(sent["customers"]), _days(sent["days"]),
-            viewer.actor, desk.clock(),
-        )  # fmt: skip
+            desk.registry,
+            sent["name"],
+            rights,
+            None if everything else frozenset(sent["customers"]),
+            _days(sent["days"]),
+            viewer.actor,
+            desk.clock(),
+        )
     except PeopleRefused as refusal:
         return _tokens(request, desk, viewer, str(refusal), 422, sent=sent)
     return _tokens(request, desk, viewer, status=201, made={"name": token.name, "secret": secret})
@@ -141,16 +164,29 @@ def shares(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
 
 
 def _shares(
-    request: Request, desk: Desk, viewer: Viewer, wrong: str = "", status: int = 200,
-    made: dict[str, str] | None = None, sent: dict[str, Any] | None = None,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    wrong: str = "",
+    status: int = 200,
+    made: dict[str, str] | None = None,
+    sent: dict[str, Any] | None = None,
+) -> HTMLResponse:
     names, now = _names(desk, viewer), desk.clock()
     return frames.page(
-        request, viewer.scope, "people/shares.html", "people", status=status, now=now, wrong=wrong,
-        made=made, rows=_listed(people.shares(desk.registry), names, now), days=SHARE_DAYS,
+        request,
+        viewer.scope,
+        "people/shares.html",
+        "people",
+        status=status,
+        now=now,
+        wrong=wrong,
+        made=made,
+        rows=_listed(people.shares(desk.registry), names, now),
+        days=SHARE_DAYS,
         customers=sorted(names.items(), key=lambda item: item[1].casefold()),
         sent={"name": "", "customers": [], "days": "30"} | (sent or {}),
-    )  # fmt: skip
+    )
 
 
 @router.post("/people/shares", response_class=HTMLResponse, dependencies=OFFICE)
@@ -160,13 +196,20 @@ async def make_share(request: Request, desk: AtDesk, viewer: Looking) -> Respons
 
 
 def _make_share(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
-    sent: dict[str, Any] = {"name": posted.text("name"), "customers": posted.every("customer"),
-            "days": posted.text("days")}  # fmt: skip
+    sent: dict[str, Any] = {
+        "name": posted.text("name"),
+        "customers": posted.every("customer"),
+        "days": posted.text("days"),
+    }
     try:
         share, secret = people.make_share(
-            desk.registry, sent["name"], frozenset(sent["customers"]), _days(sent["days"]) or 0,
-            viewer.actor, desk.clock(),
-        )  # fmt: skip
+            desk.registry,
+            sent["name"],
+            frozenset(sent["customers"]),
+            _days(sent["days"]) or 0,
+            viewer.actor,
+            desk.clock(),
+        )
     except PeopleRefused as refusal:
         return _shares(request, desk, viewer, str(refusal), 422, sent=sent)
     made = {"name": share.name, "link": link(request, f"/share/{secret}")}
@@ -189,9 +232,14 @@ def share_page(request: Request, desk: AtDesk, secret: str) -> HTMLResponse:
     names = [c.name for c in pages.customers(desk.registry, share.scope)]
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "people/share.html", share=share, secret=secret, customers=names,
-        until=day(share.until, desk.clock()), insecure=insecure,
-    )  # fmt: skip
+        request,
+        "people/share.html",
+        share=share,
+        secret=secret,
+        customers=names,
+        until=day(share.until, desk.clock()),
+        insecure=insecure,
+    )
 
 
 @router.post("/share/{secret}", dependencies=[ANYONE])

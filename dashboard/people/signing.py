@@ -50,9 +50,14 @@ def _sign_in_form(
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     facts = {"login": "", "phone": False, "next": "/", "ended": "", "unsent": ""} | sent
     return frames.door(
-        request, "people/sign_in.html", status, wrong=wrong, insecure=insecure, sent=facts,
+        request,
+        "people/sign_in.html",
+        status,
+        wrong=wrong,
+        insecure=insecure,
+        sent=facts,
         demo=desk.settings.demo,
-    )  # fmt: skip
+    )
 
 
 async def sign_in_first(request: Request) -> HTMLResponse:
@@ -67,8 +72,11 @@ async def sign_in_first(request: Request) -> HTMLResponse:
             raise Problem(401, "Sign in first, then send the form again.") from fault
         sent = {"ended": unsent.ENDED_TOO_LONG}
         if found is not None:
-            sent = {"ended": unsent.ENDED, "next": onward(found.page),
-                    "unsent": desk.unsent.closed(found)}  # fmt: skip
+            sent = {
+                "ended": unsent.ENDED,
+                "next": onward(found.page),
+                "unsent": desk.unsent.closed(found),
+            }
     answer = await run_in_threadpool(_sign_in_form, request, desk, sent, "", 401)
     answer.headers["www-authenticate"] = 'Bearer realm="hourhand"'
     return answer
@@ -93,12 +101,19 @@ async def sign_in(request: Request, desk: AtDesk) -> Response:
     if not right or person is None or not person.active:
         why = "shut out" if right else "wrong password" if person else "unknown name"
         await run_in_threadpool(
-            people.note_failure, desk.registry, person.login if person else "", address, why,
+            people.note_failure,
+            desk.registry,
+            person.login if person else "",
+            address,
+            why,
             desk.clock(),
-        )  # fmt: skip
-        sent = {"login": posted.text("login", 100), "phone": bool(posted.text("phone")),
-                "next": onward(posted.text("next", 500)),
-                "unsent": posted.secret("unsent")}  # fmt: skip
+        )
+        sent = {
+            "login": posted.text("login", 100),
+            "phone": bool(posted.text("phone")),
+            "next": onward(posted.text("next", 500)),
+            "unsent": posted.secret("unsent"),
+        }
         return await run_in_threadpool(_sign_in_form, request, desk, sent, WRONG, 401)
     desk.throttle.welcome(login, address)
     kept = await _hashed_anew(desk, person, kept, password)
@@ -129,16 +144,27 @@ async def _hashed_anew(desk: Desk, person: Person, kept: str, password: str) -> 
 
 
 def _let_in(
-    request: Request, desk: Desk, person: Person, phone: bool, to: str, proof: str,
+    request: Request,
+    desk: Desk,
+    person: Person,
+    phone: bool,
+    to: str,
+    proof: str,
     waiting: unsent.Unsent | None = None,
-) -> Response:  # fmt: skip
+) -> Response:
     """A new session with a new token, whatever the browser came with. waiting: a form that was
     sent before, which is kept for its page where it is this person's."""
     try:
         token = people.open_session(
-            desk.registry, person, phone, request.headers.get("user-agent", ""),
-            address_of(request), desk.clock(), cookie_of(request), proof,
-        )  # fmt: skip
+            desk.registry,
+            person,
+            phone,
+            request.headers.get("user-agent", ""),
+            address_of(request),
+            desk.clock(),
+            cookie_of(request),
+            proof,
+        )
     except PeopleRefused as refusal:
         return _sign_in_form(request, desk, {"login": person.login}, str(refusal), 401)
     if waiting is not None and waiting.is_of(person.id):
@@ -184,9 +210,14 @@ def _set_up_form(
 ) -> HTMLResponse:
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "people/set_up.html", status, wrong=wrong, insecure=insecure,
-        sent={"name": "", "login": "", "code": ""} | sent, coded=not _at_the_box(request, desk),
-    )  # fmt: skip
+        request,
+        "people/set_up.html",
+        status,
+        wrong=wrong,
+        insecure=insecure,
+        sent={"name": "", "login": "", "code": ""} | sent,
+        coded=not _at_the_box(request, desk),
+    )
 
 
 def _at_the_box(request: Request, desk: Desk) -> bool:
@@ -207,10 +238,15 @@ async def set_up(request: Request, desk: AtDesk) -> Response:
         password = await _chosen(desk, posted, people.tidy_login(sent["login"]))
         person = await run_in_threadpool(
             lambda: people.make_first_owner(
-                desk.registry, sent["login"], sent["name"], password, desk.clock(),
-                code=code, address=address_of(request),
+                desk.registry,
+                sent["login"],
+                sent["name"],
+                password,
+                desk.clock(),
+                code=code,
+                address=address_of(request),
             )
-        )  # fmt: skip
+        )
     except PeopleRefused as refusal:
         return await run_in_threadpool(_set_up_form, request, desk, sent, str(refusal), 422)
     return await run_in_threadpool(_let_in, request, desk, person, False, "/", password)
@@ -241,9 +277,14 @@ def _join_form(
         raise Problem(404, "This link was used already or has ended: ask the owner for a new one.")
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
     return frames.door(
-        request, "people/join.html", status, wrong=wrong, insecure=insecure, secret=secret,
+        request,
+        "people/join.html",
+        status,
+        wrong=wrong,
+        insecure=insecure,
+        secret=secret,
         person=person,
-    )  # fmt: skip
+    )
 
 
 @router.post("/join/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])

@@ -9,8 +9,11 @@ from fleet import calendar
 from fleet.registry.people import AuditKind, Right, Role
 
 ROLE_WORDS: dict[Role, str] = {
-    "reader": "Customer", "technician": "Technician", "office": "Office", "owner": "Owner",
-}  # fmt: skip
+    "reader": "Customer",
+    "technician": "Technician",
+    "office": "Office",
+    "owner": "Owner",
+}
 ROLE_HINTS: dict[Role, str] = {
     "reader": "sees the sets of the chosen customers, and writes nothing",
     "technician": "sees every set and writes down what was done",
@@ -50,12 +53,21 @@ AUDIT_WORDS: dict[AuditKind, str] = {
     "restored": "Restored from a backup",
 }
 BROWSERS: Mapping[str, str] = {
-    "Firefox/": "Firefox", "Edg/": "Edge", "OPR/": "Opera", "Chrome/": "Chrome", "Safari/": "Safari",
-}  # fmt: skip
+    "Firefox/": "Firefox",
+    "Edg/": "Edge",
+    "OPR/": "Opera",
+    "Chrome/": "Chrome",
+    "Safari/": "Safari",
+}
 SYSTEMS: Mapping[str, str] = {
-    "iPhone": "iPhone", "iPad": "iPad", "Android": "Android", "Windows": "Windows",
-    "Mac OS": "Mac", "CrOS": "Chromebook", "Linux": "Linux",
-}  # fmt: skip
+    "iPhone": "iPhone",
+    "iPad": "iPad",
+    "Android": "Android",
+    "Windows": "Windows",
+    "Mac OS": "Mac",
+    "CrOS": "Chromebook",
+    "Linux": "Linux",
+}
 
 
 def browser(agent: str) -> str:

@@ -114,10 +114,13 @@ class _Handshake(asyncio.Protocol):
         early = _Early()
         try:
             made = await asyncio.get_running_loop().start_tls(
-                transport, early, self._context, server_side=True,
+                transport,
+                early,
+                self._context,
+                server_side=True,
                 ssl_handshake_timeout=self._server.handshake_s,
                 ssl_shutdown_timeout=self._server.handshake_s,
-            )  # fmt: skip
+            )
         except (OSError, asyncio.CancelledError) as fault:
             log.debug("a handshake came to nothing: %r", fault)
             transport.abort()

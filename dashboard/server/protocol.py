@@ -47,9 +47,14 @@ class Timed(H11Protocol):
     """HTTP/1.1 with deadlines. guest: where the crowd let it in already (after a handshake)."""
 
     def __init__(
-        self, config: Config, state: ServerState, app_state: dict[str, Any], crowd: Crowd,
-        times: Times, guest: Guest | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        config: Config,
+        state: ServerState,
+        app_state: dict[str, Any],
+        crowd: Crowd,
+        times: Times,
+        guest: Guest | None = None,
+    ) -> None:
         super().__init__(config, state, app_state)
         self._crowd = crowd
         self._times = times

@@ -21,7 +21,22 @@ from demo_fleet.machine.reports import events, readings
 from demo_fleet.machine.runs import Life, build_life
 
 __all__ = [
-    "FOREVER", "Ails", "Life", "Machine", "Nameplate", "Reporter", "Script", "ambient_c",
-    "area_outages", "build_life", "crank_values", "events", "meter_h", "moments", "readings",
-    "site_outages", "true_ac_v", "values",
-]  # fmt: skip
+    "FOREVER",
+    "Ails",
+    "Life",
+    "Machine",
+    "Nameplate",
+    "Reporter",
+    "Script",
+    "ambient_c",
+    "area_outages",
+    "build_life",
+    "crank_values",
+    "events",
+    "meter_h",
+    "moments",
+    "readings",
+    "site_outages",
+    "true_ac_v",
+    "values",
+]

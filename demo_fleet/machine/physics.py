@@ -20,10 +20,26 @@ from demo_fleet.machine.runs import Life
 from demo_fleet.machine.state import Moments
 
 DECIMALS = {
-    "battery_v": 2, "ac_v": 1, "frequency_hz": 2, "charge_v": 2, "mains_v": 1, "run_hours_h": 1,
-    "start_attempts": 0, "in_auto": 0, "fuel_pct": 1, "engine_temp_c": 1, "ambient_temp_c": 1,
-    "load_kw": 1, "running": 0, "ac_l1_v": 1, "ac_l2_v": 1, "ac_l3_v": 1, "ac_l12_v": 1, "ac_l23_v": 1, "ac_l31_v": 1,
-}  # fmt: skip
+    "battery_v": 2,
+    "ac_v": 1,
+    "frequency_hz": 2,
+    "charge_v": 2,
+    "mains_v": 1,
+    "run_hours_h": 1,
+    "start_attempts": 0,
+    "in_auto": 0,
+    "fuel_pct": 1,
+    "engine_temp_c": 1,
+    "ambient_temp_c": 1,
+    "load_kw": 1,
+    "running": 0,
+    "ac_l1_v": 1,
+    "ac_l2_v": 1,
+    "ac_l3_v": 1,
+    "ac_l12_v": 1,
+    "ac_l23_v": 1,
+    "ac_l31_v": 1,
+}
 YEAR_S = 365.25 * 86_400
 SENTINEL = 6553.5
 

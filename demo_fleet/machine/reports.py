@@ -15,11 +15,26 @@ AFTER_STOP_S = 10
 SAMPLE_S = 300
 """An on-change device looks this often while it stands."""
 DEADBANDS = {
-    "battery_v": 0.1, "charge_v": 0.2, "ac_v": 2.0, "frequency_hz": 0.2, "mains_v": 3.0,
-    "run_hours_h": 0.1, "start_attempts": 1.0, "in_auto": 1.0, "fuel_pct": 1.0,
-    "engine_temp_c": 3.0, "ambient_temp_c": 1.0, "load_kw": 2.0,
-    "running": 1.0, "ac_l1_v": 2.0, "ac_l2_v": 2.0, "ac_l3_v": 2.0, "ac_l12_v": 2.0, "ac_l23_v": 2.0, "ac_l31_v": 2.0,
-}  # fmt: skip
+    "battery_v": 0.1,
+    "charge_v": 0.2,
+    "ac_v": 2.0,
+    "frequency_hz": 0.2,
+    "mains_v": 3.0,
+    "run_hours_h": 0.1,
+    "start_attempts": 1.0,
+    "in_auto": 1.0,
+    "fuel_pct": 1.0,
+    "engine_temp_c": 3.0,
+    "ambient_temp_c": 1.0,
+    "load_kw": 2.0,
+    "running": 1.0,
+    "ac_l1_v": 2.0,
+    "ac_l2_v": 2.0,
+    "ac_l3_v": 2.0,
+    "ac_l12_v": 2.0,
+    "ac_l23_v": 2.0,
+    "ac_l31_v": 2.0,
+}
 _NONE = np.empty(0, np.int64)
 
 

@@ -14,13 +14,33 @@ from demo_fleet.machine import Ails, Script
 
 DAY_S, HOUR_S = 86_400, 3_600
 CAST: dict[int, str] = {
-    18: "unbalance", 19: "fuel_low", 22: "leg_dead", 23: "charging_output_tied", 26: "mains_gas",
-    27: "no_output", 30: "cold_week", 33: "heavier_customer", 34: "over_charge",
-    36: "battery_ages", 38: "split_uneven", 39: "new_battery", 40: "governor_drifts",
-    41: "battery_runs_down", 44: "volts_standing", 46: "legs_uneven", 47: "idle_down", 48: "failed_cell",
-    49: "hunting", 50: "inverter", 51: "own_main_switch", 52: "regulator_drifts",
-    54: "charger_lost", 55: "over_voltage", 56: "dual_fuel", 59: "open_neutral",
-}  # fmt: skip
+    18: "unbalance",
+    19: "fuel_low",
+    22: "leg_dead",
+    23: "charging_output_tied",
+    26: "mains_gas",
+    27: "no_output",
+    30: "cold_week",
+    33: "heavier_customer",
+    34: "over_charge",
+    36: "battery_ages",
+    38: "split_uneven",
+    39: "new_battery",
+    40: "governor_drifts",
+    41: "battery_runs_down",
+    44: "volts_standing",
+    46: "legs_uneven",
+    47: "idle_down",
+    48: "failed_cell",
+    49: "hunting",
+    50: "inverter",
+    51: "own_main_switch",
+    52: "regulator_drifts",
+    54: "charger_lost",
+    55: "over_voltage",
+    56: "dual_fuel",
+    59: "open_neutral",
+}
 SPLIT = frozenset({"open_neutral", "split_uneven"})
 """On a rural supply of 460 V with its middle on earth, as many farms have: legs of 230 V."""
 THREE = frozenset({"leg_dead"})
@@ -33,14 +53,34 @@ BOTH_SIGNALS = frozenset({"no_output"})
 STEADY = frozenset({"battery_runs_down", "inverter", "legs_uneven"})
 """Report steadily whatever the set's number says."""
 WEEKLY = frozenset(
-    {"battery_ages", "governor_drifts", "regulator_drifts", "hunting", "unbalance", "over_voltage",
-     "open_neutral", "leg_dead", "legs_uneven", "no_output", "new_battery", "heavier_customer", "cold_week"}
-)  # fmt: skip
+    {
+        "battery_ages",
+        "governor_drifts",
+        "regulator_drifts",
+        "hunting",
+        "unbalance",
+        "over_voltage",
+        "open_neutral",
+        "leg_dead",
+        "legs_uneven",
+        "no_output",
+        "new_battery",
+        "heavier_customer",
+        "cold_week",
+    }
+)
 """Exercise weekly, 20 min: what is promised of them needs so many runs."""
 UNTOUCHED = WEEKLY | frozenset(
-    {"charger_lost", "over_charge", "failed_cell", "volts_standing", "battery_runs_down",
-     "fuel_low", "own_main_switch"}
-)  # fmt: skip
+    {
+        "charger_lost",
+        "over_charge",
+        "failed_cell",
+        "volts_standing",
+        "battery_runs_down",
+        "fuel_low",
+        "own_main_switch",
+    }
+)
 """Serviced 300 days ago, and no meter was on it since."""
 UNTOUCHED_DAYS = 300
 NO_EXERCISE = frozenset({"battery_runs_down"})
@@ -133,23 +173,67 @@ _AILS: dict[str, Callable[[Stage], Ails]] = {
 }
 
 EXPECT: dict[str, tuple[str, str, str]] = {
-    "battery_ages": ("battery_weak", "same_day", "cranks lower and lower for 200 days at like temperature"),
-    "failed_cell": ("battery_failed_cell", "same_day", "a cell failed six days ago: 2.2 V lower from one reading to the next, the charger on"),
-    "charger_lost": ("charger_fault", "same_day", "its charger was lost five days ago; the battery rests, no cell has failed"),
-    "over_charge": ("over_charge", "same_day", "its charger has held 16.4 V (twice that on 24 V) for four days"),
-    "battery_runs_down": ("battery_runs_down", "same_day", "no charger and no exercise: falls day by day since its last run"),
-    "governor_drifts": ("frequency_drift", "next_visit", "its governor has crept up by 1.4 Hz in 200 days"),
-    "regulator_drifts": ("voltage_drift", "next_visit", "its regulator has crept up by 2.6 % in 200 days"),
+    "battery_ages": (
+        "battery_weak",
+        "same_day",
+        "cranks lower and lower for 200 days at like temperature",
+    ),
+    "failed_cell": (
+        "battery_failed_cell",
+        "same_day",
+        "a cell failed six days ago: 2.2 V lower from one reading to the next, the charger on",
+    ),
+    "charger_lost": (
+        "charger_fault",
+        "same_day",
+        "its charger was lost five days ago; the battery rests, no cell has failed",
+    ),
+    "over_charge": (
+        "over_charge",
+        "same_day",
+        "its charger has held 16.4 V (twice that on 24 V) for four days",
+    ),
+    "battery_runs_down": (
+        "battery_runs_down",
+        "same_day",
+        "no charger and no exercise: falls day by day since its last run",
+    ),
+    "governor_drifts": (
+        "frequency_drift",
+        "next_visit",
+        "its governor has crept up by 1.4 Hz in 200 days",
+    ),
+    "regulator_drifts": (
+        "voltage_drift",
+        "next_visit",
+        "its regulator has crept up by 2.6 % in 200 days",
+    ),
     "hunting": ("hunting", "next_visit", "its speed swings by more than a hertz inside each run"),
     "unbalance": ("unbalance", "next_visit", "one line lies 8 % low against another, line to line"),
-    "open_neutral": ("open_neutral", "act_now", "the neutral came loose: one leg far over, the other far under"),
-    "leg_dead": ("leg_out", "act_now", "the winding of its third line failed: the two others give their volts as before"),
+    "open_neutral": (
+        "open_neutral",
+        "act_now",
+        "the neutral came loose: one leg far over, the other far under",
+    ),
+    "leg_dead": (
+        "leg_out",
+        "act_now",
+        "the winding of its third line failed: the two others give their volts as before",
+    ),
     "over_voltage": ("over_voltage", "act_now", "its regulator failed: 19 % over nominal"),
     "no_output": ("no_output", "act_now", "runs without volts: the alternator does not excite"),
-    "volts_standing": ("volts_standing", "act_now", "volts on the set's side while it stands: fed back from the mains, or a lead on the wrong side"),
+    "volts_standing": (
+        "volts_standing",
+        "act_now",
+        "volts on the set's side while it stands: fed back from the mains, or a lead on the wrong side",
+    ),
     "fuel_low": ("fuel_low", "same_day", "fuel was taken one night: 9 % is left"),
-    "own_main_switch": ("mains_lost", "note", "its site alone is without mains: its own main switch"),
-}  # fmt: skip
+    "own_main_switch": (
+        "mains_lost",
+        "note",
+        "its site alone is without mains: its own main switch",
+    ),
+}
 HEALTHY: dict[str, str] = {
     "heavier_customer": "carries more than twice the load since 150 days: lower hertz by healthy droop, no failing governor",
     "idle_down": "turns slower, and gives fewer volts, whenever nobody draws power: by design",

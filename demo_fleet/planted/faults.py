@@ -24,16 +24,41 @@ STORM_H = 30
 """The long outage: every site of the area runs for more than a day, and nothing is wrong."""
 
 CAST: dict[int, str] = {
-    0: "failed_start", 1: "failed_start_then_started", 2: "silent", 3: "due_by_hours",
-    4: "due_by_date", 5: "late_beyond_tolerance", 6: "meter_replaced", 7: "clock_lost",
-    8: "left_out_of_auto", 9: "meter_rolled_over", 10: "meter_spike", 11: "board_swapped",
-    12: "coarse_habit", 13: "late_batches", 14: "hand_runs", 15: "numbers_as_text",
-    16: "sentinel", 20: "clock_blink", 21: "volts_corrected", 24: "charging_output_10_6_v",
-    28: "soon_by_date", 31: "soon_by_date", 32: "exercise_missed_twice", 42: "exercise_short",
-    17: "harder_starting", 25: "starts_unreliable", 29: "oil_check_in_run", 37: "long_run_liquid",
-    58: "cold_cranks", 43: "exercise_drifted", 45: "exercise_failed", 53: "exercise_excused", 57: "exercise_unseen",
+    0: "failed_start",
+    1: "failed_start_then_started",
+    2: "silent",
+    3: "due_by_hours",
+    4: "due_by_date",
+    5: "late_beyond_tolerance",
+    6: "meter_replaced",
+    7: "clock_lost",
+    8: "left_out_of_auto",
+    9: "meter_rolled_over",
+    10: "meter_spike",
+    11: "board_swapped",
+    12: "coarse_habit",
+    13: "late_batches",
+    14: "hand_runs",
+    15: "numbers_as_text",
+    16: "sentinel",
+    20: "clock_blink",
+    21: "volts_corrected",
+    24: "charging_output_10_6_v",
+    28: "soon_by_date",
+    31: "soon_by_date",
+    32: "exercise_missed_twice",
+    42: "exercise_short",
+    17: "harder_starting",
+    25: "starts_unreliable",
+    29: "oil_check_in_run",
+    37: "long_run_liquid",
+    58: "cold_cranks",
+    43: "exercise_drifted",
+    45: "exercise_failed",
+    53: "exercise_excused",
+    57: "exercise_unseen",
     **condition.CAST,
-}  # fmt: skip
+}
 """Which set (its number in `customers.places`) plays what."""
 EXERCISES = frozenset(
     {"harder_starting", "starts_unreliable", "failed_start_then_started", "cold_cranks"}
@@ -244,25 +269,61 @@ def joined(script: Script, hand: tuple[tuple[int, int], ...], before_s: int) -> 
 
 
 EXPECT: dict[str, tuple[str, str, str]] = {
-    "failed_start": ("failed_start", "act_now", "cranked in last evening's outage, never started; locked out since"),
+    "failed_start": (
+        "failed_start",
+        "act_now",
+        "cranked in last evening's outage, never started; locked out since",
+    ),
     "silent": ("not_reporting", "no_word", "stopped reporting while standing by, mains on"),
     "due_by_hours": ("service_due", "next_visit", "oil due by engine hours, inside its tolerance"),
-    "due_by_date": ("service_due", "next_visit", "yearly service due by the calendar, inside its tolerance"),
+    "due_by_date": (
+        "service_due",
+        "next_visit",
+        "yearly service due by the calendar, inside its tolerance",
+    ),
     "soon_by_date": ("service_due", "next_visit", "yearly service within the next 30 days: soon"),
-    "late_beyond_tolerance": ("service_due", "same_day", "yearly service late by more than its tolerance"),
-    "meter_replaced": ("meter_reset", "note", "the hour meter went back to 0 and goes on from there"),
+    "late_beyond_tolerance": (
+        "service_due",
+        "same_day",
+        "yearly service late by more than its tolerance",
+    ),
+    "meter_replaced": (
+        "meter_reset",
+        "note",
+        "the hour meter went back to 0 and goes on from there",
+    ),
     "meter_rolled_over": ("meter_rolled_over", "note", "a meter of four digits passed 9,999.9 h"),
     "clock_lost": ("clock_wrong", "note", "the device restarted and counts from 1970"),
-    "harder_starting": ("harder_starting", "next_visit", "cranks longer and longer for 200 days, at like temperature"),
-    "starts_unreliable": ("starts_unreliable", "next_visit", "four of its last twenty or so starts failed, the newest did not"),
-    "oil_check_in_run": ("oil_check_in_run", "same_day", "an air-cooled set has run for 11 h and nobody was at it"),
+    "harder_starting": (
+        "harder_starting",
+        "next_visit",
+        "cranks longer and longer for 200 days, at like temperature",
+    ),
+    "starts_unreliable": (
+        "starts_unreliable",
+        "next_visit",
+        "four of its last twenty or so starts failed, the newest did not",
+    ),
+    "oil_check_in_run": (
+        "oil_check_in_run",
+        "same_day",
+        "an air-cooled set has run for 11 h and nobody was at it",
+    ),
     "left_out_of_auto": ("not_in_auto", "act_now", "somebody left the switch out of automatic"),
-    "exercise_missed_twice": ("exercise_missed", "same_day", "its exercise clock started nothing the last two times; no outage since"),
+    "exercise_missed_twice": (
+        "exercise_missed",
+        "same_day",
+        "its exercise clock started nothing the last two times; no outage since",
+    ),
     "exercise_short": ("exercise_short", "next_visit", "the last four exercises ran 8 of 20 min"),
     "exercise_drifted": ("exercise_time", "note", "its exercise clock is 75 min late"),
-    "exercise_failed": ("failed_start", "act_now", "cranked for its last exercise, never started; locked out since"),
+    "exercise_failed": (
+        "failed_start",
+        "act_now",
+        "cranked for its last exercise, never started; locked out since",
+    ),
     **condition.EXPECT,
-}  # fmt: skip
+}
 HEALTHY: dict[str, str] = {
     "failed_start_then_started": "a start failed weeks ago, was mended and started since: history",
     "meter_spike": "the meter showed 0 once while its device restarted: no reset, hours unchanged",

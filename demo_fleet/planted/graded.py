@@ -23,13 +23,21 @@ class Limit:
 
 GRADED: dict[str, Limit] = {
     "meter_counts_standing": Limit(
-        "uses_integrated_hours", 12.0, "h counted on one UTC day while standing", 70, 1,
+        "uses_integrated_hours",
+        12.0,
+        "h counted on one UTC day while standing",
+        70,
+        1,
         "reports at rest",
     ),
     "meter_slow": Limit("meter_disagrees", 5.0, "% of 22 h or more run, and 1.1 h", 20, 30, "runs"),
     "meter_fast": Limit(
-        "meter_disagrees", 5.0,
-        "% of 22 h or more run, and 1.1 h, beyond one report at rest a run", 20, 30, "runs",
+        "meter_disagrees",
+        5.0,
+        "% of 22 h or more run, and 1.1 h, beyond one report at rest a run",
+        20,
+        30,
+        "runs",
     ),
     "harder_starting": Limit(
         "harder_starting", 1.45, "s more cranking at like temperature", 26, 200, "starts"
@@ -50,17 +58,29 @@ GRADED: dict[str, Limit] = {
         "battery_weak", 0.45, "V lower while cranking at like temperature (12 V)", 26, 200, "starts"
     ),
     "governor_drifts": Limit(
-        "frequency_drift", 0.8, "Hz away from the first eight runs (class G2, no load)", 26, 200,
+        "frequency_drift",
+        0.8,
+        "Hz away from the first eight runs (class G2, no load)",
+        26,
+        200,
         "runs",
     ),
     "regulator_drifts": Limit(
-        "voltage_drift", 1.6, "% of nominal away from the first eight runs (class G2)", 26, 200,
+        "voltage_drift",
+        1.6,
+        "% of nominal away from the first eight runs (class G2)",
+        26,
+        200,
         "runs",
     ),
     "hunting": Limit(
-        "hunting", 0.75, "Hz full width inside runs (the steady band of class G2 at 50 Hz)", 3, 21,
+        "hunting",
+        0.75,
+        "Hz full width inside runs (the steady band of class G2 at 50 Hz)",
+        3,
+        21,
         "runs",
     ),
     "unbalance": Limit("unbalance", 3.0, "% line to line (NEMA MG 1)", 3, 21, "runs"),
     "long_run": Limit("oil_check_in_run", 8.0, "h of one run, air-cooled", 8, 1, "reports"),
-}  # fmt: skip
+}

@@ -38,9 +38,11 @@ PROGRAMS = ("ingest", "scheduler", "dashboard")
 def add_commands(commands: Any) -> None:
     """Add `replay`, `check` and `bench`."""
     replay = add_command(
-        commands, "replay", "take a recorded file of messages as if they came from the broker",
+        commands,
+        "replay",
+        "take a recorded file of messages as if they came from the broker",
         "hourhand replay week-12.jsonl",
-    )  # fmt: skip
+    )
     replay.add_argument(
         "file", type=Path, nargs="+", help="JSON lines: received_at, topic, payload"
     )
@@ -51,9 +53,11 @@ def add_commands(commands: Any) -> None:
     json_option(check)
     check.set_defaults(run=run_check)
     bench = add_command(
-        commands, "bench", "measure this machine against a floor of the same run",
+        commands,
+        "bench",
+        "measure this machine against a floor of the same run",
         "hourhand bench ingest --messages 20000",
-    )  # fmt: skip
+    )
     bench.add_argument("name", choices=sorted(BENCHES))
     bench.add_argument("rest", nargs=argparse.REMAINDER, help="options of the bench itself")
     bench.set_defaults(run=run_bench)

@@ -29,9 +29,12 @@ def add_commands(commands: Any) -> None:
         dest="action", required=True, metavar="ACTION"
     )
     _import_command(
-        units, "import", "take a register of sets (CSV, JSON or Parquet)",
-        "hourhand units import register.csv", import_units,
-    )  # fmt: skip
+        units,
+        "import",
+        "take a register of sets (CSV, JSON or Parquet)",
+        "hourhand units import register.csv",
+        import_units,
+    )
     listing = add_command(
         units, "list", "every set with its condition", "hourhand units list --search mill"
     )
@@ -43,16 +46,22 @@ def add_commands(commands: Any) -> None:
         dest="action", required=True, metavar="ACTION"
     )
     _import_command(
-        plans, "import", "take service plans (CSV or JSON)",
-        "hourhand plans import plans.csv", import_plans,
-    )  # fmt: skip
+        plans,
+        "import",
+        "take service plans (CSV or JSON)",
+        "hourhand plans import plans.csv",
+        import_plans,
+    )
     made = commands.add_parser("records", help="what people did: import").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
     _import_command(
-        made, "import", "take records of services, checks, swaps (CSV or JSON)",
-        "hourhand records import visits.csv --by office", import_records,
-    )  # fmt: skip
+        made,
+        "import",
+        "take records of services, checks, swaps (CSV or JSON)",
+        "hourhand records import visits.csv --by office",
+        import_records,
+    )
     due = add_command(commands, "due", "work due, gravest first", "hourhand due --within 14")
     due.add_argument("--late", action="store_true", help="only what is late")
     due.add_argument(
@@ -163,13 +172,19 @@ def list_units(options: argparse.Namespace) -> int:
         registry.close()
     if options.json:
         listed = [
-            {"unit": u.id, "customer": c, "site": s, "area": u.area, "device": u.device,
-             "condition": m.condition if m else None,
-             "engine_hours_h": m.hours.hours_h if m else None,
-             "heard_at": m.heard_at if m else None,
-             "findings": [f.kind for f in m.findings] if m else []}
+            {
+                "unit": u.id,
+                "customer": c,
+                "site": s,
+                "area": u.area,
+                "device": u.device,
+                "condition": m.condition if m else None,
+                "engine_hours_h": m.hours.hours_h if m else None,
+                "heard_at": m.heard_at if m else None,
+                "findings": [f.kind for f in m.findings] if m else [],
+            }
             for u, c, s, _, m in rows
-        ]  # fmt: skip
+        ]
         print(msgspec.json.encode(listed).decode())
         return 0
     if not rows:
@@ -197,15 +212,20 @@ def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[
         words.condition(summary.condition),
         "" if hours is None else words.hours(hours),
         "never" if summary.heard_at is None else words.moment(summary.heard_at, zone, now),
-        "" if worst is None
+        ""
+        if worst is None
         else f"{words.severity(worst.severity)}: {words.sentence(worst, zone, now).title}",
-    )  # fmt: skip
+    )
 
 
 DUE_STATES: dict[str, str] = {
-    "late_beyond": "late beyond tolerance", "late": "late", "due": "due now", "soon": "soon",
-    "later": "later", "unknown": "not known",
-}  # fmt: skip
+    "late_beyond": "late beyond tolerance",
+    "late": "late",
+    "due": "due now",
+    "soon": "soon",
+    "later": "later",
+    "unknown": "not known",
+}
 
 
 def list_due(options: argparse.Namespace) -> int:
@@ -227,11 +247,15 @@ def list_due(options: argparse.Namespace) -> int:
     table = _table("state", "work", "unit", "site", "due on", "due at", "hours now", "why")
     for item, _unit, site, _customer in found:
         table.add_row(
-            DUE_STATES[item.state], item.name, item.unit, site.name, item.due_on or "",
+            DUE_STATES[item.state],
+            item.name,
+            item.unit,
+            site.name,
+            item.due_on or "",
             "" if item.due_at_hours_h is None else words.hours(item.due_at_hours_h),
             "" if item.hours_now_h is None else words.hours(item.hours_now_h),
             item.reason,
-        )  # fmt: skip
+        )
     _print(table)
     return 0
 

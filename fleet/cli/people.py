@@ -26,9 +26,11 @@ def add_commands(commands: Any) -> None:
     group = commands.add_parser("people", help="who may sign in, and tokens for programs")
     actions = group.add_subparsers(dest="action", required=True, metavar="ACTION")
     add = add_command(
-        actions, "add", "add somebody who may sign in",
+        actions,
+        "add",
+        "add somebody who may sign in",
         "hourhand people add dee@example.org --name 'Dee Voss' --role owner",
-    )  # fmt: skip
+    )
     add.add_argument("login", help="e-mail or user name")
     add.add_argument("--name", default="", help="the person's name (default: the user name)")
     add.add_argument("--role", choices=ROLES, default="technician", help="default: technician")
@@ -36,9 +38,11 @@ def add_commands(commands: Any) -> None:
     _password_option(add)
     add.set_defaults(run=run_add)
     reset = add_command(
-        actions, "reset", "give somebody a new password, and sign them out everywhere",
+        actions,
+        "reset",
+        "give somebody a new password, and sign them out everywhere",
         "hourhand people reset dee@example.org",
-    )  # fmt: skip
+    )
     reset.add_argument("login")
     _password_option(reset)
     reset.set_defaults(run=run_reset)
@@ -47,9 +51,11 @@ def add_commands(commands: Any) -> None:
     json_option(listing)
     listing.set_defaults(run=run_list)
     token = add_command(
-        actions, "token", "make a token for a program; it is printed once",
+        actions,
+        "token",
+        "make a token for a program; it is printed once",
         "hourhand people token metrics --days 365",
-    )  # fmt: skip
+    )
     token.add_argument("name", help="what it is for")
     token.add_argument("--record", action="store_true", help="it may add records too")
     token.add_argument("--customers", default="", help="ids with commas between (default: all)")
@@ -86,9 +92,12 @@ def _with_registry(options: argparse.Namespace, act: Any) -> int:
 
 def _add(registry: Registry, options: argparse.Namespace) -> int:
     asked = Person(
-        id="", login=options.login, name=options.name or options.login, role=options.role,
+        id="",
+        login=options.login,
+        name=options.name or options.login,
+        role=options.role,
         customers=_customers(options),
-    )  # fmt: skip
+    )
     password = _password(options)
     person = people.add_person(registry, asked, BY, clock.now(), password)
     print(f"{person.login} may sign in as {person.role}.")
@@ -135,10 +144,20 @@ def run_list(options: argparse.Namespace) -> int:
 def _list(registry: Registry, options: argparse.Namespace) -> int:
     found = people.people(registry)
     if options.json:
-        print(msgspec.json.encode([{
-            "login": p.login, "name": p.name, "role": p.role, "active": p.active,
-            "customers": sorted(p.customers) if p.customers is not None else None,
-        } for p in found]).decode())  # fmt: skip
+        print(
+            msgspec.json.encode(
+                [
+                    {
+                        "login": p.login,
+                        "name": p.name,
+                        "role": p.role,
+                        "active": p.active,
+                        "customers": sorted(p.customers) if p.customers is not None else None,
+                    }
+                    for p in found
+                ]
+            ).decode()
+        )
         return 0
     table = Table("user name", "name", "role", "sees", box=None)
     for person in found:

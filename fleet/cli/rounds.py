@@ -42,15 +42,19 @@ def add_commands(commands: Any) -> None:
     show.add_argument("--draft", action="store_true", help="the draft instead")
     show.set_defaults(run=run_show)
     insert = add_command(
-        rounds, "insert", "two ways to fit an urgent job in, at once; changes nothing",
+        rounds,
+        "insert",
+        "two ways to fit an urgent job in, at once; changes nothing",
         "hourhand rounds insert JOB --json",
-    )  # fmt: skip
+    )
     insert.add_argument("job", help="id of the job, as its page's address names it")
     insert.set_defaults(run=run_insert)
     export = add_command(
-        rounds, "export", "the plan in force as GeoJSON, GPX, CSV or calendar",
+        rounds,
+        "export",
+        "the plan in force as GeoJSON, GPX, CSV or calendar",
         "hourhand rounds export gpx week.gpx",
-    )  # fmt: skip
+    )
     export.add_argument("kind", choices=("geojson", "gpx", "csv", "ics"))
     export.add_argument("file", type=Path)
     export.add_argument("--day", default="", help="only this day, YYYY-MM-DD")
@@ -63,9 +67,12 @@ def add_commands(commands: Any) -> None:
         dest="action", required=True, metavar="ACTION"
     )
     _import_command(
-        people, "import", "take technicians with bases, days, skills and stock (CSV)",
-        "hourhand technicians import technicians.csv", run_import,
-    )  # fmt: skip
+        people,
+        "import",
+        "take technicians with bases, days, skills and stock (CSV)",
+        "hourhand technicians import technicians.csv",
+        run_import,
+    )
 
 
 def _common(options: argparse.Namespace) -> list[str]:

@@ -33,9 +33,11 @@ LIVE_TOUCHES = 10
 def add_commands(commands: Any) -> None:
     """Add `up` and `demo`."""
     up = add_command(
-        commands, "up", "run the service for real on this machine",
+        commands,
+        "up",
+        "run the service for real on this machine",
         "hourhand up --data /var/lib/hourhand --port 8080",
-    )  # fmt: skip
+    )
     data_option(up)
     up.add_argument(
         "--port",
@@ -51,9 +53,11 @@ def add_commands(commands: Any) -> None:
     up.add_argument("--key", type=Path, metavar="FILE", help="private key of the certificate (PEM)")
     up.set_defaults(run=run_up)
     demo = add_command(
-        commands, "demo", "run everything on an invented fleet, on loopback only",
+        commands,
+        "demo",
+        "run everything on an invented fleet, on loopback only",
         "hourhand demo --units 60 --days 365",
-    )  # fmt: skip
+    )
     demo.add_argument(
         "--data", type=Path, metavar="DIR", help="keep the demo here (default: kept nowhere)"
     )
@@ -186,8 +190,11 @@ def _watch_loading(
 ) -> None:
     """Say when the first page is up, when the newest month is in, and when all is loaded."""
     columns = (
-        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
-    )  # fmt: skip
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+    )
     said: set[str] = set()
     loaded = False
     with Progress(*columns) as progress:

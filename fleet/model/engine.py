@@ -123,9 +123,17 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
 
 
 Condition = Literal[
-    "standing_by", "cranking", "running", "on_load", "cooling_down", "not_in_auto",
-    "out_of_service", "laid_up", "not_reporting", "last_heard_running",
-]  # fmt: skip
+    "standing_by",
+    "cranking",
+    "running",
+    "on_load",
+    "cooling_down",
+    "not_in_auto",
+    "out_of_service",
+    "laid_up",
+    "not_reporting",
+    "last_heard_running",
+]
 
 
 Readiness = Literal["set_aside", "not_ready", "unknown", "doubtful", "ready"]

@@ -39,13 +39,31 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
 
 
 StepKind = Literal[
-    "raised", "changed", "realarmed", "acknowledged", "lapsed", "resumed", "returned", "recurred",
-    "cleared", "shelved", "unshelved", "removed", "restored", "suppressed", "unsuppressed",
-]  # fmt: skip
-AlertState = Literal[
-    "normal", "unacknowledged", "acknowledged", "returned", "shelved", "out_of_service",
+    "raised",
+    "changed",
+    "realarmed",
+    "acknowledged",
+    "lapsed",
+    "resumed",
+    "returned",
+    "recurred",
+    "cleared",
+    "shelved",
+    "unshelved",
+    "removed",
+    "restored",
     "suppressed",
-]  # fmt: skip
+    "unsuppressed",
+]
+AlertState = Literal[
+    "normal",
+    "unacknowledged",
+    "acknowledged",
+    "returned",
+    "shelved",
+    "out_of_service",
+    "suppressed",
+]
 """The states of ANSI/ISA-18.2; returned: over, and nobody has said they saw it."""
 
 

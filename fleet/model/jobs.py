@@ -8,20 +8,54 @@ import msgspec
 
 FoundBy = Literal["alert", "customer", "visit", "office", "plan"]
 JobState = Literal[
-    "open", "call_first", "waiting_part", "waiting_yes", "booked", "under_way", "part_done",
-    "done", "billed", "dropped",
-]  # fmt: skip
+    "open",
+    "call_first",
+    "waiting_part",
+    "waiting_yes",
+    "booked",
+    "under_way",
+    "part_done",
+    "done",
+    "billed",
+    "dropped",
+]
 JOB_STATES: tuple[JobState, ...] = (
-    "open", "call_first", "waiting_part", "waiting_yes", "booked", "under_way", "part_done",
-    "done", "billed", "dropped",
-)  # fmt: skip
+    "open",
+    "call_first",
+    "waiting_part",
+    "waiting_yes",
+    "booked",
+    "under_way",
+    "part_done",
+    "done",
+    "billed",
+    "dropped",
+)
 """In the order of the board."""
 OPEN_STATES: frozenset[JobState] = frozenset(JOB_STATES[:7])
 StepKind = Literal[
-    "opened", "call", "called", "wait_part", "part_came", "ask", "said_yes", "book", "unbook",
-    "begin", "stop", "part_done", "finish", "bill", "drop", "reopen", "note", "change", "tell",
-    "pin", "unpin",
-]  # fmt: skip
+    "opened",
+    "call",
+    "called",
+    "wait_part",
+    "part_came",
+    "ask",
+    "said_yes",
+    "book",
+    "unbook",
+    "begin",
+    "stop",
+    "part_done",
+    "finish",
+    "bill",
+    "drop",
+    "reopen",
+    "note",
+    "change",
+    "tell",
+    "pin",
+    "unpin",
+]
 Half = Literal["morning", "afternoon"]
 Wall = tuple[str, str]
 """Two wall-clock times, from and to: ("08:00", "17:00"); an end of 24:00 is midnight."""

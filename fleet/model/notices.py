@@ -7,9 +7,18 @@ from typing import Literal
 import msgspec
 
 NoticeKind = Literal[
-    "alert", "changed", "cleared", "escalated", "outage", "all_quiet", "weekly_test", "reminder",
-    "left_ready", "channel_test", "customer_text",
-]  # fmt: skip
+    "alert",
+    "changed",
+    "cleared",
+    "escalated",
+    "outage",
+    "all_quiet",
+    "weekly_test",
+    "reminder",
+    "left_ready",
+    "channel_test",
+    "customer_text",
+]
 Way = Literal["email", "sms", "push", "webhook"]
 """How a notice travels. "Channel" is telemetry only."""
 

@@ -162,9 +162,17 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True):
 
 
 RecordKind = Literal[
-    "fitting", "meter_check", "hour_meter", "task_done", "part_changed", "refuel",
-    "laid_up", "out_of_service", "visit", "note",
-]  # fmt: skip
+    "fitting",
+    "meter_check",
+    "hour_meter",
+    "task_done",
+    "part_changed",
+    "refuel",
+    "laid_up",
+    "out_of_service",
+    "visit",
+    "note",
+]
 
 
 Via = Literal["", "token", "import"]

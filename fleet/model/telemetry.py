@@ -45,9 +45,19 @@ class Reading(msgspec.Struct, frozen=True):
 
 
 EventName = Literal[
-    "crank", "started", "failed_to_start", "stopped", "not_in_auto", "in_auto",
-    "emergency_stop", "shutdown", "mains_lost", "mains_back", "over_voltage", "trace",
-]  # fmt: skip
+    "crank",
+    "started",
+    "failed_to_start",
+    "stopped",
+    "not_in_auto",
+    "in_auto",
+    "emergency_stop",
+    "shutdown",
+    "mains_lost",
+    "mains_back",
+    "over_voltage",
+    "trace",
+]
 
 
 class DeviceEvent(msgspec.Struct, frozen=True, kw_only=True):

@@ -33,9 +33,16 @@ def newest(reg: Registry, name: str, kind: type[T], nothing: T) -> tuple[T, int]
 
 
 def append(
-    reg: Registry, name: str, doc: bytes, n: int, by: Actor, now: int,
-    kind: AuditKind = "setting_changed", subject: str = "", detail: str = "",
-) -> None:  # fmt: skip
+    reg: Registry,
+    name: str,
+    doc: bytes,
+    n: int,
+    by: Actor,
+    now: int,
+    kind: AuditKind = "setting_changed",
+    subject: str = "",
+    detail: str = "",
+) -> None:
     """Put a document in place of number n. kind, subject, detail: of its row in the log of who did
     what; subject '' = the name. Raises AgreedMeanwhile."""
     row = {"name": name, "n": n + 1, "at": now, "said_by": by.name, "doc": doc}

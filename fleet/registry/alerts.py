@@ -117,9 +117,12 @@ def marks_by_kind(reg: Registry, scope: Scope, since: int) -> list[RuleMarks]:
 def add_call(reg: Registry, call: Call, by: Actor) -> None:
     """Keep that somebody was called, or that somebody has it. The same id again changes nothing."""
     row = {
-        "id": call.id, "episode": call.episode, "unit": call.unit or None, "at": call.at,
+        "id": call.id,
+        "episode": call.episode,
+        "unit": call.unit or None,
+        "at": call.at,
         "doc": _encode(call),
-    }  # fmt: skip
+    }
     try:
         with reg.write() as connection:
             connection.execute(sa.insert(t.call), [row])

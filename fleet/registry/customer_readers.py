@@ -36,9 +36,12 @@ def write_to_customer(
     """Put notices to a customer into the outbox and the line of the call log that says so, in one
     transaction. The same ids again change nothing; False then."""
     row = {
-        "id": call.id, "episode": call.episode, "unit": call.unit or None, "at": call.at,
+        "id": call.id,
+        "episode": call.episode,
+        "unit": call.unit or None,
+        "at": call.at,
         "doc": _encode(call),
-    }  # fmt: skip
+    }
     with reg.write() as connection:
         put = insert_of(connection.dialect.name, t.call).values(row).on_conflict_do_nothing()
         if connection.execute(put.returning(t.call.c.id)).first() is None:

@@ -56,15 +56,24 @@ def apply_step(connection: sa.Connection, step: Step) -> None:
 
 def episode_row(episode: Episode, customer: str | None) -> dict[str, Any]:
     return {
-        "id": episode.id, "subject": episode.subject, "kind": episode.kind,
-        "part": episode.part, "customer": customer, "severity": episode.severity,
-        "opened_at": episode.opened_at, "closed_at": episode.closed_at,
-        "acknowledged_at": episode.acknowledged_at, "doc": _encode(episode.finding),
-    }  # fmt: skip
+        "id": episode.id,
+        "subject": episode.subject,
+        "kind": episode.kind,
+        "part": episode.part,
+        "customer": customer,
+        "severity": episode.severity,
+        "opened_at": episode.opened_at,
+        "closed_at": episode.closed_at,
+        "acknowledged_at": episode.acknowledged_at,
+        "doc": _encode(episode.finding),
+    }
 
 
 def step_row(step: Step) -> dict[str, Any]:
     return {
-        "episode": step.episode, "n": step.n, "at": step.at,
-        "kind": step.kind, "doc": _encode(step),
-    }  # fmt: skip
+        "episode": step.episode,
+        "n": step.n,
+        "at": step.at,
+        "kind": step.kind,
+        "doc": _encode(step),
+    }

@@ -104,9 +104,12 @@ def register_devices(connection: sa.Connection, groups: dict[str, str | None], n
     for device, group in groups.items():
         values = {"registered": True} if group is None else {"registered": True, "grp": group}
         row = {
-            "id": device, "grp": group or "", "registered": True,
-            "profile": "", "first_at": now,
-        }  # fmt: skip
+            "id": device,
+            "grp": group or "",
+            "registered": True,
+            "profile": "",
+            "first_at": now,
+        }
         connection.execute(
             statement.values(row).on_conflict_do_update(index_elements=["id"], set_=values)
         )
@@ -176,9 +179,15 @@ def _stored(connection: sa.Connection, units: list[str]) -> dict[str, list[Fitti
     stored: dict[str, list[Fitting]] = {}
     for row in connection.execute(sa.select(t.fitting).where(t.fitting.c.unit.in_(units))):
         stored.setdefault(row.unit, []).append(
-            Fitting(id=row.id, device=row.device, unit=row.unit, from_at=row.from_at,
-                    to_at=row.to_at, by=row.said_by)
-        )  # fmt: skip
+            Fitting(
+                id=row.id,
+                device=row.device,
+                unit=row.unit,
+                from_at=row.from_at,
+                to_at=row.to_at,
+                by=row.said_by,
+            )
+        )
     return stored
 
 

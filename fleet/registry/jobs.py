@@ -45,10 +45,17 @@ def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
         if id and connection.execute(sa.select(table.c.id).where(table.c.id == id)).first() is None:
             raise JobRefused(f"There is no {table.name} {id[:64]} in the register.")
     statement = insert(connection, t.job).values(
-        id=job.id, customer=job.customer or None, site=job.site or None, unit=job.unit or None,
-        origin=job.origin or None, state=job.state, opened_at=job.opened_at, changed_at=step.at,
-        n=step.n, doc=msgspec.json.encode(job),
-    )  # fmt: skip
+        id=job.id,
+        customer=job.customer or None,
+        site=job.site or None,
+        unit=job.unit or None,
+        origin=job.origin or None,
+        state=job.state,
+        opened_at=job.opened_at,
+        changed_at=step.at,
+        n=step.n,
+        doc=msgspec.json.encode(job),
+    )
     new = statement.on_conflict_do_nothing().returning(t.job.c.id)
     if connection.execute(new).first() is None:
         return 0
@@ -83,10 +90,13 @@ def _step_of(connection: sa.Connection, job: Job, step: JobStep) -> None:
         sa.update(t.job)
         .where(c.id == job.id, c.n == step.n - 1)
         .values(
-            state=job.state, n=step.n, changed_at=step.at, origin=job.origin or None,
+            state=job.state,
+            n=step.n,
+            changed_at=step.at,
+            origin=job.origin or None,
             doc=msgspec.json.encode(job),
         )
-    )  # fmt: skip
+    )
     if not done.rowcount:
         raise JobRefused("Somebody changed this job meanwhile. Look at it again, then repeat it.")
     _append(connection, step)
@@ -101,9 +111,13 @@ def job(reg: Registry, scope: Scope, id: str) -> Job | None:
 
 
 def jobs(
-    reg: Registry, scope: Scope, states: Iterable[str] | None = None, unit: str | None = None,
-    site: str | None = None, limit: int = _MOST,
-) -> list[Job]:  # fmt: skip
+    reg: Registry,
+    scope: Scope,
+    states: Iterable[str] | None = None,
+    unit: str | None = None,
+    site: str | None = None,
+    limit: int = _MOST,
+) -> list[Job]:
     """Jobs, the oldest first. states: only these."""
     c = t.job.c
     query = sa.select(c.doc).where(customer_in(scope, c.customer))
@@ -185,8 +199,9 @@ def save_contract(reg: Registry, contract: Contract, now: int, by: Actor) -> Non
         if connection.execute(known).first() is None:
             raise JobRefused("There is no such customer in the register.")
         row: dict[str, Any] = {
-            "customer": contract.customer, "doc": msgspec.json.encode(contract),
-        }  # fmt: skip
+            "customer": contract.customer,
+            "doc": msgspec.json.encode(contract),
+        }
         connection.execute(upsert(reg.dialect, t.contract), row)
         said = "on stop" if contract.on_stop else "not on stop"
         note(connection, now, "contract_changed", by, contract.customer, said)

@@ -158,15 +158,20 @@ def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
 def _row(outage: Outage) -> dict[str, Any]:
     alone = msgspec.structs.replace(outage, members=())
     return {
-        "id": outage.id, "began_at": outage.began_at, "ended_at": outage.ended_at,
+        "id": outage.id,
+        "began_at": outage.began_at,
+        "ended_at": outage.ended_at,
         "doc": _encode(alone),
-    }  # fmt: skip
+    }
 
 
 def _member_row(outage: str, member: OutageMember) -> dict[str, Any]:
     return {
-        "outage": outage, "unit": member.unit, "customer": member.customer, "doc": _encode(member),
-    }  # fmt: skip
+        "outage": outage,
+        "unit": member.unit,
+        "customer": member.customer,
+        "doc": _encode(member),
+    }
 
 
 def _members(

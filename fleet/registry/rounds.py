@@ -97,8 +97,9 @@ def errand_site(work: Job, zone: str) -> Site:
     there = work.errand
     if there is None:
         raise ValueError(f"job {work.id} is no errand")
-    return Site(id=work.where, customer="", name=there.name, time_zone=zone, lat=there.lat,
-                lon=there.lon)  # fmt: skip
+    return Site(
+        id=work.where, customer="", name=there.name, time_zone=zone, lat=there.lat, lon=there.lon
+    )
 
 
 def _errands(reg: Registry, ids: Iterable[str]) -> dict[str, tuple[Site, Customer]]:
@@ -162,9 +163,14 @@ def _newest(reg: Registry, published: bool) -> KeptPlan | None:
 
 def _kept(row: Any) -> KeptPlan:
     return KeptPlan(
-        id=row.id, published=row.published, made_at=row.made_at, made_by=row.made_by,
-        fingerprint=row.fingerprint, note=row.note, doc=bytes(row.doc),
-    )  # fmt: skip
+        id=row.id,
+        published=row.published,
+        made_at=row.made_at,
+        made_by=row.made_by,
+        fingerprint=row.fingerprint,
+        note=row.note,
+        doc=bytes(row.doc),
+    )
 
 
 def published(reg: Registry, limit: int = 20) -> list[KeptPlan]:
@@ -187,15 +193,24 @@ def save_draft(reg: Registry, doc: bytes, fingerprint: str, note: str, by: str, 
 
 
 def _insert(
-    connection: sa.Connection, doc: bytes, fingerprint: str, note: str, by: str, now: int,
+    connection: sa.Connection,
+    doc: bytes,
+    fingerprint: str,
+    note: str,
+    by: str,
+    now: int,
     published: bool,
-) -> int:  # fmt: skip
+) -> int:
     made = connection.execute(
         sa.insert(t.round_plan).values(
-            published=published, made_at=now, made_by=by[:200], fingerprint=fingerprint,
-            note=note[:500], doc=doc,
+            published=published,
+            made_at=now,
+            made_by=by[:200],
+            fingerprint=fingerprint,
+            note=note[:500],
+            doc=doc,
         )
-    )  # fmt: skip
+    )
     assert made.inserted_primary_key is not None
     return int(made.inserted_primary_key[0])
 
@@ -207,10 +222,16 @@ def drop_drafts(reg: Registry) -> None:
 
 
 def publish(
-    reg: Registry, doc: bytes, fingerprint: str, note_: str, by: Actor, now: int,
-    before: int | None, steps: Sequence[tuple[Job, JobStep]] = (),
+    reg: Registry,
+    doc: bytes,
+    fingerprint: str,
+    note_: str,
+    by: Actor,
+    now: int,
+    before: int | None,
+    steps: Sequence[tuple[Job, JobStep]] = (),
     events: Sequence[FeedEvent] = (),
-) -> int:  # fmt: skip
+) -> int:
     """Append the plan that is in force from now on, with what changes for jobs and calendars.
 
     before: number of the plan in force that it was made over, None where there was none. Raises
@@ -269,9 +290,14 @@ def newest_ask(reg: Registry) -> KeptAsk | None:
 
 def _asked(row: Any) -> KeptAsk:
     return KeptAsk(
-        id=row.id, at=row.at, by=row.by, state=row.state, said=row.said,
-        changed_at=row.changed_at, ask=_ask(row.doc),
-    )  # fmt: skip
+        id=row.id,
+        at=row.at,
+        by=row.by,
+        state=row.state,
+        said=row.said,
+        changed_at=row.changed_at,
+        ask=_ask(row.doc),
+    )
 
 
 def note_ask(reg: Registry, id: int, state: AskState, said: str, now: int) -> None:

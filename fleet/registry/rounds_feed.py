@@ -54,9 +54,13 @@ def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int)
         if row is not None and row.digest == digest and not row.cancelled:
             continue
         values: dict[str, Any] = {
-            "technician": event.technician, "digest": digest, "changed_at": now,
-            "cancelled": False, "doc": doc, "sequence": 0 if row is None else row.sequence + 1,
-        }  # fmt: skip
+            "technician": event.technician,
+            "digest": digest,
+            "changed_at": now,
+            "cancelled": False,
+            "doc": doc,
+            "sequence": 0 if row is None else row.sequence + 1,
+        }
         if row is None:
             connection.execute(sa.insert(t.feed_event).values(uid=uid, **values))
         else:
@@ -81,11 +85,13 @@ def told_events(reg: Registry, technician: str) -> list[ToldEvent]:
         rows = connection.execute(query).all()
     found = [
         ToldEvent(
-            event=_event(row.doc), sequence=row.sequence, changed_at=row.changed_at,
+            event=_event(row.doc),
+            sequence=row.sequence,
+            changed_at=row.changed_at,
             cancelled=row.cancelled,
         )
         for row in rows
-    ]  # fmt: skip
+    ]
     return sorted(found, key=lambda told: (told.event.start, told.event.uid))
 
 
@@ -96,10 +102,13 @@ def make_feed(reg: Registry, technician: str, by: Actor, now: int) -> tuple[Feed
     with reg.write() as connection:
         connection.execute(
             sa.insert(t.feed).values(
-                id=made.id, technician=technician, digest=digest_of(secret), made_at=now,
+                id=made.id,
+                technician=technician,
+                digest=digest_of(secret),
+                made_at=now,
                 made_by=by.name[:200],
             )
-        )  # fmt: skip
+        )
         note(connection, now, "feed_made", by, technician)
     return made, secret
 

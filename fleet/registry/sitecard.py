@@ -96,9 +96,11 @@ def save_card(
             kept = connection.execute(sa.select(c.codes).where(c.site == card.site)).scalar()
             sealed = kept
         row: dict[str, Any] = {
-            "site": card.site, "codes": sealed, "changed_at": now,
+            "site": card.site,
+            "codes": sealed,
+            "changed_at": now,
             "doc": msgspec.json.encode(msgspec.structs.replace(card, has_codes=bool(sealed))),
-        }  # fmt: skip
+        }
         connection.execute(upsert(reg.dialect, t.site_card), row)
         said = "" if codes is None else "with key and codes" if codes else "key and codes removed"
         note(connection, now, "site_card_changed", by, card.site, said)

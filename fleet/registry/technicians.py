@@ -25,8 +25,18 @@ from fleet.registry.types import ImportReport, RegistryFault, RowChange, RowProb
 
 _technician = msgspec.json.Decoder(Technician).decode
 COLUMNS = (
-    "id", "name", "lat", "lon", "time_zone", "base", "phone", "week", "skills", "leave", "stock",
-)  # fmt: skip
+    "id",
+    "name",
+    "lat",
+    "lon",
+    "time_zone",
+    "base",
+    "phone",
+    "week",
+    "skills",
+    "leave",
+    "stock",
+)
 
 
 class TechnicianRefused(RegistryFault):
@@ -53,9 +63,10 @@ def save_technician(reg: Registry, technician: Technician, now: int, by: Actor) 
 
 def _keep(connection: sa.Connection, technician: Technician) -> None:
     row = {
-        "id": technician.id, "person": technician.person or None,
+        "id": technician.id,
+        "person": technician.person or None,
         "doc": msgspec.json.encode(technician),
-    }  # fmt: skip
+    }
     connection.execute(upsert(connection.dialect.name, t.technician), row)
 
 
@@ -119,9 +130,12 @@ def of_person(reg: Registry, person: str | None) -> Technician | None:
 
 
 def import_technicians(
-    reg: Registry, source: Path | Iterable[Mapping[str, Any]], now: int, by: str = "office",
+    reg: Registry,
+    source: Path | Iterable[Mapping[str, Any]],
+    now: int,
+    by: str = "office",
     partial: bool = False,
-) -> ImportReport:  # fmt: skip
+) -> ImportReport:
     """Technicians from CSV, JSON or Parquet (columns COLUMNS) or rows; nothing is written where a
     row is wrong, unless `partial`. Of one who is there, an empty cell or a column left out keeps
     what it said, and (none) empties."""
@@ -155,10 +169,14 @@ def import_technicians(
             changes.append(RowChange(row=n, id=made.id, new=old is None, columns=columns))
     added = sum(change.new for change in changes)
     return ImportReport(
-        rows=len(rows), added=added, changed=len(changes) - added,
-        unchanged=len(good) - len(changes), refused=len(problems), problems=tuple(problems),
+        rows=len(rows),
+        added=added,
+        changed=len(changes) - added,
+        unchanged=len(good) - len(changes),
+        refused=len(problems),
+        problems=tuple(problems),
         changes=tuple(changes),
-    )  # fmt: skip
+    )
 
 
 def technician_of(row: Mapping[str, Any], known: Mapping[str, Technician]) -> Technician:

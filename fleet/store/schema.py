@@ -48,7 +48,7 @@ _SENTENCES = {
     "SQLITE_READONLY": "The telemetry store may not be written. Check the owner and rights of its folder.",
     "SQLITE_CORRUPT": "The telemetry store is damaged. Stop the programs and put a backup into an empty folder with `hourhand restore FILE`.",
     "SQLITE_NOTADB": "The file is not a telemetry store. Move it away, or put a backup into an empty folder with `hourhand restore FILE`.",
-}  # fmt: skip
+}
 _FINAL = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR")
 
 

@@ -48,14 +48,38 @@ from fleet.words.saying import (
 )
 
 __all__ = [
-    "CAUTIONS", "CONDITIONS", "SENDS_A_PERSON", "SEVERITY_WORDS", "SPEAKERS", "Sentence",
-    "condition", "count", "day", "hours", "megabytes", "moment", "percent_range", "sentence", "severity", "span",
-]  # fmt: skip
+    "CAUTIONS",
+    "CONDITIONS",
+    "SENDS_A_PERSON",
+    "SEVERITY_WORDS",
+    "SPEAKERS",
+    "Sentence",
+    "condition",
+    "count",
+    "day",
+    "hours",
+    "megabytes",
+    "moment",
+    "percent_range",
+    "sentence",
+    "severity",
+    "span",
+]
 
 FAMILIES = (
-    battery, starting, reporting, service, exercise, mains, fuel, readiness, supply, outage, alarms,
+    battery,
+    starting,
+    reporting,
+    service,
+    exercise,
+    mains,
+    fuel,
+    readiness,
+    supply,
+    outage,
+    alarms,
     notices,
-)  # fmt: skip
+)
 SPEAKERS: dict[str, Speaker] = {k: s for family in FAMILIES for k, s in family.SPEAKERS.items()}
 SENDS_A_PERSON: frozenset[str] = frozenset().union(*(f.SENDS_A_PERSON for f in FAMILIES))
 """Findings whose next step may bring somebody to the set."""

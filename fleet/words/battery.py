@@ -11,14 +11,21 @@ from fleet.model import Finding
 from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment, unchecked, when
 
 CHARGERS = {
-    "none": "no charger", "float": "a float charger", "on_off": "a charger that switches on and off",
-    "boost": "a charger with a weekly boost", "solar": "a solar panel", "unknown": "not known yet",
-}  # fmt: skip
+    "none": "no charger",
+    "float": "a float charger",
+    "on_off": "a charger that switches on and off",
+    "boost": "a charger with a weekly boost",
+    "solar": "a solar panel",
+    "unknown": "not known yet",
+}
 CHEMISTRIES = {"flooded": "flooded", "agm": "AGM", "gel": "gel", "lfp": "lithium iron phosphate"}
 VERDICTS = {
-    "good": "Good", "watch": "Watch", "replace": "Replace", "charger_fault": "Charger fault",
+    "good": "Good",
+    "watch": "Watch",
+    "replace": "Replace",
+    "charger_fault": "Charger fault",
     "not_enough_data": "Not enough seen to say",
-}  # fmt: skip
+}
 
 STANDS: dict[str, str] = {
     "cranking": "It cranks the engine as a healthy battery does.",

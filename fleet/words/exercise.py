@@ -14,9 +14,11 @@ from fleet.words.saying import (
 )
 
 EXERCISE_BY = {
-    "readings": "its readings", "counter": "its start counter", "events": "its start events",
+    "readings": "its readings",
+    "counter": "its start counter",
+    "events": "its start events",
     "meter": "its hour meter",
-}  # fmt: skip
+}
 
 
 def _exercise_missed(f: Finding, zone: str, now: int) -> Sentence:

@@ -84,8 +84,11 @@ def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
     if words is None:
         return why.replace("_", " ")
     decided = why == now_.why
-    at = {"not_proven": now_.proof_at, "volts_not_seen": now_.proof_at,
-          "by_hand_only": now_.hand_at}.get(why, now_.since if decided else None)  # fmt: skip
+    at = {
+        "not_proven": now_.proof_at,
+        "volts_not_seen": now_.proof_at,
+        "by_hand_only": now_.hand_at,
+    }.get(why, now_.since if decided else None)
     if at is None:
         return words.partition(" {")[0].removesuffix(" since").rstrip(" ,:")
     when = moment(at, zone, now)
@@ -95,9 +98,7 @@ def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
 
 def others(now_: ReadinessNow, zone: str, now: int) -> list[str]:
     """The further reasons of its state, each a sentence."""
-    return [
-        f"Also {reason(why, now_, zone, now)}." for why in now_.others
-    ]  # fmt: skip
+    return [f"Also {reason(why, now_, zone, now)}." for why in now_.others]
 
 
 def length(seconds: float) -> str:

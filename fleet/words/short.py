@@ -27,9 +27,26 @@ LEAST_SAID = 24
 """What is said before the two times of late news has so much room at least; else the link goes."""
 SHORT_CAUTION = "It can start by itself: OFF, lock out first."
 """The caution of a text message; all the others are on its page."""
-PLAIN = {"…": "...", "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "ß": "ss",
-         "\u00a0": " ", "€": "EUR", "[": "(", "]": ")", "{": "(", "}": ")", "~": "-", "|": "/",
-         "^": "", "\\": "/"}  # fmt: skip
+PLAIN = {
+    "…": "...",
+    "–": "-",
+    "—": "-",
+    "’": "'",
+    "‘": "'",
+    "“": '"',
+    "”": '"',
+    "ß": "ss",
+    "\u00a0": " ",
+    "€": "EUR",
+    "[": "(",
+    "]": ")",
+    "{": "(",
+    "}": ")",
+    "~": "-",
+    "|": "/",
+    "^": "",
+    "\\": "/",
+}
 """Letters outside the alphabet, and those of its extension, which count twice."""
 FIRST = (*SEVERITY_WORDS.values(), NOBODY, OVER)
 """What the subject of an alert begins with."""

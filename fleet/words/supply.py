@@ -123,10 +123,14 @@ def _unbalance(f: Finding, zone: str, now: int) -> Sentence:
 
 
 CIRCUITS = {
-    "ac_v": "its output", "ac_l1_v": "L1 to neutral", "ac_l2_v": "L2 to neutral",
-    "ac_l3_v": "L3 to neutral", "ac_l12_v": "L1 to L2", "ac_l23_v": "L2 to L3",
+    "ac_v": "its output",
+    "ac_l1_v": "L1 to neutral",
+    "ac_l2_v": "L2 to neutral",
+    "ac_l3_v": "L3 to neutral",
+    "ac_l12_v": "L1 to L2",
+    "ac_l23_v": "L2 to L3",
     "ac_l31_v": "L3 to L1",
-}  # fmt: skip
+}
 """Where a circuit of the set is read, in the trade's words."""
 
 

@@ -76,12 +76,23 @@ def prepare(data: Path, sets: int) -> None:
     registry = open_registry(f"sqlite:///{data / 'registry.db'}")
     now = clock.now()
     rows = [
-        {"customer": f"Ward {n}", "site": f"set-{n}", "unit": f"set-{n}", "device": f"set-{n}",
-         "nominal_v": 230, "nominal_hz": 50, "running_signal": "ac_v", "running_on": 200,
-         "service_plan": "air_spark", "time_zone": "Europe/London", "criticality": "life",
-         "habit": "steady 900 60", "area": f"area {n}"}
+        {
+            "customer": f"Ward {n}",
+            "site": f"set-{n}",
+            "unit": f"set-{n}",
+            "device": f"set-{n}",
+            "nominal_v": 230,
+            "nominal_hz": 50,
+            "running_signal": "ac_v",
+            "running_on": 200,
+            "service_plan": "air_spark",
+            "time_zone": "Europe/London",
+            "criticality": "life",
+            "habit": "steady 900 60",
+            "area": f"area {n}",
+        }
         for n in range(sets)
-    ]  # fmt: skip
+    ]
     report = import_units(registry, rows, now, "bench")
     if not report.ok:
         raise RuntimeError(f"the bench's own register was refused: {report.problems[:1]}")
@@ -101,17 +112,22 @@ def measure(starts: int) -> dict[str, float]:
         post = Post()
         with mosquitto(Path(name) / "broker") as broker:
             environment = {
-                **os.environ, "HOURHAND_MQTT_PORT": str(broker.port),
-                "HOURHAND_SMTP_HOST": "127.0.0.1", "HOURHAND_SMTP_PORT": str(post.port),
-                "HOURHAND_SMTP_SECURITY": "none", "HOURHAND_SMTP_FROM": "bench@example.org",
-            }  # fmt: skip
+                **os.environ,
+                "HOURHAND_MQTT_PORT": str(broker.port),
+                "HOURHAND_SMTP_HOST": "127.0.0.1",
+                "HOURHAND_SMTP_PORT": str(post.port),
+                "HOURHAND_SMTP_SECURITY": "none",
+                "HOURHAND_SMTP_FROM": "bench@example.org",
+            }
             running = [
                 subprocess.Popen(
-                    [sys.executable, "-m", program, "--data", str(data)], env=environment,
-                    stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                    [sys.executable, "-m", program, "--data", str(data)],
+                    env=environment,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
                 )
                 for program in ("ingest", "scheduler")
-            ]  # fmt: skip
+            ]
             try:
                 received = publish(broker.port, starts)
                 wait(post, starts)
@@ -122,10 +138,13 @@ def measure(starts: int) -> dict[str, float]:
                     process.wait(30)
     took = np.array([post.taken[name] - at for name, at in received.items() if name in post.taken])
     return {
-        "starts": starts, "arrived": len(took), "least_s": float(took.min()),
-        "median_s": float(np.median(took)), "p95_s": float(np.quantile(took, 0.95)),
+        "starts": starts,
+        "arrived": len(took),
+        "least_s": float(took.min()),
+        "median_s": float(np.median(took)),
+        "p95_s": float(np.quantile(took, 0.95)),
         "most_s": float(took.max()),
-    }  # fmt: skip
+    }
 
 
 def publish(port: int, starts: int) -> dict[str, float]:

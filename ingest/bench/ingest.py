@@ -99,9 +99,13 @@ def collector(asked: argparse.Namespace) -> dict[str, float]:
     store = open_store(settings, writing=True)
     cache = Cache(settings.data / "profiles")
     link = Link(
-        Broker(port=asked.port, client_id=CLIENT, receive_maximum=asked.window,
-               topics=("hourhand/+/+/+",))
-    )  # fmt: skip
+        Broker(
+            port=asked.port,
+            client_id=CLIENT,
+            receive_maximum=asked.window,
+            topics=("hourhand/+/+/+",),
+        )
+    )
     whole = Collector(store, registry, cache, Inbox(settings.inbox, {}), link)
     settle()
     before = time.process_time()
@@ -130,9 +134,11 @@ def _run(subject: str, port: int, messages: int, window: int, data: Path) -> dic
         pairs = [text for pair in named for text in pair]
         arguments = ["ingest.bench.ingest", "--subject", "--data", str(data), *pairs]
     told = subprocess.run(
-        [sys.executable, "-m", *arguments], check=True, stdout=subprocess.PIPE,
+        [sys.executable, "-m", *arguments],
+        check=True,
+        stdout=subprocess.PIPE,
         timeout=GIVE_UP_S + 30,
-    )  # fmt: skip
+    )
     result: dict[str, Any] = json.loads(told.stdout)
     return result
 

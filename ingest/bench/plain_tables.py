@@ -23,7 +23,9 @@ def plain_table(path: Path, narrow: bool) -> sqlite3.Connection:
         )
     else:
         columns = ", ".join(f"{name} REAL" for name in CHANNELS)
-        db.execute(f"CREATE TABLE r(unit INT, ts INT, {columns}, PRIMARY KEY(unit, ts)) WITHOUT ROWID")  # fmt: skip
+        db.execute(
+            f"CREATE TABLE r(unit INT, ts INT, {columns}, PRIMARY KEY(unit, ts)) WITHOUT ROWID"
+        )
     return db
 
 

@@ -11,9 +11,15 @@ from fleet.calendar import DAY_S
 from fleet.model import Reading
 
 CHANNELS = (
-    "battery_v", "ac_v", "frequency_hz", "charge_v",
-    "mains_v", "run_hours_h", "start_attempts", "in_auto",
-)  # fmt: skip
+    "battery_v",
+    "ac_v",
+    "frequency_hz",
+    "charge_v",
+    "mains_v",
+    "run_hours_h",
+    "start_attempts",
+    "in_auto",
+)
 T0 = 20_000 * DAY_S
 BATCH = 1000
 

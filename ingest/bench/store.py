@@ -119,7 +119,9 @@ def bench_reads(folder: Path, store: EmbeddedStore, days: int) -> dict[str, floa
     start = max(T0, end - 30 * DAY_S)
     db = plain_table(folder / "reads.db", narrow=True)
     t, v = one_set(0, days, 60)
-    rows = [(0, c, at, x) for c in range(8) for at, x in zip(t.tolist(), v[:, c].tolist(), strict=True)]  # fmt: skip
+    rows = [
+        (0, c, at, x) for c in range(8) for at, x in zip(t.tolist(), v[:, c].tolist(), strict=True)
+    ]
     db.execute("BEGIN")
     db.executemany("INSERT INTO r VALUES(?, ?, ?, ?)", rows)
     db.execute("COMMIT")

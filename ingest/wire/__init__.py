@@ -19,6 +19,15 @@ from ingest.wire.nouns import (
 )
 
 __all__ = [
-    "ENTRIES_AT_MOST", "PAYLOAD_AT_MOST", "Address", "Decoded", "Message", "Speaker", "address",
-    "decode", "decode_carefully", "our_fault", "timeless_key",
-]  # fmt: skip
+    "ENTRIES_AT_MOST",
+    "PAYLOAD_AT_MOST",
+    "Address",
+    "Decoded",
+    "Message",
+    "Speaker",
+    "address",
+    "decode",
+    "decode_carefully",
+    "our_fault",
+    "timeless_key",
+]

@@ -44,10 +44,16 @@ class Care:
         self.rejects: list[Quarantined] = []
         self.sequence: list[tuple[int, int]] = []
         self.said = Decoded(
-            device=place.device, group=place.group, kind=place.kind,
-            readings=self.readings, events=self.events, rejects=self.rejects,
-            forgiven={}, unknown={}, sequence=self.sequence,
-        )  # fmt: skip
+            device=place.device,
+            group=place.group,
+            kind=place.kind,
+            readings=self.readings,
+            events=self.events,
+            rejects=self.rejects,
+            forgiven={},
+            unknown={},
+            sequence=self.sequence,
+        )
         self.values = Values(self.profile, self.said)
 
     # ---- what a message is made of
@@ -156,12 +162,20 @@ class Care:
         cause = entry.get("cause")
         self.events.append(
             DeviceEvent(
-                device=self.said.device, at=at, event=cast(EventName, event), channel=trace.channel,
-                cause=clean(str(cause), CAUSE_AT_MOST) if isinstance(cause, str | int | float) else "",
-                values=values, step_s=trace.step_s, samples=trace.samples, clock=clock,
+                device=self.said.device,
+                at=at,
+                event=cast(EventName, event),
+                channel=trace.channel,
+                cause=clean(str(cause), CAUSE_AT_MOST)
+                if isinstance(cause, str | int | float)
+                else "",
+                values=values,
+                step_s=trace.step_s,
+                samples=trace.samples,
+                clock=clock,
                 received_at=self.message.received_at,
             )
-        )  # fmt: skip
+        )
         if values:
             self.readings.append(Reading(self.said.device, at, values, clock))
         seq = self.values.whole(entry.get(self.profile.seq), 0, SEQ_AT_MOST, "seq")

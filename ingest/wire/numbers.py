@@ -20,8 +20,22 @@ _TEXT = re.compile(
     r"\s*(?P<unit>[^\s0-9.,+-][^\s0-9.,]*)?"
 )
 _SEPARATED = re.compile(r"[+-]?[0-9][0-9.,' ]*[^\s0-9.,]*")
-_MISSING_WORDS = frozenset({"", "nan", "-nan", "+nan", "inf", "-inf", "+inf", "infinity",
-                            "-infinity", "+infinity", "null", "none"})  # fmt: skip
+_MISSING_WORDS = frozenset(
+    {
+        "",
+        "nan",
+        "-nan",
+        "+nan",
+        "inf",
+        "-inf",
+        "+inf",
+        "infinity",
+        "-infinity",
+        "+infinity",
+        "null",
+        "none",
+    }
+)
 _TRUTH_WORDS: Final = {"true": 1.0, "on": 1.0, "yes": 1.0, "false": 0.0, "off": 0.0, "no": 0.0}
 
 # How a unit may be spelled, letter case aside. A unit that is not the channel's is never converted.

@@ -32,9 +32,14 @@ REMIND_FROM, REMIND_TO = time(10, 0), time(18, 0)
 """Mondays, when people read mail. Common practice, no source."""
 PLACED: frozenset[Placement] = frozenset({"outdoors", "engine_room"})
 POWER: dict[Cover, say.Power] = {
-    "failed": "not_powered", "not_running": "not_powered", "no_voltage": "not_powered",
-    "aside": "not_powered", "unproven": "unknown", "waiting": "unknown", "low_fuel": "powered",
-}  # fmt: skip
+    "failed": "not_powered",
+    "not_running": "not_powered",
+    "no_voltage": "not_powered",
+    "aside": "not_powered",
+    "unproven": "unknown",
+    "waiting": "unknown",
+    "low_fuel": "powered",
+}
 """What a customer reads of its site in an outage; nothing where it is covered or has mains again."""
 MISSED = "exercise_missed"
 LATE = frozenset({"due", "late", "late_beyond"})
@@ -82,11 +87,19 @@ def customer_reminders(
             person = reader.contact.person
             found.append(
                 Notice(
-                    id=notice_id(cause, "1", person, "email"), cause=cause, step="1",
-                    person=person, way="email", kind="reminder", subject=subject, body=body,
-                    made_at=now, not_before=now, customer=reader.customer,
+                    id=notice_id(cause, "1", person, "email"),
+                    cause=cause,
+                    step="1",
+                    person=person,
+                    way="email",
+                    kind="reminder",
+                    subject=subject,
+                    body=body,
+                    made_at=now,
+                    not_before=now,
+                    customer=reader.customer,
                 )
-            )  # fmt: skip
+            )
     return found
 
 
@@ -104,9 +117,14 @@ def fares(outage: Outage, member: OutageMember, place: str, at: str) -> say.Fare
 
 
 def outage_notices(
-    readers: Iterable[Reader], outage: Outage, member: OutageMember, placement: Placement,
-    said: say.Fares, firm: str, now: int,
-) -> list[Notice]:  # fmt: skip
+    readers: Iterable[Reader],
+    outage: Outage,
+    member: OutageMember,
+    placement: Placement,
+    said: say.Fares,
+    firm: str,
+    now: int,
+) -> list[Notice]:
     """An e-mail of `fares` to each of the customer's readers who may be written; now: UTC seconds.
 
     The same notice for one outage, set, person and state of power, whenever it is worked out again.
@@ -115,16 +133,27 @@ def outage_notices(
     subject, body = say.outage_mail(firm, said)
     return [
         Notice(
-            id=notice_id(outage.id, step, reader.contact.person, "email"), cause=outage.id,
-            step=step, person=reader.contact.person, way="email", kind="customer_text",
-            subject=subject, body=body, made_at=now, not_before=now,
-            path=f"/outages/{outage.id}", unit=member.unit, customer=member.customer,
+            id=notice_id(outage.id, step, reader.contact.person, "email"),
+            cause=outage.id,
+            step=step,
+            person=reader.contact.person,
+            way="email",
+            kind="customer_text",
+            subject=subject,
+            body=body,
+            made_at=now,
+            not_before=now,
+            path=f"/outages/{outage.id}",
+            unit=member.unit,
+            customer=member.customer,
         )
         for step in (f"customer.{member.unit}.{said.power}",)
         for reader in readers
-        if reader.allowed and reader.customer == member.customer and placement in PLACED
+        if reader.allowed
+        and reader.customer == member.customer
+        and placement in PLACED
         and "email" in reader.contact.ways
-    ]  # fmt: skip
+    ]
 
 
 def _lines(one: OwnedSet) -> list[str]:

@@ -27,8 +27,9 @@ CHATTER_AT_LEAST = 3
 """Chattering: the same alarm three times or more within one minute."""
 STALE_S = 86_400
 """Stale: standing for more than 24 h; 24 h to the second is not."""
-ACTIVE = frozenset({"raised", "resumed", "recurred", "realarmed", "unshelved", "restored",
-                    "unsuppressed"})  # fmt: skip
+ACTIVE = frozenset(
+    {"raised", "resumed", "recurred", "realarmed", "unshelved", "restored", "unsuppressed"}
+)
 TOLD = frozenset({"raised", "recurred", "realarmed"})
 
 

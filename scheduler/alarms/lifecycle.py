@@ -13,19 +13,28 @@ import msgspec
 from fleet.model import AlertState, Episode, Finding, Step, StepKind
 
 STATES: tuple[AlertState, ...] = (
-    "normal", "unacknowledged", "acknowledged", "returned", "shelved", "out_of_service",
+    "normal",
+    "unacknowledged",
+    "acknowledged",
+    "returned",
+    "shelved",
+    "out_of_service",
     "suppressed",
-)  # fmt: skip
+)
 SILENT: frozenset[AlertState] = frozenset({"shelved", "out_of_service", "suppressed"})
 """Nothing is told of an alert in these states; it goes on being judged."""
 LIVE: tuple[AlertState, ...] = ("unacknowledged", "acknowledged", "returned")
 
 _SHIFTS: dict[StepKind, AlertState] = {
-    "shelved": "shelved", "removed": "out_of_service", "suppressed": "suppressed",
-}  # fmt: skip
+    "shelved": "shelved",
+    "removed": "out_of_service",
+    "suppressed": "suppressed",
+}
 _BACK: dict[StepKind, AlertState] = {
-    "unshelved": "shelved", "restored": "out_of_service", "unsuppressed": "suppressed",
-}  # fmt: skip
+    "unshelved": "shelved",
+    "restored": "out_of_service",
+    "unsuppressed": "suppressed",
+}
 
 TRANSITIONS: dict[tuple[AlertState, StepKind], AlertState] = {
     ("normal", "raised"): "unacknowledged",
@@ -66,10 +75,14 @@ def after(state: AlertState, kind: StepKind) -> AlertState:
 
 
 WORDS: dict[AlertState, str] = {
-    "normal": "over", "unacknowledged": "unanswered", "acknowledged": "taken", "returned":
-    "over but seen by nobody", "shelved": "shelved", "out_of_service": "out of service",
+    "normal": "over",
+    "unacknowledged": "unanswered",
+    "acknowledged": "taken",
+    "returned": "over but seen by nobody",
+    "shelved": "shelved",
+    "out_of_service": "out of service",
     "suppressed": "held back by its cause",
-}  # fmt: skip
+}
 
 
 def state_of(episode: Episode) -> AlertState:
@@ -86,16 +99,29 @@ def state_of(episode: Episode) -> AlertState:
 
 
 def next_step(
-    episode: Episode, kind: StepKind, now: int, *, by: str = "", finding: Finding | None = None,
-    until: int | None = None, cause: str = "",
-) -> Step:  # fmt: skip
+    episode: Episode,
+    kind: StepKind,
+    now: int,
+    *,
+    by: str = "",
+    finding: Finding | None = None,
+    until: int | None = None,
+    cause: str = "",
+) -> Step:
     """The next step of an episode. Raises IllegalStep; a shelf needs an end after now."""
     if kind == "shelved" and (until is None or until <= now):
         raise IllegalStep("A shelf needs an end that is still to come.")
     return Step(
-        episode=episode.id, n=max((s.n for s in episode.steps), default=0) + 1, at=now, kind=kind,
-        by=by, finding=finding, state=after(state_of(episode), kind), until=until, cause=cause,
-    )  # fmt: skip
+        episode=episode.id,
+        n=max((s.n for s in episode.steps), default=0) + 1,
+        at=now,
+        kind=kind,
+        by=by,
+        finding=finding,
+        state=after(state_of(episode), kind),
+        until=until,
+        cause=cause,
+    )
 
 
 def grown(episode: Episode, steps: Iterable[Step]) -> Episode:
@@ -111,9 +137,13 @@ def grown(episode: Episode, steps: Iterable[Step]) -> Episode:
         elif step.state == "unacknowledged" and step.kind in AFRESH:
             answered = None
         episode = msgspec.structs.replace(
-            episode, steps=(*episode.steps, step), finding=shown, severity=shown.severity,
-            closed_at=closed, acknowledged_at=answered,
-        )  # fmt: skip
+            episode,
+            steps=(*episode.steps, step),
+            finding=shown,
+            severity=shown.severity,
+            closed_at=closed,
+            acknowledged_at=answered,
+        )
     return episode
 
 

@@ -77,9 +77,14 @@ def opening(
     finding = learned(finding, None, now, quiet)
     name = name or episode_id(subject, finding.kind, finding.part, now)
     empty = Episode(
-        id=name, subject=subject, kind=finding.kind, part=finding.part,
-        severity=finding.severity, opened_at=now, finding=finding,
-    )  # fmt: skip
+        id=name,
+        subject=subject,
+        kind=finding.kind,
+        part=finding.part,
+        severity=finding.severity,
+        opened_at=now,
+        finding=finding,
+    )
     made = grown(empty, [next_step(empty, "raised", now, finding=finding)])
     kind, cause = _held_back(finding.kind, quiet)
     if kind == "suppressed":
@@ -151,8 +156,10 @@ def _held_back(kind: str, quiet: Quiet) -> tuple[StepKind | None, str]:
 
 
 RELEASE: Mapping[str, StepKind] = {
-    "shelved": "unshelved", "out_of_service": "restored", "suppressed": "unsuppressed",
-}  # fmt: skip
+    "shelved": "unshelved",
+    "out_of_service": "restored",
+    "suppressed": "unsuppressed",
+}
 
 
 def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> list[Step]:

@@ -33,8 +33,9 @@ from scheduler.alarms.waking import NO_COVER, wakes
 
 SENT = frozenset({"act_now", "same_day", "no_word"})
 """Next visit and Note are for the pages; they send nobody a message."""
-NEWS = frozenset({"raised", "recurred", "realarmed", "changed", "unshelved", "restored",
-                  "unsuppressed"})  # fmt: skip
+NEWS = frozenset(
+    {"raised", "recurred", "realarmed", "changed", "unshelved", "restored", "unsuppressed"}
+)
 OVER = frozenset({"returned", "cleared"})
 STILL_UP_S = 3 * 3600
 """Who was woken hears at once that it is over for so long; later it waits like all else."""
@@ -116,11 +117,17 @@ def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice
                 step = f"{notice.step}.{turn}"
                 found.append(
                     msgspec.structs.replace(
-                        notice, id=notice_id(notice.cause, step, line[turn], way), step=step,
-                        person=line[turn], way=way, kind="escalated", made_at=now, not_before=now,
+                        notice,
+                        id=notice_id(notice.cause, step, line[turn], way),
+                        step=step,
+                        person=line[turn],
+                        way=way,
+                        kind="escalated",
+                        made_at=now,
+                        not_before=now,
                         subject=said_of.one_line(f"Nobody has answered: {notice.subject}"),
                     )
-                )  # fmt: skip
+                )
     return found
 
 
@@ -205,10 +212,18 @@ def _notice(
     unchecked = unchecked and "checked with a meter" not in said.seen
     ended = words.moment(step.at, case.zone, now) if over else ""
     return Notice(
-        id=notice_id(episode.id, str(step.n), person, way), cause=episode.id, step=str(step.n),
-        person=person, way=way, kind=kind,
+        id=notice_id(episode.id, str(step.n), person, way),
+        cause=episode.id,
+        step=str(step.n),
+        person=person,
+        way=way,
+        kind=kind,
         subject=said_of.subject(finding, said, case.place, kind),
         body=said_of.body(said, case.place, case.phone, way, ended=ended, unchecked=unchecked),
-        made_at=now, not_before=not_before, wakes=woken,
-        path=case.path or f"/alerts/{episode.id}", unit=case.unit, customer=case.customer,
-    )  # fmt: skip
+        made_at=now,
+        not_before=not_before,
+        wakes=woken,
+        path=case.path or f"/alerts/{episode.id}",
+        unit=case.unit,
+        customer=case.customer,
+    )

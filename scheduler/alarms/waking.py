@@ -45,9 +45,15 @@ def concern_of(kind: str, severity: Severity) -> str:
 
 
 LOSING = frozenset(
-    {"fuel_low", "battery_weak", "battery_failed_cell", "battery_runs_down", "charger_fault",
-     "over_charge"}
-)  # fmt: skip
+    {
+        "fuel_low",
+        "battery_weak",
+        "battery_failed_cell",
+        "battery_runs_down",
+        "charger_fault",
+        "over_charge",
+    }
+)
 
 
 def wakes(waking: Waking, finding: Finding, criticality: Criticality, *, mains_off: bool) -> bool:
@@ -69,21 +75,30 @@ def says(waking: Waking, concern: str, criticality: Criticality, mains_off: bool
 def table(waking: Waking) -> list[tuple[str, Criticality, str, bool, bool]]:
     """Every row: (concern, criticality, mains, wakes, by default), in the order of the page."""
     return [
-        (concern, criticality, mains, says(waking, concern, criticality, mains == "off"),
-         DEFAULT.get((concern, criticality, mains)) == "wake")
+        (
+            concern,
+            criticality,
+            mains,
+            says(waking, concern, criticality, mains == "off"),
+            DEFAULT.get((concern, criticality, mains)) == "wake",
+        )
         for concern in CONCERNS
         for criticality in CRITICALITIES
         for mains in ("off", "on")
-    ]  # fmt: skip
+    ]
 
 
 def changed(chosen: Iterable[tuple[str, Criticality, str, bool]]) -> Waking:
     """A waking table of what was chosen: only what differs from the default is kept."""
     return Waking(
         rows=tuple(
-            WakingRow(concern=concern, criticality=criticality, mains="off" if mains == "off"
-                      else "on", wake="wake" if wake else "morning")
+            WakingRow(
+                concern=concern,
+                criticality=criticality,
+                mains="off" if mains == "off" else "on",
+                wake="wake" if wake else "morning",
+            )
             for concern, criticality, mains, wake in chosen
             if wake != (DEFAULT.get((concern, criticality, mains)) == "wake")
         )
-    )  # fmt: skip
+    )

@@ -34,9 +34,14 @@ no source. Whose quiet hours end later gets it for as long from then on."""
 
 
 def all_quiet(
-    office: Office, firm: str, heard: int, sets: int, waiting: Sequence[str], now: int,
+    office: Office,
+    firm: str,
+    heard: int,
+    sets: int,
+    waiting: Sequence[str],
+    now: int,
     more: int = 0,
-) -> list[Notice]:  # fmt: skip
+) -> list[Notice]:
     """Once a day, from the end of the quiet hours of the holder of the duty phone (or from when the
     phone came to somebody who is up): how things stand, by the way that is heard last. more: alerts
     beyond those listed."""
@@ -83,16 +88,29 @@ def weekly_test(office: Office, firm: str, answered: bool, now: int) -> list[Not
             continue
         for way in contact.ways:
             found.append(
-                _notice("weekly_test", on, str(turn + 1), contact, way, subject, body, now,
-                        f"/weekly-test/{on.isoformat()}")
-            )  # fmt: skip
+                _notice(
+                    "weekly_test",
+                    on,
+                    str(turn + 1),
+                    contact,
+                    way,
+                    subject,
+                    body,
+                    now,
+                    f"/weekly-test/{on.isoformat()}",
+                )
+            )
     return found
 
 
 def reminders(
-    to: Sequence[Contact], firm: str, zone: str, service: Sequence[str], exercise: Sequence[str],
+    to: Sequence[Contact],
+    firm: str,
+    zone: str,
+    service: Sequence[str],
+    exercise: Sequence[str],
     now: int,
-) -> list[Notice]:  # fmt: skip
+) -> list[Notice]:
     """Monday from 07:00 to 18:00: work late or due and exercises to look at, to the installer; to
     whoever has quiet hours then, as long from their end."""
     on = _monday(REMIND_AT, zone, now)
@@ -117,12 +135,27 @@ def _reminded(contact: Contact, due: int, zone: str, now: int) -> bool:
 
 
 def _notice(
-    kind: NoticeKind, on: date, step: str, contact: Contact, way: Way, subject: str, body: str,
-    now: int, path: str = "/",
-) -> Notice:  # fmt: skip
+    kind: NoticeKind,
+    on: date,
+    step: str,
+    contact: Contact,
+    way: Way,
+    subject: str,
+    body: str,
+    now: int,
+    path: str = "/",
+) -> Notice:
     cause = f"{kind}:{on.isoformat()}"
     return Notice(
-        id=notice_id(cause, step, contact.person, way), cause=cause, step=step,
-        person=contact.person, way=way, kind=kind, subject=subject, body=body, made_at=now,
-        not_before=now, path=path,
-    )  # fmt: skip
+        id=notice_id(cause, step, contact.person, way),
+        cause=cause,
+        step=step,
+        person=contact.person,
+        way=way,
+        kind=kind,
+        subject=subject,
+        body=body,
+        made_at=now,
+        not_before=now,
+        path=path,
+    )

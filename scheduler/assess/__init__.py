@@ -7,6 +7,14 @@ from scheduler.assess.unit import assess
 from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode, read
 
 __all__ = [
-    "Assessment", "Blind", "StartTally", "anchors", "assess", "day_facts", "decode", "encode",
-    "habit_of", "read",
-]  # fmt: skip
+    "Assessment",
+    "Blind",
+    "StartTally",
+    "anchors",
+    "assess",
+    "day_facts",
+    "decode",
+    "encode",
+    "habit_of",
+    "read",
+]

@@ -134,12 +134,14 @@ def meter_findings(
     events = [event for day in days for event in day.meter]
     resets = [e for e in events if e.kind == "reset" and (confirmed is None or e.at > confirmed)]
     if resets:
-        found.append(_meter_note("meter_reset", resets[-1].at, resets[-1].before_h,
-                                 resets[-1].after_h))  # fmt: skip
+        found.append(
+            _meter_note("meter_reset", resets[-1].at, resets[-1].before_h, resets[-1].after_h)
+        )
     rolled = [e for e in events if e.kind == "roll_over" and now - e.at < ROLL_OVER_SHOWN_S]
     if rolled:
-        found.append(_meter_note("meter_rolled_over", rolled[-1].at, rolled[-1].before_h,
-                                 rolled[-1].after_h))  # fmt: skip
+        found.append(
+            _meter_note("meter_rolled_over", rolled[-1].at, rolled[-1].before_h, rolled[-1].after_h)
+        )
     evidence = Evidence(channels=("run_hours_h",), from_at=check.from_at if check else None)
     if refused:
         since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
@@ -149,12 +151,26 @@ def meter_findings(
             d.rise_standing_h > 0 for d in days if d.carry.fitting == days[-1].carry.fitting
         ):
             facts["before"] = True
-        found.append(Finding(kind="uses_integrated_hours", severity="note", since=since,
-                             facts=facts, evidence=evidence))  # fmt: skip
+        found.append(
+            Finding(
+                kind="uses_integrated_hours",
+                severity="note",
+                since=since,
+                facts=facts,
+                evidence=evidence,
+            )
+        )
     elif check is not None and check.disagrees:
         facts = {"meter_h": round(check.meter_h, 2), "integrated_h": round(check.integrated_h, 2)}
-        found.append(Finding(kind="meter_disagrees", severity="note", since=check.from_at,
-                             facts=facts, evidence=evidence))  # fmt: skip
+        found.append(
+            Finding(
+                kind="meter_disagrees",
+                severity="note",
+                since=check.from_at,
+                facts=facts,
+                evidence=evidence,
+            )
+        )
     return found
 
 
@@ -177,8 +193,11 @@ def device_findings(inputs: UnitInputs) -> list[Finding]:
             last is None or pulse.heard_at is None or pulse.heard_at - last < CLOCK_SHOWN_S
         ):
             facts = {"device": pulse.device, "last_at": last or since}
-            found.append(Finding(kind="clock_wrong", severity="note", since=since,
-                                 part=pulse.device, facts=facts))  # fmt: skip
+            found.append(
+                Finding(
+                    kind="clock_wrong", severity="note", since=since, part=pulse.device, facts=facts
+                )
+            )
         if pulse.sequence_gaps > 0:
             found.append(
                 Finding(

@@ -70,9 +70,14 @@ def _lasting(
         factor = _correction(inputs, runs, knots)
         l_per_h = burnt.high_l_per_h * (factor or 1.0)
         found = msgspec.structs.replace(
-            seen, hours_h=can.litres(level, unit.tank_l) / l_per_h, load_share=load_share,
-            at_load=at_load, l_per_h=round(l_per_h, 3), by=burnt.by, factor=factor,
-        )  # fmt: skip
+            seen,
+            hours_h=can.litres(level, unit.tank_l) / l_per_h,
+            load_share=load_share,
+            at_load=at_load,
+            l_per_h=round(l_per_h, 3),
+            by=burnt.by,
+            factor=factor,
+        )
         return _agreed(unit, can.litres(can.full, unit.tank_l) / l_per_h, found)
     reason = burnt.reason if not isinstance(burnt, Rate) else "the register names no tank"
     own = [knot for knot in knots if knot[0] >= epochs.fitted_from(inputs, at.now)]
@@ -92,9 +97,11 @@ def _agreed(unit: Unit, full_h: float, seen: FuelSeen) -> FuelSeen:
     wanted = unit.fuel_hours
     hours = min(AGREED_H[unit.criticality], FULL_SHARE * full_h) if wanted is None else wanted
     return msgspec.structs.replace(
-        seen, hours_h=round(seen.hours_h or 0.0, 2), agreed_h=round(hours, 2),
+        seen,
+        hours_h=round(seen.hours_h or 0.0, 2),
+        agreed_h=round(hours, 2),
         agreed=wanted is not None,
-    )  # fmt: skip
+    )
 
 
 def _load(inputs: UnitInputs, at: Now) -> tuple[float, Literal["half", "now"]]:

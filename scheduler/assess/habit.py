@@ -20,9 +20,27 @@ from scheduler.day import Day
 from scheduler.rules.signal import allowed_gaps
 
 STEPS_S = (
-    5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 14_400,
-    21_600, 43_200, 86_400,
-)  # fmt: skip
+    5,
+    10,
+    15,
+    20,
+    30,
+    60,
+    120,
+    180,
+    300,
+    600,
+    900,
+    1200,
+    1800,
+    3600,
+    7200,
+    10_800,
+    14_400,
+    21_600,
+    43_200,
+    86_400,
+)
 """A learned interval is one of these, so that jitter does not change what is known of old days."""
 STEP_SLACK = 0.9
 """A median up to a tenth longer than a step still is that step."""

@@ -101,10 +101,13 @@ def _seen_alone(days: Sequence[Day], mine: Sequence[Day], run: Run) -> frozenset
     volts of those days are then its own."""
     first, last = mine[0].day if mine else 0, mine[-1].day if mine else 0
     others = any(
-        one.start != run.start and first <= (one.end or one.last_on_at) // DAY_S
+        one.start != run.start
+        and first <= (one.end or one.last_on_at) // DAY_S
         and one.start // DAY_S <= last
-        for day in days if day.day >= first for one in day.runs
-    )  # fmt: skip
+        for day in days
+        if day.day >= first
+        for one in day.runs
+    )
     return frozenset() if others else frozenset(_highest(mine))
 
 

@@ -113,11 +113,14 @@ def set_aside(inputs: UnitInputs) -> list[Aside]:
     """Every spell in which people set the unit aside, past and coming."""
     zone_name = inputs.site.time_zone
     spells = [
-        Aside(record.kind, moment(record.facts.get("from"), zone_name, False) or record.at,
-              moment(record.facts.get("to"), zone_name, True))
+        Aside(
+            record.kind,
+            moment(record.facts.get("from"), zone_name, False) or record.at,
+            moment(record.facts.get("to"), zone_name, True),
+        )
         for record in inputs.records
         if record.kind in ("out_of_service", "laid_up")
-    ]  # fmt: skip
+    ]
     start = moment(inputs.unit.laid_up_from, zone_name, False)
     if start is not None:
         spells.append(Aside("laid_up", start, moment(inputs.unit.laid_up_to, zone_name, True)))

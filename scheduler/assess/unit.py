@@ -137,13 +137,32 @@ def _looked(
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
     blind = seen.blind_spots(inputs, days)
     verdict = ready.look(
-        inputs, days, demands, at, looked, found, blind, points,
-        battery=battery, out_at_last_run=supplied.out_at_last_run,
-    )  # fmt: skip
+        inputs,
+        days,
+        demands,
+        at,
+        looked,
+        found,
+        blind,
+        points,
+        battery=battery,
+        out_at_last_run=supplied.out_at_last_run,
+    )
     return _Parts(
-        ledger, due, looked, coming, started, line, outages, battery, fuel, supplied, found, blind,
+        ledger,
+        due,
+        looked,
+        coming,
+        started,
+        line,
+        outages,
+        battery,
+        fuel,
+        supplied,
+        found,
+        blind,
         verdict,
-    )  # fmt: skip
+    )
 
 
 def _summary(

@@ -71,12 +71,20 @@ def one_day(seed: int, day: int, ran_h: float) -> list[Reading]:
         t.tolist(), on.tolist(), np.floor(hours * 10).tolist(), battery.tolist(), strict=True
     )
     return [
-        Reading(f"board-{seed}", at, {
-            "ac_v": 231.0 * runs, "run_hours_h": tenths / 10, "battery_v": volts, "mains_v": 236.0,
-            "start_attempts": float(40 + day // 7 + runs), "in_auto": 1.0,
-        })
+        Reading(
+            f"board-{seed}",
+            at,
+            {
+                "ac_v": 231.0 * runs,
+                "run_hours_h": tenths / 10,
+                "battery_v": volts,
+                "mains_v": 236.0,
+                "start_attempts": float(40 + day // 7 + runs),
+                "in_auto": 1.0,
+            },
+        )
         for at, runs, tenths, volts in rows
-    ]  # fmt: skip
+    ]
 
 
 def build(folder: Path, units: int, days: int, url: str = "") -> House:
@@ -89,15 +97,26 @@ def build(folder: Path, units: int, days: int, url: str = "") -> House:
     store = EmbeddedStore(folder / "store.db", writing=True)
     rows = [
         {
-            "customer": f"Customer {n // 3}", "site": f"Site {n}", "unit": f"set-{n}",
-            "device": f"board-{n}", "nominal_v": 230, "nominal_hz": 50, "running_signal": "ac_v",
-            "running_on": 200, "service_plan": "air_spark", "time_zone": "Europe/London",
-            "habit": f"steady {STANDING_S} {RUNNING_S}", "engine_hours": 100, "last_service_hours": 90,
-            "engine_hours_at": "2024-10-04T00:00:00Z", "last_service": "2024-09-04",
-            "exercise": "DTSTART:20240902T100000 RRULE:FREQ=WEEKLY;BYDAY=MO", "exercise_minutes": 20,
+            "customer": f"Customer {n // 3}",
+            "site": f"Site {n}",
+            "unit": f"set-{n}",
+            "device": f"board-{n}",
+            "nominal_v": 230,
+            "nominal_hz": 50,
+            "running_signal": "ac_v",
+            "running_on": 200,
+            "service_plan": "air_spark",
+            "time_zone": "Europe/London",
+            "habit": f"steady {STANDING_S} {RUNNING_S}",
+            "engine_hours": 100,
+            "last_service_hours": 90,
+            "engine_hours_at": "2024-10-04T00:00:00Z",
+            "last_service": "2024-09-04",
+            "exercise": "DTSTART:20240902T100000 RRULE:FREQ=WEEKLY;BYDAY=MO",
+            "exercise_minutes": 20,
         }
         for n in range(units)
-    ]  # fmt: skip
+    ]
     house = House(registry, store, [f"set-{n}" for n in range(units)], T0 + days * DAY_S)
     report = import_units(registry, rows, house.now, "bench")
     if not report.ok:
@@ -121,8 +140,15 @@ def hear(house: House, day: int, last_only: bool = False) -> None:
         readings += mine
         last = mine[-1]
         latest = {name: Latest(last.at, value) for name, value in last.values.items()}
-        pulses.append(Pulse(device=last.device, heard_at=last.at + 2, newest_at=last.at,
-                            latest=latest, habit=Habit(standing_s=STANDING_S, running_s=RUNNING_S)))  # fmt: skip
+        pulses.append(
+            Pulse(
+                device=last.device,
+                heard_at=last.at + 2,
+                newest_at=last.at,
+                latest=latest,
+                habit=Habit(standing_s=STANDING_S, running_s=RUNNING_S),
+            )
+        )
     house.store.write(readings)
     touched = {pulse.device: {T0 // DAY_S + day} for pulse in pulses}
     work.pulse(house.registry, PulseBatch(now=house.now, pulses=pulses, touched=touched))

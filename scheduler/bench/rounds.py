@@ -108,9 +108,13 @@ def value(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> Row:
         f"{middle.safety_open}; backlog days {hand.backlog_days} and {middle.backlog_days}"
     )
     return Row(
-        what=f"value over by hand, {sites} sites", got=median(each), each=each,
-        asked=VALUE_AT_LEAST.get(sites, 1.0), at_least=True, note=note,
-    )  # fmt: skip
+        what=f"value over by hand, {sites} sites",
+        got=median(each),
+        each=each,
+        asked=VALUE_AT_LEAST.get(sites, 1.0),
+        at_least=True,
+        note=note,
+    )
 
 
 def same_work(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> Row:
@@ -125,9 +129,12 @@ def same_work(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> 
         each.append(round(made.metrics.km / judge(given.by_hand, given.request).km, 3))
         left.append(len(made.unplanned))
     return Row(
-        what=f"km over by hand, same work, {sites} sites", got=median(each), each=tuple(each),
-        asked=KM_AT_MOST.get(sites, 1.0), note=f"{len(done)} jobs, left out: {max(left)}",
-    )  # fmt: skip
+        what=f"km over by hand, same work, {sites} sites",
+        got=median(each),
+        each=tuple(each),
+        asked=KM_AT_MOST.get(sites, 1.0),
+        note=f"{len(done)} jobs, left out: {max(left)}",
+    )
 
 
 def must_do(request: PlanRequest, jobs: set[str]) -> PlanRequest:
@@ -157,9 +164,12 @@ def told(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> Row:
         of = sum(len(r.jobs) for r in left.previous.rounds) if left.previous else 0
         each.append(float(len(again.changes.disturbed)))
     return Row(
-        what=f"told visits disturbed by an urgent job, {sites} sites", got=median(each),
-        each=tuple(each), asked=DISTURBED_AT_MOST, note=f"of {of} told",
-    )  # fmt: skip
+        what=f"told visits disturbed by an urgent job, {sites} sites",
+        got=median(each),
+        each=tuple(each),
+        asked=DISTURBED_AT_MOST,
+        note=f"of {of} told",
+    )
 
 
 def inserting(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> Row:
@@ -177,9 +187,12 @@ def inserting(areas: Path, sites: int, seconds: float, seeds: Sequence[int]) -> 
         found.append(len(proposals))
         moved.append(len(proposals[0].changes.disturbed) if proposals else -1)
     return Row(
-        what=f"seconds to insert, {sites} sites", got=median(each), each=tuple(each),
-        asked=INSERT_AT_MOST_S, note=f"proposals {found}, told visits disturbed {moved}",
-    )  # fmt: skip
+        what=f"seconds to insert, {sites} sites",
+        got=median(each),
+        each=tuple(each),
+        asked=INSERT_AT_MOST_S,
+        note=f"proposals {found}, told visits disturbed {moved}",
+    )
 
 
 def wednesday(request: PlanRequest) -> int:
@@ -192,9 +205,15 @@ def urgent_job(request: PlanRequest, seed: int, now: int) -> RoundJob:
     """A failed start at a site drawn from the seed."""
     site = request.sites[int(np.random.default_rng(seed).integers(len(request.sites)))]
     return RoundJob(
-        id=f"urgent-{seed}", site=site.id, duration_s=5400, earliest=now, due=now + DAY_S,
-        urgent=True, reported=now, routine=False,
-    )  # fmt: skip
+        id=f"urgent-{seed}",
+        site=site.id,
+        duration_s=5400,
+        earliest=now,
+        due=now + DAY_S,
+        urgent=True,
+        reported=now,
+        routine=False,
+    )
 
 
 def memory(areas: Path, seconds: float, seed: int) -> Row:
@@ -208,9 +227,11 @@ def memory(areas: Path, seconds: float, seed: int) -> Row:
     )
     jobs = made.metrics.jobs
     return Row(
-        what=f"MiB for {len(request.sites)} sites", got=round(peak / 1024), asked=MEMORY_AT_MOST_MB,
+        what=f"MiB for {len(request.sites)} sites",
+        got=round(peak / 1024),
+        asked=MEMORY_AT_MOST_MB,
         note=f"{len(request.technicians)} technicians, {jobs} of {len(request.jobs)} jobs planned",
-    )  # fmt: skip
+    )
 
 
 def tiled(request: PlanRequest, tiles: int = TILES) -> PlanRequest:
@@ -229,9 +250,11 @@ def tiled(request: PlanRequest, tiles: int = TILES) -> PlanRequest:
             later = (LATER - 1) * max(0, (j.due or begin) - begin)
             moved = {"due": (j.due or begin) + later, "hard": (j.hard or begin) + later}
             early = j.earliest + (later if j.earliest > begin + DAY_S else 0)
-            jobs.append(msgspec.structs.replace(
-                j, id=f"{j.id}-{n}", site=f"{j.site}-{n}", earliest=early, **moved
-            ))  # fmt: skip
+            jobs.append(
+                msgspec.structs.replace(
+                    j, id=f"{j.id}-{n}", site=f"{j.site}-{n}", earliest=early, **moved
+                )
+            )
     return msgspec.structs.replace(
         request, sites=tuple(sites), jobs=tuple(jobs), technicians=tuple(technicians)
     )

@@ -90,17 +90,30 @@ def hear(house: House, start: int, end: int, running: bool) -> None:
     for n in range(len(house.units)):
         device = f"board-{n}"
         mine = [
-            Reading(device, at, {
-                "ac_v": 231.0 if running else 0.0, "battery_v": 13.5 + 0.01 * (at // 60 % 5),
-                "mains_v": 0.0 if running else 236.0, "in_auto": 1.0,
-            })
+            Reading(
+                device,
+                at,
+                {
+                    "ac_v": 231.0 if running else 0.0,
+                    "battery_v": 13.5 + 0.01 * (at // 60 % 5),
+                    "mains_v": 0.0 if running else 236.0,
+                    "in_auto": 1.0,
+                },
+            )
             for at in range(start + n % EVERY_S, end, EVERY_S)
-        ]  # fmt: skip
+        ]
         last = mine[-1]
         latest = {name: Latest(last.at, value) for name, value in last.values.items()}
         readings += mine
-        pulses.append(Pulse(device=device, heard_at=last.at, newest_at=last.at, latest=latest,
-                            habit=Habit(standing_s=STANDING_S, running_s=RUNNING_S)))  # fmt: skip
+        pulses.append(
+            Pulse(
+                device=device,
+                heard_at=last.at,
+                newest_at=last.at,
+                latest=latest,
+                habit=Habit(standing_s=STANDING_S, running_s=RUNNING_S),
+            )
+        )
     house.store.write(readings)
     touched = {pulse.device: {start // DAY_S} for pulse in pulses}
     work.pulse(house.registry, PulseBatch(now=end, pulses=pulses, touched=touched))

@@ -25,7 +25,24 @@ from scheduler.rules.signal import allowed_gaps
 from scheduler.rules.spells import Spell
 
 __all__ = [
-    "CODE", "Carry", "Day", "DayFacts", "Gap", "Halt", "MainsEdge", "Spell", "Spot", "allowed_gaps",
-    "carry_key", "close_open", "decode", "digest", "encode", "facts_of", "fingerprint",
-    "look_again_at", "open_demand", "plate_of",
-]  # fmt: skip
+    "CODE",
+    "Carry",
+    "Day",
+    "DayFacts",
+    "Gap",
+    "Halt",
+    "MainsEdge",
+    "Spell",
+    "Spot",
+    "allowed_gaps",
+    "carry_key",
+    "close_open",
+    "decode",
+    "digest",
+    "encode",
+    "facts_of",
+    "fingerprint",
+    "look_again_at",
+    "open_demand",
+    "plate_of",
+]

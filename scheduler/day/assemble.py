@@ -97,18 +97,32 @@ def _engine(g: Given) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.Mete
     if g.gaps.holds and g.events:
         heard = np.union1d(heard, np.array([e.at for e in g.events], np.int64))
     trace, signal_carry = signal.evaluate(
-        g.facts.signal, g.series, heard, g.gaps, g.carry.signal,
+        g.facts.signal,
+        g.series,
+        heard,
+        g.gaps,
+        g.carry.signal,
         [(at, name == "started") for at, name in said],
-    )  # fmt: skip
+    )
     read = g.of("run_hours_h")
     meter = hours.rise(
-        read.t, read.v, g.carry.meter,
-        anchors=g.facts.anchors, cuts=g.cuts, digits=g.facts.hour_meter_digits,
-    )  # fmt: skip
+        read.t,
+        read.v,
+        g.carry.meter,
+        anchors=g.facts.anchors,
+        cuts=g.cuts,
+        digits=g.facts.hour_meter_digits,
+    )
     found = runs.find(
-        trace.t, trace.on, trace.real, () if g.gaps.holds else said, g.end,
-        run_rules(g.facts, g.gaps), runs.Meter(meter.t, meter.h, meter.resolution_h), g.carry.runs,
-    )  # fmt: skip
+        trace.t,
+        trace.on,
+        trace.real,
+        () if g.gaps.holds else said,
+        g.end,
+        run_rules(g.facts, g.gaps),
+        runs.Meter(meter.t, meter.h, meter.resolution_h),
+        g.carry.runs,
+    )
     return trace, signal_carry, found, meter
 
 
@@ -136,9 +150,14 @@ def _starts(
     if found.carry.run is not None:
         busy.append((found.carry.run.start, found.carry.run.last_on_at))
     watched = starting.Watched(
-        trace.t, g.carry.runs.last_at, meter.t, meter.h, meter.resolution_h,
-        0 if holds else facts.habit.running_s, g.gaps.standing_s,
-    )  # fmt: skip
+        trace.t,
+        g.carry.runs.last_at,
+        meter.t,
+        meter.h,
+        meter.resolution_h,
+        0 if holds else facts.habit.running_s,
+        g.gaps.standing_s,
+    )
     cycle = facts.cranking_cycle_s or starting.CYCLES[facts.engine_class].total_s
     margin = starting.LAG_S if holds else facts.habit.running_s + starting.LAG_S
     return starting.find(what, begun, busy, watched, cycle, margin, g.carry.starts)

@@ -72,9 +72,17 @@ def gather(
             supply=msgspec.structs.replace(carry.supply, system=""),
         )
     return Given(
-        facts, start, end, kept, tuple(once.values()), reporting.times(kept), carry,
-        allowed_gaps(facts.habit), fitting, tuple(cuts),
-    )  # fmt: skip
+        facts,
+        start,
+        end,
+        kept,
+        tuple(once.values()),
+        reporting.times(kept),
+        carry,
+        allowed_gaps(facts.habit),
+        fitting,
+        tuple(cuts),
+    )
 
 
 def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:

@@ -30,9 +30,13 @@ def office_zone(book: Book) -> str:
 
 
 def request(
-    book: Book, now: int, limits: rounds.Limits = LIMITS, days: int = DAYS,
-    told: rounds.RoundPlan | None = None, freeze_today: bool = False,
-) -> rounds.PlanRequest:  # fmt: skip
+    book: Book,
+    now: int,
+    limits: rounds.Limits = LIMITS,
+    days: int = DAYS,
+    told: rounds.RoundPlan | None = None,
+    freeze_today: bool = False,
+) -> rounds.PlanRequest:
     """What the planner is asked, from today on in the office's zone.
 
     told: the plan in force, whose arrangements are kept where they can be, and where people are
@@ -75,10 +79,17 @@ def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> round
     hours = weekly(card.hours, first_day, days, site.time_zone) if card.hours else None
     tests = weekly(card.test_hours, first_day, days, site.time_zone) if card.test_hours else None
     return rounds.RoundSite(
-        id=site.id, lat=site.lat, lon=site.lon, name=site.name, access_s=60 * card.access_min,
-        hours=hours, test_hours=tests, extra_s=60 * card.extra_min, extra_money=card.toll,
+        id=site.id,
+        lat=site.lat,
+        lon=site.lon,
+        name=site.name,
+        access_s=60 * card.access_min,
+        hours=hours,
+        test_hours=tests,
+        extra_s=60 * card.extra_min,
+        extra_money=card.toll,
         over_water=card.over_water,
-    )  # fmt: skip
+    )
 
 
 def _job(job: Job, book: Book) -> rounds.RoundJob:
@@ -123,6 +134,10 @@ def _named(name: str, technicians: Iterable[Technician]) -> str:
     """The technician a register's name means; "" where none."""
     wanted = name.strip().casefold()
     return next(
-        (one.id for one in technicians if wanted and wanted in (one.id.casefold(), one.name.casefold())),
+        (
+            one.id
+            for one in technicians
+            if wanted and wanted in (one.id.casefold(), one.name.casefold())
+        ),
         "",
-    )  # fmt: skip
+    )

@@ -37,9 +37,11 @@ def seen(job: Job, steps: Iterable[JobStep]) -> rounds.Seen | None:
 
 
 def with_begun(
-    told: rounds.RoundPlan | None, made: rounds.RoundPlan, now: int,
+    told: rounds.RoundPlan | None,
+    made: rounds.RoundPlan,
+    now: int,
     known: Mapping[str, rounds.Seen],
-) -> rounds.RoundPlan:  # fmt: skip
+) -> rounds.RoundPlan:
     """A plan made in mid-day, with today's stops of the plan in force that have begun in front.
 
     So that a technician's list keeps its morning. known: what was recorded of the jobs of the plan
@@ -85,14 +87,20 @@ def _joined(
     if following and following[0].site == last.site and not following[0].metres:
         more = following[0]
         last = msgspec.structs.replace(
-            last, jobs=(*last.jobs, *more.jobs), starts=(*last.starts, *more.starts),
-            finish=more.finish, late_days=max(last.late_days, more.late_days),
+            last,
+            jobs=(*last.jobs, *more.jobs),
+            starts=(*last.starts, *more.starts),
+            finish=more.finish,
+            late_days=max(last.late_days, more.late_days),
             pulled_forward=(*last.pulled_forward, *more.pulled_forward),
-        )  # fmt: skip
+        )
         following = following[1:]
     return msgspec.structs.replace(
-        new, depart=old.depart, stops=(*stops[:-1], last, *following), lunch=new.lunch or old.lunch,
+        new,
+        depart=old.depart,
+        stops=(*stops[:-1], last, *following),
+        lunch=new.lunch or old.lunch,
         metres=new.metres + sum(stop.metres for stop in stops),
         travel_s=new.travel_s + sum(stop.travel_s for stop in stops),
         work_s=new.work_s + sum(stop.finish - stop.start for stop in stops),
-    )  # fmt: skip
+    )

@@ -62,9 +62,10 @@ def outside(
             found.setdefault(unit, Wanting(unit=unit, episode=episode, job=_job(open_, unit)))
     given = {u.job for u in plan.unplanned} if plan else set()
     left = tuple(
-        job for job in open_
+        job
+        for job in open_
         if job.state in PLANNED_STATES and job.id not in placed and job.id not in given
-    )  # fmt: skip
+    )
     return Outside(sets=tuple(found.values()), jobs=left)
 
 

@@ -17,10 +17,13 @@ LOAD_DAYS = 42
 def technician_of(one: Technician, first_day: str, zone: str) -> rounds.Technician:
     """A technician with the shifts of LOAD_DAYS from a day on; first_day: ISO date."""
     return rounds.Technician(
-        id=one.id, lat=one.lat, lon=one.lon, name=one.name,
+        id=one.id,
+        lat=one.lat,
+        lon=one.lon,
+        name=one.name,
         skills=tuple(rounds.Skill(skill.name, skill.until) for skill in one.skills),
         shifts=tuple(_shifts(one, first_day)),
-    )  # fmt: skip
+    )
 
 
 def _shifts(one: Technician, first_day: str) -> Iterable[rounds.Shift]:
@@ -34,9 +37,13 @@ def _shifts(one: Technician, first_day: str) -> Iterable[rounds.Shift]:
         on = date.fromisoformat(day)
         end = day_bounds(on, one.time_zone)[1] if closes == "24:00" else _at(on, closes, one)
         yield rounds.Shift(
-            day=day, start=_at(on, opens, one), end=end, lunch_s=60 * one.lunch_min,
-            overtime_s=60 * one.overtime_min, reserve_s=60 * one.reserve_min,
-        )  # fmt: skip
+            day=day,
+            start=_at(on, opens, one),
+            end=end,
+            lunch_s=60 * one.lunch_min,
+            overtime_s=60 * one.overtime_min,
+            reserve_s=60 * one.reserve_min,
+        )
 
 
 def _at(day: date, wall: str, one: Technician) -> int:

@@ -29,9 +29,12 @@ def promises(promise: Promise | None, zone: str) -> tuple[rounds.Span, ...]:
 
 
 def pins(
-    jobs: Iterable[Job], plan: rounds.RoundPlan | None, today: date, book: Book,
+    jobs: Iterable[Job],
+    plan: rounds.RoundPlan | None,
+    today: date,
+    book: Book,
     freeze_today: bool = False,
-) -> tuple[rounds.Pin, ...]:  # fmt: skip
+) -> tuple[rounds.Pin, ...]:
     """Standing arrangements: put there by hand, told to the customer, told to technicians."""
     placed = places(plan) if plan else {}
     known = {one.id for one in book.technicians}

@@ -20,16 +20,19 @@ def events(plan: rounds.RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
             here = [jobs[id] for id in stop.jobs if id in jobs]
             found.append(
                 FeedEvent(
-                    uid=uid_of(stop.jobs), technician=one.technician, start=stop.start,
+                    uid=uid_of(stop.jobs),
+                    technician=one.technician,
+                    start=stop.start,
                     end=max(stop.finish, stop.start + 60),
                     summary=f"{site.name if site else stop.site}: "
                     + ", ".join(work.outward(job.title) for job in here),
                     place=site.address if site else "",
                     text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
-                    lat=site.lat if site else None, lon=site.lon if site else None,
+                    lat=site.lat if site else None,
+                    lon=site.lon if site else None,
                     zone=site.time_zone if site else "",
                 )
-            )  # fmt: skip
+            )
     return tuple(found)
 
 

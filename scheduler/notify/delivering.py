@@ -80,11 +80,18 @@ def _plugin(target: Target, notice: Notice, mail: Mail) -> Any:
 def _mail(address: str, mail: Mail) -> dict[str, Any]:
     secure = mail.security != "none"
     return {
-        "schema": "mailtos" if secure else "mailto", "host": mail.host, "smtp_host": mail.host,
-        "port": mail.port, "targets": [(False, address)], "from_addr": mail.sender,
-        "user": mail.user or None, "password": mail.password or None, "format": "text",
-        "secure": secure, "secure_mode": {"tls": "ssl"}.get(mail.security, "starttls"),
-    } | ({} if secure else {"secure_mode": "insecure"})  # fmt: skip
+        "schema": "mailtos" if secure else "mailto",
+        "host": mail.host,
+        "smtp_host": mail.host,
+        "port": mail.port,
+        "targets": [(False, address)],
+        "from_addr": mail.sender,
+        "user": mail.user or None,
+        "password": mail.password or None,
+        "format": "text",
+        "secure": secure,
+        "secure_mode": {"tls": "ssl"}.get(mail.security, "starttls"),
+    } | ({} if secure else {"secure_mode": "insecure"})
 
 
 def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:

@@ -24,9 +24,16 @@ OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unpr
 """The site has no cover, or none is proven."""
 
 RANK: dict[Cover, int] = {
-    "failed": 0, "not_running": 1, "no_voltage": 2, "unproven": 3, "waiting": 7, "low_fuel": 10,
-    "covered": 14, "aside": 20, "mains_back": 30,
-}  # fmt: skip
+    "failed": 0,
+    "not_running": 1,
+    "no_voltage": 2,
+    "unproven": 3,
+    "waiting": 7,
+    "low_fuel": 10,
+    "covered": 14,
+    "aside": 20,
+    "mains_back": 30,
+}
 EARLIER: dict[Criticality, int] = {"life": 2, "business": 1, "home": 0}
 """Places by which a critical site comes before its turn; never past another group's first."""
 
@@ -180,6 +187,9 @@ def minutes(member: OutageMember, held: SetNow, until: int) -> OutageMember:
     if going and held.condition in RUNNING:
         covered += max(0, end - known)
     return msgspec.structs.replace(
-        member, ran=spans, covered_s=covered, unproven_s=unproven,
+        member,
+        ran=spans,
+        covered_s=covered,
+        unproven_s=unproven,
         uncovered_s=max(0, end - start - covered - unproven),
-    )  # fmt: skip
+    )

@@ -77,8 +77,9 @@ def together(losses: Sequence[SetNow], sets_of_area: int) -> list[SetNow]:
         within = (latest >= start) & (earliest <= start + WITHIN_S)
         if best is None or within.sum() > best.sum():
             best = within
-    chosen = [held for held, taken in zip(losses, best if best is not None else [], strict=True)
-              if taken]  # fmt: skip
+    chosen = [
+        held for held, taken in zip(losses, best if best is not None else [], strict=True) if taken
+    ]
     least = min(SETS_LEAST, max(1, ceil(SHARE_LEAST * sets_of_area)))
     if len({held.site for held in chosen}) < SITES_LEAST or len(chosen) < least:
         return []

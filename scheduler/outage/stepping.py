@@ -113,11 +113,18 @@ def _member(held: SetNow, outage: Outage, now: int) -> OutageMember:
     earliest, latest = interval(held) if here else (outage.began_at, outage.began_at)
     cover = cover_of(held, latest, now)
     fresh = OutageMember(
-        unit=held.unit, site=held.site, customer=held.customer, criticality=held.criticality,
-        cover=cover, since=max(latest, min(now, held.heard_at or latest)), lost_at=latest,
-        lost_earliest=earliest if earliest != latest else None, here=here,
-        heard_at=held.heard_at, fuel_h=held.fuel_h,
-    )  # fmt: skip
+        unit=held.unit,
+        site=held.site,
+        customer=held.customer,
+        criticality=held.criticality,
+        cover=cover,
+        since=max(latest, min(now, held.heard_at or latest)),
+        lost_at=latest,
+        lost_earliest=earliest if earliest != latest else None,
+        here=here,
+        heard_at=held.heard_at,
+        fuel_h=held.fuel_h,
+    )
     return minutes(fresh, held, now)
 
 
@@ -130,9 +137,14 @@ def _fare(member: OutageMember, held: SetNow, now: int) -> OutageMember:
     here = member.here or lost(held)
     back = member.back_at or back_at(held, member.lost_at)
     changed = msgspec.structs.replace(
-        member, cover=cover, since=member.since if cover == member.cover else now, here=here,
-        back_at=back, heard_at=held.heard_at, fuel_h=held.fuel_h,
-    )  # fmt: skip
+        member,
+        cover=cover,
+        since=member.since if cover == member.cover else now,
+        here=here,
+        back_at=back,
+        heard_at=held.heard_at,
+        fuel_h=held.fuel_h,
+    )
     if msgspec.structs.replace(changed, heard_at=member.heard_at) == member:
         return member  # a covered set that is heard again and again is no news
     return _heard_again(minutes(changed, held, now), held)
@@ -144,9 +156,10 @@ def _end(outage: Outage, sets: dict[str, SetNow], now: int) -> Outage:
     here = [m for m in outage.members if m.here]
     back = [m.back_at for m in here if m.back_at is not None]
     off = [
-        m for m in here
+        m
+        for m in here
         if m.back_at is None and m.unit in sets and sets[m.unit].mains.state == "absent"
-    ]  # fmt: skip
+    ]
     if not back or off:
         return outage
     ended = max(back)
@@ -155,11 +168,13 @@ def _end(outage: Outage, sets: dict[str, SetNow], now: int) -> Outage:
     if len(back) < len(here) and now - ended < ENDS_AFTER_S:
         return outage
     closed = tuple(
-        m if m.back_at is not None
+        m
+        if m.back_at is not None
         else minutes(msgspec.structs.replace(m, back_at=ended), sets[m.unit], ended)
-        if m.unit in sets else m
+        if m.unit in sets
+        else m
         for m in outage.members
-    )  # fmt: skip
+    )
     return msgspec.structs.replace(outage, ended_at=ended, members=closed)
 
 
@@ -169,10 +184,13 @@ def _begin(sets: Sequence[SetNow], known: Sequence[Outage], now: int) -> list[Ou
     in_areas = {m.unit for o in going if not o.alone for m in o.members}
     over = {m.unit: o.ended_at for o in known if o.ended_at is not None for m in o.members}
     fresh = [
-        held for held in sets
-        if lost(held) and now - (held.mains.since or 0) <= RECENT_S and held.unit not in in_areas
+        held
+        for held in sets
+        if lost(held)
+        and now - (held.mains.since or 0) <= RECENT_S
+        and held.unit not in in_areas
         and (held.mains.since or 0) > over.get(held.unit, 0)
-    ]  # fmt: skip
+    ]
     free = {held.unit for held in fresh}
     found: list[Outage] = []
     for name, here in sorted(neighbourhoods(sets).items()):
@@ -200,11 +218,16 @@ def _open(
     centre = min(losses, key=lambda h: (interval(h)[1], h.unit))
     placed = not centre.area and not subject.startswith("site:")
     outage = Outage(
-        id="o" + hashlib.sha256(text.encode()).hexdigest()[:31], subject=subject,
-        area=area, opened_at=now, began_at=began,
-        began_earliest=earliest if earliest != began else None, zone=losses[0].zone,
-        lat=centre.lat if placed else None, lon=centre.lon if placed else None,
-    )  # fmt: skip
+        id="o" + hashlib.sha256(text.encode()).hexdigest()[:31],
+        subject=subject,
+        area=area,
+        opened_at=now,
+        began_at=began,
+        began_earliest=earliest if earliest != began else None,
+        zone=losses[0].zone,
+        lat=centre.lat if placed else None,
+        lon=centre.lon if placed else None,
+    )
     chosen = {held.unit for held in losses}
     members = [
         _member(held, outage, now)
@@ -260,20 +283,27 @@ def finding(outage: Outage) -> Finding:
         since=outage.began_at,
         learned_at=outage.opened_at,
         facts={
-            "area": outage.area, "alone": outage.alone, "told": outage.told,
-            "sets": len(outage.members), "sites": len({m.site for m in outage.members}),
-            "cover": dict(counts), "earliest_at": outage.began_earliest,
+            "area": outage.area,
+            "alone": outage.alone,
+            "told": outage.told,
+            "sets": len(outage.members),
+            "sites": len({m.site for m in outage.members}),
+            "cover": dict(counts),
+            "earliest_at": outage.began_earliest,
             "ended_at": outage.ended_at,
             "first": first.unit if first is not None and first.cover in OPEN else "",
         },
-    )  # fmt: skip
+    )
 
 
 def comeback_s(past: Iterable[OutageMember]) -> int:
     """How long after the mains is back a site is heard again: the longest of its last five times,
     within 5 min and 2 h; 20 min where it is not learned yet."""
-    waits = [m.heard_again_at - m.back_at for m in past
-             if m.heard_again_at is not None and m.back_at is not None]  # fmt: skip
+    waits = [
+        m.heard_again_at - m.back_at
+        for m in past
+        if m.heard_again_at is not None and m.back_at is not None
+    ]
     if not waits:
         return COMEBACK_S
     return max(COMEBACK_LEAST_S, min(COMEBACK_MOST_S, max(waits[-5:])))

@@ -106,9 +106,10 @@ class Asked:
         asked = (skills, only, frozen)
         if asked not in self._sets:
             self._sets[asked] = tuple(
-                key for key, held in self.skills.items()
+                key
+                for key, held in self.skills.items()
                 if skills <= held and only in ("", key[0]) and frozen in ("", key[0])
-            )  # fmt: skip
+            )
         return self._sets[asked]
 
     def limit(self, key: Key, urgent: bool = False) -> int:
@@ -140,9 +141,11 @@ class Asked:
         if site not in self._way:
             place, bases = self.sites[site], list(self.technicians.values())
             _, seconds = Estimate().from_to(
-                np.array([place.lat], np.float64), np.array([place.lon], np.float64),
-                np.array([t.lat for t in bases]), np.array([t.lon for t in bases]),
-            )  # fmt: skip
+                np.array([place.lat], np.float64),
+                np.array([place.lon], np.float64),
+                np.array([t.lat for t in bases]),
+                np.array([t.lon for t in bases]),
+            )
             self._way[site] = {t.id: int(s) for t, s in zip(bases, seconds[0], strict=True)}
         return self._way[site]
 

@@ -65,10 +65,17 @@ def _change(
     technician, day, start = old or ("", "", 0)
     new_technician, new_day, new_start = new or ("", "", 0)
     return Change(
-        job=job, kind=kind, technician=technician, day=day, start=start,
-        new_technician=new_technician, new_day=new_day, new_start=new_start,
-        why=_why(job, old, new, terms), price=_price(job, old, new, terms),
-    )  # fmt: skip
+        job=job,
+        kind=kind,
+        technician=technician,
+        day=day,
+        start=start,
+        new_technician=new_technician,
+        new_day=new_day,
+        new_start=new_start,
+        why=_why(job, old, new, terms),
+        price=_price(job, old, new, terms),
+    )
 
 
 def _why(job: str, old: At | None, new: At | None, terms: Terms | None) -> str:

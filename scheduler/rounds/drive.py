@@ -168,9 +168,16 @@ def as_round(view: View, key: Key, trace: Trace) -> Round:
             continue
         metres, seconds = next(legs)
         stop = Stop(
-            site=site, jobs=(), arrive=arrive, start=start, finish=start, starts=(),
-            metres=metres, travel_s=seconds, estimate=_estimated(view, key, stops, site),
-        )  # fmt: skip
+            site=site,
+            jobs=(),
+            arrive=arrive,
+            start=start,
+            finish=start,
+            starts=(),
+            metres=metres,
+            travel_s=seconds,
+            estimate=_estimated(view, key, stops, site),
+        )
         stops.append(_joined(stop, view, job, start))
     lunch_s = terms.shifts[key].lunch_s
     return Round(

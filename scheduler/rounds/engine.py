@@ -92,11 +92,16 @@ def _follow(
     nodes = np.unique([place.node for place in problem.places])
     rows = np.ix_(nodes, nodes)
     wanted: dict[str, Any] = {
-        "problem": problem, "nodes": nodes, "metres": view.metres[rows],
-        "seconds": view.seconds[rows], "seed": limits.seed,
-        "seconds_at_most": limits.seconds, "iterations": limits.iterations,
-        "no_improvement": limits.no_improvement, "memory_mb": limits.memory_mb,
-    }  # fmt: skip
+        "problem": problem,
+        "nodes": nodes,
+        "metres": view.metres[rows],
+        "seconds": view.seconds[rows],
+        "seed": limits.seed,
+        "seconds_at_most": limits.seconds,
+        "iterations": limits.iterations,
+        "no_improvement": limits.no_improvement,
+        "memory_mb": limits.memory_mb,
+    }
     try:
         write_frame(process.stdin, wanted)
         process.stdin.close()

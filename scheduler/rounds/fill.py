@@ -182,10 +182,15 @@ def settle_days(view: View, days: Days) -> None:
         if not rounds:
             continue
         tries = [[drive(view, key, jobs) for key in keys] for jobs in rounds]
-        gains = np.array([
-            [NEVER if t is None else worth(view, key, t) for key, t in zip(keys, row, strict=True)]
-            for row in tries
-        ])  # fmt: skip
+        gains = np.array(
+            [
+                [
+                    NEVER if t is None else worth(view, key, t)
+                    for key, t in zip(keys, row, strict=True)
+                ]
+                for row in tries
+            ]
+        )
         now = sum(worth(view, key, days[key]) for key in keys if key in days)
         rows, columns = linear_sum_assignment(gains, maximize=True)
         if int(gains[rows, columns].sum()) <= now:

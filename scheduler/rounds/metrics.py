@@ -18,9 +18,11 @@ WAY_S = 1800
 
 
 def metrics(
-    view: View, days: Mapping[Key, Trace], hand: Mapping[Key, Trace] | None = None,
+    view: View,
+    days: Mapping[Key, Trace],
+    hand: Mapping[Key, Trace] | None = None,
     same: Mapping[Key, Trace] | None = None,
-) -> Metrics:  # fmt: skip
+) -> Metrics:
     """Figures of driven days. hand: the by-hand days of the same request, if made; same: the same
     jobs by hand, where they fit in."""
     terms, judge = view.terms, view.terms.worth

@@ -158,11 +158,15 @@ def _clients(view: View, job: str, number: int, place: int) -> list[Client]:
         windows = better if pin.level == "frozen" else better + windows
     return [
         Client(
-            number, place, a - terms.begin, b - terms.begin, duration,
+            number,
+            place,
+            a - terms.begin,
+            b - terms.begin,
+            duration,
             min(MOST_WORTH, worth + always + labour),
         )
         for a, b, worth in windows
-    ]  # fmt: skip
+    ]
 
 
 def _urgent(view: View, warm: Mapping[Key, Trace], key: Key) -> bool:
@@ -201,9 +205,10 @@ def _profiles(
         technician, skills = key[0], view.terms.skills[key]
         if (skills, technician) not in of_skills:
             shut = tuple(
-                n for n, p in enumerate(places)
+                n
+                for n, p in enumerate(places)
                 if not p.skills <= skills or p.only not in ("", technician)
-            )  # fmt: skip
+            )
             extra = tuple(
                 (n, round(sum(amount for who, amount in p.prefers if who != technician) / per_m))
                 for n, p in enumerate(places)
@@ -233,9 +238,10 @@ def _begun(
         for job, start in zip(trace.jobs, trace.starts, strict=True) if trace else ():
             at = start - view.terms.begin
             fits = [
-                n for n in of_job.get(number.get(job, -1), [])
+                n
+                for n in of_job.get(number.get(job, -1), [])
                 if clients[n].early <= at <= clients[n].late
-            ]  # fmt: skip
+            ]
             if fits:
                 route.append(max(fits, key=lambda n: clients[n].prize))
         routes.append(tuple(route))

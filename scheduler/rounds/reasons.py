@@ -29,17 +29,26 @@ def early_reason(terms: Terms, job_id: str) -> Unplanned | None:
         return _no(job, Reason.ON_STOP, "The customer is on stop; routine work waits.")
     if job.people > 1:
         return _no(
-            job, Reason.NEEDS_TWO,
+            job,
+            Reason.NEEDS_TWO,
             "Needs two people: agree an appointment and plan one job for each of them.",
-        )  # fmt: skip
+        )
     if job.earliest >= terms.end:
-        return _no(job, Reason.NOT_YET_USEFUL, "May not begin before the horizon ends.",
-                   _date(terms, job.earliest))  # fmt: skip
+        return _no(
+            job,
+            Reason.NOT_YET_USEFUL,
+            "May not begin before the horizon ends.",
+            _date(terms, job.earliest),
+        )
     if job.parts_ready is None:
         return _no(job, Reason.PARTS, "Nobody knows when the parts come.")
     if job.parts_ready >= terms.end:
-        return _no(job, Reason.PARTS, "The parts come after the horizon ends.",
-                   _date(terms, job.parts_ready))  # fmt: skip
+        return _no(
+            job,
+            Reason.PARTS,
+            "The parts come after the horizon ends.",
+            _date(terms, job.parts_ready),
+        )
     return _nobody(terms, job) or _no_window(terms, job) or _too_soon(terms, job)
 
 
@@ -63,23 +72,32 @@ def _no_window(terms: Terms, job: RoundJob) -> Unplanned | None:
             if job.only or job.id in terms.pins
             else "one with the skill"
         )
-        return _no(job, Reason.NO_WINDOW, f"No shift of {who} lies in the horizon.",
-                   _after(terms, job))  # fmt: skip
+        return _no(
+            job, Reason.NO_WINDOW, f"No shift of {who} lies in the horizon.", _after(terms, job)
+        )
     room = max(terms.limit(key, job.urgent) - terms.begins(key) for key in keys)
     if room < job.duration_s:
         hours = job.duration_s / 3600
         return _no(job, Reason.UNREACHABLE, f"{hours:.1f} h of work fit into no shift: split it.")
     if not any(meets(terms, job.id, a, b) for a, b in terms.starts(job.id)):
-        return _no(job, Reason.NO_WINDOW, "Site hours or promises never meet a shift of somebody "
-                   "who may do it.", _after(terms, job))  # fmt: skip
+        return _no(
+            job,
+            Reason.NO_WINDOW,
+            "Site hours or promises never meet a shift of somebody who may do it.",
+            _after(terms, job),
+        )
     question = next((q for q in terms.questions if q.site == job.site), None)
     if question is None:
         return None
     if question.km is None:
         return _no(job, Reason.UNREACHABLE, "The site has no coordinates: enter them.")
     swapped = "; latitude and longitude look swapped" if question.kind == "swapped" else ""
-    return _no(job, Reason.UNREACHABLE, f"The site is {question.km:.0f} km from the nearest base"
-               f"{swapped}: correct its coordinates or widen the radius.")  # fmt: skip
+    return _no(
+        job,
+        Reason.UNREACHABLE,
+        f"The site is {question.km:.0f} km from the nearest base"
+        f"{swapped}: correct its coordinates or widen the radius.",
+    )
 
 
 def _too_soon(terms: Terms, job: RoundJob) -> Unplanned | None:
@@ -88,8 +106,12 @@ def _too_soon(terms: Terms, job: RoundJob) -> Unplanned | None:
         return None
     if not _reachable(terms, job):
         return _no(job, Reason.UNREACHABLE, "There, the work and back exceed every shift.")
-    return _no(job, Reason.NOT_WORTH_IT, "Too early: the running time thrown away is worth more "
-               "than the trip saved.", terms.days[0])  # fmt: skip
+    return _no(
+        job,
+        Reason.NOT_WORTH_IT,
+        "Too early: the running time thrown away is worth more than the trip saved.",
+        terms.days[0],
+    )
 
 
 def _reachable(terms: Terms, job: RoundJob) -> bool:

@@ -75,10 +75,16 @@ def fingerprint_for(request: PlanRequest, plan: RoundPlan | None, roads: str = "
     places = placed(plan) if plan else {}
     news = [p for p in request.pins if places.get(p.job) != (p.technician, p.day, p.start)]
     content = (
-        request.first_day, request.days, request.zone, request.radius_km, request.economics,
-        sorted(request.sites, key=lambda s: s.id), sorted(request.jobs, key=lambda j: j.id),
-        sorted(request.technicians, key=lambda t: t.id), sorted(news, key=lambda p: p.job),
-    )  # fmt: skip
+        request.first_day,
+        request.days,
+        request.zone,
+        request.radius_km,
+        request.economics,
+        sorted(request.sites, key=lambda s: s.id),
+        sorted(request.jobs, key=lambda j: j.id),
+        sorted(request.technicians, key=lambda t: t.id),
+        sorted(news, key=lambda p: p.job),
+    )
     packed = msgspec.json.encode((*content, roads) if roads else content, order="deterministic")
     return hashlib.sha256(packed).hexdigest()[:32]
 
@@ -168,9 +174,13 @@ def _starts(r: Round) -> list[tuple[str, int]]:
 
 
 def _places(
-    r: Round, now: int, midnight: int, begun: set[str], seen: Mapping[str, Seen],
+    r: Round,
+    now: int,
+    midnight: int,
+    begun: set[str],
+    seen: Mapping[str, Seen],
     durations: Mapping[str, int],
-) -> Iterator[At]:  # fmt: skip
+) -> Iterator[At]:
     """Where the work of a round says its technician is, or was today."""
     sites = {job: s.site for s in r.stops for job in s.jobs}
     over = all(job in seen and seen[job].state != "under_way" for job in r.jobs)

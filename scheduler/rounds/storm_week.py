@@ -73,9 +73,16 @@ def re_offer(request: PlanRequest, before: RoundPlan, after: RoundPlan) -> tuple
         new = now_at.get(pin.job)
         new_day, new_half = half_of(new[2], request.zone) if new else ("", None)
         offers.append(
-            Offer(n=n, job=pin.job, day=day, half=half, new_day=new_day, new_half=new_half,
-                  earliest=earliest.get(pin.job))
-        )  # fmt: skip
+            Offer(
+                n=n,
+                job=pin.job,
+                day=day,
+                half=half,
+                new_day=new_day,
+                new_half=new_half,
+                earliest=earliest.get(pin.job),
+            )
+        )
     return tuple(offers)
 
 

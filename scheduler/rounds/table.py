@@ -89,9 +89,14 @@ class Table:
         guessed[np.ix_(here, here)] = open_cells & ~known
 
     def _ask(
-        self, spots: list[Spot], rows: range, columns: range,
-        metres: Any, seconds: Any, guessed: NDArray[np.bool_],
-    ) -> bool:  # fmt: skip
+        self,
+        spots: list[Spot],
+        rows: range,
+        columns: range,
+        metres: Any,
+        seconds: Any,
+        guessed: NDArray[np.bool_],
+    ) -> bool:
         """One block into the matrices; False: the server did not answer it."""
         size = (len(rows), len(columns))
         answer = self._fetch(spots, rows, columns)

@@ -43,9 +43,12 @@ def territories(terms: Terms, jobs: Sequence[str]) -> tuple[Territory, ...]:
     near = _nearest(terms, groups, jobs)
     mine = _balanced(terms, groups, jobs, near)
     return tuple(
-        Territory(tuple(group), best_first(terms, group, [j for j, m in zip(jobs, mine, strict=True) if m == g]))
+        Territory(
+            tuple(group),
+            best_first(terms, group, [j for j, m in zip(jobs, mine, strict=True) if m == g]),
+        )
         for g, group in enumerate(groups)
-    )  # fmt: skip
+    )
 
 
 def _split(terms: Terms, names: list[str]) -> list[list[str]]:
@@ -82,10 +85,12 @@ def _balanced(
     """The group of each job: the nearest, then due work moved from full groups to emptier ones."""
     due = np.array([terms.worth.is_due(job) for job in jobs])
     needs = np.array([terms.jobs[job].duration_s + WAY_S for job in jobs]) * due
-    has = np.array([
-        max(1, sum(s.end - s.start for k, s in terms.shifts.items() if k[0] in group))
-        for group in groups
-    ])  # fmt: skip
+    has = np.array(
+        [
+            max(1, sum(s.end - s.start for k, s in terms.shifts.items() if k[0] in group))
+            for group in groups
+        ]
+    )
     mine: NDArray[np.intp] = near.argmin(axis=0)
     columns = np.arange(len(jobs))
     for _ in range(len(jobs)):

@@ -75,9 +75,11 @@ class Ways:
         if not sites or not bases:
             return
         metres, seconds = Estimate().from_to(
-            np.array([s.lat for s in sites], np.float64), np.array([s.lon for s in sites], np.float64),
-            np.array([t.lat for t in bases]), np.array([t.lon for t in bases]),
-        )  # fmt: skip
+            np.array([s.lat for s in sites], np.float64),
+            np.array([s.lon for s in sites], np.float64),
+            np.array([t.lat for t in bases]),
+            np.array([t.lon for t in bases]),
+        )
         for n, site in enumerate(sites):
             self._metres[site.id] = 2 * metres[n].astype(np.int64)
             self._seconds[site.id] = 2 * seconds[n].astype(np.int64)

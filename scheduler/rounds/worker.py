@@ -115,9 +115,14 @@ class Telling(IteratedLocalSearchCallbacks):
         ]
         self.told = time.perf_counter()
         worth = best.prizes() - best.distance_cost() - best.duration_cost()
-        write_frame(self.out, {
-            "routes": routes, "worth": int(worth), "seconds": self.told - self.began,
-        })  # fmt: skip
+        write_frame(
+            self.out,
+            {
+                "routes": routes,
+                "worth": int(worth),
+                "seconds": self.told - self.began,
+            },
+        )
 
 
 def build(problem: Problem, nodes: Ints, metres: Ints, seconds: Ints) -> ProblemData:
@@ -148,13 +153,20 @@ def build(problem: Problem, nodes: Ints, metres: Ints, seconds: Ints) -> Problem
             depots.setdefault(place, len(depots))
     vehicles = [
         VehicleType(
-            1, start_depot=depots[v.start], end_depot=depots[v.end], tw_early=v.early,
-            tw_late=v.late, shift_duration=v.duration, max_overtime=v.overtime,
-            unit_distance_cost=problem.per_m, unit_duration_cost=problem.per_s,
-            unit_overtime_cost=problem.overtime_s, profile=v.profile,
+            1,
+            start_depot=depots[v.start],
+            end_depot=depots[v.end],
+            tw_early=v.early,
+            tw_late=v.late,
+            shift_duration=v.duration,
+            max_overtime=v.overtime,
+            unit_distance_cost=problem.per_m,
+            unit_duration_cost=problem.per_s,
+            unit_overtime_cost=problem.overtime_s,
+            profile=v.profile,
         )
         for v in problem.vehicles
-    ]  # fmt: skip
+    ]
     return ProblemData(
         [Location(0, 0) for _ in problem.places],
         clients,
@@ -173,11 +185,16 @@ def _clients(problem: Problem) -> tuple[list[Client], list[ClientGroup]]:
     many = {job: n for n, job in enumerate(j for j, at in of_job.items() if len(at) > 1)}
     clients = [
         Client(
-            c.place, service_duration=c.duration, tw_early=c.early, tw_late=c.late,
-            prize=c.prize, required=False, group=many.get(c.job),
+            c.place,
+            service_duration=c.duration,
+            tw_early=c.early,
+            tw_late=c.late,
+            prize=c.prize,
+            required=False,
+            group=many.get(c.job),
         )
         for c in problem.clients
-    ]  # fmt: skip
+    ]
     return clients, [ClientGroup(of_job[job], required=False) for job in many]
 
 

@@ -18,13 +18,24 @@ from fleet.model import Series
 from scheduler.rules.trend import Floats
 
 CANDIDATES = (
-    "running", "ac_v", "ac_l1_v", "ac_l12_v", "charge_v", "frequency_hz", "speed_rpm",
+    "running",
+    "ac_v",
+    "ac_l1_v",
+    "ac_l12_v",
+    "charge_v",
+    "frequency_hz",
+    "speed_rpm",
     "oil_pressure_kpa",
-)  # fmt: skip
+)
 """Channels that may say it, the surest first."""
 Why = Literal[
-    "too_few", "overlap", "floats", "tied_to_battery", "mains_side", "not_reported",
-]  # fmt: skip
+    "too_few",
+    "overlap",
+    "floats",
+    "tied_to_battery",
+    "mains_side",
+    "not_reported",
+]
 
 
 class ProposeRules(msgspec.Struct, frozen=True, kw_only=True):
@@ -134,10 +145,11 @@ def _one(
     at_rest, at_work = _split(series[name], start, end, rules)
     if len(at_rest) < rules.least or len(at_work) < rules.least:
         return Refused(
-            channel=name, why="too_few",
+            channel=name,
+            why="too_few",
             sentence=f"{len(at_rest)} readings at rest and {len(at_work)} running: at least "
             f"{rules.least} of each are needed. Record a longer run, with rest on both sides.",
-        )  # fmt: skip
+        )
     rest, work = _population(at_rest), _population(at_work)
     said = _electrical(name, series, start, end, rest, nominal_v, rules) or _apart(
         rest, work, rules
@@ -166,9 +178,12 @@ def _split(one: Series, start: int, end: int, rules: ProposeRules) -> tuple[Floa
 
 def _population(values: Floats) -> Population:
     return Population(
-        n=len(values), low=float(values.min()), high=float(values.max()),
-        mean=round(float(values.mean()), 3), sd=round(float(values.std()), 4),
-    )  # fmt: skip
+        n=len(values),
+        low=float(values.min()),
+        high=float(values.max()),
+        mean=round(float(values.mean()), 3),
+        sd=round(float(values.std()), 4),
+    )
 
 
 def _electrical(

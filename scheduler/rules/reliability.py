@@ -260,16 +260,25 @@ def _one(name: str, like: Sequence[Start], temp_c: float, rules: HarderRules) ->
     middle = np.mean if name == "attempts" else np.median
     before, now = float(middle(value[:third])), float(middle(value[-third:]))
     newest = float(middle(value[-min(5, third) :]))
-    needed = rules.rise_attempts if name == "attempts" else max(
-        rules.rise_s, rules.rise_share * before)  # fmt: skip
+    needed = (
+        rules.rise_attempts if name == "attempts" else max(rules.rise_s, rules.rise_share * before)
+    )
     # The thirds' middles stand two thirds of the span apart: a steady rise shows two thirds.
     grown = min(now, newest) - before >= needed * (1 - third / len(taken))
     return Harder(
-        measure=name, before=round(before, 3), now=round(now, 3),
-        per_day=slope.slope, per_day_low=slope.low, per_day_high=slope.high,
-        p=tendency.p_rising, n=len(taken), from_at=taken[0].at, to_at=taken[-1].at,
-        temp_c=round(temp_c, 1), found=grown and tendency.p_rising <= rules.chance,
-    )  # fmt: skip
+        measure=name,
+        before=round(before, 3),
+        now=round(now, 3),
+        per_day=slope.slope,
+        per_day_low=slope.low,
+        per_day_high=slope.high,
+        p=tendency.p_rising,
+        n=len(taken),
+        from_at=taken[0].at,
+        to_at=taken[-1].at,
+        temp_c=round(temp_c, 1),
+        found=grown and tendency.p_rising <= rules.chance,
+    )
 
 
 def _by_cold(days: Floats, warm: Floats, value: Floats) -> float:

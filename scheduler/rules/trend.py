@@ -158,9 +158,16 @@ def mann_kendall(
     else:
         rising, falling, both = _above(z), _above(-z), erfc(abs(z) / sqrt(2))
     return Tendency(
-        s=s, var_s=variance, z=float(z), p_two_sided=both, p_rising=rising, p_falling=falling,
-        tau_a=s / len(i), n=len(ys), exact=exact,
-    )  # fmt: skip
+        s=s,
+        var_s=variance,
+        z=float(z),
+        p_two_sided=both,
+        p_rising=rising,
+        p_falling=falling,
+        tau_a=s / len(i),
+        n=len(ys),
+        exact=exact,
+    )
 
 
 def ewma(

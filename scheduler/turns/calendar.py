@@ -55,12 +55,15 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
         due.setdefault(item.unit, []).append(item)
     sets = [
         customers.OwnedSet(
-            unit=row.unit.id, customer=row.customer.id, place=row.site.name,
-            placement=row.unit.placement, due=tuple(due.get(row.unit.id, ())),
+            unit=row.unit.id,
+            customer=row.customer.id,
+            place=row.site.name,
+            placement=row.unit.placement,
+            due=tuple(due.get(row.unit.id, ())),
             findings=row.summary.findings if row.summary else (),
         )
         for row in rows
-    ]  # fmt: skip
+    ]
     zoned = [msgspec.structs.replace(one, zone=zones.get(one.customer, "UTC")) for one in asked]
     return customers.customer_reminders(zoned, sets, firm, now)
 

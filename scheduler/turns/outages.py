@@ -88,9 +88,7 @@ def work_out(
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}
-    open_now = {
-        e.id: e for e in work.open_episodes(registry, {o.subject for o in changed})
-    }  # fmt: skip
+    open_now = {e.id: e for e in work.open_episodes(registry, {o.subject for o in changed})}
     opened: list[Episode] = []
     steps: list[Step] = []
     cases: list[Case] = []
@@ -198,13 +196,25 @@ def set_now(row: SetRow) -> SetNow:
     offline = pulse.status_at if pulse is not None and pulse.online is False else None
     heard = max(filter(None, (summary.heard_at, pulse.heard_at if pulse else None)), default=None)
     return SetNow(
-        unit=unit.id, site=site.id, customer=unit.customer, area=unit.area, lat=site.lat,
-        lon=site.lon, zone=site.time_zone, criticality=unit.criticality,
-        condition=summary.condition, mains=summary.mains, heard_at=heard, report_s=report_s,
-        beats=beats, promised_at=pulse.next_due_at if pulse else None, stood_at=summary.stood_at,
-        offline_at=offline, kinds=frozenset(f.kind for f in summary.findings if _weighs(f)),
+        unit=unit.id,
+        site=site.id,
+        customer=unit.customer,
+        area=unit.area,
+        lat=site.lat,
+        lon=site.lon,
+        zone=site.time_zone,
+        criticality=unit.criticality,
+        condition=summary.condition,
+        mains=summary.mains,
+        heard_at=heard,
+        report_s=report_s,
+        beats=beats,
+        promised_at=pulse.next_due_at if pulse else None,
+        stood_at=summary.stood_at,
+        offline_at=offline,
+        kinds=frozenset(f.kind for f in summary.findings if _weighs(f)),
         last_run=summary.last_run,
-    )  # fmt: skip
+    )
 
 
 def _weighs(finding: Finding) -> bool:

@@ -33,13 +33,19 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         return 0
     afresh = bool(change.opened) or any(s.kind == "recurred" for s in change.steps)
     held = _hold_back(registry, change.episode, now) if afresh else []
-    case = Case(episode=change.episode, steps=change.told, place="All sets",
-                zone=office.rota.zone, criticality="life")  # fmt: skip
+    case = Case(
+        episode=change.episode,
+        steps=change.told,
+        place="All sets",
+        zone=office.rota.zone,
+        criticality="life",
+    )
     turn = OutageTurn(
-        opened=change.opened, steps=(*change.steps, *held),
+        opened=change.opened,
+        steps=(*change.steps, *held),
         notices=tuple(alarms.tell([case], office, now)),
         withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
-    )  # fmt: skip
+    )
     return int(kept.write_outages(registry, turn, now))
 
 
@@ -90,6 +96,8 @@ def line_finding(silent: Iterable[int], units: int) -> Finding | None:
     if number < LINE_SETS_LEAST or number < LINE_SHARE_LEAST * units:
         return None
     return Finding(
-        kind="own_line", severity="act_now", since=start,
+        kind="own_line",
+        severity="act_now",
+        since=start,
         facts={"units": number, "of": units, "from": start, "to": end},
-    )  # fmt: skip
+    )

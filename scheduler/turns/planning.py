@@ -129,15 +129,24 @@ def _closing(
     if origin != job.origin and origin in taken:
         return work.advance(job, "drop", now, by, "A record was put right: there was a job before.")
     return work.advance(
-        job, "change", now, by, "Its day was worked out anew.",
+        job,
+        "change",
+        now,
+        by,
+        "Its day was worked out anew.",
         {"origin": origin, "due_on": work.due_day(item, today) or job.due_on},
-    )  # fmt: skip
+    )
 
 
 def plan_rounds(
-    registry: Registry, now: int, ask: Ask, by: str, tell: Tell | None = None,
-    cancel: Cancel | None = None, travel: rounds.Travel | None = None,
-) -> Outcome:  # fmt: skip
+    registry: Registry,
+    now: int,
+    ask: Ask,
+    by: str,
+    tell: Tell | None = None,
+    cancel: Cancel | None = None,
+    travel: rounds.Travel | None = None,
+) -> Outcome:
     """Plan and keep the draft; with nothing new since the plan in force or the newest draft that
     one is given back unsolved. A road server that has come or gone is news: the draft says by which
     ways it was made, and the plan in force stays until somebody publishes.
@@ -158,9 +167,11 @@ def plan_rounds(
     draft = kept.draft(registry)
     if draft is not None and draft.fingerprint == print_ and not ask.fresh:
         return Outcome(
-            new=False, said="Nothing has changed since this draft.",
-            plan=dispatch.decode(draft.doc), draft=draft.id,
-        )  # fmt: skip
+            new=False,
+            said="Nothing has changed since this draft.",
+            plan=dispatch.decode(draft.doc),
+            draft=draft.id,
+        )
     if told is not None and told.fingerprint == print_ and not ask.fresh:
         return Outcome(new=False, said="Nothing has changed since the plan in force.", plan=told)
     try:
@@ -193,9 +204,12 @@ def answer(
 
 
 def _answer(
-    registry: Registry, asked: KeptAsk, now: int, cancel: Cancel | None,
+    registry: Registry,
+    asked: KeptAsk,
+    now: int,
+    cancel: Cancel | None,
     travel: rounds.Travel | None,
-) -> None:  # fmt: skip
+) -> None:
     last = -1
 
     def tell(progress: Progress) -> None:

@@ -92,10 +92,16 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
     if options.publish and found.draft is not None:
         publishing.publish(registry, found.plan, Actor(BY), clock.now(), "")
     if options.json:
-        return _json({"new": found.new, "said": found.said, "draft": found.draft,
-                      "published": options.publish and found.draft is not None,
-                      "plan": found.plan,
-                      **_outside(publishing.outside(registry, EVERYTHING, found.plan, now))})  # fmt: skip
+        return _json(
+            {
+                "new": found.new,
+                "said": found.said,
+                "draft": found.draft,
+                "published": options.publish and found.draft is not None,
+                "plan": found.plan,
+                **_outside(publishing.outside(registry, EVERYTHING, found.plan, now)),
+            }
+        )
     _print(f"{found.said} {_yardstick(found.plan)}".strip())
     return 0
 
@@ -117,14 +123,23 @@ def _show(registry: Registry, options: argparse.Namespace) -> int:
     found = kept.draft(registry) if options.draft else kept.in_force(registry)
     if found is None:
         return _said(
-            "There is no draft." if options.draft
-            else "There are no rounds yet: `hourhand rounds plan`.", 1,
-        )  # fmt: skip
+            "There is no draft."
+            if options.draft
+            else "There are no rounds yet: `hourhand rounds plan`.",
+            1,
+        )
     plan = dispatch.decode(found.doc)
     out = publishing.outside(registry, EVERYTHING, plan, clock.now())
     if options.json:
-        return _json({"published": found.published, "made_at": found.made_at,
-                      "made_by": found.made_by, "plan": plan, **_outside(out)})  # fmt: skip
+        return _json(
+            {
+                "published": found.published,
+                "made_at": found.made_at,
+                "made_by": found.made_by,
+                "plan": plan,
+                **_outside(out),
+            }
+        )
     ids = {job for one in plan.rounds for job in one.jobs} | {u.job for u in plan.unplanned}
     jobs = kept_jobs.by_id(registry, EVERYTHING, ids)
     _print_table(_rounds_table(registry, plan, jobs))
@@ -142,12 +157,17 @@ def _outside(out: dispatch.Outside) -> dict[str, Any]:
     """What has no day, for programs."""
     return {
         "in_no_round": [
-            {"unit": one.unit, "kind": one.episode.kind, "severity": one.episode.severity,
-             "alert": one.episode.id, "job": one.job.id if one.job else None}
+            {
+                "unit": one.unit,
+                "kind": one.episode.kind,
+                "severity": one.episode.severity,
+                "alert": one.episode.id,
+                "job": one.job.id if one.job else None,
+            }
             for one in out.sets
         ],
         "not_in_plan": [job.id for job in out.jobs],
-    }  # fmt: skip
+    }
 
 
 def _unknown_table(jobs: Sequence[Job]) -> Table:
@@ -164,9 +184,11 @@ def _sets_table(registry: Registry, sets: Sequence[dispatch.Wanting]) -> Table:
         zone = row.site.time_zone if row else "UTC"
         said = words.sentence(one.episode.finding, zone, clock.now())
         table.add_row(
-            f"{words.severity(one.episode.severity)}: {said.title}", one.unit,
-            row.site.name if row else "", one.job.title if one.job else "none yet",
-        )  # fmt: skip
+            f"{words.severity(one.episode.severity)}: {said.title}",
+            one.unit,
+            row.site.name if row else "",
+            one.job.title if one.job else "none yet",
+        )
     return table
 
 
@@ -185,11 +207,13 @@ def _rounds_table(registry: Registry, plan: rounds.RoundPlan, jobs: dict[str, Jo
         for stop in one.stops:
             site = places.get(stop.site)
             table.add_row(
-                one.day, names.get(one.technician, one.technician),
-                local(stop.arrive, plan.zone).strftime("%H:%M"), site[0].name if site else stop.site,
+                one.day,
+                names.get(one.technician, one.technician),
+                local(stop.arrive, plan.zone).strftime("%H:%M"),
+                site[0].name if site else stop.site,
                 ", ".join(jobs[id].title for id in stop.jobs if id in jobs),
                 f"{stop.metres / 1000:.0f}",
-            )  # fmt: skip
+            )
     return table
 
 
@@ -213,18 +237,33 @@ def _insert(registry: Registry, options: argparse.Namespace) -> int:
     now = clock.now()
     ways = publishing.proposals(registry, job, now, options.travel)
     if options.json:
-        return _json([{"kind": w.kind, "technician": w.technician, "day": w.day,
-                       "arrive_at": w.arrive, "disturbed": len(w.changes.disturbed),
-                       "price": w.price, "uses_reserve": w.uses_reserve} for w in ways])  # fmt: skip
+        return _json(
+            [
+                {
+                    "kind": w.kind,
+                    "technician": w.technician,
+                    "day": w.day,
+                    "arrive_at": w.arrive,
+                    "disturbed": len(w.changes.disturbed),
+                    "price": w.price,
+                    "uses_reserve": w.uses_reserve,
+                }
+                for w in ways
+            ]
+        )
     if not ways:
         return _said("Nobody with the skill has a place for it in the planned days.", 1)
     zone = dispatch.decode(told.doc).zone
     table = _table("way", "technician", "day", "arrive", "disturbs", "costs")
     for w in ways:
         table.add_row(
-            w.kind, w.technician, w.day, local(w.arrive, zone).strftime("%H:%M"),
-            str(len(w.changes.disturbed)), f"{w.price:.0f}",
-        )  # fmt: skip
+            w.kind,
+            w.technician,
+            w.day,
+            local(w.arrive, zone).strftime("%H:%M"),
+            str(len(w.changes.disturbed)),
+            f"{w.price:.0f}",
+        )
     _print_table(table)
     _print(f"Take one of them on the page /rounds/insert/{job.id}.")
     return 0

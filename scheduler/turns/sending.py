@@ -195,10 +195,15 @@ class Postroom:
 def mail_of(loaded: Settings) -> Mail:
     """The firm's mail server as the settings name it."""
     return Mail(
-        host=loaded.smtp_host, port=loaded.smtp_port, security=loaded.smtp_security,
-        user=loaded.smtp_user, password=loaded.smtp_password, sender=loaded.smtp_from,
-        public_url=loaded.public_url, firm=loaded.firm,
-    )  # fmt: skip
+        host=loaded.smtp_host,
+        port=loaded.smtp_port,
+        security=loaded.smtp_security,
+        user=loaded.smtp_user,
+        password=loaded.smtp_password,
+        sender=loaded.smtp_from,
+        public_url=loaded.public_url,
+        firm=loaded.firm,
+    )
 
 
 def send(registry: Registry, mail: Mail, key: bytes, now: int, limit_s: float = LIMIT_S) -> Sent:

@@ -33,9 +33,11 @@ def look(registry: Registry, office: Office, now: int) -> int:
     case = Case(episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone)
     reached = beside(office, {one.person for one in missed}, now)
     turn = OutageTurn(
-        opened=change.opened, steps=change.steps, withdrawn=tuple(alarms.withdrawn([case])),
+        opened=change.opened,
+        steps=change.steps,
+        withdrawn=tuple(alarms.withdrawn([case])),
         notices=tuple(alarms.tell([case], reached, now)),
-    )  # fmt: skip
+    )
     return len(change.told) if kept.write_outages(registry, turn, now) else 0
 
 
@@ -44,13 +46,15 @@ def finding(missed: list[Unreached]) -> Finding | None:
     if not missed:
         return None
     return Finding(
-        kind=KIND, severity="same_day", since=min(one.not_before for one in missed),
+        kind=KIND,
+        severity="same_day",
+        since=min(one.not_before for one in missed),
         facts={
             "late": sum(not one.given_up for one in missed),
             "given_up": sum(one.given_up for one in missed),
             "people": len({one.person for one in missed}),
         },
-    )  # fmt: skip
+    )
 
 
 def beside(office: Office, missed: set[str], now: int) -> Office:

@@ -50,9 +50,14 @@ def due_day(item: DueItem, today: date) -> str:
 
 
 def job_of(
-    item: DueItem, unit: Unit, plan: ServicePlan | None, id: str, now: int, zone: str,
+    item: DueItem,
+    unit: Unit,
+    plan: ServicePlan | None,
+    id: str,
+    now: int,
+    zone: str,
     minutes: int | None = None,
-) -> Job:  # fmt: skip
+) -> Job:
     """The job a due task becomes. minutes: the set's own, where known."""
     task = next((t for t in plan.tasks if t.id == item.task), None) if plan else None
     return Job(

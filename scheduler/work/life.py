@@ -19,10 +19,17 @@ _NUMBER = re.compile(r"\+?\d(?:[\s/().-]*\d){6,}")
 
 _ALWAYS: dict[StepKind, JobState | None] = {"note": SAME, "change": SAME}
 _AHEAD: dict[StepKind, JobState | None] = {
-    "call": "call_first", "wait_part": "waiting_part", "ask": "waiting_yes", "book": "booked",
-    "tell": "booked", "begin": "under_way", "finish": "done", "drop": "dropped", "pin": SAME,
+    "call": "call_first",
+    "wait_part": "waiting_part",
+    "ask": "waiting_yes",
+    "book": "booked",
+    "tell": "booked",
+    "begin": "under_way",
+    "finish": "done",
+    "drop": "dropped",
+    "pin": SAME,
     "unpin": SAME,
-}  # fmt: skip
+}
 
 
 def _ahead_but(*kinds: StepKind) -> dict[StepKind, JobState | None]:
@@ -33,25 +40,55 @@ STEPS: dict[JobState, dict[StepKind, JobState | None]] = {
     "open": _ALWAYS | _AHEAD,
     "call_first": _ALWAYS | _ahead_but("call") | {"called": "open"},
     "waiting_part": _ALWAYS
-    | {"part_came": "open", "ask": "waiting_yes", "finish": "done", "drop": "dropped",
-       "tell": SAME, "pin": SAME, "unpin": SAME},
+    | {
+        "part_came": "open",
+        "ask": "waiting_yes",
+        "finish": "done",
+        "drop": "dropped",
+        "tell": SAME,
+        "pin": SAME,
+        "unpin": SAME,
+    },
     "waiting_yes": _ALWAYS
-    | {"said_yes": "open", "wait_part": "waiting_part", "finish": "done", "drop": "dropped",
-       "unpin": SAME},
+    | {
+        "said_yes": "open",
+        "wait_part": "waiting_part",
+        "finish": "done",
+        "drop": "dropped",
+        "unpin": SAME,
+    },
     "booked": _ALWAYS | _ahead_but("book") | {"unbook": "open"},
     "under_way": _ALWAYS | {"part_done": "part_done", "finish": "done", "stop": "open"},
     "part_done": _ALWAYS | _AHEAD,
     "done": _ALWAYS | {"bill": "billed", "reopen": "open"},
     "billed": {"note": SAME},
     "dropped": {"note": SAME, "reopen": "open"},
-}  # fmt: skip
+}
 """State to the steps that may come next and the state each leads to; None: it stays."""
 WANTS_REASON: frozenset[StepKind] = frozenset({"drop", "part_done", "note"})
-FIELDS: frozenset[str] = frozenset({
-    "title", "symptom", "caller", "phone", "urgent", "safety", "due_on", "parts", "parts_on",
-    "skill", "minutes", "minutes_used", "parts_used", "nothing", "people", "technician", "promise",
-    "pin", "origin",
-})  # fmt: skip
+FIELDS: frozenset[str] = frozenset(
+    {
+        "title",
+        "symptom",
+        "caller",
+        "phone",
+        "urgent",
+        "safety",
+        "due_on",
+        "parts",
+        "parts_on",
+        "skill",
+        "minutes",
+        "minutes_used",
+        "parts_used",
+        "nothing",
+        "people",
+        "technician",
+        "promise",
+        "pin",
+        "origin",
+    }
+)
 """What a step may change of a job besides its state."""
 
 
@@ -67,9 +104,14 @@ def opened(job: Job, now: int, by: str) -> tuple[Job, JobStep]:
 
 
 def advance(
-    job: Job, kind: StepKind, now: int, by: str, note: str = "",
-    changes: Mapping[str, Any] | None = None, facts: Mapping[str, Any] | None = None,
-) -> tuple[Job, JobStep]:  # fmt: skip
+    job: Job,
+    kind: StepKind,
+    now: int,
+    by: str,
+    note: str = "",
+    changes: Mapping[str, Any] | None = None,
+    facts: Mapping[str, Any] | None = None,
+) -> tuple[Job, JobStep]:
     """The job after a step, and the step to append. changes: fields of FIELDS with new values.
 
     facts: what else the step keeps: which records it wrote, what was said of each task.

@@ -28,8 +28,10 @@ class AlertOut(FindingOut):
     opened_at: datetime
     acknowledged_at: datetime | None
     closed_at: datetime | None
-    state: str = Field(description="after ANSI/ISA-18.2: unacknowledged, acknowledged, returned, "
-                       "shelved, suppressed, out_of_service, normal")  # fmt: skip
+    state: str = Field(
+        description="after ANSI/ISA-18.2: unacknowledged, acknowledged, returned, "
+        "shelved, suppressed, out_of_service, normal"
+    )
     crossings: int = Field(description="how often the condition went and came back meanwhile")
     steps: list[StepOut]
 
@@ -41,8 +43,10 @@ class OutageUnitOut(BaseModel):
     site: str
     customer: str
     criticality: str
-    cover: str = Field(description="failed, not_running, no_voltage, unproven, waiting, low_fuel, "
-                       "covered, aside or mains_back")  # fmt: skip
+    cover: str = Field(
+        description="failed, not_running, no_voltage, unproven, waiting, low_fuel, "
+        "covered, aside or mains_back"
+    )
     since: datetime
     lost_at: datetime
     lost_earliest_at: datetime | None = Field(description="null: seen to the report")

@@ -44,9 +44,11 @@ DONE = {
     "tested": "A test message is on its way; how it fared stands below in a few seconds.",
 }
 OUTCOMES = {
-    "delivered": "delivered", "not_delivered": "not delivered",
-    "not_allowed": "could not be sent", "answered": "answered",
-}  # fmt: skip
+    "delivered": "delivered",
+    "not_delivered": "not delivered",
+    "not_allowed": "could not be sent",
+    "answered": "answered",
+}
 
 
 @router.get("/channels", response_class=HTMLResponse, dependencies=[STAFF])
@@ -57,10 +59,16 @@ def channels(
 
 
 def show(
-    request: Request, desk: Desk, viewer: Viewer, done: str = "", wrong: str = "",
-    status: int = 200, whose: str = "", typed: dict[str, Any] | None = None,
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    done: str = "",
+    wrong: str = "",
+    status: int = 200,
+    whose: str = "",
+    typed: dict[str, Any] | None = None,
     sure: dict[str, str] | None = None,
-) -> HTMLResponse:  # fmt: skip
+) -> HTMLResponse:
     """The page. whose: the person whose quiet hours its form has; typed: what was sent of them;
     sure: the address that is asked about once more before it is removed."""
     now, owner = desk.clock(), viewer.role == "owner"
@@ -88,13 +96,26 @@ def show(
     hours = _hours(desk, everybody, whose or mine)
     tested = weekly.newest(held_rota, now)
     return frames.page(
-        request, viewer.scope, "alerts/channels.html", "alerts", status=status, now=now, rows=rows,
-        done=done, wrong=wrong, owner=owner, people=sorted(names.items(), key=lambda x: x[1]),
-        mine=mine, zone=zone, sure=sure, hours=(hours | (typed or {})) if hours else None,
-        counts=counts, taken=TAKEN if owner else TAKEN_OF_ALL,
+        request,
+        viewer.scope,
+        "alerts/channels.html",
+        "alerts",
+        status=status,
+        now=now,
+        rows=rows,
+        done=done,
+        wrong=wrong,
+        owner=owner,
+        people=sorted(names.items(), key=lambda x: x[1]),
+        mine=mine,
+        zone=zone,
+        sure=sure,
+        hours=(hours | (typed or {})) if hours else None,
+        counts=counts,
+        taken=TAKEN if owner else TAKEN_OF_ALL,
         tested=_tested(desk, tested, now),
         mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
-    )  # fmt: skip
+    )
 
 
 def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, Any]:
@@ -103,8 +124,13 @@ def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, A
     if contact is None:
         return {}
     held, n = quiet_hours.of_person(desk.registry, person)
-    return {"person": person, "name": contact.name, "n": n, "begins": held.begins,
-            "ends": held.ends}  # fmt: skip
+    return {
+        "person": person,
+        "name": contact.name,
+        "n": n,
+        "begins": held.begins,
+        "ends": held.ends,
+    }
 
 
 def _tested(desk: Desk, cause: str, now: int) -> str:
@@ -126,10 +152,15 @@ def weekly_test(request: Request, desk: AtDesk, viewer: Looking, on: str) -> HTM
     if not outbox.of_cause(desk.registry, cause):
         raise Problem(404, "There was no weekly test on that day.")
     return frames.page(
-        request, viewer.scope, "alerts/weekly_test.html", "alerts", now=desk.clock(), on=on[:10],
+        request,
+        viewer.scope,
+        "alerts/weekly_test.html",
+        "alerts",
+        now=desk.clock(),
+        on=on[:10],
         said=_tested(desk, cause, desk.clock()),
         answered=bool(outbox.answers(desk.registry, cause)),
-    )  # fmt: skip
+    )
 
 
 @router.post("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
@@ -165,11 +196,14 @@ def _row(
         said = f"{OUTCOMES[tried.outcome]} {words.moment(tried.at, zone, now)}"
         said += f": {tried.detail}" if tried.detail else ""
     return {
-        "id": target.id, "way": WAYS[target.way], "shown": target.shown, "last": said,
+        "id": target.id,
+        "way": WAYS[target.way],
+        "shown": target.shown,
+        "last": said,
         "bad": tried is not None and tried.outcome != "delivered",
         "by_login": target.id.startswith("login-"),
         "may": owner or not names_a_server(target.address),
-    }  # fmt: skip
+    }
 
 
 @router.post("/channels", response_class=HTMLResponse, dependencies=[STAFF])
@@ -189,9 +223,15 @@ def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Respon
             raise AddressFault(OWNERS_ALONE)
         key = key_of(desk.settings)
         outbox.add_target(
-            desk.registry, person, address.way, address.text, shown(address), key, viewer.actor,
+            desk.registry,
+            person,
+            address.way,
+            address.text,
+            shown(address),
+            key,
+            viewer.actor,
             desk.clock(),
-        )  # fmt: skip
+        )
     except (AddressFault, TargetRefused, CardRefused) as fault:
         return show(request, desk, viewer, wrong=str(fault), status=422)
     return RedirectResponse("/channels?done=added", 303)
@@ -258,9 +298,17 @@ def _test(desk: Desk, viewer: Viewer, id: str) -> Response:
     cause = f"channel_test:{found.id}"
     subject, body = say.channel_test(desk.settings.firm)
     notice = Notice(
-        id=notice_id(cause, str(now), found.person, found.way), cause=cause, step=str(now),
-        person=found.person, way=found.way, kind="channel_test", subject=subject, body=body,
-        made_at=now, not_before=now, path="/channels",
-    )  # fmt: skip
+        id=notice_id(cause, str(now), found.person, found.way),
+        cause=cause,
+        step=str(now),
+        person=found.person,
+        way=found.way,
+        kind="channel_test",
+        subject=subject,
+        body=body,
+        made_at=now,
+        not_before=now,
+        path="/channels",
+    )
     put_notices(desk.registry, [notice], now)
     return RedirectResponse("/channels?done=tested", 303)

@@ -54,9 +54,12 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> dict[str, Any]
         "state_words": state_words(episode, zone, now, scope),
         "crossed": said_of.crossings_words(alarms.crossings(episode)),
         "life": life(episode, zone, now, scope),
-        "may": [k for k in ("acknowledged", "shelved", "unshelved")
-                if (state, k) in alarms.TRANSITIONS and state != "normal"],
-    }  # fmt: skip
+        "may": [
+            k
+            for k in ("acknowledged", "shelved", "unshelved")
+            if (state, k) in alarms.TRANSITIONS and state != "normal"
+        ],
+    }
 
 
 def page_of(episode: Episode) -> str:

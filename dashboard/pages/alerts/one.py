@@ -30,9 +30,11 @@ STAFF = require("technician", right=None, person=True)
 TRIES = 5
 SHELF_S = 8 * 3600
 DONE = {
-    "have": "You have it.", "shelve": "Shelved.", "unshelve": "Taken off the shelf.",
+    "have": "You have it.",
+    "shelve": "Shelved.",
+    "unshelve": "Taken off the shelf.",
     "mark": "Thank you: it counts towards which rule is right.",
-}  # fmt: skip
+}
 WAYS = {"email": "e-mail", "sms": "text message", "push": "push", "webhook": "webhook"}
 
 
@@ -52,9 +54,15 @@ def find(desk: Desk, scope: Scope, id: str) -> Episode:
 
 
 def _show(
-    request: Request, desk: Desk, viewer: Viewer, scope: Scope, episode: Episode,
-    done: str = "", wrong: str = "", status: int = 200,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    scope: Scope,
+    episode: Episode,
+    done: str = "",
+    wrong: str = "",
+    status: int = 200,
+) -> HTMLResponse:
     now = desk.clock()
     row = line(desk, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row["zone"]).strftime("%Y-%m-%dT%H:%M")
@@ -62,17 +70,31 @@ def _show(
     tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
     return frames.page(
-        request, scope, "alerts/one.html", "alerts", status=status, now=now, row=row, done=done,
-        wrong=wrong, may=viewer.may_record, shelf=shelf, marks=said_of.MARKS,
+        request,
+        scope,
+        "alerts/one.html",
+        "alerts",
+        status=status,
+        now=now,
+        row=row,
+        done=done,
+        wrong=wrong,
+        may=viewer.may_record,
+        shelf=shelf,
+        marks=said_of.MARKS,
         mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
         sent=[_sent(notice, state, people, tries, row["zone"], now) for notice, state in sent],
-    )  # fmt: skip
+    )
 
 
 def _sent(
-    notice: Notice, state: str, people: dict[str, Contact], tries: Sequence[Try], zone: str,
+    notice: Notice,
+    state: str,
+    people: dict[str, Contact],
+    tries: Sequence[Try],
+    zone: str,
     now: int,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     contact = people.get(notice.person)
     mine = [one for one in tries if one.notice == notice.id]
     if mine and mine[-1].outcome == "delivered":
@@ -100,18 +122,28 @@ async def have(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Resp
     """I have it; or, of one that is over: seen."""
     await read_form(request, viewer)
     return await run_in_threadpool(
-        _step, request, desk, viewer, id, "have",
+        _step,
+        request,
+        desk,
+        viewer,
+        id,
+        "have",
         lambda e, now: alarms.acknowledge(e, viewer.name, now),
-    )  # fmt: skip
+    )
 
 
 @router.post("/alerts/{id}/unshelve", response_class=HTMLResponse, dependencies=[STAFF])
 async def unshelve(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
     await read_form(request, viewer)
     return await run_in_threadpool(
-        _step, request, desk, viewer, id, "unshelve",
+        _step,
+        request,
+        desk,
+        viewer,
+        id,
+        "unshelve",
         lambda e, now: alarms.unshelve(e, viewer.name, now),
-    )  # fmt: skip
+    )
 
 
 @router.post("/alerts/{id}/shelve", response_class=HTMLResponse, dependencies=[STAFF])
@@ -131,15 +163,23 @@ def _shelve(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
         )
     why = said_of.one_line(posted.text("why"), 200)
     return _step(
-        request, desk, viewer, id, "shelve",
+        request,
+        desk,
+        viewer,
+        id,
+        "shelve",
         lambda e, now: alarms.shelve(e, viewer.name, until, now, why),
-    )  # fmt: skip
+    )
 
 
 def _step(
-    request: Request, desk: Desk, viewer: Viewer, id: str, what: str,
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    id: str,
+    what: str,
     make: Callable[[Episode, int], Step],
-) -> Response:  # fmt: skip
+) -> Response:
     """Append the step; where another came first, look at the alert as it is then."""
     episode = find(desk, viewer.scope, id)
     for _ in range(TRIES):
@@ -169,8 +209,11 @@ def _mark(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted)
         wrong = "Say whether it was right, wrong or known already."
         return _show(request, desk, viewer, viewer.scope, episode, wrong=wrong, status=422)
     opinion = Mark(
-        episode=id, at=desk.clock(), by=viewer.name, mark=cast(MarkWord, word),
+        episode=id,
+        at=desk.clock(),
+        by=viewer.name,
+        mark=cast(MarkWord, word),
         customer_first=bool(posted.text("customer_first")),
-    )  # fmt: skip
+    )
     kept.set_mark(desk.registry, opinion, viewer.actor)
     return RedirectResponse(f"/alerts/{id}?done=mark", 303)

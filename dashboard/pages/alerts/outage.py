@@ -33,16 +33,21 @@ FROM_MOST = 100_000
 OUTAGES = 30
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": ""}
 SHAPES: dict[Cover, Severity] = {
-    "failed": "act_now", "not_running": "act_now", "no_voltage": "act_now", "unproven": "no_word",
-    "waiting": "no_word", "low_fuel": "same_day",
-}  # fmt: skip
+    "failed": "act_now",
+    "not_running": "act_now",
+    "no_voltage": "act_now",
+    "unproven": "no_word",
+    "waiting": "no_word",
+    "low_fuel": "same_day",
+}
 """The shape beside a site that fares so; covered ones have none."""
 CALLED: tuple[CallOutcome, ...] = ("has_power", "no_power", "no_answer", "left_message", "van_sent")
 DONE = {
-    "have": "You have it.", "call": "Written down.",
+    "have": "You have it.",
+    "call": "Written down.",
     "written": "The e-mail is on its way; whether it arrived stands with its text in a few seconds.",
     "before": "They were written already, as things stand now.",
-}  # fmt: skip
+}
 
 
 @router.get("/outages", response_class=HTMLResponse, dependencies=LIVE)
@@ -57,11 +62,16 @@ def outages(
     now = desk.clock()
     shown = [o for o in found[:OUTAGES] if not o.into]
     return frames.page(
-        request, scope, "alerts/outages.html", "alerts", now=now,
-        rows=[_head(desk, scope, o, now) for o in shown], first=not after,
+        request,
+        scope,
+        "alerts/outages.html",
+        "alerts",
+        now=now,
+        rows=[_head(desk, scope, o, now) for o in shown],
+        first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
         staff=viewer.staff,
-    )  # fmt: skip
+    )
 
 
 def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> dict[str, Any]:
@@ -75,13 +85,12 @@ def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> dict[str, Any]:
         "severity": found.severity if outage.ended_at is None else "note",
         "said": words.sentence(found, outage.zone, now),
         "since": phrases.since(outage.began_at, outage.zone, now),
-        "over": "" if outage.ended_at is None
-        else words.moment(outage.ended_at, outage.zone, now),
+        "over": "" if outage.ended_at is None else words.moment(outage.ended_at, outage.zone, now),
         "state": state_words(episode, outage.zone, now, scope) if episode else "",
-        "open": episode is not None and (alarms.state_of(episode), "acknowledged")
-        in alarms.TRANSITIONS,
+        "open": episode is not None
+        and (alarms.state_of(episode), "acknowledged") in alarms.TRANSITIONS,
         "alone": outage.alone,
-    }  # fmt: skip
+    }
 
 
 def find(desk: Desk, scope: Scope, id: str) -> Outage:
@@ -111,25 +120,46 @@ def one(
     calls = _calls(desk, scope, outage)
     counts = tally(outage.members)
     return frames.page(
-        request, scope, "alerts/outage.html", "alerts", now=now,
+        request,
+        scope,
+        "alerts/outage.html",
+        "alerts",
+        now=now,
         outage=_head(desk, scope, outage, now),
-        counts=[(said.COVERS[c], n, SHAPES.get(c)) for c, n in sorted(
-            counts.items(), key=lambda item: list(said.COVERS).index(item[0]))],
-        rows=_with_texts(desk, viewer, outage, [
-            (m, sets[m.unit], _row(n, m, sets[m.unit], calls, outage, scope, now))
-            for n, m in enumerate(shown, at + 1) if m.unit in sets], now),
-        cautions=words.CAUTIONS, may=viewer.may_record, outcomes=[(o, said.OUTCOMES[o])
-                                                                  for o in CALLED],
+        counts=[
+            (said.COVERS[c], n, SHAPES.get(c))
+            for c, n in sorted(counts.items(), key=lambda item: list(said.COVERS).index(item[0]))
+        ],
+        rows=_with_texts(
+            desk,
+            viewer,
+            outage,
+            [
+                (m, sets[m.unit], _row(n, m, sets[m.unit], calls, outage, scope, now))
+                for n, m in enumerate(shown, at + 1)
+                if m.unit in sets
+            ],
+            now,
+        ),
+        cautions=words.CAUTIONS,
+        may=viewer.may_record,
+        outcomes=[(o, said.OUTCOMES[o]) for o in CALLED],
         whole=[_said(c, scope, outage.zone, now) for c in calls if not c.unit],
-        start=at, before=max(0, at - A_PAGE), total=len(listed),
-        following=at + A_PAGE if at + A_PAGE < len(listed) else 0, done=DONE.get(done, ""),
-    )  # fmt: skip
+        start=at,
+        before=max(0, at - A_PAGE),
+        total=len(listed),
+        following=at + A_PAGE if at + A_PAGE < len(listed) else 0,
+        done=DONE.get(done, ""),
+    )
 
 
 def _with_texts(
-    desk: Desk, viewer: Viewer, outage: Outage,
-    rows: list[tuple[OutageMember, kept.SetRow, dict[str, Any]]], now: int,
-) -> list[dict[str, Any]]:  # fmt: skip
+    desk: Desk,
+    viewer: Viewer,
+    outage: Outage,
+    rows: list[tuple[OutageMember, kept.SetRow, dict[str, Any]]],
+    now: int,
+) -> list[dict[str, Any]]:
     """Each row with the text to its customer, for those of the firm who may write to customers."""
     if not viewer.may_record or outage.ended_at is not None:
         return [row for _, _, row in rows]
@@ -203,9 +233,7 @@ def _have(desk: Desk, viewer: Viewer, id: str) -> Response:
             break  # somebody has it already: a call by this one is noted all the same
         if told.add_step(desk.registry, step, viewer.actor):
             break
-    call = Call(
-        id=str(uuid4()), episode=id, at=desk.clock(), by=viewer.name, outcome="mine"
-    )  # fmt: skip
+    call = Call(id=str(uuid4()), episode=id, at=desk.clock(), by=viewer.name, outcome="mine")
     told.add_call(desk.registry, call, viewer.actor)
     return RedirectResponse(f"/outages/{id}?done=have", 303)
 
@@ -227,9 +255,14 @@ def _called(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     except ValueError:
         key = str(uuid4())
     call = Call(
-        id=key, episode=id, unit=unit, at=desk.clock(), by=viewer.name,
-        outcome=cast(CallOutcome, outcome), note=said_of.one_line(posted.text("note"), 200),
-    )  # fmt: skip
+        id=key,
+        episode=id,
+        unit=unit,
+        at=desk.clock(),
+        by=viewer.name,
+        outcome=cast(CallOutcome, outcome),
+        note=said_of.one_line(posted.text("note"), 200),
+    )
     told.add_call(desk.registry, call, viewer.actor)
     start = bounds.whole_or(posted.text("from", 20), 0, most=FROM_MOST)
     where = f"?from={start}&done=call" if start else "?done=call"

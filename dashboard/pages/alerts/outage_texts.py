@@ -108,9 +108,13 @@ def _fares(outage: Outage, member: OutageMember, row: kept.SetRow, now: int) -> 
 
 
 def _made(
-    about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, said: say.Fares,
+    about: Writing,
+    outage: Outage,
+    member: OutageMember,
+    row: kept.SetRow,
+    said: say.Fares,
     now: int,
-) -> list[Notice]:  # fmt: skip
+) -> list[Notice]:
     """The e-mails of it as things stand now, sent before or not."""
     if not about.mail:
         return []
@@ -168,10 +172,14 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
     """The line of the call log, the same for the same e-mails."""
     first, people = due[0], sorted(notice.person for notice in due)
     return Call(
-        id=notice_id(first.cause, first.step, ",".join(people), "call"), episode=first.cause,
-        unit=first.unit, at=now, by=viewer.name, outcome="written",
+        id=notice_id(first.cause, first.step, ",".join(people), "call"),
+        episode=first.cause,
+        unit=first.unit,
+        at=now,
+        by=viewer.name,
+        outcome="written",
         note=f"by e-mail to {'one person' if len(due) == 1 else f'{len(due)} people'}",
-    )  # fmt: skip
+    )
 
 
 def _row(desk: Desk, member: OutageMember | None) -> kept.SetRow | None:

@@ -68,10 +68,14 @@ def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
     f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
     sent, people = kept.messages(desk.registry, since)
     ours = (
-        f"{f.a_day:.1f}", str(f.most_10_min), f"{100 * f.flood_share:.1f} %", str(f.chattering),
-        str(f.stale), f"{100 * f.top_10_share:.0f} %",
+        f"{f.a_day:.1f}",
+        str(f.most_10_min),
+        f"{100 * f.flood_share:.1f} %",
+        str(f.chattering),
+        str(f.stale),
+        f"{100 * f.top_10_share:.0f} %",
         " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
-    )  # fmt: skip
+    )
     marked = kept.marks_by_kind(desk.registry, scope, since)
     return {
         "rows": [

@@ -21,9 +21,10 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.post(
-    "/channels/quiet", response_class=HTMLResponse,
+    "/channels/quiet",
+    response_class=HTMLResponse,
     dependencies=[require("technician", right=None, person=True)],
-)  # fmt: skip
+)
 async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
     posted = await read_form(request, viewer, 8)
     return await run_in_threadpool(_change, request, desk, viewer, posted)

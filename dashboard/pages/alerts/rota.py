@@ -42,30 +42,52 @@ def rota(
 
 
 def _show(
-    request: Request, desk: Desk, viewer: Viewer, scope: Scope, held: Rota, n: int,
-    sent: dict[str, Any] | None = None, wrong: str = "", status: int = 200, done: str = "",
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    scope: Scope,
+    held: Rota,
+    n: int,
+    sent: dict[str, Any] | None = None,
+    wrong: str = "",
+    status: int = 200,
+    done: str = "",
+) -> HTMLResponse:
     now = desk.clock()
     people = agreed.contacts(desk.registry)
     names = {c.person: c.name for c in people}
     line = alarms.in_line(held, now)
     kept = {
-        "people": list(held.people), "start": held.start, "handover": held.handover,
-        "zone": held.zone, "minutes": str(held.escalate_s // 60), "last": held.last,
-    }  # fmt: skip
+        "people": list(held.people),
+        "start": held.start,
+        "handover": held.handover,
+        "zone": held.zone,
+        "minutes": str(held.escalate_s // 60),
+        "last": held.last,
+    }
     return frames.page(
-        request, scope, "alerts/rota.html", "alerts", status=status, now=now, done=done,
+        request,
+        scope,
+        "alerts/rota.html",
+        "alerts",
+        status=status,
+        now=now,
+        done=done,
         wrong=wrong,
         holder=names.get(line[0], "somebody who has left") if line else "",
         line=[names.get(p, "somebody who has left") for p in line[1:]],
         weeks=[_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)],
         unreached=[c.name for c in people if c.person in line and not c.ways],
-        people=sorted(names.items(), key=lambda item: item[1].casefold()), sent=kept | (sent or {}),
-        swaps=[(i, words.day(s.from_on), words.day(s.to_on), names.get(s.person, "?"))
-               for i, s in enumerate(held.swaps)],
-        n=n, places=max(PLACES if not held.people else len(held.people) + 2, 3),
+        people=sorted(names.items(), key=lambda item: item[1].casefold()),
+        sent=kept | (sent or {}),
+        swaps=[
+            (i, words.day(s.from_on), words.day(s.to_on), names.get(s.person, "?"))
+            for i, s in enumerate(held.swaps)
+        ],
+        n=n,
+        places=max(PLACES if not held.people else len(held.people) + 2, 3),
         may=viewer.kind == "person" and viewer.role in ("office", "owner"),
-    )  # fmt: skip
+    )
 
 
 def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> dict[str, str]:
@@ -128,9 +150,14 @@ def _weeks(held: Rota, posted: Posted, sent: dict[str, str], known: set[str]) ->
     except ValueError:
         raise RotaFault("Next in line after: write minutes from 1 to 240.") from None
     return Rota(
-        people=people, start=start.isoformat(), handover=handover, zone=named,
-        swaps=held.swaps, escalate_s=minutes * 60, last=sent["last"],
-    )  # fmt: skip
+        people=people,
+        start=start.isoformat(),
+        handover=handover,
+        zone=named,
+        swaps=held.swaps,
+        escalate_s=minutes * 60,
+        last=sent["last"],
+    )
 
 
 def _with_swap(held: Rota, posted: Posted, known: set[str]) -> Rota:
@@ -159,6 +186,11 @@ def _without_swap(held: Rota, which: str) -> Rota:
 
 def _with(held: Rota, swaps: tuple[Swap, ...]) -> Rota:
     return Rota(
-        people=held.people, start=held.start, handover=held.handover, zone=held.zone, swaps=swaps,
-        escalate_s=held.escalate_s, last=held.last,
-    )  # fmt: skip
+        people=held.people,
+        start=held.start,
+        handover=held.handover,
+        zone=held.zone,
+        swaps=swaps,
+        escalate_s=held.escalate_s,
+        last=held.last,
+    )

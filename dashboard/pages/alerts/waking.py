@@ -24,9 +24,10 @@ DONE = {"changed": "Changed. It holds from now on."}
 
 
 @router.get(
-    "/waking", response_class=HTMLResponse,
+    "/waking",
+    response_class=HTMLResponse,
     dependencies=[require("technician", right="read", whole=True)],
-)  # fmt: skip
+)
 def waking(
     request: Request, desk: AtDesk, viewer: Looking, scope: Reader, done: str = ""
 ) -> HTMLResponse:
@@ -34,9 +35,14 @@ def waking(
 
 
 def _show(
-    request: Request, desk: Desk, viewer: Viewer, scope: Scope, wrong: str = "",
-    status: int = 200, done: str = "",
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    viewer: Viewer,
+    scope: Scope,
+    wrong: str = "",
+    status: int = 200,
+    done: str = "",
+) -> HTMLResponse:
     held, n = agreed.waking(desk.registry)
     rows: dict[str, list[dict[str, Any]]] = {concern: [] for concern in CONCERNS}
     for concern, criticality, mains, woken, default in table(held):
@@ -50,16 +56,24 @@ def _show(
             }
         )
     return frames.page(
-        request, scope, "alerts/waking.html", "alerts", status=status, n=n, wrong=wrong, done=done,
+        request,
+        scope,
+        "alerts/waking.html",
+        "alerts",
+        status=status,
+        n=n,
+        wrong=wrong,
+        done=done,
         concerns=[(CONCERNS[concern], held_rows) for concern, held_rows in rows.items()],
         may=viewer.kind == "person" and viewer.role == "owner",
-    )  # fmt: skip
+    )
 
 
 @router.post(
-    "/waking", response_class=HTMLResponse,
+    "/waking",
+    response_class=HTMLResponse,
     dependencies=[require("owner", right=None, person=True)],
-)  # fmt: skip
+)
 async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
     posted = await read_form(request, viewer)
     return await run_in_threadpool(_change, request, desk, viewer, posted)
@@ -75,9 +89,12 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
     ]
     try:
         agreed.agree_waking(
-            desk.registry, changed(chosen), bounds.whole_or(asked, n), viewer.actor,
+            desk.registry,
+            changed(chosen),
+            bounds.whole_or(asked, n),
+            viewer.actor,
             desk.clock(),
-        )  # fmt: skip
+        )
     except agreed.AgreedMeanwhile as fault:
         return _show(request, desk, viewer, viewer.scope, str(fault), 409)
     return RedirectResponse("/waking?done=changed", 303)

@@ -25,13 +25,26 @@ def billing(desk: AtDesk, scope: Reader) -> Response:
     rows = [line(desk, scope, job) for job in done if not job.nothing]
     text = csv_of(BILLING, rows)
     return Response(
-        text, media_type="text/csv; charset=utf-8",
+        text,
+        media_type="text/csv; charset=utf-8",
         headers={"content-disposition": 'attachment; filename="billing.csv"'},
-    )  # fmt: skip
+    )
 
 
-BILLING = ("job", "done_on", "customer", "site", "unit", "work", "minutes_planned",
-           "minutes_used", "parts", "under_warranty", "done", "by")  # fmt: skip
+BILLING = (
+    "job",
+    "done_on",
+    "customer",
+    "site",
+    "unit",
+    "work",
+    "minutes_planned",
+    "minutes_used",
+    "parts",
+    "under_warranty",
+    "done",
+    "by",
+)
 
 
 def line(desk: Desk, scope: Scope, job: Job) -> tuple[Any, ...]:
@@ -46,10 +59,18 @@ def line(desk: Desk, scope: Scope, job: Job) -> tuple[Any, ...]:
     contract = kept.contracts(desk.registry, scope).get(job.customer)
     until = contract.warranty.get(job.unit, "") if contract else ""
     return (
-        job.id, on, row.customer.name if row else "", row.site.name if row else "", job.unit,
-        job.title, job.minutes, job.minutes_used if job.minutes_used is not None else "",
-        say_parts(parts), "yes" if until and on and on <= until else "no", *_said(last),
-    )  # fmt: skip
+        job.id,
+        on,
+        row.customer.name if row else "",
+        row.site.name if row else "",
+        job.unit,
+        job.title,
+        job.minutes,
+        job.minutes_used if job.minutes_used is not None else "",
+        say_parts(parts),
+        "yes" if until and on and on <= until else "no",
+        *_said(last),
+    )
 
 
 def _said(last: JobStep | None) -> tuple[str, str]:

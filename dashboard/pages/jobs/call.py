@@ -43,13 +43,17 @@ router = APIRouter(
     include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
 )
 PRESSING: dict[str, tuple[str, int | None]] = {
-    "now": ("Now: no cover, or danger", 0), "week": ("This week", 7),
-    "month": ("In four weeks", 28), "next": ("With the next visit", None),
-}  # fmt: skip
+    "now": ("Now: no cover, or danger", 0),
+    "week": ("This week", 7),
+    "month": ("In four weeks", 28),
+    "next": ("With the next visit", None),
+}
 NEXT: dict[str, tuple[str, JobState]] = {
-    "go": ("Somebody must go", "open"), "call": ("One call first", "call_first"),
-    "part": ("Wait for a part", "waiting_part"), "yes": ("Wait for the customer's yes", "waiting_yes"),
-}  # fmt: skip
+    "go": ("Somebody must go", "open"),
+    "call": ("One call first", "call_first"),
+    "part": ("Wait for a part", "waiting_part"),
+    "yes": ("Wait for the customer's yes", "waiting_yes"),
+}
 
 
 COORDINATES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d+)?)\s*")
@@ -68,8 +72,13 @@ def call(
     unit: Annotated[str, Query(max_length=64)] = "",
     alert: Annotated[str, Query(max_length=200)] = "",
 ) -> HTMLResponse:
-    sent = {"id": str(uuid4()), "found": "customer", "minutes": "60", "pressing": "week",
-            "next": "go"}  # fmt: skip
+    sent = {
+        "id": str(uuid4()),
+        "found": "customer",
+        "minutes": "60",
+        "pressing": "week",
+        "next": "go",
+    }
     if alert:
         sent |= _from_alert(desk, scope, unit, alert)
     return _screen(request, desk, scope, q, unit, sent, "")
@@ -84,31 +93,67 @@ def _from_alert(desk: Desk, scope: Scope, unit: str, alert: str) -> dict[str, st
     said = words.sentence(finding, row.site.time_zone, desk.clock())
     job = work.from_finding(finding, said.title, row.unit, "", "alert")
     return {
-        "title": said.title, "symptom": said.seen, "found": "alert",
+        "title": said.title,
+        "symptom": said.seen,
+        "found": "alert",
         "pressing": "now" if job.urgent else "week",
         "next": "call" if job.state == "call_first" else "go",
-    }  # fmt: skip
+    }
 
 
 def _screen(
-    request: Request, desk: Desk, scope: Scope, q: str, unit: str, sent: dict[str, str],
-    wrong: str, status: int = 200,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    scope: Scope,
+    q: str,
+    unit: str,
+    sent: dict[str, str],
+    wrong: str,
+    status: int = 200,
+) -> HTMLResponse:
     now = desk.clock()
     rows = find_sets(desk.registry, scope, q) if q.strip() else []
     if not unit and len(rows) == 1:
         unit = rows[0].unit.id
     chosen = find(desk, scope, unit) if unit else None
     return frames.page(
-        request, scope, "jobs/call.html", "jobs", status=status, now=now, q=q, unit=unit,
-        rows=[_found(*row, now) for row in rows], chosen=_chosen(desk, scope, chosen, now),
-        sent=_blank(chosen) | sent, wrong=wrong, pressing=PRESSING, nexts=NEXT, founds=say.FOUND,
-    )  # fmt: skip
+        request,
+        scope,
+        "jobs/call.html",
+        "jobs",
+        status=status,
+        now=now,
+        q=q,
+        unit=unit,
+        rows=[_found(*row, now) for row in rows],
+        chosen=_chosen(desk, scope, chosen, now),
+        sent=_blank(chosen) | sent,
+        wrong=wrong,
+        pressing=PRESSING,
+        nexts=NEXT,
+        founds=say.FOUND,
+    )
 
 
 def _blank(chosen: Any) -> dict[str, str]:
-    names = ("id", "title", "symptom", "caller", "phone", "parts", "skill", "minutes", "found",
-             "pressing", "next", "people", "day", "half", "place", "there")  # fmt: skip
+    names = (
+        "id",
+        "title",
+        "symptom",
+        "caller",
+        "phone",
+        "parts",
+        "skill",
+        "minutes",
+        "found",
+        "pressing",
+        "next",
+        "people",
+        "day",
+        "half",
+        "place",
+        "there",
+    )
     blank = dict.fromkeys(names, "") | {"people": "1", "minutes": "60"}
     if chosen:
         unit, site, customer, _ = chosen
@@ -148,13 +193,14 @@ def _chosen(desk: Desk, scope: Scope, chosen: Any, now: int) -> dict[str, Any] |
         "reach": unit_page.reach(unit, site, customer),
         "jobs": [
             {"id": job.id, "title": job.title, "state": say.STATES[job.state]}
-            for job in kept.jobs(desk.registry, scope, unit=unit.id) if work.is_open(job)
+            for job in kept.jobs(desk.registry, scope, unit=unit.id)
+            if work.is_open(job)
         ][:6],
         "due": [item.name for item, _, _, _ in due if item.state in ("late_beyond", "late", "due")],
         "on_stop": bool(contract and contract.on_stop),
         "warranty": warranty(contract.warranty.get(unit.id, "") if contract else "", zone, now),
         "response_h": contract.response_h if contract else None,
-    }  # fmt: skip
+    }
 
 
 def warranty(until: str, zone: str, now: int) -> str:

@@ -36,16 +36,29 @@ router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
 DO = require("technician", right=None, person=True)
 BY_HAND: tuple[StepKind, ...] = (
-    "called", "said_yes", "part_came", "begin", "stop", "call", "wait_part", "ask", "book", "unbook",
-    "bill", "unpin", "note", "drop",
-)  # fmt: skip
+    "called",
+    "said_yes",
+    "part_came",
+    "begin",
+    "stop",
+    "call",
+    "wait_part",
+    "ask",
+    "book",
+    "unbook",
+    "bill",
+    "unpin",
+    "note",
+    "drop",
+)
 """Steps a person takes on this page, the likeliest first; finishing and opening again have forms of
 their own, because they write records."""
 DONE = {
-    "taken": "Taken. It stands on the board.", "step": "Written down.",
+    "taken": "Taken. It stands on the board.",
+    "step": "Written down.",
     "finished": "Written down with its records. What is due is worked out anew within seconds.",
     "again": "Opened again. What was taken back no longer counts; due dates follow within seconds.",
-}  # fmt: skip
+}
 REFUSALS = (NotPossible, NotYourName, JobRefused, CallFault, RecordRefused, TechnicianRefused)
 
 
@@ -63,9 +76,16 @@ def found(desk: Desk, scope: Scope, id: str) -> Job:
 
 
 def _page(
-    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200,
-    done: str = "", sent: dict[str, str] | None = None, doubt: str = "",
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    scope: Scope,
+    job: Job,
+    wrong: str = "",
+    status: int = 200,
+    done: str = "",
+    sent: dict[str, str] | None = None,
+    doubt: str = "",
+) -> HTMLResponse:
     now, viewer = desk.clock(), request.state.viewer
     row = find(desk, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
@@ -84,27 +104,49 @@ def _page(
     if viewer.may_record and again.may(job):
         reopen = again.form(desk, scope, job, zone, now)
     return frames.page(
-        request, scope, "jobs/one.html", "jobs", status=status, now=now, job=job, wrong=wrong,
-        done=done, set=frames.named(*row[:3]) if row else None,
+        request,
+        scope,
+        "jobs/one.html",
+        "jobs",
+        status=status,
+        now=now,
+        job=job,
+        wrong=wrong,
+        done=done,
+        set=frames.named(*row[:3]) if row else None,
         state=unit_page.state(row[3], zone, now) if row else None,
         reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},
-        say=say, mark=mark(job, zone, now), severity=severity(job, zone, now), where=where,
-        promise=promise_words(job, zone, now), parts=say_parts(job.parts), names=names,
-        day=at[1] if at else "", technician=at[0] if at and mine in (None, at[0]) else "",
+        say=say,
+        mark=mark(job, zone, now),
+        severity=severity(job, zone, now),
+        where=where,
+        promise=promise_words(job, zone, now),
+        parts=say_parts(job.parts),
+        names=names,
+        day=at[1] if at else "",
+        technician=at[0] if at and mine in (None, at[0]) else "",
         life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
         nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
-        cautions=told["cautions"], wants_note=work.WANTS_REASON, told=told, finish=finish, open=work.is_open(job),
-        reopen=reopen, sent_finish=bool(sent and finish),
+        cautions=told["cautions"],
+        wants_note=work.WANTS_REASON,
+        told=told,
+        finish=finish,
+        open=work.is_open(job),
+        reopen=reopen,
+        sent_finish=bool(sent and finish),
         used=say_parts(job.parts_used or {}),
-    )  # fmt: skip
+    )
 
 
 def _line(step: JobStep, zone: str, now: int) -> dict[str, Any]:
     return {
-        "at": words.moment(step.at, zone, now), "what": say.STEPS[step.kind],
+        "at": words.moment(step.at, zone, now),
+        "what": say.STEPS[step.kind],
         "by": f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
-        "note": step.note, "state": say.STATES[step.state], "more": _written(step),
-    }  # fmt: skip
+        "note": step.note,
+        "state": say.STATES[step.state],
+        "more": _written(step),
+    }
 
 
 def _written(step: JobStep) -> str:
@@ -180,11 +222,13 @@ def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
     if kind == "change":
         minutes = read_number(posted.text("minutes"), "Minutes", 5, 960)
         return {
-            "title": posted.text("title", 100) or "Job", "minutes": minutes,
-            "skill": posted.text("skill", 60), "parts": read_parts(posted.text("parts", 500)),
+            "title": posted.text("title", 100) or "Job",
+            "minutes": minutes,
+            "skill": posted.text("skill", 60),
+            "parts": read_parts(posted.text("parts", 500)),
             "technician": posted.text("technician", 64),
             "due_on": _day(posted.text("due_on", 10), "Due"),
-        }  # fmt: skip
+        }
     return {}
 
 

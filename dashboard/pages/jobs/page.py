@@ -46,11 +46,21 @@ def board(
     grave = sets.worst(desk.registry, scope, {job.unit for job in jobs if job.unit}, now)
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
     return frames.page(
-        request, scope, "jobs/page.html", "jobs", now=now, q=q, found=found, state=state,
-        columns=columns(shown, book, placed(desk), now, grave), total=len(jobs),
+        request,
+        scope,
+        "jobs/page.html",
+        "jobs",
+        now=now,
+        q=q,
+        found=found,
+        state=state,
+        columns=columns(shown, book, placed(desk), now, grave),
+        total=len(jobs),
         suggested=[] if q or found or state else suggested(desk, scope, jobs, now),
-        states=say.STATES, founds=say.FOUND, filtered=bool(q or found or state),
-    )  # fmt: skip
+        states=say.STATES,
+        founds=say.FOUND,
+        filtered=bool(q or found or state),
+    )
 
 
 def fits(job: Job, book: Book, q: str, found: str) -> bool:
@@ -59,9 +69,17 @@ def fits(job: Job, book: Book, q: str, found: str) -> bool:
         return False
     site, customer = book.sites.get(job.where), book.customers.get(job.customer)
     text = " ".join(
-        (job.title, job.unit, job.symptom, job.caller, job.phone, site.name if site else "",
-         site.address if site else "", customer.name if customer else "")
-    ).lower()  # fmt: skip
+        (
+            job.title,
+            job.unit,
+            job.symptom,
+            job.caller,
+            job.phone,
+            site.name if site else "",
+            site.address if site else "",
+            customer.name if customer else "",
+        )
+    ).lower()
     return all(word in text for word in q.lower().split())
 
 
@@ -72,9 +90,12 @@ def placed(desk: Desk) -> dict[str, tuple[str, str, int]]:
 
 
 def columns(
-    jobs: list[Job], book: Book, at: dict[str, tuple[str, str, int]], now: int,
+    jobs: list[Job],
+    book: Book,
+    at: dict[str, tuple[str, str, int]],
+    now: int,
     grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[dict[str, Any]]:
     """States that have jobs, in the board's order; in each the most pressing first.
 
     grave: what sets say that is Act now or Same day, by unit.
@@ -88,21 +109,32 @@ def columns(
             continue
         here.sort(
             key=lambda j: (
-                not (j.urgent or j.unit in now_sets), not j.safety, j.due_on or "9999", j.opened_at,
+                not (j.urgent or j.unit in now_sets),
+                not j.safety,
+                j.due_on or "9999",
+                j.opened_at,
             )
-        )  # fmt: skip
-        found.append({
-            "name": say.STATES[state], "state": state, "n": len(here),
-            "cards": [card(job, book, at, names, now, grave) for job in here[:CARDS_AT_MOST]],
-            "more": max(0, len(here) - CARDS_AT_MOST),
-        })  # fmt: skip
+        )
+        found.append(
+            {
+                "name": say.STATES[state],
+                "state": state,
+                "n": len(here),
+                "cards": [card(job, book, at, names, now, grave) for job in here[:CARDS_AT_MOST]],
+                "more": max(0, len(here) - CARDS_AT_MOST),
+            }
+        )
     return found
 
 
 def card(
-    job: Job, book: Book, at: dict[str, tuple[str, str, int]], names: dict[str, str], now: int,
+    job: Job,
+    book: Book,
+    at: dict[str, tuple[str, str, int]],
+    names: dict[str, str],
+    now: int,
     grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """One job on the board."""
     site, customer = book.sites.get(job.where), book.customers.get(job.customer)
     zone = site.time_zone if site else "UTC"
@@ -169,9 +201,15 @@ def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> list[dict[
             continue
         busy.add(unit)
         sentence = words.sentence(episode.finding, row.site.time_zone, now)
-        found.append({
-            "unit": unit, "place": row.site.name, "severity": episode.severity,
-            "title": sentence.title, "seen": sentence.seen, "episode": episode.id,
-        })  # fmt: skip
+        found.append(
+            {
+                "unit": unit,
+                "place": row.site.name,
+                "severity": episode.severity,
+                "title": sentence.title,
+                "seen": sentence.seen,
+                "episode": episode.id,
+            }
+        )
     found.sort(key=lambda row: SEVERITIES.index(row["severity"]))
     return found[:SUGGESTED_AT_MOST]

@@ -48,9 +48,12 @@ async def plan(request: Request, desk: AtDesk, viewer: Looking) -> Response:
         if storm[0] > storm[1]:
             raise Problem(422, "The storm ends before it begins: put the earlier day first.")
     await run_in_threadpool(
-        kept.ask, desk.registry, Ask(storm=storm, fresh=storm is not None), viewer.name,
+        kept.ask,
+        desk.registry,
+        Ask(storm=storm, fresh=storm is not None),
+        viewer.name,
         desk.clock(),
-    )  # fmt: skip
+    )
     return RedirectResponse("/rounds?done=asked", 303)
 
 
@@ -127,9 +130,16 @@ def change_page(
 
 
 def _change_page(
-    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200,
-    verdict: rounds.Verdict | None = None, kind: str = "", to: str = "",
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    desk: Desk,
+    scope: Scope,
+    job: Job,
+    wrong: str = "",
+    status: int = 200,
+    verdict: rounds.Verdict | None = None,
+    kind: str = "",
+    to: str = "",
+) -> HTMLResponse:
     book, _, plan = publishing.changing(desk.registry, desk.clock())
     zone = dispatch.office_zone(book)
     today = local_date(desk.clock(), zone)
@@ -141,12 +151,22 @@ def _change_page(
     sheet = tell.sheet_of(desk, scope, verdict.plan) if verdict else None
     place = book.sites.get(job.where)
     return frames.page(
-        request, scope, "rounds/change.html", "rounds", status=status, job=job, wrong=wrong,
-        where=where, place=place.name if place else "", verdict=verdict, kind=kind, to=to,
+        request,
+        scope,
+        "rounds/change.html",
+        "rounds",
+        status=status,
+        job=job,
+        wrong=wrong,
+        where=where,
+        place=place.name if place else "",
+        verdict=verdict,
+        kind=kind,
+        to=to,
         violations=[v.detail for v in verdict.violations] if verdict else [],
         changes=tell.changed(sheet, verdict.changes) if verdict and sheet else [],
         slots=slots(dispatch.request(book, desk.clock()), today, names),
-    )  # fmt: skip
+    )
 
 
 def slots(asked: rounds.PlanRequest, today: date, names: dict[str, str]) -> list[tuple[str, str]]:
@@ -186,9 +206,13 @@ def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
     if verdict.violations and not posted.text("keep"):
         return _change_page(request, desk, viewer.scope, job, "", 200, verdict, kind, to)
     kept.save_draft(
-        desk.registry, dispatch.encode(verdict.plan), f"by hand {now}", "changed by hand",
-        viewer.name, now,
-    )  # fmt: skip
+        desk.registry,
+        dispatch.encode(verdict.plan),
+        f"by hand {now}",
+        "changed by hand",
+        viewer.name,
+        now,
+    )
     if kind == "move":
         _pin(desk, viewer, job, verdict.plan)
     elif job.pin is not None:
@@ -201,9 +225,13 @@ def _road(desk: Desk) -> rounds.Travel:
 
 
 def verdict_of(
-    plan: rounds.RoundPlan, asked: rounds.PlanRequest, job: str, kind: str, to: str,
+    plan: rounds.RoundPlan,
+    asked: rounds.PlanRequest,
+    job: str,
+    kind: str,
+    to: str,
     travel: rounds.Travel | None = None,
-) -> rounds.Verdict:  # fmt: skip
+) -> rounds.Verdict:
     """The plan with a job moved or removed, and the checker's word. Raises RequestFault."""
     free = tuple(pin for pin in asked.pins if pin.job != job)
     asked = msgspec.structs.replace(asked, pins=free)
@@ -245,22 +273,41 @@ def _insert_page(
     for one in publishing.proposals(desk.registry, job, now, _road(desk)):
         sheet = tell.sheet_of(desk, scope, one.plan)
         who = sheet.technicians.get(one.technician)
-        moved = msgspec.structs.replace(one.changes, changes=tuple(
-            c for c in one.changes.changes if c.job != job.id and c.why != "job_gone"
-        ))  # fmt: skip
+        moved = msgspec.structs.replace(
+            one.changes,
+            changes=tuple(
+                c for c in one.changes.changes if c.job != job.id and c.why != "job_gone"
+            ),
+        )
         others = tell.changed(sheet, moved)
-        ways.append({
-            "kind": one.kind, "name": WAYS[one.kind], "who": who.name if who else one.technician,
-            "day": phrases.day_words(one.day, sheet.today), "at": one.arrive,
-            "arrive": tell.clock(one.arrive, sheet.plan.zone),
-            "disturbs": phrases.count(len({c["place"] for c in others}), "visit") if others
-            else "nobody",
-            "price": f"{one.price:.0f}", "reserve": one.uses_reserve, "changes": others,
-        })  # fmt: skip
+        ways.append(
+            {
+                "kind": one.kind,
+                "name": WAYS[one.kind],
+                "who": who.name if who else one.technician,
+                "day": phrases.day_words(one.day, sheet.today),
+                "at": one.arrive,
+                "arrive": tell.clock(one.arrive, sheet.plan.zone),
+                "disturbs": phrases.count(len({c["place"] for c in others}), "visit")
+                if others
+                else "nobody",
+                "price": f"{one.price:.0f}",
+                "reserve": one.uses_reserve,
+                "changes": others,
+            }
+        )
     return frames.page(
-        request, scope, "rounds/insert.html", "rounds", status=status, now=now, job=job,
-        place=place[0].name if place else "", ways=ways, wrong=wrong,
-    )  # fmt: skip
+        request,
+        scope,
+        "rounds/insert.html",
+        "rounds",
+        status=status,
+        now=now,
+        job=job,
+        place=place[0].name if place else "",
+        ways=ways,
+        wrong=wrong,
+    )
 
 
 @router.post("/rounds/insert/{id}", response_class=HTMLResponse)

@@ -31,16 +31,21 @@ from scheduler.rounds.spans import half_of
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
 TYPES = {
-    "geojson": "application/geo+json", "gpx": "application/gpx+xml",
+    "geojson": "application/geo+json",
+    "gpx": "application/gpx+xml",
     "csv": "text/csv; charset=utf-8",
-}  # fmt: skip
+}
 
 
 @router.get("/rounds/export/{kind}", dependencies=[LOOK])
 def export(
-    desk: AtDesk, viewer: Looking, scope: Reader, kind: Literal["geojson", "gpx", "csv"],
-    day: str = "", technician: str = "",
-) -> Response:  # fmt: skip
+    desk: AtDesk,
+    viewer: Looking,
+    scope: Reader,
+    kind: Literal["geojson", "gpx", "csv"],
+    day: str = "",
+    technician: str = "",
+) -> Response:
     """The plan in force from today on, or one day, or one technician."""
     whose = only_technician(desk.registry, viewer)
     told = kept.in_force(desk.registry)
@@ -56,9 +61,10 @@ def export(
     else:
         body = visits.as_csv(found)
     return Response(
-        body, media_type=TYPES[kind],
+        body,
+        media_type=TYPES[kind],
         headers={"content-disposition": f'attachment; filename="rounds.{kind}"'},
-    )  # fmt: skip
+    )
 
 
 def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> list[Leg]:
@@ -71,10 +77,14 @@ def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> lis
         if who is not None and wanted and on:
             found.append(
                 Leg(
-                    day=one.day, technician=who.id, name=who.name, lat=who.lat, lon=who.lon,
+                    day=one.day,
+                    technician=who.id,
+                    name=who.name,
+                    lat=who.lat,
+                    lon=who.lon,
                     visits=tuple(_visits(sheet, one)),
                 )
-            )  # fmt: skip
+            )
     return found
 
 
@@ -87,14 +97,23 @@ def _visits(sheet: tell.Sheet, one: Round) -> list[Visit]:
         jobs = [sheet.jobs[id] for id in stop.jobs if id in sheet.jobs]
         found.append(
             Visit(
-                day=one.day, technician=one.technician, n=n, site=site.name or site.id,
-                address=site.address, arrive=stop.arrive, start=stop.start, finish=stop.finish,
+                day=one.day,
+                technician=one.technician,
+                n=n,
+                site=site.name or site.id,
+                address=site.address,
+                arrive=stop.arrive,
+                start=stop.start,
+                finish=stop.finish,
                 half=half_of(stop.start, site.time_zone)[1],
                 work=tuple(work.outward(job.title) for job in jobs),
                 units=tuple(sorted({job.unit for job in jobs if job.unit})),
-                jobs=tuple(job.id for job in jobs), metres=stop.metres, lat=site.lat, lon=site.lon,
+                jobs=tuple(job.id for job in jobs),
+                metres=stop.metres,
+                lat=site.lat,
+                lon=site.lon,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -106,22 +125,29 @@ def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Re
     grave = sets.worst(desk.registry, scope, units, found.now)
     data = sheet_data(desk.settings.firm, found, one, parts, grave)
     return Response(
-        paper.day_sheet(data), media_type="application/pdf",
+        paper.day_sheet(data),
+        media_type="application/pdf",
         headers={"content-disposition": f'inline; filename="round-{one.day}.pdf"'},
-    )  # fmt: skip
+    )
 
 
 def sheet_data(
-    firm: str, found: tell.Sheet, one: Round, parts: dict[str, float],
+    firm: str,
+    found: tell.Sheet,
+    one: Round,
+    parts: dict[str, float],
     grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """What the day sheet says, all of it text. grave: what sets say that cannot wait, by unit."""
     line = tell.round_line(found, one)
     name = line["name"]
     day = date.fromisoformat(one.day)
     said = f"{day:%A} {day.day} {day:%B %Y}"
     return {
-        "title": "Day sheet", "firm": firm, "who": name, "day": said,
+        "title": "Day sheet",
+        "firm": firm,
+        "who": name,
+        "day": said,
         "made": f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
         "line": f"{name}, {said}. Leave {line['leave']}, back {line['back']}; {line['km']}, "
         f"{line['drive']} driving, {line['work']} work"
@@ -129,7 +155,7 @@ def sheet_data(
         "cautions": [*words.CAUTIONS, *say.ON_ROUND],
         "parts": [[part, f"{amount:g}"] for part, amount in parts.items()],
         "stops": [_sheet_stop(stop, grave) for stop in line["stops"]],
-    }  # fmt: skip
+    }
 
 
 def _sheet_stop(stop: dict[str, Any], grave: Mapping[str, sets.Grave]) -> dict[str, Any]:
@@ -137,20 +163,29 @@ def _sheet_stop(stop: dict[str, Any], grave: Mapping[str, sets.Grave]) -> dict[s
     notes = [f"{unit}: {sets.line_of(grave[unit])}" for unit in stop["units"] if unit in grave]
     notes += [
         f"{label}: {text}"
-        for label, text in (("Dogs", card.dogs), ("Parking", card.parking),
-                            ("The way in", card.directions), ("Mains switched by", card.mains))
+        for label, text in (
+            ("Dogs", card.dogs),
+            ("Parking", card.parking),
+            ("The way in", card.directions),
+            ("Mains switched by", card.mains),
+        )
         if text
-    ]  # fmt: skip
+    ]
     return {
-        "n": str(stop["n"]), "place": stop["place"], "address": stop["address"],
-        "start": stop["start"], "half": stop["half"], "way": stop["way"],
-        "call_first": stop["call_first"], "notes": notes,
+        "n": str(stop["n"]),
+        "place": stop["place"],
+        "address": stop["address"],
+        "start": stop["start"],
+        "half": stop["half"],
+        "way": stop["way"],
+        "call_first": stop["call_first"],
+        "notes": notes,
         "phones": [f"{who} {number}" for who, number, _ in stop["phones"]],
         "jobs": [
             {"unit": job["unit"], "work": _work(job), "minutes": str(job["minutes"])}
             for job in stop["jobs"]
         ],
-    }  # fmt: skip
+    }
 
 
 def _work(job: dict[str, Any]) -> str:

@@ -27,28 +27,43 @@ def left_out(
         if job is None or not tell.is_ahead(job):
             continue
         place = sheet.places.get(job.where)
-        found.append({
-            **_of_job(job, place),
-            "reason": say.REASONS[one.reason.value], "detail": one.detail,
-            "blocking": [(id, sheet.jobs[id].title) for id in one.blocking if id in sheet.jobs][:4],
-            "earliest": phrases.day_words(one.earliest, sheet.today) if one.earliest else "",
-        })  # fmt: skip
+        found.append(
+            {
+                **_of_job(job, place),
+                "reason": say.REASONS[one.reason.value],
+                "detail": one.detail,
+                "blocking": [(id, sheet.jobs[id].title) for id in one.blocking if id in sheet.jobs][
+                    :4
+                ],
+                "earliest": phrases.day_words(one.earliest, sheet.today) if one.earliest else "",
+            }
+        )
     places = kept.places(registry, scope, {job.where for job in unknown if job.where})
     found += [
-        {**_of_job(job, places.get(job.where)), "reason": planned.NOT_IN_PLAN,
-         "detail": planned.NOT_IN_PLAN_WHY, "blocking": [], "earliest": ""}
+        {
+            **_of_job(job, places.get(job.where)),
+            "reason": planned.NOT_IN_PLAN,
+            "detail": planned.NOT_IN_PLAN_WHY,
+            "blocking": [],
+            "earliest": "",
+        }
         for job in unknown
-    ]  # fmt: skip
+    ]
     found.sort(key=lambda row: (not row["urgent"], row["due"] or "9999", row["title"]))
     return found
 
 
 def _of_job(job: Job, place: tuple[Site, Customer] | None) -> dict[str, Any]:
     return {
-        "id": job.id, "title": job.title, "unit": job.unit, "urgent": job.urgent, "due": job.due_on,
+        "id": job.id,
+        "title": job.title,
+        "unit": job.unit,
+        "urgent": job.urgent,
+        "due": job.due_on,
         "place": place[0].name if place else "",
-        "lat": place[0].lat if place else None, "lon": place[0].lon if place else None,
-    }  # fmt: skip
+        "lat": place[0].lat if place else None,
+        "lon": place[0].lon if place else None,
+    }
 
 
 def wanting(
@@ -63,11 +78,18 @@ def wanting(
             continue
         sentence = words.sentence(one.episode.finding, row.site.time_zone, sheet.now)
         job = one.job
-        found.append({
-            "unit": one.unit, "place": row.site.name, "severity": one.episode.severity,
-            "title": sentence.title, "seen": sentence.seen, "episode": one.episode.id,
-            "job": job.id if job else "", "job_title": job.title if job else "",
-            "job_is": (why.get(job.id) or say.STATES[job.state]) if job else "no job yet",
-            "fits": job is not None and job.urgent and job.state in PLANNED_STATES,
-        })  # fmt: skip
+        found.append(
+            {
+                "unit": one.unit,
+                "place": row.site.name,
+                "severity": one.episode.severity,
+                "title": sentence.title,
+                "seen": sentence.seen,
+                "episode": one.episode.id,
+                "job": job.id if job else "",
+                "job_title": job.title if job else "",
+                "job_is": (why.get(job.id) or say.STATES[job.state]) if job else "no job yet",
+                "fits": job is not None and job.urgent and job.state in PLANNED_STATES,
+            }
+        )
     return found

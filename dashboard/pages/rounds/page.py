@@ -37,9 +37,14 @@ LEFT_SHOWN = 60
 
 @router.get("/rounds", response_class=HTMLResponse)
 def page(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader,
-    day: Annotated[str, Query(max_length=10)] = "", see: str = "", done: str = "",
-) -> Response:  # fmt: skip
+    request: Request,
+    desk: AtDesk,
+    viewer: Looking,
+    scope: Reader,
+    day: Annotated[str, Query(max_length=10)] = "",
+    see: str = "",
+    done: str = "",
+) -> Response:
     whose = only_technician(desk.registry, viewer)
     if whose is not None:
         return _mine(request, desk, scope, whose)
@@ -47,18 +52,28 @@ def page(
     shown = told if (see == "told" and told) or draft is None else draft
     now = desk.clock()
     facts: dict[str, Any] = {
-        "ask": kept.newest_ask(desk.registry), "done": DONE.get(done, ""), "draft": draft,
-        "told": told, "shown": shown, "may": viewer.role in ("office", "owner"), "see": see,
+        "ask": kept.newest_ask(desk.registry),
+        "done": DONE.get(done, ""),
+        "draft": draft,
+        "told": told,
+        "shown": shown,
+        "may": viewer.role in ("office", "owner"),
+        "see": see,
         "people": technicians.technicians(desk.registry, active_only=True),
-    }  # fmt: skip
+    }
     if shown is None:
         return frames.page(request, scope, "rounds/none.html", "rounds", now=now, **facts)
     sheet = tell.sheet_of(desk, scope, dispatch.decode(shown.doc))
     return frames.page(
-        request, scope, "rounds/page.html", "rounds", now=now, **facts,
+        request,
+        scope,
+        "rounds/page.html",
+        "rounds",
+        now=now,
+        **facts,
         **_facts(desk, scope, sheet, day, shown.published),
         made=words.moment(shown.made_at, sheet.plan.zone, now),
-    )  # fmt: skip
+    )
 
 
 def _facts(
@@ -75,20 +90,34 @@ def _facts(
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
     offers, before = ([], []) if published else storm_words(desk, sheet)
     return {
-        "days": days, "day": chosen, "day_name": name, "left": left[:LEFT_SHOWN],
-        "left_more": max(0, len(left) - LEFT_SHOWN), "figures": tell.figures(plan),
-        "wanting": sets[:LEFT_SHOWN], "wanting_more": max(0, len(sets) - LEFT_SHOWN),
-        "wanting_said": planned.in_no_round(len(sets)), "cautions": words.CAUTIONS,
+        "days": days,
+        "day": chosen,
+        "day_name": name,
+        "left": left[:LEFT_SHOWN],
+        "left_more": max(0, len(left) - LEFT_SHOWN),
+        "figures": tell.figures(plan),
+        "wanting": sets[:LEFT_SHOWN],
+        "wanting_more": max(0, len(sets) - LEFT_SHOWN),
+        "wanting_said": planned.in_no_round(len(sets)),
+        "cautions": words.CAUTIONS,
         "nothing_left": planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
         "changes": tell.changed(sheet, plan.changes) if not published else [],
-        "kept": plan.changes.kept, "offers": offers, "before": before,
-        "map": round_map(tell.ways(sheet, chosen, None), spots,
-                         f"Map of the rounds of {name}; the list beside it says the same."),
-        "travel": say.travel_words(plan.travel_source), "zone": plan.zone,
+        "kept": plan.changes.kept,
+        "offers": offers,
+        "before": before,
+        "map": round_map(
+            tell.ways(sheet, chosen, None),
+            spots,
+            f"Map of the rounds of {name}; the list beside it says the same.",
+        ),
+        "travel": say.travel_words(plan.travel_source),
+        "zone": plan.zone,
         "questions": [(q.kind, q.site, q.km) for q in plan.questions],
-        "load": [(phrases.day_words(w.monday, sheet.today), w.needed_h, w.shift_h) for w in plan.load],
+        "load": [
+            (phrases.day_words(w.monday, sheet.today), w.needed_h, w.shift_h) for w in plan.load
+        ],
         "waiting": beside,
-    }  # fmt: skip
+    }
 
 
 def storm_words(desk: Desk, sheet: tell.Sheet) -> tuple[list[dict[str, Any]], list[str]]:
@@ -106,13 +135,19 @@ def storm_words(desk: Desk, sheet: tell.Sheet) -> tuple[list[dict[str, Any]], li
         if job is None or place is None:
             continue
         card = sheet.cards.get(job.where) or SiteCard(site=job.where)
-        found.append({
-            "n": offer.n, "id": job.id, "title": job.title, "place": place[0].name,
-            "was": f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
-            "is": f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
-            if offer.new_day else "none yet: say that you will call again",
-            "phones": tell.phones(*place, card, [job])[:2],
-        })  # fmt: skip
+        found.append(
+            {
+                "n": offer.n,
+                "id": job.id,
+                "title": job.title,
+                "place": place[0].name,
+                "was": f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
+                "is": f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
+                if offer.new_day
+                else "none yet: say that you will call again",
+                "phones": tell.phones(*place, card, [job])[:2],
+            }
+        )
     first: list[str] = []
     if draft.note.startswith("storm "):
         day = draft.note.split()[1]
@@ -157,12 +192,24 @@ def day_page(
     who = sheet.technicians[id]
     others = [d for d in tell.days(sheet, id) if d["day"] != day][:6]
     return frames.page(
-        request, scope, "rounds/day.html", "rounds", round=line, name=who.name, day=day, id=id,
-        day_name=phrases.day_words(day, sheet.today), parts=parts, others=others,
-        order=work.to_order(parts, who.stock), stock=who.stock, cautions=words.CAUTIONS,
-        first=say.ON_ROUND, may=viewer.role in ("office", "owner"),
+        request,
+        scope,
+        "rounds/day.html",
+        "rounds",
+        round=line,
+        name=who.name,
+        day=day,
+        id=id,
+        day_name=phrases.day_words(day, sheet.today),
+        parts=parts,
+        others=others,
+        order=work.to_order(parts, who.stock),
+        stock=who.stock,
+        cautions=words.CAUTIONS,
+        first=say.ON_ROUND,
+        may=viewer.role in ("office", "owner"),
         map=round_map(tell.ways(sheet, day, id), (), "Map of the round; the list says the same."),
-    )  # fmt: skip
+    )
 
 
 def day_sheet(

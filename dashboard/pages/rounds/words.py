@@ -88,7 +88,7 @@ def days(sheet: Sheet, whose: str | None, until: str = "") -> list[dict[str, Any
         }
         for day in sorted(found)
         if not until or day <= until
-    ]  # fmt: skip
+    ]
 
 
 def round_line(sheet: Sheet, one: Round) -> dict[str, Any]:
@@ -105,10 +105,12 @@ def round_line(sheet: Sheet, one: Round) -> dict[str, Any]:
         "km": f"{one.metres / 1000:.0f} km",
         "drive": hours(one.travel_s),
         "work": hours(one.work_s),
-        "lunch": f"{clock(one.lunch.start, zone)} to {clock(one.lunch.end, zone)}" if one.lunch else "",
+        "lunch": f"{clock(one.lunch.start, zone)} to {clock(one.lunch.end, zone)}"
+        if one.lunch
+        else "",
         "stops": [stop for stop in stops if stop],
         "untold": sum(1 for stop in stops if stop and stop["untold"]),
-    }  # fmt: skip
+    }
 
 
 def stop_line(sheet: Sheet, one: Round, n: int, stop: Stop) -> dict[str, Any] | None:
@@ -126,7 +128,9 @@ def stop_line(sheet: Sheet, one: Round, n: int, stop: Stop) -> dict[str, Any] | 
         "place": site.name or customer.name,
         "customer": customer.name,
         "address": site.address,
-        "geo": f"geo:{site.lat:.6f},{site.lon:.6f}" if site.lat is not None and site.lon is not None else "",
+        "geo": f"geo:{site.lat:.6f},{site.lon:.6f}"
+        if site.lat is not None and site.lon is not None
+        else "",
         "arrive": clock(stop.arrive, zone),
         "start": clock(stop.start, zone),
         "finish": clock(stop.finish, zone),
@@ -142,7 +146,7 @@ def stop_line(sheet: Sheet, one: Round, n: int, stop: Stop) -> dict[str, Any] | 
         "saves": saves(sheet, one, stop, site),
         "lat": site.lat,
         "lon": site.lon,
-    }  # fmt: skip
+    }
 
 
 def is_ahead(job: Job) -> bool:
@@ -233,13 +237,18 @@ def changed(sheet: Sheet, changes: Changes) -> list[dict[str, Any]]:
         if job is None:
             continue
         place = sheet.places.get(job.where)
-        found.append({
-            "id": job.id, "title": job.title, "place": place[0].name if place else "",
-            "kind": say.CHANGES[one.kind], "why": say.WHY.get(one.why, ""),
-            "was": at(one.technician, one.day, one.start),
-            "is": at(one.new_technician, one.new_day, one.new_start),
-            "told": job.promise is not None,
-        })  # fmt: skip
+        found.append(
+            {
+                "id": job.id,
+                "title": job.title,
+                "place": place[0].name if place else "",
+                "kind": say.CHANGES[one.kind],
+                "why": say.WHY.get(one.why, ""),
+                "was": at(one.technician, one.day, one.start),
+                "is": at(one.new_technician, one.new_day, one.new_start),
+                "told": job.promise is not None,
+            }
+        )
     return found
 
 

@@ -15,10 +15,15 @@ from scheduler.rules import mains
 from scheduler.rules.fuel import FuelSeen
 
 BLIND_SHORT = {
-    "starts": "start attempts", "switch": "panel switch", "mains": "mains", "fuel": "fuel",
-    "charger": "battery and charger", "hours": "hour meter", "volts": "output volts",
+    "starts": "start attempts",
+    "switch": "panel switch",
+    "mains": "mains",
+    "fuel": "fuel",
+    "charger": "battery and charger",
+    "hours": "hour meter",
+    "volts": "output volts",
     "transfer": "load, so the transfer gear",
-}  # fmt: skip
+}
 """What a device does not report, in a few words."""
 YEAR_S = 365 * 86_400
 
@@ -109,5 +114,8 @@ def outages(verdict: Assessment, runs: list[Run], zone: str, now: int) -> list[t
     parts = [mains.covered_s(one, runs, verdict.at) for one in lately]
     ran, without = (sum(part[n] for part in parts) for n in (0, 1))
     said = f"{phrases.count(len(lately), 'outage')} in a year, {phrases.span_words(ran + without)}"
-    return [("Outages here", said), ("Ran through", phrases.span_words(ran)),
-            ("Without power", phrases.span_words(without))]  # fmt: skip
+    return [
+        ("Outages here", said),
+        ("Ran through", phrases.span_words(ran)),
+        ("Without power", phrases.span_words(without)),
+    ]

@@ -17,12 +17,18 @@ DRAWN_DAYS = 90
 LEAST_SHARE = 0.1
 """The line of volts is at least this share of nominal high: 1.2 V of a 12 V battery."""
 SHAPES = {
-    "good": "", "watch": "visit", "replace": "day", "charger_fault": "day", "not_enough_data": "",
-}  # fmt: skip
+    "good": "",
+    "watch": "visit",
+    "replace": "day",
+    "charger_fault": "day",
+    "not_enough_data": "",
+}
 LOOKS = {
-    "rest": "its volts at rest", "charge": "its volts on charge", "cranking": "its volts while cranking",
+    "rest": "its volts at rest",
+    "charge": "its volts on charge",
+    "cranking": "its volts while cranking",
     "start": "the newest start, which it answered",
-}  # fmt: skip
+}
 
 
 def panel(

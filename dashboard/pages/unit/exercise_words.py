@@ -26,17 +26,32 @@ from scheduler.rules.exercise.year import TESTING_H
 KINDS = ("exercise_missed", "exercise_short")
 """Findings that remind of an exercise; the others are Notes on the unit's page."""
 VERDICTS: dict[Word, str] = {
-    "done": "done", "short": "cut short", "under_loaded": "too little load",
-    "failed": "did not start", "missed": "missed", "excused": "excused",
+    "done": "done",
+    "short": "cut short",
+    "under_loaded": "too little load",
+    "failed": "did not start",
+    "missed": "missed",
+    "excused": "excused",
     "not_seen": "could not be seen",
-}  # fmt: skip
+}
 STANDS_ON = {
-    "run": "a run seen", "meter": "the hour meter", "counter": "the start counter",
-    "events": "start events", "readings": "its readings", "": "",
-}  # fmt: skip
+    "run": "a run seen",
+    "meter": "the hour meter",
+    "counter": "the start counter",
+    "events": "start events",
+    "readings": "its readings",
+    "": "",
+}
 SURE = {"high": "", "medium": "likely", "low": "perhaps"}
-WEEKDAYS = {"MO": "Monday", "TU": "Tuesday", "WE": "Wednesday", "TH": "Thursday", "FR": "Friday",
-            "SA": "Saturday", "SU": "Sunday"}  # fmt: skip
+WEEKDAYS = {
+    "MO": "Monday",
+    "TU": "Tuesday",
+    "WE": "Wednesday",
+    "TH": "Thursday",
+    "FR": "Friday",
+    "SA": "Saturday",
+    "SU": "Sunday",
+}
 
 
 def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> dict[str, Any] | None:
@@ -195,9 +210,11 @@ def _by(v: ExerciseVerdict) -> str:
 def year(held: YearHours, now: int, zone: str) -> dict[str, Any]:
     """Hours of one calendar year by reason, in words."""
     rows = [
-        ("Exercise", held.exercise_h), ("Outage", held.outage_h), ("By hand", held.by_hand_h),
+        ("Exercise", held.exercise_h),
+        ("Outage", held.outage_h),
+        ("By hand", held.by_hand_h),
         ("Reason not known", held.unknown_h),
-    ]  # fmt: skip
+    ]
     if held.unseen_h >= 0.5:
         rows.append(("On the meter, not seen as runs", held.unseen_h))
     name = str(held.year)

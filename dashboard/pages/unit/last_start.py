@@ -57,14 +57,17 @@ def near(traces: Sequence[DeviceEvent], at: int | None) -> DeviceEvent | None:
 def curve(trace: DeviceEvent, inputs: UnitInputs) -> svg.Curve:
     """(seconds, volts) of a trace, calibrated as its device's readings of that moment are."""
     fitted = {
-        f.id for f in inputs.fittings
-        if f.device == trace.device and (f.from_at is None or f.from_at <= trace.at)
+        f.id
+        for f in inputs.fittings
+        if f.device == trace.device
+        and (f.from_at is None or f.from_at <= trace.at)
         and (f.to_at is None or trace.at < f.to_at)
-    }  # fmt: skip
+    }
     lines = [
-        c for c in inputs.calibrations
+        c
+        for c in inputs.calibrations
         if c.channel == "battery_v" and c.fitting in fitted and c.from_at <= trace.at
-    ]  # fmt: skip
+    ]
     gain, offset = line_at(lines, trace.at)
     volts = gain * np.asarray(trace.samples, np.float64) + offset
     return np.arange(len(volts), dtype=np.float64) * trace.step_s, volts

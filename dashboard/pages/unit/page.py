@@ -78,9 +78,7 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         reach=reach(found, site, customer),
         answer=answer.panel(summary, verdict, zone, now),
         supplies=answer.supplies(verdict, runs, zone, now),
-        last_start=last_start.panel(
-            verdict, inputs, traces(desk, scope, unit, now), zone, now
-        ),
+        last_start=last_start.panel(verdict, inputs, traces(desk, scope, unit, now), zone, now),
         notices=notices(findings, zone, now),
         notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
         cautions=cautions(findings, zone, now),
@@ -97,22 +95,30 @@ def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "
         hours=tell.hours(summary, verdict, zone, now),
         facts=tell.set_facts(found, today, scope),
         habit=tell.habit(
-            verdict, inputs, found if scope.everything else None,
+            verdict,
+            inputs,
+            found if scope.everything else None,
             pages.unsure_spells(desk.registry, scope, unit, now - UNSURE_DAYS * DAY_S, now + DAY_S),
-            zone, now,
+            zone,
+            now,
         ),
         battery=battery_words.panel(verdict, days, zone, now),
         exercise=exercise_words.panel(found, verdict, zone, now),
         supply=supply_words.panel(found, verdict, zone, now),
         use=use_words.panel(
-            verdict, pages.start_counts(desk.registry, scope, found.make, found.model),
-            found.model, zone, now,
+            verdict,
+            pages.start_counts(desk.registry, scope, found.make, found.model),
+            found.model,
+            zone,
+            now,
         ),
         blind=[tell.BLIND[name] for name in verdict.blind] if verdict else [],
-        records=[tell.record_line(r, zone, now, scope) for r in
-                 pages.records(desk.registry, scope, unit)[:RECORDS_SHOWN]],
+        records=[
+            tell.record_line(r, zone, now, scope)
+            for r in pages.records(desk.registry, scope, unit)[:RECORDS_SHOWN]
+        ],
         kinds=forms.KINDS,
-    )  # fmt: skip
+    )
 
 
 def state(summary: UnitSummary | None, zone: str, now: int) -> dict[str, Any]:
@@ -129,11 +135,13 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> dict[str, Any]:
     return {
         "condition": summary.condition,
         "since": phrases.since(summary.condition_since, zone, now)
-        if summary.condition_since is not None else "",
+        if summary.condition_since is not None
+        else "",
         "heard": phrases.fresh(heard, zone, now) if heard is not None else "never",
         "late_news": f"its newest reading is of {words.moment(newest, zone, now)}"
-        if behind and newest is not None else "",
-    }  # fmt: skip
+        if behind and newest is not None
+        else "",
+    }
 
 
 def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
@@ -155,11 +163,13 @@ def reach(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
     if site.lat is not None and site.lon is not None:
         place = f"geo:{site.lat:.6f},{site.lon:.6f}"
     return {
-        "phones": [(who, number, "".join(c for c in number if c in "+0123456789"))
-                   for who, number in phones],
+        "phones": [
+            (who, number, "".join(c for c in number if c in "+0123456789"))
+            for who, number in phones
+        ],
         "place": place,
         "address": site.address,
-    }  # fmt: skip
+    }
 
 
 def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[dict[str, Any]]:
@@ -193,9 +203,14 @@ def cautions(findings: tuple[Finding, ...], zone: str, now: int) -> list[str]:
 
 
 def strip(
-    desk: Desk, scope: Scope, unit: Unit, runs: list[Run], verdict: Assessment | None,
-    zone: str, now: int,
-) -> dict[str, Any] | None:  # fmt: skip
+    desk: Desk,
+    scope: Scope,
+    unit: Unit,
+    runs: list[Run],
+    verdict: Assessment | None,
+    zone: str,
+    now: int,
+) -> dict[str, Any] | None:
     """Battery volts of 30 days with runs shaded; None where there are none or no store."""
     start, end = now - STRIP_DAYS * DAY_S, now
     try:
@@ -217,9 +232,11 @@ def strip(
     return {
         "picture": picture,
         "ticks": [phrases.quantity(t, decimals) for t in ticks],
-        "dates": [phrases.day_words(phrases.site_today(zone, at), phrases.site_today(zone, now))
-                  for at in np.linspace(start, end, 7).astype(int).tolist()],
-    }  # fmt: skip
+        "dates": [
+            phrases.day_words(phrases.site_today(zone, at), phrases.site_today(zone, now))
+            for at in np.linspace(start, end, 7).astype(int).tolist()
+        ],
+    }
 
 
 def volts_label(low: Any, high: Any, runs: list[Run], start: int) -> str:

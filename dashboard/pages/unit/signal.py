@@ -42,11 +42,19 @@ def page(
         except ValueError as fault:
             wrong = f"{str(fault)[0].upper()}{str(fault)[1:]}"
     return frames.page(
-        request, scope, "unit/signal.html", "units",
-        now=desk.clock(), set=frames.named(found, site, customer), zone=site.time_zone,
-        started=started, stopped=stopped, answers=answers, wrong=wrong,
+        request,
+        scope,
+        "unit/signal.html",
+        "units",
+        now=desk.clock(),
+        set=frames.named(found, site, customer),
+        zone=site.time_zone,
+        started=started,
+        stopped=stopped,
+        answers=answers,
+        wrong=wrong,
         cautions=words.CAUTIONS,
-    )  # fmt: skip
+    )
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):

@@ -54,9 +54,12 @@ def run_line(run: Run, zone: str, now: int) -> dict[str, Any]:
 
 
 ENDS = {
-    "started": "started", "failed": "did not start", "by_hand": "started by hand",
-    "not_seen": "start not seen", "unknown": "end not known",
-}  # fmt: skip
+    "started": "started",
+    "failed": "did not start",
+    "by_hand": "started by hand",
+    "not_seen": "start not seen",
+    "unknown": "end not known",
+}
 
 
 def start_line(start: StartDemand, zone: str, now: int) -> dict[str, Any]:
@@ -70,8 +73,9 @@ def start_line(start: StartDemand, zone: str, now: int) -> dict[str, Any]:
         "crank_v": f"{start.crank_min_v:.1f} V" if start.crank_min_v is not None else "",
         "cause": start.cause,
         "learned": f"learned {words.moment(start.learned_at, zone, now)}"
-        if start.learned_at is not None and start.learned_at - start.at > 600 else "",
-    }  # fmt: skip
+        if start.learned_at is not None and start.learned_at - start.at > 600
+        else "",
+    }
 
 
 SOURCES = {
@@ -100,10 +104,21 @@ def hours(
     }
 
 
-FUELS = {"petrol": "petrol", "natural_gas": "natural gas", "lpg": "LP gas", "diesel": "diesel",
-         "dual": "dual fuel"}  # fmt: skip
-CHARGERS = {"none": "none", "float": "float", "on_off": "on and off", "boost": "weekly boost",
-            "solar": "solar", "unknown": ""}  # fmt: skip
+FUELS = {
+    "petrol": "petrol",
+    "natural_gas": "natural gas",
+    "lpg": "LP gas",
+    "diesel": "diesel",
+    "dual": "dual fuel",
+}
+CHARGERS = {
+    "none": "none",
+    "float": "float",
+    "on_off": "on and off",
+    "boost": "weekly boost",
+    "solar": "solar",
+    "unknown": "",
+}
 
 
 def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
@@ -114,21 +129,37 @@ def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
         ("Serial", unit.serial),
         ("Rating", f"{unit.rated_kw:g} kW" if unit.rated_kw else ""),
         ("Output", f"{unit.nominal_v:g} V, {unit.nominal_hz:g} Hz, {phases}"),
-        ("Engine", ", ".join(filter(None, (
-            f"{unit.cooling}-cooled" if unit.cooling else "",
-            FUELS.get(unit.fuel or "", ""),
-            phrases.count(unit.cylinders, "cylinder") if unit.cylinders else "")))),
-        ("Battery", f"{unit.battery_nominal_v:g} V {unit.battery_chemistry}"
-         + (f", {unit.battery_ah:g} Ah" if unit.battery_ah else "")),
-        ("Battery fitted", phrases.day_words(unit.battery_fitted, today)
-         if unit.battery_fitted else ""),
+        (
+            "Engine",
+            ", ".join(
+                filter(
+                    None,
+                    (
+                        f"{unit.cooling}-cooled" if unit.cooling else "",
+                        FUELS.get(unit.fuel or "", ""),
+                        phrases.count(unit.cylinders, "cylinder") if unit.cylinders else "",
+                    ),
+                )
+            ),
+        ),
+        (
+            "Battery",
+            f"{unit.battery_nominal_v:g} V {unit.battery_chemistry}"
+            + (f", {unit.battery_ah:g} Ah" if unit.battery_ah else ""),
+        ),
+        (
+            "Battery fitted",
+            phrases.day_words(unit.battery_fitted, today) if unit.battery_fitted else "",
+        ),
         ("Charger", CHARGERS[unit.charger]),
         ("Tank", f"{unit.tank_l:g} L" if unit.tank_l else ""),
-        ("Serves", {"life": "life safety", "business": "a business", "home": "a home"}
-         [unit.criticality]),
+        (
+            "Serves",
+            {"life": "life safety", "business": "a business", "home": "a home"}[unit.criticality],
+        ),
         ("Service plan", unit.service_plan),
         ("Technician", staff_name(scope, unit.technician)),
-    ]  # fmt: skip
+    ]
     return [(name, value) for name, value in rows if value]
 
 
@@ -161,9 +192,17 @@ def habit(
         "sleeping": f"wakes every {words.span(kept.standing_s)}",
     }[kept.mode]
     rows.append(("Reports", how))
-    rows.append(("Known from", {"default": "nobody said: the default", "declared": "the device",
-                                "register": "the register", "learned": "14 days of listening"}
-                 [kept.source]))  # fmt: skip
+    rows.append(
+        (
+            "Known from",
+            {
+                "default": "nobody said: the default",
+                "declared": "the device",
+                "register": "the register",
+                "learned": "14 days of listening",
+            }[kept.source],
+        )
+    )
     rows.append(("Silent after", words.span(verdict.silent_limit_s)))
     return rows
 

@@ -50,9 +50,15 @@ def add_target(
             raise TargetRefused("This address is there already.")
         if len(others) >= MOST_TARGETS:
             raise TargetRefused(f"{MOST_TARGETS} addresses are the most: remove one first.")
-        row = {"id": made, "person": person, "way": way, "shown": shown,
-               "sealed": Fernet(key).encrypt(address.encode()), "made_at": now,
-               "made_by": by.name}  # fmt: skip
+        row = {
+            "id": made,
+            "person": person,
+            "way": way,
+            "shown": shown,
+            "sealed": Fernet(key).encrypt(address.encode()),
+            "made_at": now,
+            "made_by": by.name,
+        }
         connection.execute(sa.insert(t.target), [row])
         note(connection, now, "channel_changed", by, person, f"{way} added")
     return made
@@ -86,11 +92,12 @@ def targets(
         found = [_target(row, key) for row in connection.execute(query)]
         mailed = {one.person for one in found if one.way == "email"}
         found += [
-            Target(id=f"login-{row.id}", person=row.id, way="email", shown=row.login,
-                   address=row.login)
+            Target(
+                id=f"login-{row.id}", person=row.id, way="email", shown=row.login, address=row.login
+            )
             for row in connection.execute(by_login)
             if "@" in row.login and row.id not in mailed
-        ]  # fmt: skip
+        ]
     return [
         one
         for one in found
@@ -107,6 +114,11 @@ def _target(row: sa.Row[tuple[object, ...]], key: bytes | None) -> Target:
         except InvalidToken:
             address = ""
     return Target(
-        id=held["id"], person=held["person"], way=held["way"], shown=held["shown"],
-        address=address, made_at=held["made_at"], made_by=held["made_by"],
-    )  # fmt: skip
+        id=held["id"],
+        person=held["person"],
+        way=held["way"],
+        shown=held["shown"],
+        address=address,
+        made_at=held["made_at"],
+        made_by=held["made_by"],
+    )

@@ -16,11 +16,23 @@ import msgspec
 from fleet.model import Way
 
 SCHEMES: dict[str, Way] = {
-    "json": "webhook", "jsons": "webhook", "form": "webhook", "forms": "webhook",
-    "ntfy": "push", "ntfys": "push", "gotify": "push", "gotifys": "push",
-    "clickatell": "sms", "clicksend": "sms", "bulksms": "sms", "twilio": "sms", "vonage": "sms",
-    "sinch": "sms", "smseagle": "sms", "smseagles": "sms",
-}  # fmt: skip
+    "json": "webhook",
+    "jsons": "webhook",
+    "form": "webhook",
+    "forms": "webhook",
+    "ntfy": "push",
+    "ntfys": "push",
+    "gotify": "push",
+    "gotifys": "push",
+    "clickatell": "sms",
+    "clicksend": "sms",
+    "bulksms": "sms",
+    "twilio": "sms",
+    "vonage": "sms",
+    "sinch": "sms",
+    "smseagle": "sms",
+    "smseagles": "sms",
+}
 """json and form post to any server of your own; the others are general gateways."""
 HOSTED = frozenset({"bulksms", "clickatell", "clicksend", "sinch", "twilio", "vonage"})
 """Gateways that the carrier library asks at a host of its own, whatever else an address of theirs

@@ -26,14 +26,20 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
     c = t.notice.c
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < late_before)
     query = sa.select(c.cause, c.person, c.not_before, c.state).where(
-        sa.or_(late, c.state == "failed"), c.not_before >= since, c.cause.not_like("channel!_test:%", escape="!")
-    )  # fmt: skip
+        sa.or_(late, c.state == "failed"),
+        c.not_before >= since,
+        c.cause.not_like("channel!_test:%", escape="!"),
+    )
     with reg.read() as connection:
         return [
-            Unreached(cause=row.cause, person=row.person, not_before=row.not_before,
-                      given_up=row.state == "failed")
+            Unreached(
+                cause=row.cause,
+                person=row.person,
+                not_before=row.not_before,
+                given_up=row.state == "failed",
+            )
             for row in connection.execute(query)
-        ]  # fmt: skip
+        ]
 
 
 def outbox_counts(reg: Registry, now: int) -> dict[str, int]:

@@ -59,8 +59,10 @@ def claim(
     with reg.write() as connection:
         rows = connection.execute(
             sa.select(c.id, c.state, c.tries, c.doc)
-            .where(due).order_by(c.not_before, c.id).limit(LOOKED_AT)
-        ).all()  # fmt: skip
+            .where(due)
+            .order_by(c.not_before, c.id)
+            .limit(LOOKED_AT)
+        ).all()
         held = {row.id: row for row in rows}
         notices = {row.id: _readable(row.doc) for row in rows}
         unread = [id for id, notice in notices.items() if notice is None]

@@ -34,10 +34,16 @@ def book(connection: sa.Connection, notice: str, tries: Sequence[Tried], now: in
     if tries:
         n = _last(connection, notice)
         rows = [
-            {"notice": notice, "n": n + i, "target": target, "at": now, "outcome": outcome,
-             "detail": detail[:300]}
+            {
+                "notice": notice,
+                "n": n + i,
+                "target": target,
+                "at": now,
+                "outcome": outcome,
+                "detail": detail[:300],
+            }
             for i, (target, outcome, detail) in enumerate(tries, start=1)
-        ]  # fmt: skip
+        ]
         connection.execute(sa.insert(t.delivery), rows)
 
 
@@ -54,10 +60,11 @@ def tries_in(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
         query = sa.select(t.delivery).where(c.notice.in_(notices[begin : begin + 500]))
         rows = connection.execute(query.order_by(c.at, c.n))
         found += [
-            Try(notice=r.notice, n=r.n, target=r.target, at=r.at, outcome=r.outcome,
-                detail=r.detail)
+            Try(
+                notice=r.notice, n=r.n, target=r.target, at=r.at, outcome=r.outcome, detail=r.detail
+            )
             for r in rows
-        ]  # fmt: skip
+        ]
     return found
 
 
@@ -80,8 +87,14 @@ def answer(reg: Registry, cause: str, by: Actor, now: int) -> bool:
     found = of_cause(reg, cause)
     with reg.write() as connection:
         for one in found:
-            row = {"notice": one.id, "n": _last(connection, one.id) + 1, "target": "", "at": now, "outcome": "answered",
-                   "detail": by.name[:100]}  # fmt: skip
+            row = {
+                "notice": one.id,
+                "n": _last(connection, one.id) + 1,
+                "target": "",
+                "at": now,
+                "outcome": "answered",
+                "detail": by.name[:100],
+            }
             connection.execute(sa.insert(t.delivery), [row])
     return bool(found)
 
@@ -105,6 +118,12 @@ def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
             query = sa.select(t.delivery).where(c.target == target)
             row = connection.execute(query.order_by(c.at.desc(), c.n.desc()).limit(1)).first()
             if row is not None:
-                found[target] = Try(notice=row.notice, n=row.n, target=row.target, at=row.at,
-                                    outcome=row.outcome, detail=row.detail)  # fmt: skip
+                found[target] = Try(
+                    notice=row.notice,
+                    n=row.n,
+                    target=row.target,
+                    at=row.at,
+                    outcome=row.outcome,
+                    detail=row.detail,
+                )
     return found

@@ -57,6 +57,11 @@ def _told(connection: sa.Connection, causes: set[str]) -> set[tuple[str, str]]:
 
 def notice_row(notice: Notice) -> dict[str, Any]:
     return {
-        "id": notice.id, "cause": notice.cause, "person": notice.person, "way": notice.way,
-        "state": "waiting", "not_before": notice.not_before, "doc": _encode(notice),
-    }  # fmt: skip
+        "id": notice.id,
+        "cause": notice.cause,
+        "person": notice.person,
+        "way": notice.way,
+        "state": "waiting",
+        "not_before": notice.not_before,
+        "doc": _encode(notice),
+    }

@@ -41,9 +41,13 @@ def quarantine(
 
 def _item(row: Any) -> Quarantined:
     return Quarantined(
-        device=row.device, topic=row.topic, received_at=row.received_at,
-        reason=row.reason, payload=row.payload, ours=bool(row.ours),
-    )  # fmt: skip
+        device=row.device,
+        topic=row.topic,
+        received_at=row.received_at,
+        reason=row.reason,
+        payload=row.payload,
+        ours=bool(row.ours),
+    )
 
 
 def quarantine_counts(reg: Registry, scope: Scope) -> list[QuarantineCount]:

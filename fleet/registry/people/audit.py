@@ -16,16 +16,25 @@ _MOST = 1_000
 
 
 def note(
-    connection: sa.Connection, now: int, kind: AuditKind, by: Actor, subject: str = "",
+    connection: sa.Connection,
+    now: int,
+    kind: AuditKind,
+    by: Actor,
+    subject: str = "",
     detail: str = "",
-) -> None:  # fmt: skip
+) -> None:
     """Append a row in the caller's transaction."""
     connection.execute(
         sa.insert(t.audit).values(
-            at=now, kind=kind, who=by.name[:200], person=by.person, address=by.address[:100],
-            subject=subject[:200], detail=detail[:500],
+            at=now,
+            kind=kind,
+            who=by.name[:200],
+            person=by.person,
+            address=by.address[:100],
+            subject=subject[:200],
+            detail=detail[:500],
         )
-    )  # fmt: skip
+    )
 
 
 def note_failure(reg: Registry, login: str, address: str, why: str, now: int) -> None:
@@ -53,8 +62,14 @@ def audit(
         rows = connection.execute(query.order_by(c.id.desc()).limit(min(limit, _MOST))).all()
     return [
         AuditRow(
-            id=r.id, at=r.at, kind=r.kind, who=r.who, person=r.person, address=r.address,
-            subject=r.subject, detail=r.detail,
+            id=r.id,
+            at=r.at,
+            kind=r.kind,
+            who=r.who,
+            person=r.person,
+            address=r.address,
+            subject=r.subject,
+            detail=r.detail,
         )
         for r in rows
-    ]  # fmt: skip
+    ]

@@ -19,9 +19,14 @@ TOKEN_DAYS_AT_MOST = 3_650
 
 
 def make_token(
-    reg: Registry, name: str, rights: frozenset[Right], customers: frozenset[str] | None,
-    days: int | None, by: Actor, now: int,
-) -> tuple[ApiToken, str]:  # fmt: skip
+    reg: Registry,
+    name: str,
+    rights: frozenset[Right],
+    customers: frozenset[str] | None,
+    days: int | None,
+    by: Actor,
+    now: int,
+) -> tuple[ApiToken, str]:
     """A token and the secret itself, which is shown now and never again. days None: no end.
 
     Raises PeopleRefused where a field is unfit.
@@ -33,14 +38,25 @@ def make_token(
     secret = TOKEN_PREFIX + new_secret()
     until = None if days is None else now + _days(days, TOKEN_DAYS_AT_MOST) * 86_400
     made = ApiToken(
-        id=new_id(), name=_name(name), rights=rights, customers=customers, made_at=now,
-        made_by=by.name, until=until,
-    )  # fmt: skip
+        id=new_id(),
+        name=_name(name),
+        rights=rights,
+        customers=customers,
+        made_at=now,
+        made_by=by.name,
+        until=until,
+    )
     said = " ".join(sorted(rights))
     row = {
-        "id": made.id, "digest": digest_of(secret), "name": made.name, "rights": said, "customers": customers_doc(customers),
-        "made_at": now, "made_by": by.name, "until": until,
-    }  # fmt: skip
+        "id": made.id,
+        "digest": digest_of(secret),
+        "name": made.name,
+        "rights": said,
+        "customers": customers_doc(customers),
+        "made_at": now,
+        "made_by": by.name,
+        "until": until,
+    }
     with reg.write() as connection:
         check_customers(connection, customers)
         connection.execute(sa.insert(t.api_token).values(row))
@@ -63,10 +79,16 @@ def _days(days: int, most: int) -> int:
 
 def _token_of(row: Any) -> ApiToken:
     return ApiToken(
-        id=row.id, name=row.name, rights=frozenset(row.rights.split()),
-        customers=customers_of(row.customers), made_at=row.made_at, made_by=row.made_by,
-        until=row.until, used_at=row.used_at, revoked_at=row.revoked_at,
-    )  # fmt: skip
+        id=row.id,
+        name=row.name,
+        rights=frozenset(row.rights.split()),
+        customers=customers_of(row.customers),
+        made_at=row.made_at,
+        made_by=row.made_by,
+        until=row.until,
+        used_at=row.used_at,
+        revoked_at=row.revoked_at,
+    )
 
 
 def token_of(reg: Registry, secret: str, now: int) -> ApiToken | None:
@@ -124,14 +146,22 @@ def make_share(
         raise PeopleRefused("Choose the customers whose sets the link shows.")
     secret = new_secret()
     made = ShareLink(
-        id=new_id(), name=_name(name), customers=customers, made_at=now, made_by=by.name,
+        id=new_id(),
+        name=_name(name),
+        customers=customers,
+        made_at=now,
+        made_by=by.name,
         until=now + _days(days, SHARE_DAYS_AT_MOST) * 86_400,
-    )  # fmt: skip
+    )
     row = {
-        "id": made.id, "digest": digest_of(secret), "name": made.name,
-        "customers": customers_doc(customers), "made_at": now, "made_by": by.name,
+        "id": made.id,
+        "digest": digest_of(secret),
+        "name": made.name,
+        "customers": customers_doc(customers),
+        "made_at": now,
+        "made_by": by.name,
         "until": made.until,
-    }  # fmt: skip
+    }
     with reg.write() as connection:
         check_customers(connection, customers)
         connection.execute(sa.insert(t.share_link).values(row))
@@ -141,10 +171,15 @@ def make_share(
 
 def _share_of(row: Any) -> ShareLink:
     return ShareLink(
-        id=row.id, name=row.name, customers=customers_of(row.customers) or frozenset(),
-        made_at=row.made_at, made_by=row.made_by, until=row.until, used_at=row.used_at,
+        id=row.id,
+        name=row.name,
+        customers=customers_of(row.customers) or frozenset(),
+        made_at=row.made_at,
+        made_by=row.made_by,
+        until=row.until,
+        used_at=row.used_at,
         revoked_at=row.revoked_at,
-    )  # fmt: skip
+    )
 
 
 def share_of(reg: Registry, secret: str, now: int) -> ShareLink | None:

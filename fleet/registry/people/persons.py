@@ -33,10 +33,15 @@ def customers_of(doc: bytes | None) -> frozenset[str] | None:
 def person_of(row: Any) -> Person:
     """A row of `person`."""
     return Person(
-        id=row.id, login=row.login, name=row.name, role=row.role,
-        customers=customers_of(row.customers), active=bool(row.active),
-        has_password=bool(row.password), made_at=row.made_at,
-    )  # fmt: skip
+        id=row.id,
+        login=row.login,
+        name=row.name,
+        role=row.role,
+        customers=customers_of(row.customers),
+        active=bool(row.active),
+        has_password=bool(row.password),
+        made_at=row.made_at,
+    )
 
 
 def owner_exists(reg: Registry) -> bool:
@@ -66,9 +71,15 @@ def make_set_up_code(reg: Registry, now: int) -> str | None:
 
 
 def make_first_owner(
-    reg: Registry, login: str, name: str, password: str, now: int, *,
-    code: str | None, address: str = "",
-) -> Person:  # fmt: skip
+    reg: Registry,
+    login: str,
+    name: str,
+    password: str,
+    now: int,
+    *,
+    code: str | None,
+    address: str = "",
+) -> Person:
     """The first owner. password: its hash. code None: the caller knows it is somebody at the box.
 
     Raises PeopleRefused where there is an owner already or the code is not a valid one.
@@ -131,10 +142,14 @@ def _insert(connection: sa.Connection, person: Person, password: str) -> None:
 
 def _row(person: Person) -> dict[str, Any]:
     return {
-        "id": person.id, "login": person.login, "name": person.name, "role": person.role,
-        "customers": customers_doc(person.customers), "active": person.active,
+        "id": person.id,
+        "login": person.login,
+        "name": person.name,
+        "role": person.role,
+        "customers": customers_doc(person.customers),
+        "active": person.active,
         "made_at": person.made_at,
-    }  # fmt: skip
+    }
 
 
 def tidy_login(text: str) -> str:
@@ -193,8 +208,17 @@ def by_login(reg: Registry, login: str) -> tuple[Person, str] | None:
     return None if row is None else (person_of(row), row.password)
 
 
-def change_person(reg: Registry, id: str, by: Actor, now: int, *, name: str, role: Role,
-                  customers: frozenset[str] | None, active: bool) -> Person:  # fmt: skip
+def change_person(
+    reg: Registry,
+    id: str,
+    by: Actor,
+    now: int,
+    *,
+    name: str,
+    role: Role,
+    customers: frozenset[str] | None,
+    active: bool,
+) -> Person:
     """Name, role, customers, and whether to let in at all. What may be seen or done changing ends
     every session of the person, so that the next sign-in begins with a new token.
 
@@ -277,8 +301,9 @@ def set_password(reg: Registry, id: str, password: str, by: Actor, now: int) -> 
         _keep_password(connection, person_of(row), password, by, now, "")
 
 
-def _keep_password(connection: sa.Connection, person: Person, password: str, by: Actor, now: int,
-                   how: str) -> None:  # fmt: skip
+def _keep_password(
+    connection: sa.Connection, person: Person, password: str, by: Actor, now: int, how: str
+) -> None:
     update = sa.update(t.person).where(t.person.c.id == person.id)
     connection.execute(update.values(password=password))
     connection.execute(sa.delete(t.session).where(t.session.c.person == person.id))

@@ -21,9 +21,15 @@ SEEN_EVERY_S = 60
 
 
 def open_session(
-    reg: Registry, person: Person, phone: bool, agent: str, address: str, now: int,
-    instead_of: str = "", proof: str = "",
-) -> str:  # fmt: skip
+    reg: Registry,
+    person: Person,
+    phone: bool,
+    agent: str,
+    address: str,
+    now: int,
+    instead_of: str = "",
+    proof: str = "",
+) -> str:
     """A new session's token for the cookie. instead_of: the token it replaces, which then ends.
 
     proof: the password's hash that was verified. Raises PeopleRefused where it was changed
@@ -37,9 +43,15 @@ def open_session(
             connection.execute(sa.delete(t.session).where(old))
         standing = _standing(connection, person, proof)
         row = {
-            "digest": digest_of(token), "id": new_id(), "person": standing.id, "phone": phone,
-            "agent": agent[:200], "address": address[:100], "made_at": now, "seen_at": now,
-        }  # fmt: skip
+            "digest": digest_of(token),
+            "id": new_id(),
+            "person": standing.id,
+            "phone": phone,
+            "agent": agent[:200],
+            "address": address[:100],
+            "made_at": now,
+            "seen_at": now,
+        }
         connection.execute(sa.insert(t.session).values(row))
         by = Actor(standing.name, standing.id, address)
         note(connection, now, "sign_in", by, standing.login, "own phone" if phone else "")
@@ -61,17 +73,27 @@ def _holds(now: int) -> sa.ColumnElement[bool]:
 
 
 _COLUMNS = [
-    *(c for c in t.person.c if c.name != "made_at"), t.person.c.made_at,
-    t.session.c.id.label("s_id"), t.session.c.phone, t.session.c.agent, t.session.c.address,
-    t.session.c.made_at.label("s_made"), t.session.c.seen_at,
-]  # fmt: skip
+    *(c for c in t.person.c if c.name != "made_at"),
+    t.person.c.made_at,
+    t.session.c.id.label("s_id"),
+    t.session.c.phone,
+    t.session.c.agent,
+    t.session.c.address,
+    t.session.c.made_at.label("s_made"),
+    t.session.c.seen_at,
+]
 
 
 def _session_of(row: Any) -> Session:
     return Session(
-        id=row.s_id, person=person_of(row), phone=bool(row.phone), agent=row.agent,
-        address=row.address, made_at=row.s_made, seen_at=row.seen_at,
-    )  # fmt: skip
+        id=row.s_id,
+        person=person_of(row),
+        phone=bool(row.phone),
+        agent=row.agent,
+        address=row.address,
+        made_at=row.s_made,
+        seen_at=row.seen_at,
+    )
 
 
 def session_of(reg: Registry, token: str, now: int) -> Session | None:

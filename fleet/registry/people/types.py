@@ -14,13 +14,36 @@ ROLES: tuple[Role, ...] = ("reader", "technician", "office", "owner")
 """From the least to the most: each may do what those before it may, on its own Scope."""
 Right = Literal["read", "record"]
 AuditKind = Literal[
-    "owner_made", "sign_in", "sign_in_failed", "sign_out", "session_ended", "password_changed",
-    "person_added", "person_invited", "person_changed", "token_made", "token_revoked",
-    "share_made", "share_opened", "share_revoked", "record_added", "setting_changed",
-    "alert_answered", "channel_changed", "alert_marked", "call_made",
-    "job_changed", "contract_changed", "technician_changed", "site_card_changed", "codes_seen",
-    "round_published", "feed_made", "feed_revoked", "restored",
-]  # fmt: skip
+    "owner_made",
+    "sign_in",
+    "sign_in_failed",
+    "sign_out",
+    "session_ended",
+    "password_changed",
+    "person_added",
+    "person_invited",
+    "person_changed",
+    "token_made",
+    "token_revoked",
+    "share_made",
+    "share_opened",
+    "share_revoked",
+    "record_added",
+    "setting_changed",
+    "alert_answered",
+    "channel_changed",
+    "alert_marked",
+    "call_made",
+    "job_changed",
+    "contract_changed",
+    "technician_changed",
+    "site_card_changed",
+    "codes_seen",
+    "round_published",
+    "feed_made",
+    "feed_revoked",
+    "restored",
+]
 
 
 class PeopleRefused(RegistryFault):

@@ -8,6 +8,12 @@ from fleet.registry.records.importing import import_records
 from fleet.registry.records.writing import add_record, write_records
 
 __all__ = [
-    "Accepted", "RecordRefused", "add_record", "check_records", "days_changed", "import_records",
-    "units_changed", "write_records",
-]  # fmt: skip
+    "Accepted",
+    "RecordRefused",
+    "add_record",
+    "check_records",
+    "days_changed",
+    "import_records",
+    "units_changed",
+    "write_records",
+]

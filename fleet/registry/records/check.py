@@ -88,8 +88,9 @@ def _check(record: Record, known: _Known, now: int) -> Accepted:
     if found is None:
         raise RecordRefused(
             f"There is no unit {cells.shown(record.unit)}: import it first, or mend the id.",
-            "unit", record.unit,
-        )  # fmt: skip
+            "unit",
+            record.unit,
+        )
     unit, zone, plan = found
     try:
         facts = read_facts(record.kind, record.facts, About(unit, zone, plan, record.at))
@@ -118,8 +119,9 @@ def _check_head(record: Record, now: int) -> None:
     if record.at > now + AHEAD_S:
         raise RecordRefused(
             "at lies more than 10 min in the future: write down what was done, when it was done.",
-            "at", record.at,
-        )  # fmt: skip
+            "at",
+            record.at,
+        )
     if record.at < EARLIEST:
         raise RecordRefused("at lies before 1990: mend the year.", "at", record.at)
     if not record.by.strip():
@@ -138,8 +140,9 @@ def _same(stored: Record, given: Record) -> Record:
     raise RecordRefused(
         f"A record {stored.id} exists and says something else. Records are never changed: "
         "write a new one whose corrects names it.",
-        "id", stored.id,
-    )  # fmt: skip
+        "id",
+        stored.id,
+    )
 
 
 def _corrected(record: Record, known: _Known) -> Record | None:
@@ -150,14 +153,16 @@ def _corrected(record: Record, known: _Known) -> Record | None:
     if old is None:
         raise RecordRefused(
             f"corrects names {cells.shown(record.corrects)}, and there is no such record.",
-            "corrects", record.corrects,
-        )  # fmt: skip
+            "corrects",
+            record.corrects,
+        )
     newer = known.corrected.get(record.corrects)
     if newer is not None:
         raise RecordRefused(
             f"{record.corrects} was corrected already, by {newer}: correct that one.",
-            "corrects", record.corrects,
-        )  # fmt: skip
+            "corrects",
+            record.corrects,
+        )
     return old
 
 
@@ -172,11 +177,19 @@ def _calibration(record: Record, unit: Unit) -> Calibration:
     except CalibrationRefused as refused:
         raise RecordRefused(str(refused), "raw", raw) from refused
     return Calibration(
-        id=record.id, fitting="", channel=facts["channel"], gain=gain, offset=offset,
-        from_at=record.at, by=record.by, instrument=facts["instrument"],
+        id=record.id,
+        fitting="",
+        channel=facts["channel"],
+        gain=gain,
+        offset=offset,
+        from_at=record.at,
+        by=record.by,
+        instrument=facts["instrument"],
         instrument_calibrated=facts.get("instrument_calibrated", ""),
-        leads=facts.get("leads", ""), meter=meter, raw=raw,
-    )  # fmt: skip
+        leads=facts.get("leads", ""),
+        meter=meter,
+        raw=raw,
+    )
 
 
 def _units(

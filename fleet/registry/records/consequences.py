@@ -48,11 +48,17 @@ def refit(connection: sa.Connection, new: Sequence[Accepted], now: int) -> dict[
     fittings.put_claims(
         connection,
         [
-            Claim(id=r.id, unit=r.unit, device=r.facts["device"], from_at=r.facts["from"],
-                  said_at=r.made_at, said_by=r.by)
+            Claim(
+                id=r.id,
+                unit=r.unit,
+                device=r.facts["device"],
+                from_at=r.facts["from"],
+                said_at=r.made_at,
+                said_by=r.by,
+            )
             for r in said
         ],
-    )  # fmt: skip
+    )
     for old in undone:
         fittings.drop_claim(connection, old.id)
     involved = [*said, *undone]
@@ -77,7 +83,12 @@ def recalibrate(connection: sa.Connection, new: Sequence[Accepted]) -> None:
 
 def _calibration_row(unit: str, calibration: Calibration) -> dict[str, Any]:
     return {
-        "id": calibration.id, "unit": unit, "fitting": None, "channel": calibration.channel,
-        "gain": calibration.gain, "zero": calibration.offset, "from_at": calibration.from_at,
+        "id": calibration.id,
+        "unit": unit,
+        "fitting": None,
+        "channel": calibration.channel,
+        "gain": calibration.gain,
+        "zero": calibration.offset,
+        "from_at": calibration.from_at,
         "doc": msgspec.json.encode(calibration),
-    }  # fmt: skip
+    }

@@ -107,23 +107,33 @@ _NOTE = Field("text", _long_text)
 FIELDS: dict[RecordKind, tuple[Field, ...]] = {
     "fitting": (Field("device", _identifier, True), Field("from", _time), _NOTE),
     "meter_check": (
-        Field("channel", _channel, True), Field("meter", _volts, True),
-        Field("raw", _volts, True), Field("instrument", _text, True),
-        Field("instrument_calibrated", _date), Field("leads", _text), _NOTE,
+        Field("channel", _channel, True),
+        Field("meter", _volts, True),
+        Field("raw", _volts, True),
+        Field("instrument", _text, True),
+        Field("instrument_calibrated", _date),
+        Field("leads", _text),
+        _NOTE,
     ),
     "hour_meter": (Field("hours", _HOURS, True), _NOTE),
     "task_done": (Field("task", _task, True), Field("hours", _HOURS), _NOTE),
     "part_changed": (
-        Field("part", _text, True), Field("date", _date), Field("chemistry", _chemistry), _NOTE,
+        Field("part", _text, True),
+        Field("date", _date),
+        Field("chemistry", _chemistry),
+        _NOTE,
     ),
     "refuel": (Field("litres", _number(0, 1_000_000)), Field("level", _number(0, 110)), _NOTE),
     "laid_up": (Field("from", _time), Field("to", _time), _NOTE),
     "out_of_service": (Field("from", _time), Field("to", _time), _NOTE),
     "visit": (
-        Field("opened", _time), Field("closed", _time), Field("minutes", _number(0, 100_000)), _NOTE,
+        Field("opened", _time),
+        Field("closed", _time),
+        Field("minutes", _number(0, 100_000)),
+        _NOTE,
     ),
     "note": (Field("text", _long_text, True),),
-}  # fmt: skip
+}
 
 COLUMNS: tuple[str, ...] = tuple(
     dict.fromkeys(field.name for fields in FIELDS.values() for field in fields)
@@ -150,9 +160,10 @@ def read_facts(kind: RecordKind, given: Mapping[str, Any], about: About) -> dict
     for name, value in given.items():
         if name not in fields and cells.present(value):
             raise FactFault(
-                name, value,
+                name,
+                value,
                 f"is no fact of {kind}: expected {', '.join(fields)}.{cells.nearest(name, fields)}",
-            )  # fmt: skip
+            )
     facts: dict[str, Any] = {}
     for name, field in fields.items():
         value = given.get(name)

@@ -58,9 +58,13 @@ def import_records(
     problems.sort(key=lambda problem: problem.row)
     added = sum(one.new for one in accepted)
     return ImportReport(
-        rows=len(rows), added=added if written else 0, unchanged=len(accepted) - added,
-        refused=len(problems), problems=tuple(problems), written=written,
-    )  # fmt: skip
+        rows=len(rows),
+        added=added if written else 0,
+        unchanged=len(accepted) - added,
+        refused=len(problems),
+        problems=tuple(problems),
+        written=written,
+    )
 
 
 def _problem(row: int, refused: RecordRefused) -> RowProblem:
@@ -107,6 +111,13 @@ def _parse(row: Mapping[str, Any], zones: dict[str, str], by: str, now: int) -> 
         uuid5(NAMESPACE_URL, repr((unit, kind, at, corrects, sorted(facts.items()))))
     )
     return Record(
-        id=made, at=at, by=who, unit=unit, kind=kind, facts=facts, corrects=corrects, made_at=now,
+        id=made,
+        at=at,
+        by=who,
+        unit=unit,
+        kind=kind,
+        facts=facts,
+        corrects=corrects,
+        made_at=now,
         via="import",
-    )  # fmt: skip
+    )

@@ -68,6 +68,11 @@ def _merge(touched: dict[str, int], more: Mapping[str, int]) -> None:
 
 def _row(record: Record) -> dict[str, Any]:
     return {
-        "id": record.id, "unit": record.unit, "at": record.at, "made_at": record.made_at,
-        "kind": record.kind, "corrects": record.corrects, "doc": _encode(record),
-    }  # fmt: skip
+        "id": record.id,
+        "unit": record.unit,
+        "at": record.at,
+        "made_at": record.made_at,
+        "kind": record.kind,
+        "corrects": record.corrects,
+        "doc": _encode(record),
+    }

@@ -145,8 +145,25 @@ PLAIN: tuple[str, ...] = tuple(
 )
 """Columns that are a field of Unit of the same name and value."""
 DAYS_CHANGE: frozenset[str] = frozenset(
-    {"running", "habit", "nominal_v", "nominal_hz", "battery_nominal_v", "idle_down", "inverter",
-     "phases", "cooling", "fuel", "exercise", "exercise_minutes", "engine_hours",
-     "engine_hours_at", "cranking_cycle_s", "hour_meter_digits", "laid_up_from", "laid_up_to"}
-)  # fmt: skip
+    {
+        "running",
+        "habit",
+        "nominal_v",
+        "nominal_hz",
+        "battery_nominal_v",
+        "idle_down",
+        "inverter",
+        "phases",
+        "cooling",
+        "fuel",
+        "exercise",
+        "exercise_minutes",
+        "engine_hours",
+        "engine_hours_at",
+        "cranking_cycle_s",
+        "hour_meter_digits",
+        "laid_up_from",
+        "laid_up_to",
+    }
+)
 """Fields of Unit on which computed days stand; others change the assessment only."""

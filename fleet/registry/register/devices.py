@@ -47,8 +47,16 @@ def write_devices(
         if settled or claimed.get(device, unit) != unit:
             records.append(_swap(unit, device, now, by))
             continue
-        claims.append(Claim(id=f"fit-{uuid5(NAMESPACE_URL, unit)}", unit=unit, device=device,
-                            from_at=None, said_at=now, said_by=by))  # fmt: skip
+        claims.append(
+            Claim(
+                id=f"fit-{uuid5(NAMESPACE_URL, unit)}",
+                unit=unit,
+                device=device,
+                from_at=None,
+                said_at=now,
+                said_by=by,
+            )
+        )
     fittings.register_devices(connection, {claim.device: None for claim in claims}, now)
     fittings.put_claims(connection, claims)
     changed = fittings.rebuild(connection, [c.unit for c in claims], [c.device for c in claims])
@@ -71,8 +79,16 @@ def _with_records(connection: sa.Connection) -> set[str]:
 def _swap(unit: str, device: str, now: int, by: str) -> Record:
     made = uuid5(NAMESPACE_URL, f"{unit}\n{device}\n{now}")
     facts = {"device": device, "from": now, "text": "device changed in the register"}
-    return Record(id=str(made), at=now, by=by, unit=unit, kind="fitting", facts=facts, made_at=now,
-                  via="import")  # fmt: skip
+    return Record(
+        id=str(made),
+        at=now,
+        by=by,
+        unit=unit,
+        kind="fitting",
+        facts=facts,
+        made_at=now,
+        via="import",
+    )
 
 
 def write_groups(

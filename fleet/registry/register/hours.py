@@ -41,7 +41,16 @@ def hour_records(
         id = uuid5(NAMESPACE_URL, f"engine_hours\n{unit.id}\n{hours}\n{at}\n{corrects}")
         facts = {"hours": hours, "text": FROM_REGISTER}
         records.append(
-            Record(id=str(id), at=at, by=by, unit=unit.id, kind="hour_meter", corrects=corrects,
-                   made_at=now, facts=facts, via="import")
-        )  # fmt: skip
+            Record(
+                id=str(id),
+                at=at,
+                by=by,
+                unit=unit.id,
+                kind="hour_meter",
+                corrects=corrects,
+                made_at=now,
+                facts=facts,
+                via="import",
+            )
+        )
     return records

@@ -203,9 +203,13 @@ def _draft(
     fields: dict[str, Any] = {name: cell[name] for name in PLAIN if name in cell}
     fields["engine_hours_at"] = _hours_at(cell, old, site.time_zone, now)
     unit = Unit(
-        id=cell["unit"], site=site.id, customer=customer.id, running=running_of(cell),
-        device=old.device if old else "", **fields,
-    )  # fmt: skip
+        id=cell["unit"],
+        site=site.id,
+        customer=customer.id,
+        running=running_of(cell),
+        device=old.device if old else "",
+        **fields,
+    )
     group = "" if "group" in gone else cell.get("group")
     return Draft(n, unit, site, customer, cell.get("device", ""), group)
 
@@ -248,12 +252,14 @@ def _site(
         id = _new_id(f"{customer.id}-{name}", f"{key[0]}\n{key[1]}", known.ids)
         old = Site(id=id, customer=customer.id, name=name, time_zone="")
     site = msgspec.structs.replace(
-        old, address="" if "address" in gone else cell.get("address", old.address),
+        old,
+        address="" if "address" in gone else cell.get("address", old.address),
         lat=None if "lat" in gone else cell.get("lat", old.lat),
         lon=None if "lon" in gone else cell.get("lon", old.lon),
-        contact=old.contact or cell.get("contact", ""), phone=old.phone or cell.get("phone", ""),
+        contact=old.contact or cell.get("contact", ""),
+        phone=old.phone or cell.get("phone", ""),
         time_zone=cell.get("time_zone", ""),
-    )  # fmt: skip
+    )
     if not site.time_zone:
         site = msgspec.structs.replace(site, time_zone=_zone(site, find_zone))
     return site

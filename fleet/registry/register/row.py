@@ -14,11 +14,19 @@ def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
     """A unit as a row of the register: what an export writes and an import reads back."""
     row: dict[str, Any] = {name: getattr(unit, name) for name in PLAIN}
     row |= {
-        "customer": customer, "site": site.name, "address": site.address, "lat": site.lat,
-        "lon": site.lon, "time_zone": site.time_zone, "unit": unit.id, "device": unit.device,
-        "group": group, "habit": habit_text(unit.habit), "running_join": unit.running.join,
+        "customer": customer,
+        "site": site.name,
+        "address": site.address,
+        "lat": site.lat,
+        "lon": site.lon,
+        "time_zone": site.time_zone,
+        "unit": unit.id,
+        "device": unit.device,
+        "group": group,
+        "habit": habit_text(unit.habit),
+        "running_join": unit.running.join,
         "running_hold_s": unit.running.hold_off_s,
-    }  # fmt: skip
+    }
     for suffix, signal in (("", unit.running.first), ("_2", unit.running.second)):
         if signal is not None:
             row |= {

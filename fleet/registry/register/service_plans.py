@@ -118,10 +118,14 @@ def import_plans(
             for plan in plans:
                 counted[put_plan(connection, plan, now)] += 1
     return ImportReport(
-        rows=len(rows), problems=tuple(problems), refused=len({p.row for p in problems}),
-        written=written, added=counted["added"], changed=counted["changed"],
+        rows=len(rows),
+        problems=tuple(problems),
+        refused=len({p.row for p in problems}),
+        written=written,
+        added=counted["added"],
+        changed=counted["changed"],
         unchanged=counted["unchanged"],
-    )  # fmt: skip
+    )
 
 
 def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
@@ -229,13 +233,15 @@ def _plans(
             row["wrong"] = True
     return [
         ServicePlan(
-            id=plan, name=next((r["plan_name"] for r in of if "plan_name" in r), names.get(plan, plan)),
-            tasks=tuple(_task(row) for row in of if "model" not in row), source="",
+            id=plan,
+            name=next((r["plan_name"] for r in of if "plan_name" in r), names.get(plan, plan)),
+            tasks=tuple(_task(row) for row in of if "model" not in row),
+            source="",
             kits=tuple(_kit(row) for row in of if "model" in row),
         )
         for plan, of in rows.items()
         if not any("wrong" in row for row in of)
-    ]  # fmt: skip
+    ]
 
 
 def _which(row: dict[str, Any]) -> tuple[Any, ...]:
@@ -245,9 +251,12 @@ def _which(row: dict[str, Any]) -> tuple[Any, ...]:
 
 def _kit(row: dict[str, Any]) -> Kit:
     return Kit(
-        task=row["task"], model=row["model"], make=row.get("make", ""),
-        parts=row.get("parts", {}), minutes=row.get("minutes"),
-    )  # fmt: skip
+        task=row["task"],
+        model=row["model"],
+        make=row.get("make", ""),
+        parts=row.get("parts", {}),
+        minutes=row.get("minutes"),
+    )
 
 
 def _task(row: dict[str, Any]) -> Task:

@@ -60,10 +60,14 @@ def import_units(
             before = {draft.unit.id: _row_before(known, draft) for draft in drafts}
             added, changed = _write(connection, drafts, known, now, by)
         return ImportReport(
-            rows=len(rows), added=len(added), changed=len(changed),
-            unchanged=len(drafts) - len(added) - len(changed), refused=refused,
-            problems=tuple(problems), changes=_changes(drafts, before, added, changed),
-        )  # fmt: skip
+            rows=len(rows),
+            added=len(added),
+            changed=len(changed),
+            unchanged=len(drafts) - len(added) - len(changed),
+            refused=refused,
+            problems=tuple(problems),
+            changes=_changes(drafts, before, added, changed),
+        )
 
 
 def _row_before(known: Known, draft: Draft) -> Row:

@@ -57,16 +57,32 @@ def write_units(connection: sa.Connection, drafts: Sequence[Draft]) -> None:
 
 def _unit_row(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
     words = (
-        unit.id, site.name, customer.name, site.address, unit.make, unit.model, unit.serial,
-        unit.area, unit.contact, unit.phone, site.contact, site.phone, customer.phone,
-    )  # fmt: skip
+        unit.id,
+        site.name,
+        customer.name,
+        site.address,
+        unit.make,
+        unit.model,
+        unit.serial,
+        unit.area,
+        unit.contact,
+        unit.phone,
+        site.contact,
+        site.phone,
+        customer.phone,
+    )
     phones = (unit.phone, site.phone, customer.phone)
     digits = dict.fromkeys("".join(filter(str.isdigit, phone)) for phone in phones)
     return {
-        "id": unit.id, "customer": customer.id, "site": site.id, "area": unit.area,
-        "plan": unit.service_plan, "words": "\n".join(filter(None, (*words, *digits))).lower(),
-        "facts_seq": 0, "doc": _encode(unit),
-    }  # fmt: skip
+        "id": unit.id,
+        "customer": customer.id,
+        "site": site.id,
+        "area": unit.area,
+        "plan": unit.service_plan,
+        "words": "\n".join(filter(None, (*words, *digits))).lower(),
+        "facts_seq": 0,
+        "doc": _encode(unit),
+    }
 
 
 def date_plans(drafts: Sequence[Draft], known: Known, now: int) -> None:

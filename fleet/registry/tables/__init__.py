@@ -97,4 +97,4 @@ __all__ = [
     "touch",
     "unit",
     "unsure",
-]  # fmt: skip
+]

@@ -34,9 +34,14 @@ job = Table(
     Column("changed_at", Seconds, nullable=False),
     Column("n", Integer, nullable=False),
     Column("doc", LargeBinary, nullable=False),
-    Index("ux_job_origin", "origin", unique=True, sqlite_where=text("origin IS NOT NULL"),
-          postgresql_where=text("origin IS NOT NULL")),
-)  # fmt: skip
+    Index(
+        "ux_job_origin",
+        "origin",
+        unique=True,
+        sqlite_where=text("origin IS NOT NULL"),
+        postgresql_where=text("origin IS NOT NULL"),
+    ),
+)
 """customer, site, unit NULL: an errand. origin: a due task in one of its cycles; once only."""
 
 job_step = Table(

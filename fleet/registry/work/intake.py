@@ -212,9 +212,14 @@ def touch_row(
 ) -> dict[str, Any]:
     """One row for `touch_upsert`."""
     return {
-        "whose": whose, "id": name, "day": day, "onward": int(onward),
-        "priority": int(priority), "since": now, "seq": token,
-    }  # fmt: skip
+        "whose": whose,
+        "id": name,
+        "day": day,
+        "onward": int(onward),
+        "priority": int(priority),
+        "since": now,
+        "seq": token,
+    }
 
 
 @cache
@@ -238,12 +243,16 @@ def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str
     """Of two events with one key the larger document stays, so arrival order never matters."""
     rows = [
         {
-            "device": e.device, "at": e.at, "event": e.event, "channel": e.channel,
-            "received_at": e.received_at, "doc": _encode(msgspec.structs.replace(e, received_at=0)),
+            "device": e.device,
+            "at": e.at,
+            "event": e.event,
+            "channel": e.channel,
+            "received_at": e.received_at,
+            "doc": _encode(msgspec.structs.replace(e, received_at=0)),
         }
         for e in batch.events
         if e.device not in ignored
-    ]  # fmt: skip
+    ]
     if not rows:
         return
     statement = insert(connection, t.device_event)

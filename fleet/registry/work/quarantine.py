@@ -56,10 +56,16 @@ def _quarantine_row(item: Quarantined) -> dict[str, Any]:
     digest = sha256(item.payload)
     digest.update(f"\n{device}\n{topic}\n{item.received_at}\n{reason}".encode())
     return {
-        "digest": digest.hexdigest(), "device": device, "day": item.received_at // DAY_S,
-        "received_at": item.received_at, "topic": topic, "reason": reason, "ours": item.ours,
-        "size": len(item.payload), "payload": item.payload[:QUARANTINE_BYTES],
-    }  # fmt: skip
+        "digest": digest.hexdigest(),
+        "device": device,
+        "day": item.received_at // DAY_S,
+        "received_at": item.received_at,
+        "topic": topic,
+        "reason": reason,
+        "ours": item.ours,
+        "size": len(item.payload),
+        "payload": item.payload[:QUARANTINE_BYTES],
+    }
 
 
 def _kept_so_far(connection: sa.Connection, devices: set[str]) -> dict[tuple[str, int], int]:

@@ -46,11 +46,18 @@ def spread_touches(reg: Registry, limit: int = 500) -> int:
         fitted = _fittings(connection, {row.id for row in rows})
         token = new_token()
         spread = [
-            touch_row("unit", unit, row.day, token, row.since,
-                      onward=bool(row.onward), priority=bool(row.priority))
+            touch_row(
+                "unit",
+                unit,
+                row.day,
+                token,
+                row.since,
+                onward=bool(row.onward),
+                priority=bool(row.priority),
+            )
             for row in rows
             for unit in _units_on(fitted.get(row.id, []), row.day)
-        ]  # fmt: skip
+        ]
         if spread:
             connection.execute(touch_upsert(reg.dialect), spread)
         clear_touches(connection, "device", [(r.id, r.day, r.seq) for r in rows])

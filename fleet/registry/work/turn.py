@@ -172,9 +172,11 @@ def _still(summary: UnitSummary) -> bytes:
 
 def _assessment_row(turn: UnitTurn) -> dict[str, Any]:
     return {
-        "unit": turn.unit, "at": turn.summary.at,
-        "look_again_at": turn.look_again_at, "doc": turn.assessment,
-    }  # fmt: skip
+        "unit": turn.unit,
+        "at": turn.summary.at,
+        "look_again_at": turn.look_again_at,
+        "doc": turn.assessment,
+    }
 
 
 def _summary_row(turn: UnitTurn) -> dict[str, Any]:
@@ -182,11 +184,13 @@ def _summary_row(turn: UnitTurn) -> dict[str, Any]:
     gravest = next((severity for severity in SEVERITIES if severity in found), "")
     ready = turn.summary.readiness
     return {
-        "unit": turn.unit, "condition": turn.summary.condition, "severity": gravest,
+        "unit": turn.unit,
+        "condition": turn.summary.condition,
+        "severity": gravest,
         "readiness": "" if ready is None else ready.state,
         "ready_why": "" if ready is None else ready.why,
         "doc": _encode(turn.summary),
-    }  # fmt: skip
+    }
 
 
 def _write_due(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
@@ -210,9 +214,13 @@ def _write_due(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]
 def _due_row(unit: str, item: DueItem, doc: bytes) -> dict[str, Any]:
     dates = [day for day in (item.due_on, item.likely_on) if day]
     return {
-        "unit": unit, "task": item.task, "state": item.state,
-        "on_date": min(dates, default=None), "share": item.share, "doc": doc,
-    }  # fmt: skip
+        "unit": unit,
+        "task": item.task,
+        "state": item.state,
+        "on_date": min(dates, default=None),
+        "share": item.share,
+        "doc": doc,
+    }
 
 
 def _write_alerts(

@@ -163,13 +163,19 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
             steps[row.episode].append(_step(row.doc))
     return [
         Episode(
-            id=row.id, subject=row.subject, kind=row.kind, part=row.part, severity=row.severity,
-            opened_at=row.opened_at, closed_at=row.closed_at,
-            acknowledged_at=row.acknowledged_at, finding=_finding(row.doc),
+            id=row.id,
+            subject=row.subject,
+            kind=row.kind,
+            part=row.part,
+            severity=row.severity,
+            opened_at=row.opened_at,
+            closed_at=row.closed_at,
+            acknowledged_at=row.acknowledged_at,
+            finding=_finding(row.doc),
             steps=tuple(steps[row.id]),
         )
         for row in found
-    ]  # fmt: skip
+    ]
 
 
 def _calibrations(connection: sa.Connection, unit: str) -> tuple[Calibration, ...]:
@@ -201,8 +207,11 @@ _NEWER = t.record.alias("newer")
 
 _UNIT = (
     sa.select(
-        t.unit.c.doc, t.unit.c.facts_seq, t.site.c.doc.label("site"),
-        t.customer.c.doc.label("customer"), t.plan.c.doc.label("plan"),
+        t.unit.c.doc,
+        t.unit.c.facts_seq,
+        t.site.c.doc.label("site"),
+        t.customer.c.doc.label("customer"),
+        t.plan.c.doc.label("plan"),
     )
     .select_from(
         t.unit.join(t.site, t.site.c.id == t.unit.c.site)
@@ -210,7 +219,7 @@ _UNIT = (
         .outerjoin(t.plan, t.plan.c.id == t.unit.c.plan)
     )
     .where(t.unit.c.id == _ASKED)
-)  # fmt: skip
+)
 _FITTINGS = sa.select(t.fitting).where(t.fitting.c.unit == _ASKED)
 _STANDING = (
     sa.select(t.record.c.doc)

@@ -145,9 +145,14 @@ class InfluxStore:
         if start >= end or not names:
             return {}
         flux = queries.window(
-            self._bucket, tag_value(device), [field_key(name) for name in names],
-            start, end, b.width_s, b.start % b.width_s,
-        )  # fmt: skip
+            self._bucket,
+            tag_value(device),
+            [field_key(name) for name in names],
+            start,
+            end,
+            b.width_s,
+            b.start % b.width_s,
+        )
         found: dict[str, Window] = {}
         for columns in self._link.query(flux):
             bucket = (seconds(columns["_time"]) - b.start) // b.width_s

@@ -54,11 +54,13 @@ def _failed(seen: BatterySeen, failed: Failed | None) -> Finding | None:
         severity="same_day",
         since=failed.since,
         facts=_facts(
-            seen, by=failed.by, before_v=round(failed.before_v * by, 2),
+            seen,
+            by=failed.by,
+            before_v=round(failed.before_v * by, 2),
             after_v=round(failed.after_v * by, 2),
         ),
         evidence=Evidence(channels=("battery_v",), from_at=failed.since, to_at=seen.volts_at),
-    )  # fmt: skip
+    )
 
 
 def _charger(seen: BatterySeen, fell_v: float | None) -> Finding | None:
@@ -72,16 +74,22 @@ def _charger(seen: BatterySeen, fell_v: float | None) -> Finding | None:
         severity=_severity(severity, seen, relative),
         since=charge.fault_since,
         facts=_facts(
-            seen, charger=charge.kind, mains_seen=charge.mains_seen, usual_low_v=charge.usual_low_v,
-            usual_high_v=charge.usual_high_v, days_left=charge.days_left,
-            days_left_low=charge.days_left_low, days_left_high=charge.days_left_high,
+            seen,
+            charger=charge.kind,
+            mains_seen=charge.mains_seen,
+            usual_low_v=charge.usual_low_v,
+            usual_high_v=charge.usual_high_v,
+            days_left=charge.days_left,
+            days_left_low=charge.days_left_low,
+            days_left_high=charge.days_left_high,
         ),
         evidence=Evidence(
             channels=("battery_v", "mains_v") if charge.mains_seen else ("battery_v",),
-            from_at=charge.fault_since, to_at=seen.volts_at,
+            from_at=charge.fault_since,
+            to_at=seen.volts_at,
             note="12 h after a run and later, mains not off",
         ),
-    )  # fmt: skip
+    )
 
 
 def _over(seen: BatterySeen, fell_v: float | None) -> Finding | None:
@@ -94,10 +102,12 @@ def _over(seen: BatterySeen, fell_v: float | None) -> Finding | None:
         since=charge.fault_since,
         facts=_facts(seen, usual_low_v=charge.usual_low_v, usual_high_v=charge.usual_high_v),
         evidence=Evidence(
-            channels=("battery_v", "ambient_temp_c"), from_at=charge.fault_since,
-            to_at=seen.volts_at, note="limit moved with the air's warmth",
+            channels=("battery_v", "ambient_temp_c"),
+            from_at=charge.fault_since,
+            to_at=seen.volts_at,
+            note="limit moved with the air's warmth",
         ),
-    )  # fmt: skip
+    )
 
 
 def _runs_down(seen: BatterySeen) -> Finding | None:
@@ -110,11 +120,16 @@ def _runs_down(seen: BatterySeen) -> Finding | None:
         severity=_severity("same_day" if soon else "next_visit", seen, False),
         since=charge.fault_since or rest.at or 0,
         facts=_facts(
-            seen, rest_v=rest.volts_v, charge_pct=rest.charge_pct, days_left=charge.days_left,
-            days_left_low=charge.days_left_low, days_left_high=charge.days_left_high, rest_at=rest.at,
+            seen,
+            rest_v=rest.volts_v,
+            charge_pct=rest.charge_pct,
+            days_left=charge.days_left,
+            days_left_low=charge.days_left_low,
+            days_left_high=charge.days_left_high,
+            rest_at=rest.at,
         ),
         evidence=Evidence(channels=("battery_v",), to_at=rest.at, note="sag of rested volts"),
-    )  # fmt: skip
+    )
 
 
 def _weak(seen: BatterySeen, worn: str) -> Finding | None:
@@ -133,11 +148,19 @@ def _weak(seen: BatterySeen, worn: str) -> Finding | None:
     return Finding(
         kind="battery_weak",
         severity=_severity(severity, seen, relative),
-        since=(trend.to_at if why == "trend" and trend else rest.at if why == "rest" else crank.at) or 0,
+        since=(trend.to_at if why == "trend" and trend else rest.at if why == "rest" else crank.at)
+        or 0,
         facts=_facts(
-            seen, why=why, crank_v=crank.volts_v, crank_at=crank.at, temp_c=crank.temp_c,
-            limit_v=crank.limit_v, healthy_v=crank.healthy_v, healthy_at=crank.healthy_at,
-            healthy_temp_c=crank.healthy_temp_c, below=crank.below or None,
+            seen,
+            why=why,
+            crank_v=crank.volts_v,
+            crank_at=crank.at,
+            temp_c=crank.temp_c,
+            limit_v=crank.limit_v,
+            healthy_v=crank.healthy_v,
+            healthy_at=crank.healthy_at,
+            healthy_temp_c=crank.healthy_temp_c,
+            below=crank.below or None,
             like_from=crank.like_from if why == "low" else None,
             like_starts=crank.like_starts if why == "low" else None,
             like_low=crank.like_low if why == "low" else None,
@@ -150,10 +173,12 @@ def _weak(seen: BatterySeen, worn: str) -> Finding | None:
         ),
         evidence=Evidence(
             channels=("battery_v",) if why == "rest" else ("crank_min_v",),
-            from_at=trend.from_at if trend else crank.healthy_at, to_at=crank.at or rest.at,
-            readings=crank.starts, note="at rest" if why == "rest" else "compared within 8 °C",
+            from_at=trend.from_at if trend else crank.healthy_at,
+            to_at=crank.at or rest.at,
+            readings=crank.starts,
+            note="at rest" if why == "rest" else "compared within 8 °C",
         ),
-    )  # fmt: skip
+    )
 
 
 def _old(unit: Unit, seen: BatterySeen, now: int) -> Finding | None:
@@ -168,7 +193,10 @@ def _old(unit: Unit, seen: BatterySeen, now: int) -> Finding | None:
         kind="battery_old",
         severity="note",
         since=since,
-        facts={"fitted_at": seen.fitted_at, "months": (now - seen.fitted_at) // MONTH_S,
-               "usual_months": months},
+        facts={
+            "fitted_at": seen.fitted_at,
+            "months": (now - seen.fitted_at) // MONTH_S,
+            "usual_months": months,
+        },
         evidence=Evidence(note="by the register or the record of its change"),
-    )  # fmt: skip
+    )

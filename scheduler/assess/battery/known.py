@@ -53,10 +53,16 @@ def known_of(
         afresh = max(afresh, better)
     kept = [d for d in days if d.battery is not None and d.day * 86_400 >= afresh]
     return Known(
-        by, chemistry, fitted_at, afresh, kept, [p for d in kept if (p := _point(d, by))], starts,
+        by,
+        chemistry,
+        fitted_at,
+        afresh,
+        kept,
+        [p for d in kept if (p := _point(d, by))],
+        starts,
         epochs.line_from(inputs, "battery_v", now),
         [p for d in days if d.day * 86_400 < afresh and (p := _point(d, by))],
-    )  # fmt: skip
+    )
 
 
 def _fitted(inputs: UnitInputs, now: int) -> tuple[int | None, Chemistry]:
@@ -94,6 +100,11 @@ def _point(day: Day, by: float) -> DayVolts | None:
     if one is None or one.mid_v is None or one.low_v is None or one.high_v is None:
         return None
     return DayVolts(
-        day=day.day, low_v=one.low_v / by, mid_v=one.mid_v / by, high_v=one.high_v / by,
-        high_s=(one.high_at or 0) % 86_400, lifted=one.lifted, n=one.n,
-    )  # fmt: skip
+        day=day.day,
+        low_v=one.low_v / by,
+        mid_v=one.mid_v / by,
+        high_v=one.high_v / by,
+        high_s=(one.high_at or 0) % 86_400,
+        lifted=one.lifted,
+        n=one.n,
+    )

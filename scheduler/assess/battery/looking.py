@@ -98,10 +98,13 @@ def _charge(inputs: UnitInputs, known: Known, now: int) -> tuple[ChargeLook, lis
     asked = inputs.unit.charger
     kind: Charger = learned if asked == "unknown" else asked
     seen = ChargeLook(
-        kind=kind, asked=asked, learned=learned, days=len(known.points),
+        kind=kind,
+        asked=asked,
+        learned=learned,
+        days=len(known.points),
         mains_seen=carry is not None and carry.mains is not None,
         reason="" if known.points else "not measured",
-    )  # fmt: skip
+    )
     if over is not None and over.s >= battery.OVER_S:
         seen = msgspec.structs.replace(seen, fault="over", fault_since=over.since)
     elif under is not None and _not_charged(kind, known, before, under.s, _seldom(inputs, known)):
@@ -188,9 +191,11 @@ def _rest(known: Known, charge: ChargeLook, now: int) -> RestLook:
             continue
         pct = battery.charge_pct(rest.v / known.by, 12.0, known.chemistry)
         return RestLook(
-            at=rest.at, volts_v=round(rest.v, 2), rested_s=rest.rested_s,
+            at=rest.at,
+            volts_v=round(rest.v, 2),
+            rested_s=rest.rested_s,
             charge_pct=None if pct is None else round(pct, 1),
-        )  # fmt: skip
+        )
     if charge.kind in battery.CHARGERS:
         return RestLook(reason="it is on charge")
     return RestLook(reason=f"no rest of {least // 3600} h seen")
@@ -205,14 +210,18 @@ def _left(known: Known, charge: ChargeLook, rest: RestLook) -> ChargeLook:
     rests = [
         d.battery.rest
         for d in known.days
-        if d.battery and d.battery.rest and d.day > last - SAG_DAYS
+        if d.battery
+        and d.battery.rest
+        and d.day > last - SAG_DAYS
         and d.battery.rest.rested_s >= battery.REST_S[known.chemistry]
         and d.battery.rest.at >= known.one_line_from
-    ]  # fmt: skip
+    ]
     found = battery.days_left(
-        [r.at / 86_400 for r in rests], [r.v / known.by for r in rests],
-        [r.at - r.rested_s for r in rests], limit,
-    )  # fmt: skip
+        [r.at / 86_400 for r in rests],
+        [r.v / known.by for r in rests],
+        [r.at - r.rested_s for r in rests],
+        limit,
+    )
     if found is None:
         return charge
     charge = _with_left(charge, found)
@@ -251,9 +260,11 @@ def _trend(
     rests = [
         Crank(at=r.at, v=r.v / known.by)
         for d in known.days
-        if d.battery and (r := d.battery.rest) and r.rested_s >= battery.REST_S[known.chemistry]
+        if d.battery
+        and (r := d.battery.rest)
+        and r.rested_s >= battery.REST_S[known.chemistry]
         and r.at >= known.one_line_from
-    ]  # fmt: skip
+    ]
     weeks = [(at, m + battery.crank_limit_v(None) - half, s) for at, m, s in battery.weekly(rests)]
     return battery.fall(weeks, "rest", None, nominal_v)
 

@@ -74,9 +74,13 @@ def of_quantity(
     moments += epochs.parts_changed(inputs, PARTS[quantity], now)
     kept = tuple(p for p in points if (p.volts if quantity == "volts" else p.hertz) is not None)
     return Of(
-        quantity, channel, band, kept, any(c.fitting in fitted for c in vouch),
+        quantity,
+        channel,
+        band,
+        kept,
+        any(c.fitting in fitted for c in vouch),
         tuple(sorted(set(moments))),
-    )  # fmt: skip
+    )
 
 
 def wrong_volts(of: Of) -> float | None:

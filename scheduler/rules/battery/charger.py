@@ -24,8 +24,13 @@ RISE_V = 0.2
 SUN_SHARE, SUN_HOURS = 0.75, 5.0
 """Solar: the daily maximum keeps to the hours around noon. These five: common practice, no source."""
 UNDER_DAYS: dict[Charger, float] = {
-    "float": 1.0, "unknown": 1.0, "boost": 1.0, "on_off": 3.0, "solar": 7.0, "none": inf,
-}  # fmt: skip
+    "float": 1.0,
+    "unknown": 1.0,
+    "boost": 1.0,
+    "on_off": 3.0,
+    "solar": 7.0,
+    "none": inf,
+}
 """Under 13.0 V so long is a fault; a charger that works now and then gets longer, a panel a week of
 clouds. 24 h: ENGINEERING 7; the others common practice, no source."""
 BOOST_ONLY_DAYS = 9.0

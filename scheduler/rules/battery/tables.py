@@ -20,9 +20,15 @@ OCV = ((11.89, 0.0), (12.06, 25.0), (12.24, 50.0), (12.45, 75.0), (12.65, 100.0)
 SEALED_HIGHER_V = 0.15
 """AGM and gel rest so much higher than flooded cells of the same charge (memory)."""
 LOAD_TEST = (
-    (-18.0, 8.5), (-12.0, 8.7), (-7.0, 8.9), (-1.0, 9.1), (4.0, 9.3), (10.0, 9.4), (16.0, 9.5),
+    (-18.0, 8.5),
+    (-12.0, 8.7),
+    (-7.0, 8.9),
+    (-1.0, 9.1),
+    (4.0, 9.3),
+    (10.0, 9.4),
+    (16.0, 9.5),
     (20.0, 9.6),
-)  # fmt: skip
+)
 """Temperature [C], least volts at 15 s."""
 COMPENSATION_MV = (3.0, 5.0)
 """A charger gives so much less for each degree above 25 C [mV a cell], secondary source."""

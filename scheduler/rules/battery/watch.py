@@ -64,14 +64,18 @@ def watch(day: WatchedBattery, before: BatteryCarry) -> tuple[BatteryDay | None,
     rest, quiet_at = _rest(day, one, before)
     said = BatteryDay(
         rest=_as_it_is(rest, by), after_run=_after(day, one, before, by), cranks=_air(day)
-    )  # fmt: skip
+    )
     if len(t):
         high = int(v.argmax())
         said = msgspec.structs.replace(
-            said, n=len(t), low_v=_volts(v.min(), by), mid_v=_volts(np.median(v), by),
-            high_v=_volts(v[high], by), high_at=int(t[high]),
+            said,
+            n=len(t),
+            low_v=_volts(v.min(), by),
+            mid_v=_volts(np.median(v), by),
+            high_v=_volts(v[high], by),
+            high_at=int(t[high]),
             lifted=round(float((v >= LOW_V).mean()), 3),
-        )  # fmt: skip
+        )
     under = _count(t, v < LOW_V, v >= LOW_V + CLEAR_V, day.gap_s, UNDER_S, before.under)
     return said, BatteryCarry(
         ran_at=ran_at,

@@ -128,9 +128,11 @@ def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> Exercise
 
 
 _BY: dict[By, str] = {
-    "readings": "readings", "counter": "start counter", "events": "start events",
+    "readings": "readings",
+    "counter": "start counter",
+    "events": "start events",
     "meter": "hour meter",
-}  # fmt: skip
+}
 
 
 def _excuse(

@@ -8,8 +8,14 @@ import msgspec
 
 Confidence = Literal["high", "medium", "low"]
 Word = Literal[
-    "done", "short", "under_loaded", "failed", "missed", "excused", "not_seen",
-]  # fmt: skip
+    "done",
+    "short",
+    "under_loaded",
+    "failed",
+    "missed",
+    "excused",
+    "not_seen",
+]
 By = Literal["", "run", "meter", "counter", "events", "readings"]
 Itself = Literal["yes", "likely", "no", "unknown"]
 

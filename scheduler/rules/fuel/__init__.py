@@ -28,8 +28,26 @@ from scheduler.rules.fuel.level import (
 from scheduler.rules.fuel.seen import FuelSeen
 
 __all__ = [
-    "DIESEL_KWH_PER_L", "GAS_KWH_PER_M3", "HALF", "L_PER_GAL", "NO_LOAD_SHARE", "OVERLOAD_SHARE",
-    "PROPANE_KWH_PER_L", "REFILL_PCT",
-    "FuelCarry", "FuelSeen", "Knot", "Rate", "Refill", "Unknown", "Usable", "below_since", "correction",
-    "diesel_l_per_h", "newest_refill", "rate", "smooth", "usable",
-]  # fmt: skip
+    "DIESEL_KWH_PER_L",
+    "GAS_KWH_PER_M3",
+    "HALF",
+    "L_PER_GAL",
+    "NO_LOAD_SHARE",
+    "OVERLOAD_SHARE",
+    "PROPANE_KWH_PER_L",
+    "REFILL_PCT",
+    "FuelCarry",
+    "FuelSeen",
+    "Knot",
+    "Rate",
+    "Refill",
+    "Unknown",
+    "Usable",
+    "below_since",
+    "correction",
+    "diesel_l_per_h",
+    "newest_refill",
+    "rate",
+    "smooth",
+    "usable",
+]

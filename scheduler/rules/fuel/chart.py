@@ -30,13 +30,24 @@ EFFICIENCY = (0.20, 0.28)
 """Electrical efficiency of gaseous sets; derived from published consumptions."""
 
 DIESEL_GAL_PER_H: tuple[tuple[float, float, float, float, float], ...] = (
-    (20, 0.6, 0.9, 1.3, 1.6), (30, 1.3, 1.8, 2.4, 2.9), (40, 1.6, 2.3, 3.2, 4.0),
-    (60, 1.8, 2.9, 3.8, 4.8), (75, 2.4, 3.4, 4.6, 6.4), (100, 2.6, 4.1, 5.8, 7.4),
-    (125, 3.1, 5.0, 7.1, 9.1), (135, 3.3, 5.4, 7.6, 9.8), (150, 3.6, 5.9, 8.4, 10.9),
-    (175, 4.1, 6.8, 9.7, 12.7), (200, 4.7, 7.7, 11.0, 14.4), (230, 5.3, 8.8, 12.5, 16.6),
-    (250, 5.7, 9.5, 13.6, 18.0), (300, 6.8, 11.3, 16.1, 21.5), (350, 7.9, 13.1, 18.7, 25.1),
-    (400, 8.9, 14.9, 21.3, 28.6), (500, 11.0, 18.5, 26.4, 35.7),
-)  # fmt: skip
+    (20, 0.6, 0.9, 1.3, 1.6),
+    (30, 1.3, 1.8, 2.4, 2.9),
+    (40, 1.6, 2.3, 3.2, 4.0),
+    (60, 1.8, 2.9, 3.8, 4.8),
+    (75, 2.4, 3.4, 4.6, 6.4),
+    (100, 2.6, 4.1, 5.8, 7.4),
+    (125, 3.1, 5.0, 7.1, 9.1),
+    (135, 3.3, 5.4, 7.6, 9.8),
+    (150, 3.6, 5.9, 8.4, 10.9),
+    (175, 4.1, 6.8, 9.7, 12.7),
+    (200, 4.7, 7.7, 11.0, 14.4),
+    (230, 5.3, 8.8, 12.5, 16.6),
+    (250, 5.7, 9.5, 13.6, 18.0),
+    (300, 6.8, 11.3, 16.1, 21.5),
+    (350, 7.9, 13.1, 18.7, 25.1),
+    (400, 8.9, 14.9, 21.3, 28.6),
+    (500, 11.0, 18.5, 26.4, 35.7),
+)
 """kW, US gal/h at 1/4, 1/2, 3/4 and full load. The metric copy has misprints; not used."""
 NOT_BETWEEN = (20.0, 40.0)
 """No interpolation between these ratings [kW]: the hungrier row is taken."""
@@ -89,8 +100,13 @@ def _diesel(rated_kw: float, load_share: float) -> Rate | Unknown:
     litres = diesel_l_per_h(rated_kw, max(load_share, 0.25))
     if litres is None:
         return Unknown(reason="its rating is outside the chart, 20 to 500 kW")
-    return Rate(l_per_h=litres, by="chart", low_l_per_h=litres, high_l_per_h=litres,
-                at_most=load_share < 0.25)  # fmt: skip
+    return Rate(
+        l_per_h=litres,
+        by="chart",
+        low_l_per_h=litres,
+        high_l_per_h=litres,
+        at_most=load_share < 0.25,
+    )
 
 
 def diesel_l_per_h(rated_kw: float, load_share: float) -> float | None:

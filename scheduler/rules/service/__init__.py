@@ -22,6 +22,17 @@ from scheduler.rules.service.reckon import (
 from scheduler.rules.service.terms import RANK, Situation
 
 __all__ = [
-    "RANK", "SOON_DAYS", "SOON_HOURS_SHARE", "Duty", "OilCheck", "Situation", "due_items",
-    "duty_of", "finding", "hours_fact", "kit_of", "oil_check", "soon_days",
-]  # fmt: skip
+    "RANK",
+    "SOON_DAYS",
+    "SOON_HOURS_SHARE",
+    "Duty",
+    "OilCheck",
+    "Situation",
+    "due_items",
+    "duty_of",
+    "finding",
+    "hours_fact",
+    "kit_of",
+    "oil_check",
+    "soon_days",
+]

@@ -49,6 +49,9 @@ def duty_of(runs: Sequence[Run], since: int, rated_kw: float | None) -> Duty:
             measured = True
             heavy += length_h if run.energy_kwh / length_h >= HEAVY_SHARE * rated_kw else 0.0
     return Duty(
-        since=since, runs=mine, short_cold=short, hours_h=round(total, 2),
+        since=since,
+        runs=mine,
+        short_cold=short,
+        hours_h=round(total, 2),
         heavy_h=round(heavy, 2) if measured else None,
-    )  # fmt: skip
+    )

@@ -12,8 +12,13 @@ from fleet.calendar import local_date
 DoneBy = Literal["task", "register", "begin"]
 State = Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
 RANK: dict[str, int] = {
-    "late_beyond": 0, "late": 1, "due": 2, "soon": 3, "later": 4, "unknown": 5,
-}  # fmt: skip
+    "late_beyond": 0,
+    "late": 1,
+    "due": 2,
+    "soon": 3,
+    "later": 4,
+    "unknown": 5,
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,15 @@ def find(
     if not (told.rises or told.dips or told.events or begun or carry.open):
         return Found((), msgspec.structs.replace(carry, reports=tuple(sorted(reports))))
     state = State(
-        cycle_s, margin_s, told, watched, reports,
-        [d for d in carry.open if d.run is None], carry.answered_at, carry.failed_at,
-    )  # fmt: skip
+        cycle_s,
+        margin_s,
+        told,
+        watched,
+        reports,
+        [d for d in carry.open if d.run is None],
+        carry.answered_at,
+        carry.failed_at,
+    )
     again = [
         Begun(d.run, hand=d.hand, read_before=d.read_before)
         for d in carry.open

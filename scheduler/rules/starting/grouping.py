@@ -62,9 +62,15 @@ def _of(
     seconds: float | None = None,
 ) -> OpenDemand:
     return OpenDemand(
-        at=at, earliest=earliest, last_at=at, counted=counted, cranks=cranks, dips=dips,
-        crank_min_v=volts, crank_s=seconds,
-    )  # fmt: skip
+        at=at,
+        earliest=earliest,
+        last_at=at,
+        counted=counted,
+        cranks=cranks,
+        dips=dips,
+        crank_min_v=volts,
+        crank_s=seconds,
+    )
 
 
 def _last_attempt(group: OpenDemand, one: OpenDemand) -> int:

@@ -43,8 +43,11 @@ SMALL = CrankingCycle(tries=5, crank_s=6, rest_s=10)
 
 
 CYCLES: dict[EngineClass, CrankingCycle] = {
-    "air_spark": SMALL, "air_diesel": SMALL, "liquid_spark": LARGE, "liquid_diesel": LARGE,
-}  # fmt: skip
+    "air_spark": SMALL,
+    "air_diesel": SMALL,
+    "liquid_spark": LARGE,
+    "liquid_diesel": LARGE,
+}
 
 
 class OpenDemand(msgspec.Struct, frozen=True, kw_only=True):

@@ -75,9 +75,13 @@ class Together:
     def where(self, kept: Mask) -> Together:
         """The same at some of its moments only."""
         return replace(
-            self, run=self.run[kept], t=self.t[kept], volts=self.volts[:, kept],
-            force=self.force[:, kept], read=self.read[:, kept],
-        )  # fmt: skip
+            self,
+            run=self.run[kept],
+            t=self.t[kept],
+            volts=self.volts[:, kept],
+            force=self.force[:, kept],
+            read=self.read[:, kept],
+        )
 
 
 def together(

@@ -124,9 +124,12 @@ def _told(at: int, before: Delay | None) -> Delay:
     if before is None:
         return Delay(since=at, met_at=at, last_at=at)
     return msgspec.structs.replace(
-        before, met_at=at if before.met_at is None else before.met_at,
-        last_at=max(at, before.last_at), back_at=None, back_n=0,
-    )  # fmt: skip
+        before,
+        met_at=at if before.met_at is None else before.met_at,
+        last_at=max(at, before.last_at),
+        back_at=None,
+        back_n=0,
+    )
 
 
 def _higher(one: Series, two: Series) -> Series:

@@ -13,9 +13,20 @@ from scheduler.rules.supply import out
 from scheduler.rules.supply.terms import Delay, OutSpell, Plate, Trouble
 
 CHANNELS = (
-    "ac_v", "ac_l1_v", "ac_l2_v", "ac_l3_v", "ac_l12_v", "ac_l23_v", "ac_l31_v", "frequency_hz",
-    "load_kw", "mains_v", "running", "speed_rpm", "oil_pressure_kpa",
-)  # fmt: skip
+    "ac_v",
+    "ac_l1_v",
+    "ac_l2_v",
+    "ac_l3_v",
+    "ac_l12_v",
+    "ac_l23_v",
+    "ac_l31_v",
+    "frequency_hz",
+    "load_kw",
+    "mains_v",
+    "running",
+    "speed_rpm",
+    "oil_pressure_kpa",
+)
 """What is looked at, besides the channels of the running signal."""
 
 Floats = NDArray[np.float64]

@@ -67,9 +67,12 @@ def walk(
     state, ended = before, []
     first = 0 if before is not None else int(np.argmax(beyond))
     rows = zip(
-        t[first:].tolist(), v[first:].tolist(), beyond[first:].tolist(), clear[first:].tolist(),
+        t[first:].tolist(),
+        v[first:].tolist(),
+        beyond[first:].tolist(),
+        clear[first:].tolist(),
         strict=True,
-    )  # fmt: skip
+    )
     for at, value, is_beyond, is_clear in rows:
         if state is None:
             if is_beyond:
@@ -94,9 +97,15 @@ def _more(state: Delay, at: int, value: float, limits: Limits) -> Delay:
         met = at
     worse = abs(value - _middle(limits)) > abs(state.worst - _middle(limits))
     return msgspec.structs.replace(
-        state, n=n, met_at=met, last_at=at, last=value, back_at=None, back_n=0,
+        state,
+        n=n,
+        met_at=met,
+        last_at=at,
+        last=value,
+        back_at=None,
+        back_n=0,
         worst=value if worse else state.worst,
-    )  # fmt: skip
+    )
 
 
 def _middle(limits: Limits) -> float:

@@ -8,8 +8,15 @@ import msgspec
 
 Quantity = Literal["volts", "hertz"]
 Trouble = Literal[
-    "volts", "hertz", "over_voltage", "open_neutral", "circuit", "no_output", "standing", "stray",
-]  # fmt: skip
+    "volts",
+    "hertz",
+    "over_voltage",
+    "open_neutral",
+    "circuit",
+    "no_output",
+    "standing",
+    "stray",
+]
 """What has an on-delay and an off-delay. A circuit over its limit is one of these."""
 
 
