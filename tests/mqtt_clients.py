@@ -92,6 +92,19 @@ class Client:
     def close(self) -> None:
         self.mqtt.disconnect()
         self.mqtt.loop_stop()
+        self._let_go()
+
+    def kill(self) -> None:
+        """Gone without a goodbye."""
+        self.mqtt.loop_stop()
+        lost = self.mqtt.socket()
+        assert lost is not None
+        lost.close()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        """Without callbacks into us the client closes its inner sockets as soon as we are gone."""
+        self.mqtt.on_message = self.mqtt.on_subscribe = self.mqtt.on_connect = None
 
 
 @contextlib.contextmanager

@@ -114,10 +114,7 @@ def test_what_was_not_acknowledged_comes_again_to_a_session(
     assert until(lambda: len(taker.told) == window)
     taker.mqtt.ack(taker.told[0].mid, 1)
     assert until(lambda: len(taker.told) == min(window + 1, WINDOW + 2))
-    taker.mqtt.loop_stop()
-    lost = taker.mqtt.socket()
-    assert lost is not None
-    lost.close()
+    taker.kill()
     again = Client(port, name, "owed/#", clean=False, version=version, manual=True)
     assert again.present == [True]
     assert until(lambda: len(again.told) == min(window, WINDOW + 1))
