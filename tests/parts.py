@@ -170,6 +170,19 @@ def _openssl() -> str:
     return "" if shutil.which("openssl") else "there is no openssl (Debian: apt install openssl)"
 
 
+def _git() -> str:
+    if shutil.which("git") is None:
+        return "there is no git (Debian: apt install git)"
+    said = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, check=False)
+    if said.returncode == 0 and said.stdout:
+        return ""
+    return "this folder is no git checkout of its reader; run the tests in a clone of your own"
+
+
+def _root() -> str:
+    return "" if os.geteuid() == 0 else "only root may give files away; run it as root to try that"
+
+
 def _recordings() -> str:
     if (ROOT.parent / "shared").is_dir():
         return ""
@@ -182,6 +195,8 @@ PARTS = {
     "postgresql": Part(_postgresql),
     "containers": Part(_containers),
     "openssl": Part(_openssl, may_hide=False),
+    "git": Part(_git, may_hide=False),
+    "root": Part(_root, may_hide=False),
     "recordings": Part(_recordings, may_hide=False),
 }
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import parts
 import pytest
 import seeding
 from backups import command, refused, restore, rows
@@ -227,8 +228,8 @@ def test_a_restore_killed_before_leaves_the_place_free(file: Path, tmp_path: Pat
     )
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give files away")
 def test_the_owner_of_the_folder_owns_what_root_restores(file: Path, tmp_path: Path) -> None:
+    parts.need("root")
     new = tmp_path / "new"
     new.mkdir()
     os.chown(new, 65534, 65534)
