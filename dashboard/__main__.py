@@ -27,6 +27,7 @@ from dashboard.door import ANY
 from dashboard.server import Server, room_for
 from dashboard.tls import TlsFault, check_pair
 from fleet import bounds, clock
+from fleet.ending import Ending
 from fleet.registry import people
 from fleet.registry.engine import Registry
 from fleet.registry.patience import open_when_up
@@ -105,7 +106,7 @@ def serve(settings: Settings) -> int:
     logging.basicConfig(
         level=settings.log_level.upper(), format="%(levelname)s %(name)s %(message)s"
     )
-    stop = threading.Event()
+    stop = Ending()
     with signals_set(stop):
         registry = open_when_up(settings, stop, log.warning)
     if registry is None:

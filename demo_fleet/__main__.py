@@ -28,6 +28,7 @@ from demo_fleet.writing import (
     write_papers,
 )
 from fleet import clock
+from fleet.ending import Ending
 from fleet.settings import SettingsFault, load, own
 
 WAITING_AT_MOST = 60_000_000
@@ -81,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _stop_event() -> threading.Event:
-    stopping = threading.Event()
+    stopping = Ending()
 
     def stop(_number: int, _frame: FrameType | None) -> None:
         stopping.set()

@@ -21,6 +21,7 @@ from types import FrameType
 from typing import Any
 
 from fleet import clock
+from fleet.ending import Ending
 from fleet.faults import Fault, fault_from
 from fleet.private import make_file, make_folder
 from fleet.registry import work
@@ -72,7 +73,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def run(settings: Settings, fault: Fault) -> int:
     """Collect until SIGTERM or SIGINT, or until a thread dies."""
-    stopping = threading.Event()
+    stopping = Ending()
     _stop_on_signals(stopping)
     waited = open_when_up(settings, stopping, _log.warning)
     if waited is None:
@@ -93,7 +94,7 @@ def run(settings: Settings, fault: Fault) -> int:
 
 def drain(settings: Settings) -> int:
     """Take what is in the inbox, then stop."""
-    stopping = threading.Event()
+    stopping = Ending()
     _stop_on_signals(stopping)
     with opened(settings) as (store, registry):
         cache, inbox = parts(settings, registry)

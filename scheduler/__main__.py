@@ -20,6 +20,7 @@ from pathlib import Path
 from threading import Event
 
 from fleet import clock, settings
+from fleet.ending import Ending
 from fleet.faults import fault_from
 from fleet.history import open_history
 from fleet.private import make_file, make_folder
@@ -183,7 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.once:
             turn = once(loaded)
             return _tell(f"{turn.units} units, {turn.days} days written.", turn.failed > 0)
-        stop = Event()
+        stop = Ending()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())
         run(loaded, stop)

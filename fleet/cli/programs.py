@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 
+from fleet.ending import Ending
+
 RESTART_AT_MOST_S = 30.0
 """Longest pause before a fallen program is started again; common practice, no source."""
 STEADY_S = 60.0
@@ -42,7 +44,7 @@ class Supervisor:
 
     children: list[Child]
     environment: dict[str, str] = field(default_factory=dict)
-    stopping: threading.Event = field(default_factory=threading.Event)
+    stopping: threading.Event = field(default_factory=Ending)
     fault: str = ""
 
     def start(self, child: Child) -> None:
