@@ -10,6 +10,7 @@ import pytest
 
 from fleet.ending import Ending
 
+AT_ONCE_S = 0.0
 ASKED = """
 import signal
 from fleet.ending import Ending
@@ -49,7 +50,7 @@ def test_every_thread_that_waits_is_woken_and_so_is_who_comes_later() -> None:
     waiting = [threading.Thread(target=lambda: woken.append(ending.wait(60))) for _ in range(4)]
     for thread in waiting:
         thread.start()
-    assert not ending.wait(0.0)
+    assert not ending.wait(timeout=AT_ONCE_S)
     assert not ending.is_set()
     ending.set()
     ending.set()
