@@ -116,8 +116,14 @@ def opened(
         context.close()
 
 
+def styled(page: Page) -> None:
+    """Wait for the style sheets: an element can be found on a page that is not laid out yet."""
+    page.wait_for_load_state("load")
+
+
 def sideways(page: Page) -> int:
-    """Pixels by which the page is wider than its window."""
+    """Pixels by which the page is wider than its window, once its style is there."""
+    styled(page)
     wide: int = page.evaluate(
         "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
     )
@@ -172,6 +178,7 @@ def accessible_at(
 
 def accessible(watched: Watched) -> None:
     """axe finds nothing, everything unfolded."""
+    styled(watched.page)
     for box in watched.page.locator("details > summary").all():
         if box.evaluate("e => !e.parentElement.open"):
             box.click()
