@@ -1,6 +1,6 @@
 """Shared fixtures. Real parts: SQLite, a broker, a browser; the head of a run says which.
 
-Which parts a machine has, which a run must have and which it looks away from: tests/parts.py.
+Which parts a machine has, which a run must have and which it looks away from: tests/helpers/parts.py.
 """
 
 from __future__ import annotations
@@ -14,20 +14,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT / "tests"))
-pytest.register_assert_rewrite(
-    "backups",
-    "databases",
-    "brokers",
-    "browsers",
-    "checks",
-    "dispatching",
-    "finishing",
-    "influx_servers",
-    "parts",
-    "service",
-)
+HELPERS = Path(__file__).resolve().parent / "helpers"
+pytest.register_assert_rewrite(*(path.stem for path in HELPERS.iterdir()))
 
 import brokers  # noqa: E402
 import browsers  # noqa: E402
@@ -35,6 +23,7 @@ import checks  # noqa: E402
 import influx_servers  # noqa: E402
 import on_postgresql  # noqa: E402
 import parts  # noqa: E402
+from places import ROOT  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
 SHARED = ROOT.parent / "shared"
@@ -99,7 +88,7 @@ def _hold_skips(session: pytest.Session) -> None:
 
 @pytest.fixture
 def checked(request: pytest.FixtureRequest) -> checks.Checks:
-    """Assert published values and note them for docs/checks.md; see tests/checks.py."""
+    """Assert published values and note them for docs/checks.md; see tests/helpers/checks.py."""
     found: checks.Checks = request.config.stash[CHECKS]
     return found
 

@@ -1,7 +1,7 @@
 """The common shape read fast: readings with a time, numbers under known names, nothing to forgive.
 
 Whatever is not exactly that answers None and takes the careful way; both must say the same
-(tests/test_wire.py holds them to it).
+(tests/ingest/test_wire.py holds them to it).
 """
 
 from __future__ import annotations

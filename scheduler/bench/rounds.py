@@ -3,8 +3,8 @@
     python -m scheduler.bench.rounds [--seconds 30] [--sites 60 200 500 1000] [--seeds 1 2 3]
         [--only value|work|told|insert|memory] [--areas DIR] [--json]
 
-The areas (sites, jobs, three technicians, ten days) and their by-hand plans lie in tests/rounds of
-the checkout; `tests/rounds/instances.py` made them. Both plans obey the same shifts, lunch, hours
+The areas (sites, jobs, three technicians, ten days) and their by-hand plans lie in tests/helpers/rounds of
+the checkout; `tests/helpers/rounds/instances.py` made them. Both plans obey the same shifts, lunch, hours
 and reserve; the same checker and the same value function judge both. Figures are medians of the
 engine's seeds. Searches want quiet processors; read ratios.
 """
@@ -39,7 +39,7 @@ from scheduler.rounds import (
     remainder,
 )
 
-AREAS = Path(__file__).resolve().parents[2] / "tests" / "rounds"
+AREAS = Path(__file__).resolve().parents[2] / "tests" / "helpers" / "rounds"
 VALUE_AT_LEAST = {60: 1.03, 200: 1.05, 500: 1.2, 1000: 1.5}
 """Both plans earn what the late days they spare are worth, so these lie nearer to 1 than costs do."""
 KM_AT_MOST = {60: 0.70, 200: 0.85}

@@ -48,7 +48,7 @@ MAX_PENALTY, FIRST_PENALTY = 1e7, 5e4
 step must be in time; from here RC208 is 1 % shorter after 10 s of processor time, areas no worse."""
 HISTORY, PERTURBED = 100, 10
 """Shorter memory and smaller steps than the engine's 300 and 25: 2 % more worth at 500 sites in 30 s,
-0.1 % at 200 (areas of tests/rounds, one seed, processor time)."""
+0.1 % at 200 (areas of tests/helpers/rounds, one seed, processor time)."""
 TELL_EVERY_S = 0.5
 NICE = 5
 Ints = Any

@@ -1,0 +1,103 @@
+"""No page scrolls sideways, at a small phone, a phone, a tablet, a laptop, a desk; folded and unfolded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import crawl
+import pytest
+from browsers import opened, serving
+from dispatching import Office
+from mains_off import mains_off
+from msgspec import structs
+from playwright.sync_api import Browser, Page
+from roles import Caller, add, app_of, signed_in
+from seeding import unit_id
+from seen_run import RAN, RAN_TO
+
+from fleet.model import EVERYTHING
+from fleet.registry import jobs
+
+pytest_plugins = ["dispatching"]
+pytestmark = pytest.mark.sqlite_only
+WIDTHS = (320, 390, 768, 1024, 1440)
+WIDER = """() => {
+  const over = document.scrollingElement.scrollWidth - innerWidth;
+  if (over <= 0) return '';
+  const wide = [...document.querySelectorAll('main *, header *')]
+    .filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 0.5)
+    .map((e) => `${e.tagName}.${e.className} ${e.textContent.trim().slice(0, 30)}`);
+  return `${over} px: ${wide.slice(0, 4).join(' | ')}`;
+}"""
+
+
+@dataclass
+class Served:
+    """Where the pages are, and which: one of each kind that an owner is led to."""
+
+    url: str
+    caller: Caller
+    paths: list[str]
+
+
+@pytest.fixture(scope="module")
+def served(module_office: Office) -> Iterator[Served]:
+    fleet = module_office.fleet
+    mains_off(fleet)
+    caller = signed_in(fleet, add(fleet, "wilhelmina.featherstonehaugh-cholmondeley", "owner"))
+    long = "Harrow, Finch & Daughters Standby Power Installations (North) Ltd"
+    app = app_of(replace(fleet, settings=structs.replace(fleet.settings, firm=long)))
+    free = next(j.id for j in jobs.jobs(fleet.registry, EVERYTHING) if not j.technician)
+    signal = f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}"
+    begin = ("/", f"/rounds/insert/{free}", f"/rounds/change/{module_office.call}", signal)
+    found: dict[str, str] = {}
+    for page in crawl.follow(app, caller.client(app), begin):
+        if page.status < 400 and (page.forms or page.links) and "/static/" not in page.path:
+            found.setdefault(crawl.alike(app, page.path), page.path)
+    with serving(app) as url:
+        yield Served(url, caller, list(found.values()))
+
+
+def wider(page: Page) -> list[str]:
+    """What is wider than the window, at each width, before and after everything is unfolded."""
+    found = []
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        said = page.evaluate(WIDER)
+        if said:
+            found.append(f"at {width}: {said}")
+    page.evaluate("() => { for (const d of document.querySelectorAll('details')) d.open = true; }")
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        said = page.evaluate(WIDER)
+        if said:
+            found.append(f"unfolded at {width}: {said}")
+    return found
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "plain"])
+def test_no_page_scrolls_sideways(browser: Browser, served: Served, scripts: bool) -> None:
+    assert len(served.paths) > 30
+    wrong: list[str] = []
+    with opened(browser, {"width": 390, "height": 900}, scripts=scripts) as watched:
+        watched.page.context.add_cookies(
+            [
+                {"name": name, "value": value, "url": served.url}
+                for name, value in served.caller.cookies.items()
+            ]
+        )
+        for path in [*served.paths, "/nothing-here"]:
+            if not scripts and path not in ("/", "/rounds", "/people", "/health-page"):
+                continue
+            watched.page.goto(served.url + path, wait_until="load")
+            wrong += [f"{path} {said}" for said in wider(watched.page)]
+        watched.complaints.clear()  # the browser reports the 404 it was given
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("path", ["/sign-in", "/signed-out", "/units"])
+def test_nor_for_those_outside(browser: Browser, served: Served, path: str) -> None:
+    with opened(browser) as watched:
+        watched.page.goto(served.url + path)
+        assert wider(watched.page) == []

@@ -1,0 +1,121 @@
+"""The laws of the house hold, and each would be caught if it were broken."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from places import ROOT
+
+PACKAGES = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet")
+BIN = Path(sys.executable).parent
+
+
+def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [BIN / "lint-imports", "--no-cache"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        env={"PATH": f"{BIN}:/usr/bin:/bin", "PYTHONPATH": str(folder), "COLUMNS": "200"},
+        check=False,
+    )
+
+
+def ruff(folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [BIN / "ruff", "check", "--no-cache", "."],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """A copy of the source to plant mistakes in."""
+    for package in PACKAGES:
+        shutil.copytree(
+            ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__")
+        )
+    for name in (".importlinter", "pyproject.toml"):
+        shutil.copy(ROOT / name, tmp_path / name)
+    return tmp_path
+
+
+def test_imports_obey_the_laws() -> None:
+    result = lint_imports(ROOT)
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+def test_ruff_is_content() -> None:
+    result = ruff(ROOT)
+    assert result.returncode == 0, result.stdout
+
+
+MISTAKES = [
+    ("ingest/wire/decoding.py", "import scheduler.day", "strangers"),
+    ("scheduler/day/assemble.py", "import ingest.wire", "strangers"),
+    ("fleet/words/saying.py", "import fleet.history", "Rooms of fleet"),
+    ("fleet/registry/engine.py", "import fleet.backup", "Rooms of fleet"),
+    ("dashboard/deps.py", "import fleet.backup", "dashboard reads"),
+    ("fleet/store/port.py", "import fleet.registry.work", "Rooms of fleet"),
+    ("scheduler/assess/unit.py", "import scheduler.turns", "Rooms of scheduler"),
+    ("scheduler/rules/hours/rise.py", "import scheduler.rules.runs", "Rules are strangers"),
+    ("scheduler/rules/runs/edges.py", "import time", "Pure rooms"),
+    ("scheduler/assess/unit.py", "import logging", "Pure rooms"),
+    ("scheduler/outage/cover.py", "import time", "Pure rooms"),
+    ("scheduler/alarms/telling.py", "import scheduler.outage", "Rooms of scheduler"),
+    ("scheduler/rounds/drive.py", "import time", "Pure rooms"),
+    ("scheduler/dispatch/asking.py", "import time", "Pure rooms"),
+    ("scheduler/rounds/checker.py", "import scheduler.rounds.engine", "Pure rooms"),
+    ("ingest/wire/decoding.py", "import os", "Pure rooms"),
+    ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),
+    ("dashboard/deps.py", "import fleet.store.embedded", "dashboard reads"),
+    ("dashboard/deps.py", "import fleet.registry.work", "dashboard reads"),
+    ("dashboard/deps.py", "import scheduler.turns", "dashboard reads"),
+    ("dashboard/deps.py", "import scheduler.bench.turns", "dashboard reads"),
+    ("demo_fleet/customers.py", "import fleet.registry.engine", "demo fleet sees only"),
+    ("demo_fleet/machine/__init__.py", "import fleet.model", "machine knows nothing"),
+    ("demo_fleet/machine/physics.py", "import ingest.wire", "machine knows nothing"),
+    ("demo_fleet/machine/supply.py", "import random", "Pure rooms"),
+    ("fleet/history.py", "import demo_fleet", "Nobody imports the demo"),
+]
+
+
+@pytest.mark.parametrize(("place", "line", "law"), MISTAKES)
+def test_a_planted_import_is_caught(copy: Path, place: str, line: str, law: str) -> None:
+    with (copy / place).open("a") as file:
+        file.write(f"\n{line}\n")
+    result = lint_imports(copy)
+    assert result.returncode != 0, f"{line} in {place} was not caught"
+    broken = [row for row in result.stdout.splitlines() if row.rstrip().endswith("BROKEN")]
+    assert any(law in row for row in broken), result.stdout
+
+
+@pytest.mark.parametrize("room", ["fleet", "scheduler"])
+def test_a_room_nobody_planned_is_caught(copy: Path, room: str) -> None:
+    (copy / room / "utils.py").write_text('"""Odds and ends."""\n')
+    result = lint_imports(copy)
+    assert result.returncode != 0
+
+
+CLOCK_CALLS = [
+    "import time\n\nSTARTED = time.time()\n",
+    "from datetime import UTC, datetime\n\nSTARTED = datetime.now(UTC)\n",
+    "import datetime\n\nSTARTED = datetime.datetime.now(datetime.UTC)\n",
+    "import datetime\n\nSTARTED = datetime.date.today()\n",
+]
+
+
+@pytest.mark.parametrize("source", CLOCK_CALLS)
+@pytest.mark.parametrize("room", ["scheduler/rules", "fleet", "dashboard"])
+def test_a_planted_clock_call_is_caught(copy: Path, room: str, source: str) -> None:
+    (copy / room / "planted.py").write_text(source)
+    result = ruff(copy)
+    assert result.returncode != 0
+    assert "TID251" in result.stdout
