@@ -15,7 +15,7 @@ from fleet.registry.register.service_plans import READ as PLAN_COLUMNS
 from fleet.registry.technicians import COLUMNS as TECHNICIAN_COLUMNS
 
 ROOT = Path(__file__).resolve().parent.parent
-KEEPS = ("fleet/registry/", "fleet/cli/", "fleet/model/")
+KEEPS = ("fleet/registry/", "fleet/model/")
 """Rooms that take, keep and give back: being named there is not being used."""
 OTHERWISE = {
     "unit": "id",

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from fleet.cli import parser
+from hourhand.command_line import parser
 
 ROOT = Path(__file__).resolve().parent.parent
-PROGRAMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet")
+PROGRAMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand")
 PAGES = [
     *sorted(ROOT.glob("*.md")),
     *sorted((ROOT / "docs").glob("*.md")),

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from fleet import words
-from fleet.cli import parser
 from fleet.registry.records.facts import FIELDS
 from fleet.registry.register.columns import NAMES, REQUIRED
 from fleet.settings import TABLE
+from hourhand.command_line import parser
 
 ROOT = Path(__file__).resolve().parent.parent
 

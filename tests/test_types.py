@@ -8,7 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 BIN = Path(sys.executable).parent
-ROOMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "tests")
+ROOMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand", "tests")
 
 
 def test_mypy_is_content() -> None:
