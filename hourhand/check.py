@@ -107,7 +107,7 @@ def _room(settings: Settings) -> list[str]:
 
 
 def _store(settings: Settings) -> list[str]:
-    from fleet.store.opening import open_store
+    from fleet.store import open_store
 
     if settings.store == "embedded" and not settings.store_file.exists():
         return []

@@ -25,7 +25,7 @@ from fleet.registry.engine import Registry, open_registry
 from fleet.registry.records import add_record
 from fleet.registry.types import PulseBatch
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from hourhand.office import list_units
 from scheduler.turns import Memory, work_through
 

@@ -19,7 +19,7 @@ from brokers import RunningBroker, running_broker
 from fleet.registry import work
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from ingest.bench.broker import publish
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -19,7 +19,7 @@ from service import Device, Service, free_port, wait_for
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings, SettingsFault, own
 from fleet.settings.folder import UNFINISHED, kind_of
-from fleet.store.opening import open_store
+from fleet.store import open_store
 
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = ("fleet/", "ingest/", "scheduler/", "dashboard/", "demo_fleet/", "hourhand/")
