@@ -60,8 +60,11 @@ def run_to_its_end(name: str, *arguments: str) -> int:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Be the program that is named first."""
-    name, *rest = sys.argv[1:] if arguments is None else arguments
+    """Be the program that is named first; 2 where that is none."""
+    name, *rest = [*(sys.argv[1:] if arguments is None else arguments)] or [""]
+    if name not in PROGRAMS:
+        print(f"Name a program: {', '.join(PROGRAMS)}.", file=sys.stderr)
+        return 2
     return PROGRAMS[name](rest)
 
 
