@@ -8,7 +8,7 @@ import msgspec
 
 from fleet.calendar import local_date
 from fleet.model import EVERYTHING, Job, Scope
-from fleet.model.jobs import Book
+from fleet.model.book import Book
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import pages
 from fleet.registry import rounds as kept

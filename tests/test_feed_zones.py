@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from dashboard.exports.calendars import calendar_of
-from fleet.model.jobs import FeedEvent
+from fleet.model.book import FeedEvent
 from fleet.registry.rounds_feed import ToldEvent
 
 Lines = list[tuple[str, dict[str, str], str]]

@@ -23,7 +23,7 @@ from fleet.model import (
     SiteContact,
     Technician,
 )
-from fleet.model.jobs import FeedEvent
+from fleet.model.book import FeedEvent
 from fleet.registry import (
     jobs,
     jobs_done,

@@ -25,7 +25,7 @@ from seeding import FAILED, NOW, unit_id
 from dashboard.exports import paper, visits
 from dashboard.exports.calendars import calendar_of
 from dashboard.exports.visits import Leg, Visit
-from fleet.model.jobs import FeedEvent
+from fleet.model.book import FeedEvent
 from fleet.registry import people, rounds_feed, technicians
 from fleet.registry.rounds_feed import ToldEvent
 from hourhand.command_line import main as front_door

@@ -13,7 +13,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import EVERYTHING, OPEN_STATES, Customer, Job, JobStep, Scope, Site
-from fleet.model.jobs import Book, FeedEvent
+from fleet.model.book import Book, FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import _step_of, contracts, job, jobs

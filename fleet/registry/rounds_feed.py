@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model.jobs import FeedEvent
+from fleet.model.book import FeedEvent
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note

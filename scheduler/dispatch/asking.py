@@ -8,7 +8,7 @@ from datetime import date
 
 from fleet.calendar import day_bounds, local_date
 from fleet.model import Job, Site, SiteCard, Technician
-from fleet.model.jobs import Book
+from fleet.model.book import Book
 from scheduler.dispatch.shifts import technician_of
 from scheduler.dispatch.standing import pins, promises
 from scheduler.rounds import nouns as rounds

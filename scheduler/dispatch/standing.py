@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 
 from fleet.model import Job, JobStep, Promise
-from fleet.model.jobs import Book
+from fleet.model.book import Book
 from scheduler import work
 from scheduler.dispatch.plans import places
 from scheduler.rounds import nouns as rounds

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 
-from fleet.model.jobs import Book, FeedEvent
+from fleet.model.book import Book, FeedEvent
 from scheduler import work
 from scheduler.rounds import nouns as rounds
 

@@ -14,7 +14,7 @@ from dashboard.pages.jobs import sets
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, Job, Scope
-from fleet.model.jobs import Book
+from fleet.model.book import Book
 from fleet.registry import jobs as kept
 from fleet.registry import pages, rounds
 from fleet.words import jobs as say
