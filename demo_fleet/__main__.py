@@ -177,7 +177,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _import(noun: str, path: Path, data: Path) -> int:
     """Import a file as a user would; its words go to the terminal when it is refused."""
-    command = [sys.executable, "-m", "fleet.cli", noun, "import", str(path), "--data", str(data)]
+    command = [sys.executable, "-m", "hourhand", noun, "import", str(path), "--data", str(data)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         print(f"{noun} import: {done.stdout}{done.stderr}", file=sys.stderr)

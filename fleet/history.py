@@ -19,8 +19,7 @@ from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from fleet.settings import Settings
-from fleet.store import Store, StoreDown, StoreFault
-from fleet.store.opening import open_store
+from fleet.store import Store, StoreDown, StoreFault, open_store
 
 __all__ = [
     "History",

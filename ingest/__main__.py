@@ -21,15 +21,14 @@ from types import FrameType
 from typing import Any
 
 from fleet import clock
-from fleet.ending import Ending
-from fleet.faults import Fault, fault_from
+from fleet.ending import Ending, Fault, fault_from
 from fleet.private import make_file, make_folder
 from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.patience import open_when_up
 from fleet.registry.types import RegistryFault
 from fleet.settings import Settings, SettingsFault, load, own
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from fleet.store.port import Store, StoreFault
 from ingest.broker import Broker
 from ingest.cache import Cache

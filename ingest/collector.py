@@ -18,7 +18,7 @@ from typing import Any
 
 from fleet import clock
 from fleet.defaults import CLOCK_AHEAD_S
-from fleet.faults import Fault, no_fault
+from fleet.ending import Fault, no_fault
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryFault

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import msgspec
 
 from fleet.defaults import DUPLICATE_S
-from fleet.faults import Fault, no_fault
+from fleet.ending import Fault, no_fault
 from fleet.model import Quarantined, Reading
 from fleet.registry import work
 from fleet.registry.engine import Registry

@@ -20,8 +20,7 @@ from pathlib import Path
 from threading import Event
 
 from fleet import clock, settings
-from fleet.ending import Ending
-from fleet.faults import fault_from
+from fleet.ending import Ending, fault_from
 from fleet.history import open_history
 from fleet.private import make_file, make_folder
 from fleet.registry import work

@@ -6,7 +6,7 @@ are, with the digest of each (`manifest`). `taking` makes it, `restoring` puts i
 
 from __future__ import annotations
 
-from fleet.backup.faults import BackupFault
+from fleet.backup.places import BackupFault
 from fleet.backup.restoring import Restored, restore
 from fleet.backup.taking import Taken, take
 

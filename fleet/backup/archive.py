@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import IO
 
 from fleet.backup import manifest as m
-from fleet.backup.faults import BackupFault
 from fleet.backup.manifest import Manifest, Member
+from fleet.backup.places import BackupFault
 from fleet.private import FILE, make_folder
 
 CHUNK = 1 << 20

@@ -11,8 +11,8 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
-from fleet.backup.faults import BackupFault
 from fleet.backup.manifest import RegistryPart, StorePart
+from fleet.backup.places import BackupFault
 from fleet.registry import moving
 from fleet.registry.engine import open_as_it_is, schemas
 from fleet.registry.types import Place

@@ -7,7 +7,7 @@ from importlib.metadata import version
 
 import msgspec
 
-from fleet.backup.faults import BackupFault
+from fleet.backup.places import BackupFault
 from fleet.registry.engine import HEAD, schemas
 from fleet.registry.moving import Copied
 from fleet.store import schema as store_schema

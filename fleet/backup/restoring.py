@@ -16,18 +16,16 @@ import msgspec
 
 from fleet.backup.archive import Reading
 from fleet.backup.databases import REGISTRY, STORE, TABLES
-from fleet.backup.faults import BackupFault, writing_to
 from fleet.backup.manifest import Manifest
-from fleet.backup.places import clear, sync, work_folder
-from fleet.faults import Fault, fault_from
+from fleet.backup.places import BackupFault, clear, sync, work_folder, writing_to
+from fleet.ending import Fault, fault_from
 from fleet.private import FILE, FOLDER, make_folder
 from fleet.registry.engine import open_as_it_is, open_registry, sqlite_file
 from fleet.registry.moving import copy_in
 from fleet.registry.restored import Settled, settle
 from fleet.settings import Settings, load
 from fleet.settings.folder import UNFINISHED
-from fleet.store import StoreFault
-from fleet.store.opening import open_store
+from fleet.store import StoreFault, open_store
 from fleet.store.writing import LATEST
 
 Say = Callable[[str], None]

@@ -22,10 +22,9 @@ import msgspec
 from fleet.backup import databases
 from fleet.backup import manifest as m
 from fleet.backup.archive import Writing
-from fleet.backup.faults import BackupFault, writing_to
 from fleet.backup.manifest import Manifest
-from fleet.backup.places import appear, sync, work_folder
-from fleet.faults import fault_from
+from fleet.backup.places import BackupFault, appear, sync, work_folder, writing_to
+from fleet.ending import fault_from
 from fleet.private import FILE
 from fleet.registry.engine import sqlite_file
 from fleet.settings import Settings

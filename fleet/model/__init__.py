@@ -41,7 +41,6 @@ from fleet.model.findings import (
     Step,
     StepKind,
 )
-from fleet.model.ids import ID
 from fleet.model.jobs import (
     JOB_STATES,
     OPEN_STATES,
@@ -64,6 +63,7 @@ from fleet.model.notices import Notice, NoticeKind, Way
 from fleet.model.outages import Cover, Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
+    ID,
     Calibration,
     Charger,
     Chemistry,

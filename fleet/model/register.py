@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, Literal
 
 import msgspec
 
 from fleet.model.telemetry import Habit
 
+ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+"""What may be an id, of units, devices, groups, plans, tasks, records and people's own names: safe
+in a topic, a path, a file name and an address."""
 Cooling = Literal["air", "liquid"]
 Fuel = Literal["petrol", "natural_gas", "lpg", "diesel", "dual"]
 Criticality = Literal["life", "business", "home"]

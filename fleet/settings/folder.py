@@ -18,7 +18,7 @@ from typing import Literal
 import msgspec
 
 from fleet.private import FILE, FOLDER, make_folder
-from fleet.settings.faults import SettingsFault
+from fleet.settings.table import SettingsFault
 
 log = logging.getLogger("hourhand.folder")
 

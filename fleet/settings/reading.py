@@ -8,11 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from fleet.settings.each import checked
-from fleet.settings.faults import SettingsFault
-from fleet.settings.given import Settings
-from fleet.settings.table import NAMES, PREFIX, TABLE
-from fleet.settings.together import check_together
+from fleet.settings.checking import check_together, checked
+from fleet.settings.table import NAMES, PREFIX, TABLE, Settings, SettingsFault
 
 FREE_PREFIX = "HOURHAND_TEST_"
 """Variables of tests and benches; never settings."""

@@ -22,7 +22,7 @@ from typing import Any
 
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from ingest.bench.broker import NoMosquitto, mosquitto, publish
 from ingest.bench.floor import CLIENT, GIVE_UP_S, queue
 from ingest.broker import Broker

@@ -19,7 +19,7 @@ from apscheduler.jobstores.memory import MemoryJobStore
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from fleet import clock
-from fleet.faults import Fault, no_fault
+from fleet.ending import Fault, no_fault
 from fleet.history import History
 from fleet.registry import notices as outbox
 from fleet.registry import work

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass, field
 
-from fleet.faults import Fault, no_fault
+from fleet.ending import Fault, no_fault
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from scheduler.rules.reliability import AT_95, Triggers

@@ -16,7 +16,7 @@ from threading import Thread
 from time import monotonic
 from typing import get_args
 
-from fleet.faults import Fault, no_fault
+from fleet.ending import Fault, no_fault
 from fleet.model import Way
 from fleet.registry import notices as outbox
 from fleet.registry.engine import Registry

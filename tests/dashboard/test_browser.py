@@ -16,7 +16,7 @@ from dashboard.app import create_app
 from fleet.model import DeviceEvent, Latest, Pulse, Reading
 from fleet.registry import work
 from fleet.registry.types import PulseBatch
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from scheduler.turns import Memory, work_through
 
 PAGES = {

@@ -51,7 +51,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import open_registry
 from fleet.registry.types import Counts
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from scheduler.day import Day, Spot
 
 HERE = "http://127.0.0.1:8080"

@@ -29,7 +29,7 @@ from dashboard import events
 from dashboard.app import create_app
 from dashboard.server import Crowd, Guest, Server, room_for
 from dashboard.server.protocol import Times
-from fleet.cli.programs import listens
+from hourhand.supervisor import listens
 
 PATIENCE_S = 30
 QUICK = Times(head=0.6, body=0.6, body_bytes=10**9, write=0.6, linger=0.6)

@@ -19,7 +19,7 @@ from playwright.sync_api import Browser, expect
 from service import Service, free_port, wait_for
 
 from dashboard.__main__ import main
-from fleet.cli.programs import listens
+from hourhand.supervisor import listens
 
 NAME = "sets.hourhand.test"
 PASSWORD = "four plain words here"
@@ -63,7 +63,7 @@ def served(certificate: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
         [
             sys.executable,
             "-m",
-            "fleet.cli",
+            "hourhand",
             "people",
             "add",
             "dee",

@@ -310,7 +310,7 @@ def test_sets_due_are_late_by_what_is_told(fleet: Fleet) -> None:
 def test_the_office_takes_the_papers(fleet: Fleet, tmp_path: Path) -> None:
     """Imported with the office's own command, as a user would."""
     from demo_fleet.writing import write_papers
-    from fleet.cli.__main__ import main
+    from hourhand.__main__ import main
 
     papers = write_papers(fleet, tmp_path)
     for noun, name in (("units", "register.csv"), ("records", "records.csv")):

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from dashboard.__main__ import _options as dashboard_options
 from fleet import bounds, calendar
-from fleet.cli import parser
-from scheduler.turns.rounds_program import _parser as rounds_parser
+from hourhand.command_line import parser
 
 NUMBERS = (
     "²",
@@ -152,7 +151,7 @@ def arguments(of: argparse.ArgumentParser) -> Iterator[tuple[str, argparse.Actio
             yield of.prog, action
 
 
-@pytest.mark.parametrize("of", [parser, rounds_parser, dashboard_options])
+@pytest.mark.parametrize("of", [parser, dashboard_options])
 def test_every_number_of_every_command_is_bounded(of: object) -> None:
     """No argument is read with int or float alone."""
     made: argparse.ArgumentParser = of()  # type: ignore[operator]

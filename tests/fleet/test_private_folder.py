@@ -20,8 +20,9 @@ from service import Device, Service, free_port, wait_for
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings, SettingsFault, own
 from fleet.settings.folder import UNFINISHED, kind_of
-from fleet.store.opening import open_store
+from fleet.store import open_store
 
+ROOMS = ("fleet/", "ingest/", "scheduler/", "dashboard/", "demo_fleet/", "hourhand/")
 pytestmark = pytest.mark.sqlite_only
 
 
@@ -56,7 +57,7 @@ def test_nothing_is_open_while_the_whole_service_runs(
         '{"received_at": 1764030000, "topic": "hourhand/main/set-1/readings", "payload": {"values": {"ac_v": 0}}}\n'
     )
     up = subprocess.Popen(
-        [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],
+        [sys.executable, "-m", "hourhand", "up", "--data", str(service.data)],
         env=service.env,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -95,7 +96,7 @@ def test_the_demonstrations_folder_too(tmp_path: Path) -> None:
         [
             sys.executable,
             "-m",
-            "fleet.cli",
+            "hourhand",
             "demo",
             "--units",
             "2",
@@ -124,9 +125,9 @@ def test_the_demonstrations_folder_too(tmp_path: Path) -> None:
     [
         ("ingest", "--drain"),
         ("scheduler", "--once"),
-        ("fleet.cli", "units", "list"),
-        ("scheduler.turns.rounds_program", "show"),
-        ("fleet.cli", "people", "token", "x"),
+        ("hourhand", "units", "list"),
+        ("hourhand", "rounds", "show"),
+        ("hourhand", "people", "token", "x"),
         ("demo_fleet", "write", "--units", "2", "--days", "1"),
     ],
     ids=lambda a: " ".join(a[:2]),
@@ -227,11 +228,11 @@ def test_a_half_moved_restore_is_not_started_on(tmp_path: Path) -> None:
 
 def test_every_program_that_loads_settings_owns_the_folder() -> None:
     """One that forgets it would make files that everybody reads, until another program starts."""
-    writes_for_people = {"dashboard/exports/__main__.py"}
+    writes_for_people = {"hourhand/rounds_export.py"}
     reads_settings_only = {"fleet/backup/restoring.py"}
     for path in sorted(ROOT.glob("*/**/*.py")):
         name = path.relative_to(ROOT).as_posix()
-        if not name.startswith(("fleet/", "ingest/", "scheduler/", "dashboard/", "demo_fleet/")):
+        if not name.startswith(ROOMS):
             continue
         called = {
             getattr(node.func, "id", getattr(node.func, "attr", ""))

@@ -16,12 +16,33 @@ def test_defaults_without_anything() -> None:
     assert settings.topics == ("hourhand/+/+/+",)
 
 
-def test_table_and_settings_are_the_same_list() -> None:
+def test_every_field_is_a_row_and_its_default_would_be_taken() -> None:
     assert Settings.__struct_fields__ == NAMES
-    assert all(setting.help for setting in TABLE)
     made = load(None, {})
     for setting in TABLE[1:]:
+        assert setting.help, setting.name
         assert getattr(made, setting.name) == setting.default, setting.name
+        if setting.kind == "number":
+            assert isinstance(setting.default, int)
+            assert setting.least <= setting.default <= setting.most, setting.name
+        if setting.kind == "choice":
+            assert setting.default in setting.choices, setting.name
+
+
+@pytest.mark.parametrize(
+    ("ending", "unit"), [("_s", "s"), ("_days", "days"), ("_mb", "MB"), ("_port", "")]
+)
+def test_a_number_has_the_unit_its_name_says(ending: str, unit: str) -> None:
+    numbers = [s for s in TABLE if s.kind == "number" and s.name.endswith(ending)]
+    assert numbers
+    assert {s.unit for s in numbers} == {unit}
+
+
+def test_what_may_be_given_is_said_in_words() -> None:
+    said = {setting.name: setting.may_be for setting in TABLE}
+    assert said["mqtt_keepalive_s"] == "5 to 65535 s"
+    assert said["store"] == "`embedded`, `influx`"
+    assert said["mqtt_tls"] == "`true`, `false`"
 
 
 def test_environment_goes_over_file_over_default(tmp_path: Path) -> None:

@@ -88,7 +88,7 @@ def command(
     if fault:
         environment["HOURHAND_TEST_FAULT"] = fault
     return subprocess.run(
-        [sys.executable, "-m", "fleet.cli", *arguments, "--data", str(data)],
+        [sys.executable, "-m", "hourhand", *arguments, "--data", str(data)],
         env=environment,
         capture_output=True,
         text=True,

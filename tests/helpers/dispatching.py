@@ -20,7 +20,7 @@ from fleet.registry.engine import open_registry
 from fleet.registry.people import Actor
 from fleet.registry.rounds import Ask
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from scheduler import publishing, work
 from scheduler.turns import planning
 

@@ -24,7 +24,7 @@ from fleet.registry.records import add_record
 from fleet.registry.register import import_units
 from fleet.registry.types import InboxMark, PulseBatch
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from scheduler.turns import Memory, work_through
 
 NOW = int(datetime(2026, 11, 25, 7, 5, tzinfo=UTC).timestamp())

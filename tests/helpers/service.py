@@ -105,7 +105,7 @@ class Service:
         )
 
     def hourhand(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        return self.run("fleet.cli", *arguments, "--data", str(self.data))
+        return self.run("hourhand", *arguments, "--data", str(self.data))
 
     def register(self, *units: dict[str, str]) -> None:
         """Import a register as a user would."""
@@ -174,7 +174,7 @@ class Service:
             [
                 sys.executable,
                 "-m",
-                "fleet.cli",
+                "hourhand",
                 "people",
                 "add",
                 login,

@@ -14,8 +14,8 @@ import pytest
 from brokers import RunningBroker
 from service import PLAIN_UNIT, Service, free_port, wait_for
 
-from fleet.cli import main
-from fleet.cli.programs import Child, Supervisor, listens
+from hourhand.command_line import main
+from hourhand.supervisor import Child, Supervisor, listens
 
 
 @pytest.fixture
@@ -153,7 +153,7 @@ def test_check_is_content_with_a_running_service(tmp_path: Path, broker: Running
     service = Service(tmp_path / "data", broker.port)
     service.register()
     up = subprocess.Popen(
-        [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],
+        [sys.executable, "-m", "hourhand", "up", "--data", str(service.data)],
         env=service.env,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -172,7 +172,9 @@ def test_check_is_content_with_a_running_service(tmp_path: Path, broker: Running
 def ends_with(code: int, folder: Path) -> Supervisor:
     """One program that ends at once with this code."""
     (folder / "falls.py").write_text(f"raise SystemExit({code})\n")
-    return Supervisor([Child("falls", ["falls"])], {"PYTHONPATH": str(folder)})
+    return Supervisor(
+        [Child("falls", [sys.executable, "-m", "falls"])], {"PYTHONPATH": str(folder)}
+    )
 
 
 def test_a_fallen_program_is_started_again(
@@ -197,9 +199,9 @@ def test_wrong_settings_stop_everything_instead_of_trying_for_ever(tmp_path: Pat
 
 
 def test_a_child_that_does_not_stop_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fleet.cli.programs.STOP_GRACE_S", 0.3)
+    monkeypatch.setattr("hourhand.supervisor.STOP_GRACE_S", 0.3)
     deaf = "import signal,time; signal.signal(15, signal.SIG_IGN); print('up', flush=True); time.sleep(60)"
-    child = Child("deaf", ["timeit"])
+    child = Child("deaf", [sys.executable, "-m", "timeit"])
     child.process = subprocess.Popen([sys.executable, "-c", deaf], stdout=subprocess.PIPE)
     assert child.process.stdout is not None
     child.process.stdout.readline()
@@ -230,7 +232,7 @@ def test_a_small_demo_loads_its_history_and_goes_live(tmp_path: Path) -> None:
         [
             sys.executable,
             "-m",
-            "fleet.cli",
+            "hourhand",
             "demo",
             "--units",
             "6",

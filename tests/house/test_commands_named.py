@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 from places import ROOT
 
-from fleet.cli import parser
+from hourhand.command_line import parser
 
-PROGRAMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet")
+PROGRAMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand")
 PAGES = [
     *sorted(ROOT.glob("*.md")),
     *sorted((ROOT / "docs").glob("*.md")),

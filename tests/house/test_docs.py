@@ -11,10 +11,10 @@ import pytest
 from places import ROOT
 
 from fleet import words
-from fleet.cli import parser
 from fleet.registry.records.facts import FIELDS
 from fleet.registry.register.columns import NAMES, REQUIRED
 from fleet.settings import TABLE
+from hourhand.command_line import parser
 
 
 def page(name: str) -> str:
@@ -26,13 +26,14 @@ def table_rows(text: str) -> list[list[str]]:
     return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows]
 
 
-def test_every_setting_is_listed_with_its_default() -> None:
+def test_every_setting_is_listed_with_its_default_and_bounds() -> None:
     rows = {row[0].strip("`"): row for row in table_rows(page("docs/settings.md"))[1:]}
     assert set(rows) == {setting.name for setting in TABLE}
     for setting in TABLE:
         default = str(setting.default).lower() if setting.kind == "yes_no" else setting.default
         assert rows[setting.name][1] == (f"`{default}`" if default != "" else ""), setting.name
-        assert rows[setting.name][2] == setting.help, setting.name
+        assert rows[setting.name][2] == setting.may_be, setting.name
+        assert rows[setting.name][3] == setting.help, setting.name
 
 
 def test_every_register_column_is_listed() -> None:

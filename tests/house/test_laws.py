@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from places import ROOT
 
-PACKAGES = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet")
+PACKAGES = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand")
 BIN = Path(sys.executable).parent
 
 
@@ -84,6 +84,11 @@ MISTAKES = [
     ("demo_fleet/machine/physics.py", "import ingest.wire", "machine knows nothing"),
     ("demo_fleet/machine/supply.py", "import random", "Pure rooms"),
     ("fleet/history.py", "import demo_fleet", "Nobody imports the demo"),
+    ("dashboard/app.py", "import demo_fleet", "Nobody imports the demo"),
+    ("fleet/backup/taking.py", "import hourhand.options", "Programs"),
+    ("dashboard/app.py", "import hourhand.program", "Programs"),
+    ("scheduler/publishing.py", "def late():\n    import hourhand.options", "Programs"),
+    ("demo_fleet/__main__.py", "import hourhand.command_line", "demo fleet sees only"),
 ]
 
 

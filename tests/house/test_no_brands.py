@@ -92,6 +92,7 @@ SPOKEN = [
     *sorted((ROOT / "fleet").rglob("*.py")),
     *sorted((ROOT / "dashboard").rglob("*.py")),
     *sorted((ROOT / "demo_fleet").rglob("*.py")),
+    *sorted((ROOT / "hourhand").rglob("*.py")),
 ]
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from places import ROOT
 
 BIN = Path(sys.executable).parent
-ROOMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "tests")
+ROOMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand", "tests")
 
 
 def test_mypy_is_content() -> None:

@@ -32,7 +32,7 @@ from fleet import clock
 from fleet.registry import work
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from fleet.store.port import StoreDown
 from ingest import __main__ as program
 from ingest.bench.broker import free_port, mosquitto, publish

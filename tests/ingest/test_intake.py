@@ -15,7 +15,7 @@ from fleet.registry import work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.types import RegistryDown
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from fleet.store.port import ReadingsRefused, Store, StoreDown, StoreFault
 from ingest import intake
 from ingest.cache import Cache

@@ -26,7 +26,7 @@ from fleet.registry import pages, work
 from fleet.registry.engine import open_registry
 from fleet.registry.register import import_units
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from fleet.store.port import StoreDown
 from ingest.bench.broker import publish
 from ingest.cache import Cache

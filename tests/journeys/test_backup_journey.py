@@ -45,7 +45,7 @@ def house(
 def up(service: Service) -> Iterator[None]:
     with (service.data.parent / "up.log").open("ab") as log:
         running = subprocess.Popen(
-            [sys.executable, "-m", "fleet.cli", "up", "--data", str(service.data)],
+            [sys.executable, "-m", "hourhand", "up", "--data", str(service.data)],
             env=service.env,
             stdout=log,
             stderr=log,

@@ -14,7 +14,7 @@ from fleet.registry.register.columns import BY_NAME
 from fleet.registry.register.service_plans import READ as PLAN_COLUMNS
 from fleet.registry.technicians import COLUMNS as TECHNICIAN_COLUMNS
 
-KEEPS = ("fleet/registry/", "fleet/cli/", "fleet/model/")
+KEEPS = ("fleet/registry/", "fleet/model/")
 """Rooms that take, keep and give back: being named there is not being used."""
 OTHERWISE = {
     "unit": "id",

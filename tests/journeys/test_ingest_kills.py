@@ -17,7 +17,7 @@ from ingest_program import PATIENCE_S, start, stop, subscribe_once, wait_for_bea
 from fleet.registry import work
 from fleet.registry.engine import open_registry
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from ingest.bench.broker import publish
 
 DEVICES = 50

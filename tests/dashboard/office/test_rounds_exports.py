@@ -23,16 +23,14 @@ from roles import HERE, Caller, app_of
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.exports import paper, visits
-from dashboard.exports.__main__ import main as exports_main
 from dashboard.exports.calendars import calendar_of
 from dashboard.exports.visits import Leg, Visit
-from fleet.cli import main as front_door
 from fleet.model.book import FeedEvent
 from fleet.registry import people, rounds_feed, technicians
 from fleet.registry.rounds_feed import ToldEvent
+from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing
 from scheduler.rounds import RoundPlan
-from scheduler.turns import rounds_program
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -347,11 +345,11 @@ def test_the_commands_plan_show_fit_in_and_export(
     where = ["--data", str(data)]
 
     def planner(*words: str) -> tuple[int, str]:
-        code = rounds_program.main([*words[:1], *where, *words[1:]])
+        code = front_door(["rounds", *words, *where])
         return code, capsys.readouterr().out
 
     def export(*words: str) -> tuple[int, str]:
-        code = exports_main([*where, *words])
+        code = front_door(["rounds", "export", *words, *where])
         return code, capsys.readouterr().out
 
     code, said = planner("plan", "--seconds", "1", "--json")
@@ -377,7 +375,7 @@ def test_the_front_door_starts_them(told_office: Path, tmp_path: Path) -> None:
     data = tmp_path / "data"
     shutil.copytree(told_office, data)
     shown = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "rounds", "show", "--json", "--data", str(data)],
+        [sys.executable, "-m", "hourhand", "rounds", "show", "--json", "--data", str(data)],
         capture_output=True,
         text=True,
         check=False,

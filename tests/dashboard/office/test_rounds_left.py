@@ -21,9 +21,11 @@ from fleet.model.jobs import JobState, StepKind
 from fleet.registry import jobs, pages
 from fleet.registry.rounds import Ask
 from fleet.words import planned as say
+from hourhand import rounds_plan
+from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work
 from scheduler.rounds import Metrics, Round, RoundPlan, Stop
-from scheduler.turns import planning, rounds_program
+from scheduler.turns import planning
 
 pytest_plugins = ["dispatching"]
 MANUAL = unit_id(2)
@@ -153,13 +155,13 @@ def test_a_set_whose_job_was_dropped_or_put_off_is_named_again(office: Office) -
 def test_the_command_names_them_too(
     office: Office, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rounds_program.clock, "now", lambda: NOW)
+    monkeypatch.setattr(rounds_plan.clock, "now", lambda: NOW)
     data = str(office.fleet.settings.data)
-    assert rounds_program.main(["show", "--data", data]) == 0
+    assert front_door(["rounds", "show", "--data", data]) == 0
     said = capsys.readouterr().out
     assert "1 set has an Act now or Same day alert and is in no round." in said
     assert MANUAL in said
-    assert rounds_program.main(["show", "--json", "--data", data]) == 0
+    assert front_door(["rounds", "show", "--json", "--data", data]) == 0
     found = json.loads(capsys.readouterr().out)
     assert [row["unit"] for row in found["in_no_round"]] == [MANUAL]
     take(office, unit_id(7), "new")
@@ -290,7 +292,7 @@ def test_less_is_never_said_of_a_plan_that_does_less(
         by_hand_safety_open=hand_open,
     )
     plan = RoundPlan(first_day="2026-11-25", days=14, zone="UTC", metrics=m)
-    for said in (dict(tell.figures(plan))["Against by hand"], rounds_program._yardstick(plan)):
+    for said in (dict(tell.figures(plan))["Against by hand"], rounds_plan.yardstick(plan)):
         assert "saved" not in said
         if jobs_ < hand_jobs or due < hand_due or open_ > hand_open:
             assert "less" not in said
@@ -304,7 +306,7 @@ def test_of_a_plan_kept_from_before_nothing_is_compared() -> None:
         first_day="2026-11-25", days=14, zone="UTC", metrics=Metrics(km=10, by_hand_km=50.0)
     )
     assert "Against by hand" not in dict(tell.figures(plan))
-    assert rounds_program._yardstick(plan) == ""
+    assert rounds_plan.yardstick(plan) == ""
 
 
 def test_the_same_jobs_by_hand_are_the_same_jobs() -> None:

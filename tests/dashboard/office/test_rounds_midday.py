@@ -11,9 +11,11 @@ from fleet.model import EVERYTHING, Job
 from fleet.model.jobs import StepKind
 from fleet.registry import jobs, pages
 from fleet.registry.rounds import Ask
+from hourhand import rounds_plan
+from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work
 from scheduler.rounds import PlanRequest, Round, RoundPlan, Seen, insert, pins_of, remainder
-from scheduler.turns import planning, rounds_program
+from scheduler.turns import planning
 
 pytest_plugins = ["dispatching"]
 
@@ -229,9 +231,9 @@ def test_the_command_counts_none_of_what_is_finished(
         for id in stop.jobs:
             step(busy, id, "begin", "finish", at=now - 60)
     take(busy, unit_id(5), "urgent", urgent=True)
-    monkeypatch.setattr(rounds_program.clock, "now", lambda: now)
-    code = rounds_program.main(
-        ["insert", "urgent", "--json", "--data", str(busy.fleet.settings.data)]
+    monkeypatch.setattr(rounds_plan.clock, "now", lambda: now)
+    code = front_door(
+        ["rounds", "insert", "urgent", "--json", "--data", str(busy.fleet.settings.data)]
     )
     said = capsys.readouterr().out
     assert code == 0

@@ -17,7 +17,6 @@ from register_rows import NOW, row, take
 
 from dashboard.app import create_app
 from fleet import clock
-from fleet.cli.office import list_units
 from fleet.history import History
 from fleet.model import EVERYTHING, Latest, Pulse, Reading, Record
 from fleet.registry import outages as kept
@@ -26,7 +25,8 @@ from fleet.registry.engine import Registry, open_registry
 from fleet.registry.records import add_record
 from fleet.registry.types import PulseBatch
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
+from hourhand.office import list_units
 from scheduler.turns import Memory, work_through
 
 DAY_S, WEEK_S = 86_400, 7 * 86_400

@@ -27,7 +27,7 @@ from fleet.registry import pages, work
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.types import UnitTurn
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 
 DAY = 86_400
 WHY = {

@@ -22,7 +22,7 @@ from fleet.model import DeviceEvent, Latest, Pulse, Reading
 from fleet.registry import work
 from fleet.registry.engine import open_registry
 from fleet.registry.types import PulseBatch
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from scheduler.rules.propose import CANDIDATES
 from scheduler.turns import Memory, work_through
 

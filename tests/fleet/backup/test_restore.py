@@ -26,11 +26,11 @@ from hypothesis import strategies as st
 from fleet.backup import BackupFault
 from fleet.backup import manifest as m
 from fleet.backup.archive import Reading as Opened
-from fleet.cli import main
 from fleet.registry.engine import HEAD
 from fleet.settings import SettingsFault, own
 from fleet.settings.folder import UNFINISHED, files_in
 from fleet.store import schema as store_schema
+from hourhand.command_line import main
 
 pytest_plugins = ["backups"]
 pytestmark = pytest.mark.sqlite_only
@@ -270,7 +270,7 @@ def test_the_commands_say_what_they_did(
 def test_through_a_pipe_and_back(data: Path, tmp_path: Path) -> None:
     """As in a container whose file system is read-only."""
     sent = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "backup", "-", "--data", str(data)],
+        [sys.executable, "-m", "hourhand", "backup", "-", "--data", str(data)],
         capture_output=True,
         check=True,
         timeout=60,
@@ -278,7 +278,7 @@ def test_through_a_pipe_and_back(data: Path, tmp_path: Path) -> None:
     assert b"It holds keys" in sent.stderr
     new = tmp_path / "new"
     back = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "restore", "-", "--json", "--data", str(new)],
+        [sys.executable, "-m", "hourhand", "restore", "-", "--json", "--data", str(new)],
         input=sent.stdout,
         capture_output=True,
         check=True,
@@ -287,7 +287,7 @@ def test_through_a_pipe_and_back(data: Path, tmp_path: Path) -> None:
     assert msgspec.json.decode(back.stdout)["units"] == 9
     assert not [path for path in (*data.iterdir(), *new.iterdir()) if path.name.startswith(".")]
     cut = subprocess.run(
-        [sys.executable, "-m", "fleet.cli", "restore", "-", "--data", str(tmp_path / "more")],
+        [sys.executable, "-m", "hourhand", "restore", "-", "--data", str(tmp_path / "more")],
         input=sent.stdout[:-100],
         capture_output=True,
         check=False,

@@ -20,7 +20,7 @@ from fleet.registry import tables as t
 from fleet.registry.engine import HEAD, Registry, open_registry, schema_of
 from fleet.registry.notices import GIVE_UP_S
 from fleet.settings import Settings
-from fleet.store.opening import open_store
+from fleet.store import open_store
 from fleet.words import notices as say
 from scheduler.turns import Memory, work_through
 

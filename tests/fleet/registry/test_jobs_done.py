@@ -83,7 +83,7 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
         [
             sys.executable,
             "-m",
-            "fleet.cli",
+            "hourhand",
             "due",
             "--late",
             "--unit",

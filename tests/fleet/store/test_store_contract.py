@@ -23,8 +23,7 @@ from hypothesis import strategies as st
 from places import ROOT
 
 from fleet.model import Reading, Window
-from fleet.store import Store, StoreFault
-from fleet.store.opening import open_store
+from fleet.store import Store, StoreFault, open_store
 
 DAY = 86_400
 D0 = 20_000  # 2024-10-04
@@ -460,7 +459,7 @@ import json, sys
 from pathlib import Path
 from types import SimpleNamespace
 from fleet.model import Reading
-from fleet.store.opening import open_store
+from fleet.store import open_store
 S = SimpleNamespace(**json.loads(sys.argv[2]) | {"data": Path(sys.argv[1])})
 store, k, T0, NOW = open_store(S, True), int(sys.argv[3]), int(sys.argv[4]), int(sys.argv[5])
 while True:

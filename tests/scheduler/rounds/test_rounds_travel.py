@@ -134,7 +134,8 @@ def test_the_road_server_of_the_settings_is_asked_by_whoever_plans(tmp_path: Pat
             [
                 sys.executable,
                 "-m",
-                "scheduler.turns.rounds_program",
+                "hourhand",
+                "rounds",
                 "plan",
                 "--seconds",
                 "1",

@@ -14,7 +14,10 @@ from pathlib import Path
 from types import FrameType
 
 from fleet.ending import Ending
+from hourhand.program import SERVICE, command
 
+LOOK_S = 0.5
+"""Between two looks at the programs [s]."""
 RESTART_AT_MOST_S = 30.0
 """Longest pause before a fallen program is started again; common practice, no source."""
 STEADY_S = 60.0
@@ -26,10 +29,10 @@ CONFIGURATION_FAULT = 2
 
 @dataclass
 class Child:
-    """One program of ours: its arguments, and the process when it runs."""
+    """One program: the command that starts it, and the process when it runs."""
 
     name: str
-    arguments: list[str]
+    command: list[str]
     once: bool = False
     process: subprocess.Popen[bytes] | None = None
     started: float = 0.0
@@ -49,7 +52,7 @@ class Supervisor:
 
     def start(self, child: Child) -> None:
         child.process = subprocess.Popen(
-            [sys.executable, "-m", *child.arguments],
+            child.command,
             env={**os.environ, **self.environment},
             start_new_session=True,
             stdin=subprocess.DEVNULL,
@@ -106,6 +109,13 @@ class Supervisor:
                 child.process.kill()
                 child.process.wait()
 
+    def verdict(self) -> int:
+        """The exit code of whoever watched; says what made it end, where that was a fault."""
+        if self.fault:
+            print(self.fault, file=sys.stderr)
+            return 2
+        return 0
+
     def stop_on_signals(self) -> None:
         def stop(_number: int, _frame: FrameType | None) -> None:
             self.stopping.set()
@@ -131,20 +141,6 @@ def listens(host: str, port: int, timeout_s: float = 0.5) -> bool:
         return False
 
 
-def run_program(arguments: list[str], environment: dict[str, str] | None = None) -> int:
-    """Run one program to its end; returns its exit code."""
-    return subprocess.run(
-        [sys.executable, "-m", *arguments],
-        env={**os.environ, **(environment or {})},
-        check=False,
-    ).returncode
-
-
-def programs(data: Path) -> list[Child]:
-    """The three programs of the service, for one data folder."""
-    where = ["--data", str(data)]
-    return [
-        Child("ingest", ["ingest", *where]),
-        Child("scheduler", ["scheduler", *where]),
-        Child("dashboard", ["dashboard", *where]),
-    ]
+def service(data: Path) -> list[Child]:
+    """The programs of the service, for one data folder."""
+    return [Child(name, command(name, "--data", str(data))) for name in SERVICE]

@@ -1,12 +1,10 @@
-"""`python -m scheduler.turns.rounds_program plan | show | insert`: what `hourhand rounds` runs."""
+"""What `hourhand rounds plan`, `show` and `insert` do; imported when one of them is asked for."""
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import msgspec
@@ -14,65 +12,41 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from fleet import bounds, clock, settings, words
+from fleet import clock, words
 from fleet.calendar import local
 from fleet.model import EVERYTHING, Job
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import pages, technicians
 from fleet.registry import rounds as kept
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask
 from fleet.registry.types import RegistryFault
-from fleet.settings import SettingsFault
 from fleet.words import jobs as say
 from fleet.words import planned
+from hourhand.options import registry_of, settings_of
 from scheduler import dispatch, publishing, rounds
 from scheduler.turns import planning
 
 BY = "the command line"
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def with_registry(
+    options: argparse.Namespace,
+    act: Callable[[Registry, rounds.Travel, argparse.Namespace], int],
+) -> int:
     """Exit codes: 0 done, 1 nothing to show or not possible, 2 wrong use or settings."""
-    options = _parser().parse_args(arguments)
+    loaded = settings_of(options)
+    registry = registry_of(loaded)
     try:
-        loaded = settings.load(options.data, os.environ)
-        settings.own(loaded.data)
-        registry = open_registry(loaded)
-        options.travel = publishing.road(loaded.road_table_url)
-    except (SettingsFault, RegistryFault) as fault:
-        return _said(str(fault), 2)
-    try:
-        code: int = options.run(registry, options)
+        return act(registry, publishing.road(loaded.road_table_url), options)
     except RegistryFault as fault:
         return _said(str(fault), 1)
     finally:
         registry.close()
-    return code
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="hourhand rounds")
-    commands = parser.add_subparsers(dest="command", required=True)
-    plan = commands.add_parser("plan")
-    plan.add_argument("--seconds", type=bounds.fraction(0, 1e9), default=30.0)
-    plan.add_argument("--days", type=bounds.argument(0, bounds.COUNT_MOST), default=dispatch.DAYS)
-    plan.add_argument("--publish", action="store_true")
-    plan.set_defaults(run=_plan)
-    show = commands.add_parser("show")
-    show.add_argument("--draft", action="store_true")
-    show.set_defaults(run=_show)
-    insert = commands.add_parser("insert")
-    insert.add_argument("job")
-    insert.set_defaults(run=_insert)
-    for command in (plan, show, insert):
-        command.add_argument("--data", type=Path)
-        command.add_argument("--json", action="store_true")
-    return parser
-
-
-def _plan(registry: Registry, options: argparse.Namespace) -> int:
+def plan(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """Plan now, here, and say how it goes; the scheduler need not run."""
     if not 1 <= options.seconds <= 3600 or not 1 <= options.days <= 28:
         return _said("Search 1 to 3600 seconds and plan 1 to 28 days.", 2)
@@ -85,7 +59,7 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
         def tell(step: rounds.Progress) -> None:
             progress.update(bar, completed=step.share, description=step.step)
 
-        found = planning.plan_rounds(registry, now, what, BY, tell, travel=options.travel)
+        found = planning.plan_rounds(registry, now, what, BY, tell, travel=travel)
         progress.update(bar, completed=1.0)
     if found.plan is None:
         return _said(found.said, 1)
@@ -102,11 +76,12 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
                 **_outside(publishing.outside(registry, EVERYTHING, found.plan, now)),
             }
         )
-    _print(f"{found.said} {_yardstick(found.plan)}".strip())
+    _print(f"{found.said} {yardstick(found.plan)}".strip())
     return 0
 
 
-def _yardstick(plan: rounds.RoundPlan) -> str:
+def yardstick(plan: rounds.RoundPlan) -> str:
+    """The plan beside the same weeks planned by hand; "" for one kept from before there was that."""
     m = plan.metrics
     if m.by_hand_km is None or m.by_hand_jobs is None:
         return ""
@@ -118,7 +93,7 @@ def _yardstick(plan: rounds.RoundPlan) -> str:
     return said
 
 
-def _show(registry: Registry, options: argparse.Namespace) -> int:
+def show(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """The plan in force, or the draft."""
     found = kept.draft(registry) if options.draft else kept.in_force(registry)
     if found is None:
@@ -228,14 +203,14 @@ def _left_table(plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
     return table
 
 
-def _insert(registry: Registry, options: argparse.Namespace) -> int:
+def insert(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """At most two ways to fit a job into the plan in force, from now on; nothing is changed."""
     job = kept_jobs.job(registry, EVERYTHING, options.job)
     told = kept.in_force(registry)
     if job is None or told is None:
         return _said("There is no such job, or no plan in force to fit it into.", 1)
     now = clock.now()
-    ways = publishing.proposals(registry, job, now, options.travel)
+    ways = publishing.proposals(registry, job, now, travel)
     if options.json:
         return _json(
             [
@@ -288,7 +263,3 @@ def _json(value: Any) -> int:
 def _said(text: str, code: int) -> int:
     sys.stderr.write(f"{text}\n")
     return code
-
-
-if __name__ == "__main__":
-    sys.exit(main())

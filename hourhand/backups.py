@@ -20,7 +20,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from fleet import backup, clock
 from fleet.backup import BackupFault, Restored, Taken
 from fleet.backup.manifest import Manifest
-from fleet.cli.options import add_command, data_option, json_option, settings_of
+from hourhand.options import add_command, data_option, json_option, settings_of
 
 REFUSED = 3
 SECRETS = (

@@ -12,10 +12,10 @@ from rich.console import Console
 from rich.table import Table
 
 from fleet import bounds, clock
-from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.registry import people
 from fleet.registry.engine import Registry
 from fleet.registry.people import ROLES, Actor, PeopleRefused, Person
+from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
 BY = Actor("hourhand people")
 """Whoever may run commands on this folder; the audit says so."""

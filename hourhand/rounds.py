@@ -7,13 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from fleet import bounds
-from fleet.cli.office import _import, _import_command
-from fleet.cli.options import add_command, data_option, json_option
-from fleet.cli.programs import run_program
 from fleet.registry import technicians
-
-PLANNER = "scheduler.turns.rounds_program"
-EXPORTS = "dashboard.exports"
+from hourhand.imports import import_command, take_file
+from hourhand.options import add_command, data_option, json_option
 
 
 def add_commands(commands: Any) -> None:
@@ -66,7 +62,7 @@ def add_commands(commands: Any) -> None:
     people = commands.add_parser("technicians", help="technicians: import").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
-    _import_command(
+    import_command(
         people,
         "import",
         "take technicians with bases, days, skills and stock (CSV)",
@@ -75,36 +71,34 @@ def add_commands(commands: Any) -> None:
     )
 
 
-def _common(options: argparse.Namespace) -> list[str]:
-    given = ["--data", str(options.data)] if options.data else []
-    return given + (["--json"] if options.json else [])
-
-
 def run_plan(options: argparse.Namespace) -> int:
     """Plan, with progress."""
-    given = ["--seconds", str(options.seconds), "--days", str(options.days)]
-    given += ["--publish"] if options.publish else []
-    return run_program([PLANNER, "plan", *given, *_common(options)])
+    from hourhand import rounds_plan
+
+    return rounds_plan.with_registry(options, rounds_plan.plan)
 
 
 def run_show(options: argparse.Namespace) -> int:
     """The plan in force, or the draft."""
-    given = ["--draft"] if options.draft else []
-    return run_program([PLANNER, "show", *given, *_common(options)])
+    from hourhand import rounds_plan
+
+    return rounds_plan.with_registry(options, rounds_plan.show)
 
 
 def run_insert(options: argparse.Namespace) -> int:
     """Two proposals for an urgent job."""
-    return run_program([PLANNER, "insert", *_common(options), "--", options.job])
+    from hourhand import rounds_plan
+
+    return rounds_plan.with_registry(options, rounds_plan.insert)
 
 
 def run_export(options: argparse.Namespace) -> int:
     """Write the plan in force to a file."""
-    given = ["--day", options.day] if options.day else []
-    given += ["--technician", options.technician] if options.technician else []
-    return run_program([EXPORTS, *given, *_common(options), "--", options.kind, str(options.file)])
+    from hourhand import rounds_export
+
+    return rounds_export.export(options)
 
 
 def run_import(options: argparse.Namespace) -> int:
     """Import technicians."""
-    return _import(options, "technicians", technicians.import_technicians)
+    return take_file(options, "technicians", technicians.import_technicians)

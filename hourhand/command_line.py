@@ -1,7 +1,8 @@
-"""`hourhand`: the installer's front door.
+"""`hourhand`: every command, and what each is refused with.
 
-It runs programs as child processes and imports none of them. Exit codes: 0 all right; 1 something
-is wrong and was said; 2 wrong use or settings; 3 an import was refused, nothing was written.
+What a command alone needs is imported where it runs, so that help and short commands start at once.
+Exit codes: 0 all right; 1 something is wrong and was said; 2 wrong use or settings; 3 an import was
+refused, nothing was written.
 """
 
 from __future__ import annotations
@@ -10,10 +11,10 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from fleet.cli import care, keeping, office, people, rounds, running
 from fleet.registry.types import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
+from hourhand import backups, bench, check, demo, office, people, replay, rounds, up
 
 EXAMPLES = """examples:
   hourhand demo                                  a working fleet on http://127.0.0.1:8080
@@ -33,12 +34,8 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    running.add_commands(commands)
-    office.add_commands(commands)
-    people.add_commands(commands)
-    rounds.add_commands(commands)
-    care.add_commands(commands)
-    keeping.add_commands(commands)
+    for room in (up, demo, office, people, rounds, replay, check, bench, backups):
+        room.add_commands(commands)
     return top
 
 

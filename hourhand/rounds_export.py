@@ -1,49 +1,31 @@
-"""`python -m dashboard.exports KIND FILE`: the plan in force as a file; what `hourhand rounds export` runs."""
+"""What `hourhand rounds export` does: the plan in force as a file."""
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
-from collections.abc import Sequence
-from pathlib import Path
 
 import orjson
 
 from dashboard.exports import calendars, visits
 from dashboard.pages.rounds.export import legs
 from dashboard.pages.rounds.words import gather
-from fleet import clock, settings
+from fleet import clock
 from fleet.model import EVERYTHING
 from fleet.registry import rounds as kept
 from fleet.registry import rounds_feed, technicians
 from fleet.registry.engine import Registry, open_registry
-from fleet.registry.types import RegistryFault
-from fleet.settings import SettingsFault
+from hourhand.options import settings_of
 from scheduler import dispatch
 
-KINDS = ("geojson", "gpx", "csv", "ics")
 
-
-def main(arguments: Sequence[str] | None = None) -> int:
+def export(options: argparse.Namespace) -> int:
     """Exit codes: 0 written, 1 nothing to write, 2 wrong use or settings."""
-    parser = argparse.ArgumentParser(prog="hourhand rounds export")
-    parser.add_argument("kind", choices=KINDS)
-    parser.add_argument("file", type=Path)
-    parser.add_argument("--day", default="")
-    parser.add_argument("--technician", default="")
-    parser.add_argument("--data", type=Path)
-    parser.add_argument("--json", action="store_true")
-    options = parser.parse_args(arguments)
     if options.kind == "ics" and not options.technician:
         sys.stderr.write("A calendar is one technician's: name one with --technician.\n")
         return 2
-    try:
-        loaded = settings.load(options.data, os.environ)
-        registry = open_registry(loaded)
-    except (SettingsFault, RegistryFault) as fault:
-        sys.stderr.write(f"{fault}\n")
-        return 2
+    loaded = settings_of(options)
+    registry = open_registry(loaded)  # the folder is not owned: the file is for others to read
     try:
         body = written(registry, options.kind, options.day, options.technician, loaded.firm)
     finally:
@@ -74,7 +56,3 @@ def written(registry: Registry, kind: str, day: str, technician: str, firm: str)
     if kind == "gpx":
         return visits.gpx(found, told.made_at)
     return visits.as_csv(found).encode()
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,4 +1,4 @@
-"""`hourhand up` and `hourhand demo`: the programs, started and watched."""
+"""`hourhand demo`: the whole service on an invented fleet, until its history is worked through and on."""
 
 from __future__ import annotations
 
@@ -16,42 +16,21 @@ import msgspec
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from fleet import bounds
-from fleet.cli.options import add_command, data_option, registry_of
-from fleet.cli.programs import Child, Supervisor, free_port, listens, programs
 from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown
 from fleet.settings import Settings, load
+from hourhand.options import add_command, registry_of
+from hourhand.program import command
+from hourhand.supervisor import LOOK_S, Child, Supervisor, free_port, listens, service
 
-LOOK_S = 0.5
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
 LIVE_TOUCHES = 10
 """Touches that live messages of the demo leave between two turns, generously."""
 
 
 def add_commands(commands: Any) -> None:
-    """Add `up` and `demo`."""
-    up = add_command(
-        commands,
-        "up",
-        "run the service for real on this machine",
-        "hourhand up --data /var/lib/hourhand --port 8080",
-    )
-    data_option(up)
-    up.add_argument(
-        "--port",
-        type=bounds.argument(1, bounds.PORT_MOST),
-        help="port of the pages (default: 8080)",
-    )
-    up.add_argument(
-        "--cert",
-        type=Path,
-        metavar="FILE",
-        help="serve HTTPS with this certificate (PEM, with its chain)",
-    )
-    up.add_argument("--key", type=Path, metavar="FILE", help="private key of the certificate (PEM)")
-    up.set_defaults(run=run_up)
+    """Add `demo`."""
     demo = add_command(
         commands,
         "demo",
@@ -85,48 +64,6 @@ def add_commands(commands: Any) -> None:
     demo.set_defaults(run=run_demo)
 
 
-def run_up(options: argparse.Namespace) -> int:
-    """Everything for real: ingest, scheduler and dashboard against the broker of the settings."""
-    given = {"HTTP_PORT": options.port, "TLS_CERT": options.cert, "TLS_KEY": options.key}
-    environment = {f"HOURHAND_{name}": str(value) for name, value in given.items() if value}
-    settings = load(options.data, {**os.environ, **environment})
-    if listens(settings.http_host, settings.http_port):
-        print(f"Port {settings.http_port} is taken: give another with --port.", file=sys.stderr)
-        return 2
-    registry_of(settings).close()
-    if not listens(settings.mqtt_host, settings.mqtt_port):
-        print(
-            f"No broker answers at {settings.mqtt_host}:{settings.mqtt_port} yet; "
-            "waiting for it (start mosquitto, or set mqtt_host and mqtt_port).",
-            file=sys.stderr,
-        )
-    supervisor = Supervisor(programs(settings.data), environment)
-    supervisor.stop_on_signals()
-    supervisor.start_all()
-    scheme = "https" if settings.tls_cert else "http"
-    name = next(iter(settings.names), settings.http_host)
-    print(f"Hourhand serves {scheme}://{name}:{settings.http_port} — Ctrl-C stops it.")
-    if not (settings.tls_cert or settings.tls_in_front or settings.http_host in LOOPBACK):
-        print(
-            "Without TLS nobody can sign in from another machine: give --cert and --key, or put a "
-            "proxy that speaks HTTPS in front and set tls_in_front.",
-            file=sys.stderr,
-        )
-    try:
-        while not supervisor.stopping.wait(LOOK_S):
-            supervisor.look()
-    finally:
-        supervisor.stop_all()
-    return _said(supervisor)
-
-
-def _said(supervisor: Supervisor) -> int:
-    if supervisor.fault:
-        print(supervisor.fault, file=sys.stderr)
-        return 2
-    return 0
-
-
 def run_demo(options: argparse.Namespace) -> int:
     """The whole service on an invented fleet, in a folder of its own."""
     if listens("127.0.0.1", options.port):
@@ -152,13 +89,13 @@ def _demo_in(data: Path, options: argparse.Namespace) -> int:
     settings = load(data, {**os.environ, **environment})
     begun = time.monotonic()
     registry = registry_of(settings)
-    fleet = ["demo_fleet", "run", "--data", str(data), "--port", str(broker_port)]
+    fleet = ["run", "--data", str(data), "--port", str(broker_port)]
     fleet += ["--units", str(options.units), "--days", str(options.days)]
     fleet += ["--seed", str(options.seed)]
     children = [
-        Child("broker", ["demo_fleet", "broker", "--port", str(broker_port)]),
-        *programs(data),
-        Child("demo fleet", fleet),
+        Child("broker", command("demo_fleet", "broker", "--port", str(broker_port))),
+        *service(data),
+        Child("demo fleet", command("demo_fleet", *fleet)),
     ]
     supervisor = Supervisor(children, environment)
     supervisor.stop_on_signals()
@@ -168,7 +105,7 @@ def _demo_in(data: Path, options: argparse.Namespace) -> int:
     finally:
         supervisor.stop_all()
         registry.close()
-    return _said(supervisor)
+    return supervisor.verdict()
 
 
 class Loading(msgspec.Struct, frozen=True):

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any, Literal
 
 import msgspec
@@ -13,14 +11,12 @@ from rich.console import Console
 from rich.table import Table
 
 from fleet import bounds, clock, words
-from fleet.cli.options import add_command, data_option, json_option, registry_of, settings_of
 from fleet.model import EVERYTHING, Unit, UnitSummary
 from fleet.registry import pages, records, register
-from fleet.registry.types import ImportReport
+from hourhand.imports import import_command, take_file
+from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
-REFUSED = 3
 PAGE = 500
-CHANGES_SHOWN = 20
 
 
 def add_commands(commands: Any) -> None:
@@ -28,7 +24,7 @@ def add_commands(commands: Any) -> None:
     units = commands.add_parser("units", help="the register: import and list").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
-    _import_command(
+    import_command(
         units,
         "import",
         "take a register of sets (CSV, JSON or Parquet)",
@@ -45,7 +41,7 @@ def add_commands(commands: Any) -> None:
     plans = commands.add_parser("plans", help="service plans: import").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
-    _import_command(
+    import_command(
         plans,
         "import",
         "take service plans (CSV or JSON)",
@@ -55,7 +51,7 @@ def add_commands(commands: Any) -> None:
     made = commands.add_parser("records", help="what people did: import").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
-    _import_command(
+    import_command(
         made,
         "import",
         "take records of services, checks, swaps (CSV or JSON)",
@@ -76,84 +72,19 @@ def add_commands(commands: Any) -> None:
     due.set_defaults(run=list_due)
 
 
-def _import_command(commands: Any, name: str, summary: str, example: str, run: Any) -> None:
-    command = add_command(commands, name, summary, example)
-    command.add_argument("file", type=Path)
-    command.add_argument("--by", default="office", help="who vouches for it (default: office)")
-    command.add_argument(
-        "--partial", action="store_true", help="take the good rows even if others are wrong"
-    )
-    data_option(command)
-    json_option(command)
-    command.set_defaults(run=run)
-
-
 def import_units(options: argparse.Namespace) -> int:
     """Import a register."""
-    return _import(options, "sets", register.import_units)
+    return take_file(options, "sets", register.import_units)
 
 
 def import_plans(options: argparse.Namespace) -> int:
     """Import service plans."""
-    return _import(options, "plans", register.import_plans)
+    return take_file(options, "plans", register.import_plans)
 
 
 def import_records(options: argparse.Namespace) -> int:
     """Import records."""
-    return _import(options, "records", records.import_records)
-
-
-def _import(options: argparse.Namespace, noun: str, take: Any) -> int:
-    if not options.file.is_file():
-        print(f"There is no file {options.file}.", file=sys.stderr)
-        return 2
-    registry = registry_of(settings_of(options))
-    try:
-        arguments: dict[str, Any] = {"partial": options.partial}
-        report: ImportReport = take(registry, options.file, clock.now(), options.by, **arguments)
-    finally:
-        registry.close()
-    if options.json:
-        print(msgspec.json.encode(report).decode())
-    else:
-        _say_report(report, noun)
-    return 0 if report.ok else REFUSED
-
-
-def _say_report(report: ImportReport, noun: str) -> None:
-    for problem in report.problems:
-        print(problem, file=sys.stderr)
-    for note in report.notes:
-        print(note)
-    if report.problems and not report.written:
-        print(
-            f"Nothing was written: {wrong_rows(report)}. {advice(report)}",
-            file=sys.stderr,
-        )
-        return
-    for change in report.changes[:CHANGES_SHOWN]:
-        print(change)
-    if len(report.changes) > CHANGES_SHOWN:
-        print(f"and {len(report.changes) - CHANGES_SHOWN} more rows (--json lists them all)")
-    print(
-        f"{report.rows} {noun} read: {report.added} added, {report.changed} changed, "
-        f"{report.unchanged} as they were, {report.refused} refused."
-    )
-
-
-def wrong_rows(report: ImportReport) -> str:
-    """ "1 of 1 rows is wrong (8 faults)": rows are counted, then what is wrong in them."""
-    rows, faults = report.refused, len(report.problems)
-    told = f"{rows} of {report.rows} rows {'is' if rows == 1 else 'are'} wrong"
-    return told if faults == rows else f"{told} ({faults} faults)"
-
-
-def advice(report: ImportReport) -> str:
-    """What to do about wrong rows."""
-    mend = "Mend it" if report.refused == 1 else "Mend them"
-    if report.refused < report.rows:
-        return f"{mend}, or take the others with --partial."
-    return f"{mend} and import again."
+    return take_file(options, "records", records.import_records)
 
 
 def list_units(options: argparse.Namespace) -> int:
