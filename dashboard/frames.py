@@ -1,7 +1,12 @@
-"""What every page shares: the template environment, the frame around a page, severities' shapes."""
+"""What every page shares: the template environment, the frame around a page, severities' shapes.
+
+A template knows three names: `frame` (a Frame), `viewer` (who looks, the frame's) and `view` (the
+page's own record, of `dashboard.views` or of the page). A misnamed attribute of one is an error.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import Request
@@ -102,14 +107,87 @@ def environment(assets: Assets) -> Environment:
     return env
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """The top bar: sets in all, sets that report, sets with an open alert."""
+
+    units: int = 0
+    reporting: int = 0
+    alerts: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loading:
+    """History still being read in: bytes taken of all, in words."""
+
+    taken: str
+    size: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Banner:
+    """The lines under the top bar: the demonstration, and history that is still being read in."""
+
+    demo: bool
+    loading: Loading | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """What stands around every page.
+
+    here: the navigation's entry that is current. now: UTC seconds. viewer None: not signed in.
+    change: number of the newest change the page knows of; its live feed begins there.
+    """
+
+    firm: str
+    here: str
+    now: int
+    viewer: Viewer | None
+    nav: tuple[Entry, ...]
+    banner: Banner
+    bar: Bar
+    change: int
+
+
+def render(
+    request: Request, scope: Scope, template: str, here: str, view: object, status: int = 200
+) -> HTMLResponse:
+    """A whole page of the fleet. here: which entry of the navigation is current; view: its record.
+
+    A view that names a moment of its own (`now`, UTC seconds) is framed at that moment.
+    """
+    return _page(request, scope, template, here, status, view=view)
+
+
+def render_door(
+    request: Request, template: str, view: object = None, status: int = 200
+) -> HTMLResponse:
+    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
+    text = _drawn(request, template, _bare(request, "", None), view=view)
+    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
+
+
 def page(
     request: Request, scope: Scope, template: str, here: str, status: int = 200, **facts: Any
 ) -> HTMLResponse:
-    """A whole page. here: which entry of the navigation is current."""
+    """A whole page whose template is given its facts by name, not as one record."""
+    return _page(request, scope, template, here, status, **facts)
+
+
+def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
+    """A page for whoever is not signed in, its facts given by name."""
+    text = _drawn(request, template, _bare(request, "", None), **facts)
+    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
+
+
+def _page(
+    request: Request, scope: Scope, template: str, here: str, status: int, **facts: Any
+) -> HTMLResponse:
     desk: Desk = request.app.state.desk
     viewer: Viewer = request.state.viewer
-    now = facts.pop("now", None) or desk.clock()
-    text = desk.templates.get_template(template).render(
+    now = facts.pop("now", None) or getattr(facts.get("view"), "now", None) or desk.clock()
+    frame = Frame(
         firm=desk.settings.firm,
         here=here,
         now=now,
@@ -118,11 +196,43 @@ def page(
         banner=banner(desk, scope),
         bar=_bar(desk, scope),
         change=getattr(request.state, "change", 0),
-        **facts,
     )
+    text = _drawn(request, template, frame, **facts)
     if request.method == "GET":
         text = _with_unsent(request, desk, viewer, text)
     return HTMLResponse(text, status)
+
+
+def _bare(request: Request, here: str, viewer: Viewer | None) -> Frame:
+    """A frame that asks the registry nothing."""
+    desk: Desk = request.app.state.desk
+    return Frame(
+        firm=desk.settings.firm,
+        here=here,
+        now=desk.clock(),
+        viewer=viewer,
+        nav=navigation(viewer),
+        banner=Banner(demo=desk.settings.demo),
+        bar=Bar(),
+        change=0,
+    )
+
+
+def _drawn(request: Request, template: str, frame: Frame, **facts: Any) -> str:
+    desk: Desk = request.app.state.desk
+    facts = {"now": frame.now, **facts}
+    drawn = desk.templates.get_template(template)
+    return drawn.render(frame=frame, viewer=frame.viewer, **facts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsent:
+    """A form that was sent after its session had ended. filled: it stands on the page again;
+    lacks: something of it is not kept; fields: (name, value), as read."""
+
+    filled: bool
+    lacks: bool
+    fields: list[tuple[str, str]]
 
 
 def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str:
@@ -131,32 +241,11 @@ def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str
     if waiting is None:
         return text
     text, filled = refill(text, waiting.action, waiting.fields)
-    said = desk.templates.get_template("_unsent.html").render(
-        filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields)
-    )
+    view = Unsent(filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields))
+    said = desk.templates.get_template("_unsent.html").render(view=view)
     head, main, rest = text.partition("<main ")
     tag, end, body = rest.partition(">")
     return f"{head}{main}{tag}{end}{said}{body}"
-
-
-def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
-    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
-    desk: Desk = request.app.state.desk
-    text = desk.templates.get_template(template).render(
-        firm=desk.settings.firm,
-        here="",
-        now=desk.clock(),
-        viewer=None,
-        nav=(),
-        banner={"demo": desk.settings.demo, "loading": None},
-        bar=NOTHING,
-        change=0,
-        **facts,
-    )
-    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
-
-
-NOTHING = {"units": 0, "reporting": 0, "alerts": 0}
 
 
 def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
@@ -169,45 +258,37 @@ def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
     return found
 
 
-def banner(desk: Desk, scope: Scope) -> dict[str, Any]:
-    """The lines under the top bar: the demonstration, and history that is still being read in."""
+def banner(desk: Desk, scope: Scope) -> Banner:
+    """The lines under the top bar, for who looks."""
     loading = None
     if scope.everything:
         marks = [mark for mark in pages.health(desk.registry, scope).inbox if not mark.done]
         if marks:
             taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
-            loading = {
-                "taken": phrases.size(taken),
-                "size": phrases.size(size),
-                "percent": int(100 * taken / size) if size else 0,
-            }
-    return {"demo": desk.settings.demo, "loading": loading}
+            loading = Loading(taken=phrases.size(taken), size=phrases.size(size))
+    return Banner(demo=desk.settings.demo, loading=loading)
 
 
-def _bar(desk: Desk, scope: Scope) -> dict[str, int]:
-    """Sets in all, sets that report, and open alerts, for the top bar."""
+def _bar(desk: Desk, scope: Scope) -> Bar:
     counts = pages.counts(desk.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
     grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
-    return {"units": counts.units, "reporting": max(0, counts.units - silent), "alerts": grave}
+    return Bar(units=counts.units, reporting=max(0, counts.units - silent), alerts=grave)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """An error in words."""
+
+    title: str
+    detail: str
 
 
 def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLResponse:
     """An error as a page a person can read, even when the registry is away."""
-    desk: Desk = request.app.state.desk
     viewer: Viewer | None = getattr(request.state, "viewer", None)
-    text = desk.templates.get_template("fault.html").render(
-        firm=desk.settings.firm,
-        here="",
-        now=desk.clock(),
-        viewer=viewer,
-        nav=navigation(viewer),
-        banner={"demo": desk.settings.demo, "loading": None},
-        bar=NOTHING,
-        change=0,
-        title=title,
-        detail=detail,
-    )
+    frame = _bare(request, "", viewer)
+    text = _drawn(request, "fault.html", frame, view=Fault(title=title, detail=detail))
     return HTMLResponse(text, status)
 
 
@@ -218,7 +299,7 @@ def worst(findings: tuple[Finding, ...]) -> Finding | None:
 
 
 def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
-    """What a set is called: the site, its id beside it, the customer where that is another name."""
+    """What a set is called, by name; `dashboard.views.named.set_name` makes it as a record."""
     title = site.name or customer.name or unit.id
     return {
         "id": unit.id,
@@ -236,6 +317,9 @@ __all__ = [
     "GLYPHS",
     "MARKS",
     "READY_MARKS",
+    "Banner",
+    "Bar",
+    "Frame",
     "banner",
     "door",
     "environment",
@@ -243,5 +327,7 @@ __all__ = [
     "named",
     "navigation",
     "page",
+    "render",
+    "render_door",
     "worst",
 ]
