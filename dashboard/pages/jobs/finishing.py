@@ -8,7 +8,7 @@ from uuid import UUID, uuid4
 
 from dashboard.authors import Author, colleagues
 from dashboard.deps import Desk
-from dashboard.pages import due as due_words
+from dashboard.views import due as due_words
 from dashboard.pages import forms
 from dashboard.pages.jobs.call import CallFault
 from dashboard.pages.jobs.told import MORE, Doubted, may, other_jobs, read, tasks_due
@@ -81,8 +81,8 @@ def _task(item: DueItem, other: Job | None, zone: str, now: int) -> dict[str, An
     return {
         "id": item.task,
         "name": item.name,
-        "when": line["when"],
-        "severity": line["severity"],
+        "when": line.when,
+        "severity": line.severity,
         "parts": say_parts(item.parts),
         "job": other.id if other else "",
         "pressing": item.state in DUE_NOW or item.state == "soon" or other is not None,

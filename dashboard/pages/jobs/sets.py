@@ -37,7 +37,7 @@ def told(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> dic
     }
 
 
-def _first(findings: Iterable[Finding], zone: str, now: int) -> dict[str, Any] | None:
+def _first(findings: Iterable[Finding], zone: str, now: int) -> unit_page.Notice | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
     grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
     return next(iter(unit_page.notices(tuple(grave), zone, now)), None)
