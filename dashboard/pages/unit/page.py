@@ -13,7 +13,6 @@ from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.one_unit import find
 from dashboard.pages import due, forms
-from dashboard.pages.alerts import lines as alert_lines
 from dashboard.pages.unit import (
     answer,
     bars,
@@ -24,6 +23,7 @@ from dashboard.pages.unit import (
     use_words,
 )
 from dashboard.pages.unit import words as tell
+from dashboard.views import alerts as alert_lines
 from fleet import words
 from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown
