@@ -316,8 +316,8 @@ def test_nothing_secret_leaves_the_house(
     address = new_feed(office, client, caller, one.technician)
     data = client.get(f"/rounds/sheet/{one.technician}/{one.day}")
     assert data.headers["content-type"] == "application/pdf"
-    from dashboard.pages.rounds import words as rounds_words
     from dashboard.pages.rounds.export import sheet_data
+    from dashboard.views import rounds as rounds_words
     from fleet.model import EVERYTHING
 
     book = rounds_words.sheet_of(app_of(office.fleet).state.desk, EVERYTHING, plan)

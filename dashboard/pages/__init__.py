@@ -18,8 +18,7 @@ from dashboard.pages import (
 )
 from dashboard.pages.alerts import alert, channels, outage, outage_texts, quiet_hours, rota, waking
 from dashboard.pages.alerts import page as alerts_page
-from dashboard.pages.jobs import billing, call
-from dashboard.pages.jobs import one as one_job
+from dashboard.pages.jobs import billing, call, job
 from dashboard.pages.jobs import page as jobs_page
 from dashboard.pages.rounds import change, export
 from dashboard.pages.rounds import page as rounds_page
@@ -39,7 +38,7 @@ ROUTERS = tuple(
         jobs_page,
         billing,
         call,
-        one_job,
+        job,
         rounds_page,
         change,
         export,
