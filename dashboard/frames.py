@@ -149,6 +149,16 @@ class Frame:
     bar: Bar
     change: int
 
+    @property
+    def shared(self) -> bool:
+        """Whether the holder of a share link looks."""
+        return self.viewer is not None and self.viewer.kind == "share"
+
+    @property
+    def strip(self) -> bool:
+        """Whether anything is to be said under the top bar."""
+        return self.banner.demo or self.banner.loading is not None or self.shared
+
 
 def render(
     request: Request, scope: Scope, template: str, here: str, view: object, status: int = 200
