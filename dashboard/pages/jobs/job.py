@@ -82,7 +82,7 @@ class JobPage:
     set it is for; names: of technicians, by id; where: its place in the plan in force, day and
     technician of it where this viewer may open that round; nexts: steps in words, that may come next;
     finish, reopen: their forms, None where this viewer may not or it cannot be; sent_finish: the form
-    of finishing was sent and refused."""
+    of finishing was sent and refused; fits_in: this viewer may fit it into the rounds of today."""
 
     job: Job
     state_name: str
@@ -108,6 +108,7 @@ class JobPage:
     reopen: reopening.ReopenForm | None
     sent_finish: bool
     open: bool
+    fits_in: bool
 
 
 @router.get("/jobs/{id}", response_class=HTMLResponse, dependencies=[LOOK])
@@ -177,6 +178,7 @@ def _page(
         reopen=reopen,
         sent_finish=bool(sent and finish),
         open=work.is_open(job),
+        fits_in=viewer.role in ("office", "owner") and job.urgent and not where,
     )
     return frames.render(request, scope, "jobs/job.html", "jobs", view, status)
 
