@@ -18,8 +18,8 @@ from test_ingest_kills import start, stop, subscribe_once, wait_for_beat
 from test_intake import NOW, Desk, msg, reading
 
 from dashboard.app import create_app
-from dashboard.pages.service import forgiving
-from dashboard.pages.unit.words import NO_CLOCK
+from dashboard.views.register import NO_CLOCK
+from dashboard.views.service import forgiving
 from fleet.history import History
 from fleet.model import EVERYTHING, UnitSummary
 from fleet.registry import pages, work

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from dashboard import frames, phrases
 from dashboard.deps import Desk
@@ -26,9 +25,9 @@ class SetFindings:
     """What a job's set has found. open: what stands, the gravest first; over: what ended since the
     job was made, in sentences; first: what cannot wait, for beside the set's condition."""
 
-    open: tuple[Any, ...] = ()
+    open: tuple[unit_page.Notice, ...] = ()
     over: tuple[str, ...] = ()
-    first: Any | None = None
+    first: unit_page.Notice | None = None
     cautions: tuple[str, ...] = words.CAUTIONS
 
 
@@ -47,7 +46,7 @@ def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int
     )
 
 
-def _first(findings: Iterable[Finding], zone: str, now: int) -> Any | None:
+def _first(findings: Iterable[Finding], zone: str, now: int) -> unit_page.Notice | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
     grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
     return next(iter(unit_page.notices(tuple(grave), zone, now)), None)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Annotated
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Query, Request
@@ -95,8 +95,8 @@ class ChosenSet:
     within which somebody was agreed to be there."""
 
     set: SetName
-    state: Any
-    notices: tuple[Any, ...]
+    state: unit_page.State
+    notices: tuple[unit_page.Notice, ...]
     jobs: tuple[OpenJob, ...]
     due: tuple[str, ...]
     on_stop: bool

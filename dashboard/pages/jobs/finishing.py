@@ -8,12 +8,12 @@ from uuid import UUID, uuid4
 
 from dashboard.authors import Author, colleagues
 from dashboard.deps import Desk
-from dashboard.pages import due as due_words
 from dashboard.pages import forms
 from dashboard.pages.jobs.call import CallFault
 from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, read, tasks_due
 from dashboard.posted import Posted
 from dashboard.viewers import Viewer
+from dashboard.views import due as due_words
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import jobs as kept

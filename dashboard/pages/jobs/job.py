@@ -90,8 +90,8 @@ class JobPage:
     wrong: str
     done: str
     set: SetName | None
-    state: Any | None
-    reach: Any | None
+    state: unit_page.State | None
+    reach: unit_page.Reach | None
     mark: str
     severity: Severity | None
     where: str

@@ -1,17 +1,17 @@
-"""A unit's runs, starts, hours, facts and records in words, for its page. Pure."""
+"""What the register and people's records say of a set: for its page in words, for programs as they are."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Any
 
-from dashboard import authors, phrases
-from dashboard.pages import forms
+from dashboard import phrases
 from dashboard.viewers import staff_name
+from dashboard.views.contract import FORMS, Form, Next, View, view_of
+from dashboard.views.facts import facts_out
 from fleet import words
-from fleet.model import Record, Run, Scope, StartDemand, Unit, UnitSummary
-from fleet.registry.types import ListedRecord, UnitInputs, UnsureSpell
+from fleet.model import Habit, Record, Scope, Unit
+from fleet.registry.types import UnitInputs, UnsureSpell
 from scheduler.assess import Assessment
 
 BLIND = {
@@ -28,81 +28,6 @@ BLIND = {
 
 
 NO_CLOCK = "This device sends no time: Hourhand uses the time of receipt."
-
-WHY = {"exercise": "exercise", "outage": "outage", "by_hand": "by hand", "unknown": "not known"}
-
-
-def run_line(run: Run, zone: str, now: int) -> dict[str, Any]:
-    """A run in words; an edge that was not seen is said so."""
-    notes = []
-    if run.end_seen == "gap":
-        notes.append("end not seen")
-    if run.start_seen == "gap":
-        notes.append("start not seen")
-    if run.bridged_by_meter:
-        notes.append("a gap bridged by the hour meter")
-    why = WHY[run.why]
-    if run.why != "unknown" and run.confidence == "low":
-        why = f"perhaps {why}"
-    return {
-        "start": words.moment(run.start, zone, now),
-        "length": "running" if run.end is None else phrases.span_words(run.end - run.start),
-        "why": why,
-        "peak": f"{phrases.quantity(run.peak_load_kw, 1)} kW" if run.peak_load_kw else "",
-        "notes": ", ".join(notes),
-    }
-
-
-ENDS = {
-    "started": "started",
-    "failed": "did not start",
-    "by_hand": "started by hand",
-    "not_seen": "start not seen",
-    "unknown": "end not known",
-}
-
-
-def start_line(start: StartDemand, zone: str, now: int) -> dict[str, Any]:
-    """A start demand in words."""
-    return {
-        "at": words.moment(start.at, zone, now),
-        "end": ENDS[start.end],
-        "failed": start.end == "failed",
-        "attempts": start.attempts or "",
-        "crank_s": f"{start.crank_s:.1f} s" if start.crank_s is not None else "",
-        "crank_v": f"{start.crank_min_v:.1f} V" if start.crank_min_v is not None else "",
-        "cause": start.cause,
-        "learned": f"learned {words.moment(start.learned_at, zone, now)}"
-        if start.learned_at is not None and start.learned_at - start.at > 600
-        else "",
-    }
-
-
-SOURCES = {
-    "meter": "the device's hour meter, from the last reading of the engine's own",
-    "integrated": "the runs seen, added up from the last reading of the engine's own",
-    "none": "nothing yet",
-}
-
-
-def hours(
-    summary: UnitSummary | None, verdict: Assessment | None, zone: str, now: int
-) -> dict[str, str] | None:
-    """Engine hours with what they stand on."""
-    held = verdict.hours if verdict else summary.hours if summary else None
-    if held is None:
-        return None
-    anchor = ""
-    if held.anchor_h is not None and held.anchor_at is not None:
-        anchor = f"{words.hours(held.anchor_h)} at {words.moment(held.anchor_at, zone, now)}"
-    return {
-        "hours": words.hours(held.hours_h) if held.hours_h is not None else "not known",
-        "uncertain": f"± {words.hours(held.uncertain_h)}" if held.uncertain_h >= 0.1 else "",
-        "source": SOURCES[held.source],
-        "anchor": anchor,
-        "note": held.note,
-    }
-
 
 FUELS = {
     "petrol": "petrol",
@@ -230,18 +155,51 @@ def unsure_words(spell: UnsureSpell, zone: str, now: int) -> str:
     return f"{count} of unknown time between {words.moment(spell.after_at, zone, now)} and {before}"
 
 
-def record_line(listed: ListedRecord, zone: str, now: int, scope: Scope) -> dict[str, Any]:
-    """A record in words."""
-    record: Record = listed.record
-    return {
-        "at": words.moment(record.at, zone, now),
-        "kind": forms.KINDS[record.kind].name,
-        "by": staff_name(
-            scope, authors.said(record.by, record.entered_by, record.via, record.named)
-        ),
-        "job": record.job if scope.everything else "",
-        "facts": forms.facts_words(record, zone, now),
-        "id": record.id,
-        "word": record.kind,
-        "superseded": listed.superseded_by is not None,
-    }
+class RecordView(Record, View, frozen=True, kw_only=True):
+    """What a person did."""
+
+    form = Form(
+        about={
+            "by": "who did it, bound to who was signed in; of a token its name",
+            "entered_by": "who typed it in for them, where that was another",
+            "via": "token or import, where nobody signed in for it; else empty",
+            "named": "whom the program of a token named; vouched for by nobody",
+            "job": "the job it was written for; empty: none",
+        }
+    )
+    superseded_by: str | None
+
+
+def record_view(record: Record, superseded_by: str | None, scope: Scope) -> RecordView:
+    """A record for who may see it: people's names and jobs are for the firm."""
+    return view_of(
+        RecordView,
+        record,
+        by=staff_name(scope, record.by),
+        entered_by=staff_name(scope, record.entered_by),
+        named=staff_name(scope, record.named),
+        job=record.job if scope.everything else "",
+        facts=facts_out(record.facts),
+        superseded_by=superseded_by,
+    )
+
+
+class RecordPage(View, frozen=True, kw_only=True):
+    """A page of records."""
+
+    items: tuple[RecordView, ...]
+    next: Next
+
+
+FORMS[Habit] = Form(name="HabitOut")
+
+
+class RegisterRowView(Unit, View, frozen=True, kw_only=True):
+    """The register's row of a unit, as it stands there."""
+
+    form = Form(raw=True)
+
+
+def register_row(unit: Unit, scope: Scope) -> RegisterRowView:
+    """The register's row for who may see it: its technician's name is for the firm."""
+    return view_of(RegisterRowView, unit, technician=staff_name(scope, unit.technician))

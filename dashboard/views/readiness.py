@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from dashboard import phrases
+from dashboard.views.contract import Form, View, view_of
 from fleet import words
-from fleet.model import Run, UnitSummary
+from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
+from fleet.registry.types import Counts
 from fleet.words import fuel as say_fuel
 from fleet.words import mains as say_mains
 from fleet.words import readiness as say_ready
@@ -28,9 +30,103 @@ BLIND_SHORT = {
 YEAR_S = 365 * 86_400
 
 
+class ReadinessView(ReadinessNow, View, frozen=True, kw_only=True):
+    """Would it start now and carry its load: its word, what decided it, and its proof."""
+
+    form = Form(
+        about={
+            "state": "ready, doubtful, not_ready, unknown or set_aside",
+            "why": "what decided it",
+            "others": "what else says the same",
+            "proof_at": "newest run that began by itself",
+            "blind": "what is not wired: not seen, never good",
+        }
+    )
+    sentence: str
+
+
+def readiness_view(held: ReadinessNow | None, zone: str, now: int) -> ReadinessView | None:
+    """A verdict with its sentence; None before the first one."""
+    if held is None:
+        return None
+    return view_of(ReadinessView, held, sentence=say_ready.readiness(held, zone, now))
+
+
+class MainsView(MainsNow, View, frozen=True, kw_only=True):
+    """The mains at the site. state unknown: not wired, or stale; `last` is what was said last, and
+    the moments belong to it: it came in (since_earliest, since], and was last reported at `at`."""
+
+    form = Form(moments=frozenset({"since_earliest"}))
+
+
+class ReadinessCountView(View, frozen=True, kw_only=True):
+    """Today's sentence as numbers; the five words together are all units."""
+
+    units: int
+    ready: int
+    doubtful: int
+    not_ready: int
+    unknown: int
+    unknown_silent: int
+    unknown_too_new: int
+    set_aside: int
+
+    @property
+    def parts(self) -> list[tuple[Readiness, int]]:
+        """(word, number of sets), in the order in which a page shows them."""
+        return [
+            ("ready", self.ready),
+            ("doubtful", self.doubtful),
+            ("not_ready", self.not_ready),
+            ("unknown", self.unknown),
+            ("set_aside", self.set_aside),
+        ]
+
+
+def readiness_count(counts: Counts) -> ReadinessCountView:
+    """How many sets would carry their load if the mains failed everywhere now."""
+    by = counts.by_readiness
+    return ReadinessCountView(
+        units=counts.units,
+        ready=by.get("ready", 0),
+        doubtful=by.get("doubtful", 0),
+        not_ready=by.get("not_ready", 0),
+        unknown=counts.silent + counts.too_new,
+        unknown_silent=counts.silent,
+        unknown_too_new=counts.too_new,
+        set_aside=by.get("set_aside", 0),
+    )
+
+
+class FuelView(FuelSeen, View, frozen=True, kw_only=True):
+    """Fuel: smoothed level, and how long it lasts at load_share of the rating."""
+
+    form = Form(
+        hidden=frozenset({"trend_from"}),
+        about={
+            "left_share": "of what can be burnt",
+            "by": "chart, energy, trend, supplied, or empty: not known",
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadinessPanel:
+    """The top of a unit's page: its word, the sentence without it, and what stands beside it.
+
+    others: what else says the same; facts: (name, words); limits: what it cannot be sure of yet.
+    """
+
+    state: Readiness
+    said: str
+    others: list[str]
+    facts: list[tuple[str, str]]
+    limits: list[str]
+
+
 def panel(
     summary: UnitSummary | None, verdict: Assessment | None, zone: str, now: int
-) -> dict[str, Any]:
+) -> ReadinessPanel:
     """The top of a unit's page: its word, the sentence without it, and the facts beside it."""
     held = summary.readiness if summary else None
     said = say_ready.readiness(held, zone, now).partition(": ")[2]
@@ -42,13 +138,13 @@ def panel(
     if held is not None and held.blind:
         names = ", ".join(BLIND_SHORT.get(name, name) for name in held.blind)
         facts.append(("Not seen", f"{names}. Never counted as good."))
-    return {
-        "state": held.state if held else "unknown",
-        "said": said[:1].upper() + said[1:],
-        "others": say_ready.others(held, zone, now) if held else [],
-        "facts": facts,
-        "limits": limits(summary, zone, now),
-    }
+    return ReadinessPanel(
+        state=held.state if held else "unknown",
+        said=said[:1].upper() + said[1:],
+        others=say_ready.others(held, zone, now) if held else [],
+        facts=facts,
+        limits=limits(summary, zone, now),
+    )
 
 
 def limits(summary: UnitSummary | None, zone: str, now: int) -> list[str]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
+from markupsafe import Markup
 
 from dashboard import phrases, svg
 from fleet import words
@@ -19,13 +20,27 @@ NEAR_S = 120
 """A trace this near a measured start is of that start."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastStart:
+    """The panel. ticks and seconds: what stands along the picture's edges; healthy, limit: whether
+    such a line is drawn; why_none: why there is no picture. rows: (name, words)."""
+
+    rows: list[tuple[str, str]]
+    picture: Markup | None
+    ticks: list[str]
+    seconds: list[str]
+    healthy: bool
+    limit: bool
+    why_none: str
+
+
 def panel(
     verdict: Assessment | None,
     inputs: UnitInputs | None,
     traces: Sequence[DeviceEvent],
     zone: str,
     now: int,
-) -> dict[str, Any] | None:
+) -> LastStart | None:
     """Picture and words; None where nothing of its starts was measured. traces: of battery_v."""
     look = verdict.battery.cranking if verdict and verdict.battery else CrankLook()
     held = [trace for trace in traces if len(trace.samples) > 1 and trace.step_s > 0]
@@ -37,15 +52,15 @@ def panel(
     if last is not None and inputs is not None:
         curves = [curve(one, inputs) for one in (last, healthy) if one is not None]
         drawn = svg.starts(curves, look.limit_v, label(look, zone, now))
-    return {
-        "rows": rows(look, zone, now),
-        "picture": drawn[0] if drawn else None,
-        "ticks": [phrases.quantity(tick, 1) for tick in drawn[1]] if drawn else [],
-        "seconds": [f"{second:g} s" for second in drawn[2]] if drawn else [],
-        "healthy": healthy is not None,
-        "limit": look.limit_v is not None,
-        "why_none": "" if drawn else "Its device sends no trace of the volts around a start.",
-    }
+    return LastStart(
+        rows=rows(look, zone, now),
+        picture=drawn[0] if drawn else None,
+        ticks=[phrases.quantity(tick, 1) for tick in drawn[1]] if drawn else [],
+        seconds=[f"{second:g} s" for second in drawn[2]] if drawn else [],
+        healthy=healthy is not None,
+        limit=look.limit_v is not None,
+        why_none="" if drawn else "Its device sends no trace of the volts around a start.",
+    )
 
 
 def near(traces: Sequence[DeviceEvent], at: int | None) -> DeviceEvent | None:

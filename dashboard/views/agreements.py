@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from dashboard import phrases
 from dashboard.deps import Desk
@@ -14,18 +14,35 @@ from fleet.registry.agreements import Agreement, agreements
 from scheduler import work
 
 
-def to_look_after(desk: Desk, scope: Scope, now: int) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """One thing to be said of an agreement. due: somebody is to do something about it."""
+
+    said: str
+    due: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgreementDue:
+    """An agreement to look after. href: where it can be changed."""
+
+    customer: str
+    href: str
+    lines: list[str]
+
+
+def to_look_after(desk: Desk, scope: Scope, now: int) -> list[AgreementDue]:
     """Agreements with visits behind or a renewal near, for the Due page of the office."""
     found = []
     for one in agreements(desk.registry, scope, now):
         lines = standing(one, now)
-        if any(line["due"] for line in lines):
+        if any(line.due for line in lines):
             found.append(
-                {
-                    "customer": one.customer.name,
-                    "href": f"/sites/{one.site}#contract",
-                    "lines": [line["said"] for line in lines if line["due"]],
-                }
+                AgreementDue(
+                    customer=one.customer.name,
+                    href=f"/sites/{one.site}#contract",
+                    lines=[line.said for line in lines if line.due],
+                )
             )
     return found
 
@@ -33,19 +50,19 @@ def to_look_after(desk: Desk, scope: Scope, now: int) -> list[dict[str, Any]]:
 def of_customer(desk: Desk, scope: Scope, customer: str, now: int) -> list[str]:
     """How the agreement with a customer stands, for its site's card."""
     held = [one for one in agreements(desk.registry, scope, now) if one.customer.id == customer]
-    return [line["said"] for one in held for line in standing(one, now)]
+    return [line.said for one in held for line in standing(one, now)]
 
 
-def standing(one: Agreement, now: int) -> list[dict[str, Any]]:
-    """What is to be said of an agreement; due: somebody is to do something about it."""
+def standing(one: Agreement, now: int) -> list[Standing]:
+    """What is to be said of an agreement."""
     today, contract = local_date(now, one.zone), one.contract
     lines = []
     if contract.visits_a_year:
         behind = work.visits_behind(contract.visits_a_year, len(one.visited), today)
-        lines.append({"said": visits(one, today, behind), "due": behind > 0})
+        lines.append(Standing(said=visits(one, today, behind), due=behind > 0))
     if contract.renewal:
         left = work.renewal_near(contract.renewal, today)
-        lines.append({"said": renewal(contract.renewal, left), "due": left is not None})
+        lines.append(Standing(said=renewal(contract.renewal, left), due=left is not None))
     return lines
 
 

@@ -1,12 +1,15 @@
-"""The starter battery of a unit in words, with small pictures, for its page. Pure."""
+"""The starter battery of a unit: for its page in words and small pictures, for programs in numbers. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import ceil, floor
-from typing import Any
+
+from markupsafe import Markup
 
 from dashboard import phrases, svg
+from dashboard.views.contract import FORMS, Form, View
 from fleet import words
 from fleet.words import battery as say
 from scheduler.assess import Assessment
@@ -31,28 +34,108 @@ LOOKS = {
 }
 
 
+FORMS[RestLook] = Form(
+    name="RestOut", about={"charge_pct": "by a table for its chemistry; null: none"}
+)
+FORMS[ChargeLook] = Form(
+    name="ChargeOut",
+    renamed={
+        "days": "watched_d",
+        "days_left": "left_d",
+        "days_left_low": "left_low_d",
+        "days_left_high": "left_high_d",
+    },
+    moments=frozenset({"fault_since"}),
+    about={
+        "kind": "as the register says, else as its volts tell",
+        "days": "days with volts",
+        "fault": "low, over, running_down or empty",
+        "days_left": "until it may no longer crank, as it sags now",
+    },
+)
+FORMS[CrankLook] = Form(
+    name="CrankingOut",
+    hidden=frozenset({"like_from", "like_starts", "like_low"}),
+    about={
+        "volts_v": "lowest 0.1 s mean of the newest measured start",
+        "healthy_at": "a healthy start within 8 C of it",
+        "below": "of the newest three, those under their limit",
+    },
+)
+FORMS[BatteryTrend] = Form(
+    name="BatteryTrendOut",
+    moments=frozenset({"crosses_from", "crosses_to"}),
+    about={"crosses_at": "null: not within twice the span watched"},
+)
+
+
+class BatteryView(BatterySeen, View, frozen=True, kw_only=True):
+    """The verdict on a starter battery and the looks it stands on."""
+
+    form = Form(
+        renamed={"age_days": "age_d"},
+        about={
+            "verdict": "good, watch, replace, charger_fault, not_enough_data",
+            "by": "the looks it stands on",
+            "usual_low_v": "usual of this set, standing",
+            "checked": "a meter has been on its volts",
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volts:
+    """The newest volts beside what is usual for this unit, standing; picture None: not known."""
+
+    volts: str
+    when: str
+    usual: str
+    picture: Markup | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A small picture and the same in words."""
+
+    picture: Markup
+    said: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryPanel:
+    """The Battery panel. bad: the verdict asks for somebody; rows: (name, words)."""
+
+    verdict: str
+    bad: bool
+    said: str
+    value: Volts | None
+    line: Line | None
+    rows: list[tuple[str, str]]
+    evidence: list[str]
+
+
 def panel(
     verdict: Assessment | None, days: Sequence[Day], zone: str, now: int
-) -> dict[str, Any] | None:
+) -> BatteryPanel | None:
     """Everything the Battery panel says; None before the first verdict. days: a year, rising."""
     if verdict is None:
         return None
     seen = verdict.battery
-    return {
-        "verdict": say.VERDICTS[seen.verdict],
-        "bad": bool(SHAPES[seen.verdict]),
-        "said": say.stands(seen.verdict, seen.why, seen.by, low(seen.cranking, zone)),
-        "value": value(seen, zone, now),
-        "line": line(days, now, seen.nominal_v),
-        "rows": [
+    return BatteryPanel(
+        verdict=say.VERDICTS[seen.verdict],
+        bad=bool(SHAPES[seen.verdict]),
+        said=say.stands(seen.verdict, seen.why, seen.by, low(seen.cranking, zone)),
+        value=value(seen, zone, now),
+        line=line(days, now, seen.nominal_v),
+        rows=[
             ("Charger", charger(seen.charge)),
             ("At rest", rest(seen.rest, zone, now)),
             ("Cranking", cranking(seen.cranking, zone, now)),
             ("Over time", over_time(seen.trend, zone)),
             ("Fitted", fitted(seen, zone)),
         ],
-        "evidence": evidence(seen, zone, now),
-    }
+        evidence=evidence(seen, zone, now),
+    )
 
 
 def low(look: CrankLook, zone: str) -> str:
@@ -60,7 +143,7 @@ def low(look: CrankLook, zone: str) -> str:
     return say.cranked_low(look.like_low, look.like_starts, look.like_from, zone)
 
 
-def value(seen: BatterySeen, zone: str, now: int) -> dict[str, Any] | None:
+def value(seen: BatterySeen, zone: str, now: int) -> Volts | None:
     """The newest volts beside what is usual for this unit, standing."""
     if seen.volts_v is None or seen.volts_at is None:
         return None
@@ -73,15 +156,15 @@ def value(seen: BatterySeen, zone: str, now: int) -> dict[str, Any] | None:
     if usual is not None:
         label = f"Battery {seen.volts_v:.1f} V, {said}"
         picture = svg.band_bar(seen.volts_v, usual, svg.bar_span(seen.volts_v, usual), label)
-    return {
-        "volts": f"{seen.volts_v:.1f}",
-        "when": words.moment(seen.volts_at, zone, now),
-        "usual": said,
-        "picture": picture,
-    }
+    return Volts(
+        volts=f"{seen.volts_v:.1f}",
+        when=words.moment(seen.volts_at, zone, now),
+        usual=said,
+        picture=picture,
+    )
 
 
-def line(days: Sequence[Day], now: int, nominal_v: float) -> dict[str, Any] | None:
+def line(days: Sequence[Day], now: int, nominal_v: float) -> Line | None:
     """Its volts day by day, standing; None with under two days."""
     past = [d for d in days if d.day > now // 86_400 - DRAWN_DAYS and d.battery is not None]
     volts = [d.battery.mid_v for d in past if d.battery is not None and d.battery.mid_v is not None]
@@ -91,7 +174,7 @@ def line(days: Sequence[Day], now: int, nominal_v: float) -> dict[str, Any] | No
         f"Middle of each day, standing, {phrases.count(len(volts), 'day')}: "
         f"{min(volts):.2f} to {max(volts):.2f} V, {volts[-1]:.2f} V last"
     )
-    return {"picture": svg.sparkline(volts, label, LEAST_SHARE * nominal_v), "said": label}
+    return Line(picture=svg.sparkline(volts, label, LEAST_SHARE * nominal_v), said=label)
 
 
 def charger(charge: ChargeLook) -> str:

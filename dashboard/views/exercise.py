@@ -1,21 +1,28 @@
-"""Exercise of a unit in words, for its page and the Due page. Pure."""
+"""Exercise of a unit: in words for its page and the Due page, for programs in numbers. Pure."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Annotated
+
+from markupsafe import Markup
+from msgspec import Meta
 
 from dashboard import phrases, svg
+from dashboard.views.contract import FORMS, Form, View, view_of
 from fleet import words
 from fleet.calendar import local_date
-from fleet.model import Finding, Unit
+from fleet.model import Finding, Severity, Unit
 from scheduler.assess import Assessment
 from scheduler.rules.exercise import (
+    ByItself,
     CodeMonth,
     Exercise,
     ExerciseVerdict,
+    LightLoad,
     UnderCode,
     Word,
     YearHours,
@@ -54,29 +61,166 @@ WEEKDAYS = {
 }
 
 
-def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> dict[str, Any] | None:
+FORMS[LightLoad] = Form(name="LightLoadOut")
+FORMS[ByItself] = Form(name="ByItselfOut")
+
+
+class ExerciseVerdictView(ExerciseVerdict, View, frozen=True, kw_only=True):
+    """One occurrence. due_at: as agreed; expected_at: by the set's own clock."""
+
+    form = Form(
+        moments=frozenset({"run_start"}), about={"wall": "agreed time on the site's wall, no zone"}
+    )
+
+
+class YearView(YearHours, View, frozen=True, kw_only=True):
+    """Hours of runs by reason in a calendar year of the site's zone."""
+
+    form = Form(
+        renamed={"testing": "testing_h", "total": "total_h"},
+        about={"unseen_h": "gained by the hour meter beyond the runs seen"},
+    )
+    testing: Annotated[float, Meta(description="exercise and by hand")]
+    total: float
+
+
+class ExerciseView(View, frozen=True, kw_only=True):
+    """What was agreed, what became of it, hours by reason."""
+
+    form = Form(
+        about={
+            "rule": "RFC 5545, local time of the site; empty: none agreed",
+            "offset_s": "the set's own time less the agreed; null: not learned",
+            "items": "the newest 12, newest first",
+            "light_load": "diesels under 30 % of nameplate in a row",
+        }
+    )
+    unit: str
+    rule: str
+    refusal: str
+    length_min: float | None
+    load_pct: float | None
+    next_at: int | None
+    next_wall: str
+    offset_s: int | None
+    items: tuple[ExerciseVerdictView, ...]
+    years: tuple[YearView, ...]
+    light_load: LightLoad | None
+    last_by_itself: ByItself | None
+    next: str | None = None
+
+
+def exercise_view(unit: Unit, verdict: Assessment | None) -> ExerciseView:
+    """The exercise of a unit as its newest assessment has it."""
+    held = verdict.exercise if verdict else None
+    return ExerciseView(
+        unit=unit.id,
+        rule=unit.exercise,
+        refusal=held.refusal if held else "",
+        length_min=unit.exercise_minutes,
+        load_pct=unit.exercise_load,
+        next_at=held.next_at if held else None,
+        next_wall=held.next_wall if held else "",
+        offset_s=held.offset_s if held else None,
+        items=tuple(view_of(ExerciseVerdictView, v) for v in reversed(held.last)) if held else (),
+        years=tuple(
+            view_of(YearView, y, testing=y.testing_h, total=y.total_h)
+            for y in (verdict.years if verdict else ())
+        ),
+        light_load=verdict.light_load if verdict else None,
+        last_by_itself=verdict.by_itself if verdict else None,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrence:
+    """One occurrence in words. bad: it asks for somebody."""
+
+    agreed: str
+    verdict: str
+    bad: bool
+    ran: str
+    length: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Year:
+    """Hours of one calendar year by reason, in words. rows: (reason, hours)."""
+
+    name: str
+    rows: list[tuple[str, str]]
+    testing: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Month:
+    """One month under NFPA 110, in words."""
+
+    name: str
+    word: str
+    bad: bool
+    ran: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Code:
+    """NFPA 110 month by month, in words."""
+
+    title: str
+    months: list[Month]
+    supplemental: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExercisePanel:
+    """The Exercise panel; empty where there is nothing to say. facts: (name, words)."""
+
+    agreed: str
+    refusal: str
+    facts: list[tuple[str, str]]
+    picture: Markup | None
+    tally: str
+    rows: list[Occurrence]
+    years: list[Year]
+    light: str
+    code: Code | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reminder:
+    """An exercise to be reminded of. to: whom, in a word."""
+
+    severity: Severity
+    title: str
+    seen: str
+    do: str
+    to: str
+
+
+def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> ExercisePanel | None:
     """Everything the Exercise panel says; None before the unit was first assessed."""
     if verdict is None:
         return None
     held = verdict.exercise
     last = held.last if held else ()
-    return {
-        "agreed": agreed(unit),
-        "refusal": held.refusal if held else "",
-        "facts": _facts(held, verdict, zone, now),
-        "picture": svg.verdict_strip([v.verdict for v in last], tally(last)) if last else None,
-        "tally": tally(last),
-        "rows": [row(v, zone, now) for v in reversed(last)],
-        "years": [year(y, now, zone) for y in verdict.years],
-        "light": _light(verdict, zone, now),
-        "code": code(verdict.code),
-    }
+    return ExercisePanel(
+        agreed=agreed(unit),
+        refusal=held.refusal if held else "",
+        facts=_facts(held, verdict, zone, now),
+        picture=svg.verdict_strip([v.verdict for v in last], tally(last)) if last else None,
+        tally=tally(last),
+        rows=[row(v, zone, now) for v in reversed(last)],
+        years=[year(y, now, zone) for y in verdict.years],
+        light=_light(verdict, zone, now),
+        code=code(verdict.code),
+    )
 
 
 CODE_WORDS = {"met": "met", "not_met": "Not met", "not_measured": "load not measured"}
 
 
-def code(held: UnderCode | None) -> dict[str, Any] | None:
+def code(held: UnderCode | None) -> Code | None:
     """NFPA 110 month by month, for a set under it; None for any other."""
     if held is None:
         return None
@@ -87,22 +231,22 @@ def code(held: UnderCode | None) -> dict[str, Any] | None:
         "not_met": "The year's supplemental run (30 min at 50 %, then 60 min at 75 %) was not seen.",
         "not_measured": "Whether the year's supplemental run was done cannot be told from its load.",
     }
-    return {
-        "title": f"NFPA 110, monthly exercise: met in {count} of {len(held.months)} whole months"
+    return Code(
+        title=f"NFPA 110, monthly exercise: met in {count} of {len(held.months)} whole months"
         if held.months
         else "NFPA 110, monthly exercise: no whole month seen yet",
-        "months": [
-            {
-                "name": f"{date.fromisoformat(m.month + '-01'):%B %Y}",
-                "word": CODE_WORDS[m.met],
-                "bad": m.met == "not_met",
-                "ran": _code_run(m),
-            }
+        months=[
+            Month(
+                name=f"{date.fromisoformat(m.month + '-01'):%B %Y}",
+                word=CODE_WORDS[m.met],
+                bad=m.met == "not_met",
+                ran=_code_run(m),
+            )
             for m in held.months
         ],
-        "supplemental": supplemental[held.supplemental]
+        supplemental=supplemental[held.supplemental]
         + " The adopted edition and the local authority come first.",
-    }
+    )
 
 
 def _code_run(month: CodeMonth) -> str:
@@ -186,28 +330,28 @@ def tally(last: Iterable[ExerciseVerdict]) -> str:
     return f"The last {sum(counted.values())}: {', '.join(parts)}"
 
 
-def row(v: ExerciseVerdict, zone: str, now: int) -> dict[str, Any]:
+def row(v: ExerciseVerdict, zone: str, now: int) -> Occurrence:
     """One occurrence with what its verdict stands on."""
     evidence = [part for part in (v.reason, _by(v)) if part]
     if v.ran_at is not None:
         evidence.append(f"it ran for that long at {words.moment(v.ran_at, zone, now)}")
     if v.mean_kw is not None:
         evidence.append(f"{v.mean_kw:.1f} kW on average")
-    return {
-        "agreed": words.moment(v.due_at, zone, now),
-        "verdict": " ".join(filter(None, (SURE[v.confidence], VERDICTS[v.verdict]))),
-        "bad": v.verdict in ("missed", "failed", "short"),
-        "ran": words.moment(v.run_start, zone, now) if v.run_start is not None else "",
-        "length": phrases.span_words(v.length_s) if v.length_s is not None else "",
-        "evidence": "; ".join(evidence),
-    }
+    return Occurrence(
+        agreed=words.moment(v.due_at, zone, now),
+        verdict=" ".join(filter(None, (SURE[v.confidence], VERDICTS[v.verdict]))),
+        bad=v.verdict in ("missed", "failed", "short"),
+        ran=words.moment(v.run_start, zone, now) if v.run_start is not None else "",
+        length=phrases.span_words(v.length_s) if v.length_s is not None else "",
+        evidence="; ".join(evidence),
+    )
 
 
 def _by(v: ExerciseVerdict) -> str:
     return "" if v.reason and v.verdict == "missed" else STANDS_ON[v.by]
 
 
-def year(held: YearHours, now: int, zone: str) -> dict[str, Any]:
+def year(held: YearHours, now: int, zone: str) -> Year:
     """Hours of one calendar year by reason, in words."""
     rows = [
         ("Exercise", held.exercise_h),
@@ -220,12 +364,12 @@ def year(held: YearHours, now: int, zone: str) -> dict[str, Any]:
     name = str(held.year)
     if not held.since.endswith("01-01"):
         name += f", seen since {words.day(held.since)}"
-    return {
-        "name": name,
-        "rows": [(what, f"{hours:.1f} h") for what, hours in rows],
-        "testing": f"Testing, by exercise and by hand: {held.testing_h:.1f} h. "
+    return Year(
+        name=name,
+        rows=[(what, f"{hours:.1f} h") for what, hours in rows],
+        testing=f"Testing, by exercise and by hand: {held.testing_h:.1f} h. "
         f"40 CFR 63 subpart ZZZZ allows an emergency engine {TESTING_H:.0f} h of it in a year.",
-    }
+    )
 
 
 def _light(verdict: Assessment, zone: str, now: int) -> str:
@@ -239,13 +383,13 @@ def _light(verdict: Assessment, zone: str, now: int) -> str:
     )
 
 
-def reminder(finding: Finding, zone: str, now: int) -> dict[str, Any]:
+def reminder(finding: Finding, zone: str, now: int) -> Reminder:
     """An exercise to be reminded of, for the Due page."""
     said = words.sentence(finding, zone, now)
-    return {
-        "severity": finding.severity,
-        "title": said.title,
-        "seen": said.seen,
-        "do": said.do,
-        "to": str(finding.facts.get("remind", "installer")),
-    }
+    return Reminder(
+        severity=finding.severity,
+        title=said.title,
+        seen=said.seen,
+        do=said.do,
+        to=str(finding.facts.get("remind", "installer")),
+    )

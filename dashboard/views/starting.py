@@ -1,14 +1,57 @@
-"""How a set starts and how it is used, in words."""
+"""How a set starts and how it is used: for its page in words, for programs in numbers. Pure."""
 
 from __future__ import annotations
 
 from dashboard import phrases
+from dashboard.views.contract import FORMS, Form, View
 from fleet import words
 from fleet.registry.pages import StartCount
 from scheduler.assess import Assessment
 from scheduler.rules.reliability import Harder, Share, pooled
+from scheduler.rules.service import Duty
 
 MEASURES = {"crank_s": "cranking", "attempts": "attempts"}
+
+
+FORMS[Harder] = Form(
+    name="HarderOut",
+    said="Crank seconds or attempts, as `measure` says, over time at like temperature.",
+)
+FORMS[Duty] = Form(
+    name="DutyOut", said="Since the last oil change. heavy_h null: the load is not measured."
+)
+
+
+class ShareView(View, frozen=True, kw_only=True):
+    """Share of start demands that started, with its interval (Jeffreys)."""
+
+    units: int
+    demands: int
+    failed: int
+    started_share: float
+    low_share: float
+    high_share: float
+    confidence_share: float
+
+
+def share_view(held: Share | None, units: int) -> ShareView | None:
+    """A share with the number of sets it is of; None where no demand was seen."""
+    if held is None:
+        return None
+    return ShareView(
+        units=units,
+        demands=held.demands,
+        failed=held.failed,
+        started_share=held.estimate,
+        low_share=held.low,
+        high_share=held.high,
+        confidence_share=held.confidence,
+    )
+
+
+def pooled_view(count: StartCount) -> ShareView | None:
+    """The share of many sets taken together."""
+    return share_view(_pooled(count), count.units)
 
 
 def panel(

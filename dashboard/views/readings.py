@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+
+from markupsafe import Markup
 
 from dashboard import logbook, phrases, svg
 from fleet.model import UnitSummary
@@ -18,9 +20,23 @@ APART_S = 600
 """A reading this much older than the newest says its own age."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """A reading in words and as a picture; picture None: none can be drawn. when: its age, where
+    it is not of the newest moment. outside: beyond what is usual."""
+
+    name: str
+    value: str
+    unit: str
+    when: str
+    usual: str = ""
+    outside: bool = False
+    picture: Markup | None = None
+
+
 def bars(
     inputs: UnitInputs, days: list[Day], summary: UnitSummary | None, zone: str, now: int
-) -> list[dict[str, Any]]:
+) -> list[Bar]:
     """One entry a reading: name, value, unit, picture, what is usual, and how old it is."""
     running = bool(summary and summary.condition in RUNNING)
     past = [day for day in days if day.day >= now // 86_400 - logbook.USUAL_DAYS]
@@ -28,9 +44,11 @@ def bars(
     newest = max((r.at for r in held), default=0)
     return [
         bar(
-            r, logbook.usual(since(inputs, past, r.channel, now), r.channel, now // 86_400), running
+            r,
+            logbook.usual(since(inputs, past, r.channel, now), r.channel, now // 86_400),
+            running,
+            when(r, newest, zone, now),
         )
-        | {"when": when(r, newest, zone, now)}
         for r in held
     ]
 
@@ -50,32 +68,31 @@ def when(reading: logbook.Now, newest: int, zone: str, now: int) -> str:
     return phrases.fresh(reading.at, zone, now) if newest - reading.at > APART_S else ""
 
 
-def bar(reading: logbook.Now, usual: logbook.Usual, running: bool) -> dict[str, Any]:
+def bar(reading: logbook.Now, usual: logbook.Usual, running: bool, when: str = "") -> Bar:
     """One reading. No range where the channel has none, or speaks only while running."""
     number, unit = phrases.reading(reading.channel, reading.value)
-    entry: dict[str, Any] = {
-        "name": phrases.called(reading.channel),
-        "value": number,
-        "unit": unit,
-        "picture": None,
-        "outside": False,
-        "usual": "",
-    }
+    name = phrases.called(reading.channel)
+    drawn, said, outside = None, "", False
     if reading.channel in LEVELS:
-        label = f"{entry['name']} {number} {unit}"
-        entry["picture"] = svg.band_bar(reading.value, None, (0.0, 100.0), label)
-    if reading.channel in logbook.UNRANGED:
-        return entry
-    entry["usual"] = usual_words(reading.channel, usual)
-    silent = usual.told == "running" and not running
-    if usual.low is None or usual.high is None or silent:
-        return entry
-    entry["outside"] = not usual.low <= reading.value <= usual.high
-    entry["picture"] = picture(reading, (usual.low, usual.high), unit, entry["name"])
-    return entry
+        drawn = svg.band_bar(reading.value, None, (0.0, 100.0), f"{name} {number} {unit}")
+    if reading.channel not in logbook.UNRANGED:
+        said = usual_words(reading.channel, usual)
+        silent = usual.told == "running" and not running
+        if usual.low is not None and usual.high is not None and not silent:
+            outside = not usual.low <= reading.value <= usual.high
+            drawn = picture(reading, (usual.low, usual.high), unit, name)
+    return Bar(
+        name=name,
+        value=number,
+        unit=unit,
+        when=when,
+        usual=said,
+        outside=outside,
+        picture=drawn,
+    )
 
 
-def picture(reading: logbook.Now, usual: svg.Span, unit: str, name: str) -> Any:
+def picture(reading: logbook.Now, usual: svg.Span, unit: str, name: str) -> Markup:
     """The bar of one reading, its range and marker also in words."""
     floor = 0.0 if unit in FLOORED else None
     span = svg.bar_span(reading.value, usual, floor)
