@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from dashboard import phrases
 from dashboard.deps import Desk
 from dashboard.viewers import staff_name
+from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name
 from fleet import words
-from fleet.model import Episode, Scope, Severity
+from fleet.model import Episode, Scope
 from fleet.registry import pages
 from fleet.registry.types import UnitInputs
 from fleet.words import alarms as said_of
@@ -37,27 +38,27 @@ class Subject:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertLine:
-    """One alert: whose, what was seen, and what became of it, in words.
+    """One alert, as the interface tells it, and in words: whose, and what became of it.
 
-    id: its episode's; page: where a message about it leads; seen: one sentence a finding that stands
-    in this line; since, life: moments in the subject's zone; may: the answers it can take now.
+    page: where a message about it leads; seen: one sentence a finding that stands in this line;
+    since, life: moments in the subject's zone; may: the answers it can take now.
     """
 
-    id: str
+    alert: AlertView
     subject: Subject
     page: str
-    severity: Severity
-    title: str
     seen: tuple[str, ...]
     do: str
-    cautions: tuple[str, ...]
     since: str
-    closed: bool
-    state: str
     state_words: str
     crossed: str
     life: tuple[str, ...]
     may: tuple[str, ...]
+
+    @property
+    def closed(self) -> bool:
+        """Whether it is over and done with."""
+        return self.alert.closed_at is not None
 
     @property
     def has_call_list(self) -> bool:
@@ -84,17 +85,12 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> AlertLine:
     state = alarms.state_of(episode)
     said = words.sentence(episode.finding, about.zone, now)
     return AlertLine(
-        id=episode.id,
+        alert=alert_view(episode, about.zone, now, scope),
         subject=about,
         page=page_of(episode),
-        severity=episode.severity,
-        title=said.title,
         seen=(said.seen,),
         do=said.do,
-        cautions=tuple(said.cautions),
         since=phrases.since(episode.finding.since, about.zone, now),
-        closed=episode.closed_at is not None,
-        state=state,
         state_words=state_words(episode, about.zone, now, scope),
         crossed=said_of.crossings_words(alarms.crossings(episode)),
         life=life(episode, about.zone, now, scope),

@@ -9,6 +9,7 @@ from dashboard import phrases
 from dashboard.deps import Desk
 from dashboard.pages.rounds.map import Spot, Way
 from dashboard.views.jobs import promise_words
+from dashboard.views.planned import RoundView, StopView, round_view
 from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
@@ -65,12 +66,12 @@ class VisitJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VisitLine:
-    """One visit of a round. arrive, start, finish: on the wall at the site; half: the half-day the
+    """One visit of a round, as the interface tells it and in words. arrive, start, finish: on the wall at the site; half: the half-day the
     customer is told; way: how far it is; late: days; phones: (who, number, number to dial); untold:
     ids of jobs whose customer does not know this half-day; lat, lon: degrees."""
 
     n: int
-    site: str
+    stop: StopView
     place: str
     customer: str
     address: str
@@ -94,12 +95,11 @@ class VisitLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundLine:
-    """One technician's day. leave, back: on the office's clock; untold: visits of which the customer
+    """One technician's day, as the interface tells it and in words. leave, back: on the office's clock; untold: visits of which the customer
     does not know the half-day."""
 
-    technician: str
+    round: RoundView
     name: str
-    day: str
     href: str
     leave: str
     back: str
@@ -192,12 +192,12 @@ def round_line(sheet: Sheet, one: Round) -> RoundLine:
     """One technician's day in short."""
     zone, who = sheet.plan.zone, sheet.technicians.get(one.technician)
     lunch = one.lunch
-    found = (visit_line(sheet, one, n, stop) for n, stop in enumerate(one.stops, 1))
+    told = round_view(one)
+    found = (visit_line(sheet, one, n, stop) for n, stop in enumerate(told.stops, 1))
     stops = tuple(stop for stop in found if stop)
     return RoundLine(
-        technician=one.technician,
+        round=told,
         name=who.name if who else one.technician,
-        day=one.day,
         href=f"/rounds/day/{one.technician}/{one.day}",
         leave=clock(one.depart, zone),
         back=clock(one.back, zone),
@@ -210,7 +210,7 @@ def round_line(sheet: Sheet, one: Round) -> RoundLine:
     )
 
 
-def visit_line(sheet: Sheet, one: Round, n: int, stop: Stop) -> VisitLine | None:
+def visit_line(sheet: Sheet, one: Round, n: int, stop: StopView) -> VisitLine | None:
     """One visit; None where the viewer's scope does not see its place."""
     if stop.site not in sheet.places:
         return None
@@ -223,7 +223,7 @@ def visit_line(sheet: Sheet, one: Round, n: int, stop: Stop) -> VisitLine | None
     estimated = ", estimated" if stop.estimate else ""
     return VisitLine(
         n=n,
-        site=site.id,
+        stop=stop,
         place=site.name or customer.name,
         customer=customer.name,
         address=site.address,

@@ -17,15 +17,16 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name
 from dashboard.views.alerts import state_words
+from dashboard.views.findings import OutageUnitView, OutageView, outage_view
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
-from fleet.model import Call, CallOutcome, Cover, Outage, OutageMember, Scope, Severity
+from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import alerts
 from fleet.registry import outages as kept
 from fleet.words import alarms as said_of
 from fleet.words import outage as said
 from scheduler import alarms
-from scheduler.outage import call_list, finding, tally
+from scheduler.outage import finding, tally
 from scheduler.outage.cover import OPEN
 
 router = APIRouter(include_in_schema=False)
@@ -79,11 +80,12 @@ class OutagesPage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CallRow:
-    """One site of the call list. n: its place in it; cover: how it fares, shape beside it None where
-    it needs none; ask: what to ask; minutes: how long it had cover; calls: what came of those made;
+    """One site of the call list, as the interface tells it and in words. n: its place in the list;
+    cover: how it fares, shape beside it None where it needs none; ask: what to ask; minutes: how long it had cover; calls: what came of those made;
     open: whether a call is wanted; key: the id the next call to it gets; text: to its customer."""
 
     n: int
+    member: OutageUnitView
     set: SetName
     cover: str
     shape: Severity | None
@@ -102,10 +104,11 @@ class CallRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutagePage:
-    """One outage with its call list. counts: (how they fare, sets, shape); whole: calls about all of
+    """One outage, as the interface tells it, with its call list. counts: (how they fare, sets, shape); whole: calls about all of
     it; start, before, following: where this page of the list, the one before and the next begin."""
 
-    outage: OutageHead
+    outage: OutageView
+    head: OutageHead
     counts: tuple[tuple[str, int, Severity | None], ...]
     rows: tuple[CallRow, ...]
     cautions: tuple[str, ...]
@@ -177,8 +180,8 @@ def outage(
 ) -> HTMLResponse:
     found = find(desk, scope, id)
     now = desk.clock()
-    listed = call_list(found.members)
-    shown = listed[at : at + A_PAGE]
+    told = outage_view(found, now)
+    shown = told.units[at : at + A_PAGE]
     rows = kept.sets_of(desk.registry, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows if scope.sees(row.customer.id)}
     calls = _calls(desk, scope, found)
@@ -186,7 +189,8 @@ def outage(
     writes = viewer.may_record and found.ended_at is None
     about = writing(desk, found) if writes else None
     view = OutagePage(
-        outage=_head(desk, scope, found, now),
+        outage=told,
+        head=_head(desk, scope, found, now),
         counts=tuple(
             (said.COVERS[c], n, SHAPES.get(c))
             for c, n in sorted(counts.items(), key=lambda item: list(said.COVERS).index(item[0]))
@@ -202,8 +206,8 @@ def outage(
         whole=tuple(_said(c, scope, found.zone, now) for c in calls if not c.unit),
         start=at,
         before=max(0, at - A_PAGE),
-        total=len(listed),
-        following=at + A_PAGE if at + A_PAGE < len(listed) else 0,
+        total=len(told.units),
+        following=at + A_PAGE if at + A_PAGE < len(told.units) else 0,
         done=DONE.get(done, ""),
     )
     return frames.render(request, scope, "alerts/outage.html", "alerts", view)
@@ -222,7 +226,7 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
 
 def _row(
     number: int,
-    member: OutageMember,
+    member: OutageUnitView,
     row: kept.SetRow,
     calls: list[Call],
     outage: Outage,
@@ -239,6 +243,7 @@ def _row(
     phone = row.site.phone or row.unit.phone or row.customer.phone
     return CallRow(
         n=number,
+        member=member,
         set=set_name(row.unit, row.site, row.customer),
         cover=said.cover(member.cover),
         shape=SHAPES.get(member.cover),

@@ -69,7 +69,7 @@ def alerts(
     found = pages.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
     now = desk.clock()
     rows = lines(desk, scope, found[:A_PAGE], now)
-    over = [row for row in rows if row.state == "returned"] if show == "open" else []
+    over = [row for row in rows if row.alert.state == "returned"] if show == "open" else []
     staff = viewer.staff
     view = AlertsPage(
         show=show,

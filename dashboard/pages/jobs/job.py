@@ -21,6 +21,7 @@ from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views.jobs import mark, placed, promise_words, severity
 from dashboard.views.named import SetName, set_name
+from dashboard.views.planned import JobView, job_view
 from dashboard.views.set_findings import SetFindings, set_findings
 from fleet import bounds, words
 from fleet.calendar import local_date
@@ -84,7 +85,7 @@ class JobPage:
     finish, reopen: their forms, None where this viewer may not or it cannot be; sent_finish: the form
     of finishing was sent and refused; fits_in: this viewer may fit it into the rounds of today."""
 
-    job: Job
+    job: JobView
     state_name: str
     found_by: str
     wrong: str
@@ -152,7 +153,7 @@ def _page(
     if viewer.may_record and reopening.may(job):
         reopen = reopening.form(desk, scope, job, zone, now)
     view = JobPage(
-        job=job,
+        job=job_view(job),
         state_name=say.STATES[job.state],
         found_by=say.FOUND[job.found_by],
         wrong=wrong,
