@@ -65,7 +65,7 @@ def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Ca
     notes = [
         note
         for one in sheet.plan.rounds
-        for stop in sheet_data("Firm", sheet, one, {}, grave)["stops"]
-        for note in stop["notes"]
+        for stop in sheet_data("Firm", sheet, one, {}, grave).stops
+        for note in stop.notes
     ]
     assert any(note.startswith(f"{unit_id(FAILED)}: Act now: Would not start") for note in notes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -25,7 +25,7 @@ from dashboard.views.planned import JobView, job_view
 from dashboard.views.set_findings import SetFindings, set_findings
 from fleet import bounds, words
 from fleet.calendar import local_date
-from fleet.model import Job, JobStep, Scope, Severity
+from fleet.model import Job, JobStep, Promise, Scope, Severity
 from fleet.model.jobs import StepKind
 from fleet.registry import jobs as kept
 from fleet.registry import technicians
@@ -64,6 +64,19 @@ DONE = {
     "again": "Opened again. What was taken back no longer counts; due dates follow within seconds.",
 }
 REFUSALS = (NotPossible, NotYourName, JobRefused, CallFault, RecordRefused, TechnicianRefused)
+
+
+class JobChanges(TypedDict, total=False):
+    """Fields of a job that a step changes."""
+
+    promise: Promise
+    parts_on: str
+    title: str
+    minutes: int
+    skill: str
+    parts: dict[str, float]
+    technician: str
+    due_on: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,7 +268,7 @@ def _with_records(
     return RedirectResponse(f"/jobs/{job.id}?done={done}", 303)
 
 
-def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
+def read_changes(kind: StepKind, posted: Posted) -> JobChanges:
     """What a step's fields change. Raises CallFault, TechnicianRefused."""
     if kind == "book":
         promise = read_promise(posted)

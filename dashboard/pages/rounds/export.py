@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 import orjson
 from fastapi import APIRouter, Request
@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
 from dashboard.exports import calendars, paper, visits
+from dashboard.exports.paper import DaySheet, SheetJob, SheetStop
 from dashboard.exports.visits import Leg, Visit
 from dashboard.pages.rounds.page import day_sheet
 from dashboard.problems import Problem
@@ -137,28 +138,28 @@ def sheet_data(
     one: Round,
     parts: dict[str, float],
     grave: Mapping[str, Grave] = NO_SET_IS,
-) -> dict[str, Any]:
+) -> DaySheet:
     """What the day sheet says, all of it text. grave: what sets say that cannot wait, by unit."""
     line = round_line(found, one)
     name = line.name
     day = date.fromisoformat(one.day)
     said = f"{day:%A} {day.day} {day:%B %Y}"
-    return {
-        "title": "Day sheet",
-        "firm": firm,
-        "who": name,
-        "day": said,
-        "made": f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
-        "line": f"{name}, {said}. Leave {line.leave}, back {line.back}; {line.km}, "
+    return DaySheet(
+        title="Day sheet",
+        firm=firm,
+        who=name,
+        day=said,
+        made=f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
+        line=f"{name}, {said}. Leave {line.leave}, back {line.back}; {line.km}, "
         f"{line.drive} driving, {line.work} work"
         + (f", lunch {line.lunch}." if line.lunch else "."),
-        "cautions": [*words.CAUTIONS, *say.ON_ROUND],
-        "parts": [[part, f"{amount:g}"] for part, amount in parts.items()],
-        "stops": [_sheet_stop(stop, grave) for stop in line.stops],
-    }
+        cautions=(*words.CAUTIONS, *say.ON_ROUND),
+        parts=tuple((part, f"{amount:g}") for part, amount in parts.items()),
+        stops=tuple(_sheet_stop(stop, grave) for stop in line.stops),
+    )
 
 
-def _sheet_stop(stop: VisitLine, grave: Mapping[str, Grave]) -> dict[str, Any]:
+def _sheet_stop(stop: VisitLine, grave: Mapping[str, Grave]) -> SheetStop:
     card = stop.card
     notes = [f"{unit}: {line_of(grave[unit])}" for unit in stop.units if unit in grave]
     notes += [
@@ -171,20 +172,20 @@ def _sheet_stop(stop: VisitLine, grave: Mapping[str, Grave]) -> dict[str, Any]:
         )
         if text
     ]
-    return {
-        "n": str(stop.n),
-        "place": stop.place,
-        "address": stop.address,
-        "start": stop.start,
-        "half": stop.half,
-        "way": stop.way,
-        "call_first": stop.call_first,
-        "notes": notes,
-        "phones": [f"{who} {number}" for who, number, _ in stop.phones],
-        "jobs": [
-            {"unit": job.unit, "work": _work(job), "minutes": str(job.minutes)} for job in stop.jobs
-        ],
-    }
+    return SheetStop(
+        n=str(stop.n),
+        place=stop.place,
+        address=stop.address,
+        start=stop.start,
+        half=stop.half,
+        way=stop.way,
+        call_first=stop.call_first,
+        notes=tuple(notes),
+        phones=tuple(f"{who} {number}" for who, number, _ in stop.phones),
+        jobs=tuple(
+            SheetJob(unit=job.unit, work=_work(job), minutes=str(job.minutes)) for job in stop.jobs
+        ),
+    )
 
 
 def _work(job: VisitJob) -> str:
