@@ -10,11 +10,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.rounds import words as rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views import agreements
+from dashboard.views.rounds import phones as phones_of
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
@@ -59,7 +59,7 @@ class SiteCardScreen:
     done: str
     codes: str | None
     cautions: tuple[str, ...]
-    phones: list[tuple[str, str, str]]
+    phones: tuple[tuple[str, str, str], ...]
     hours: str
     tests: str
     notes: dict[str, str]
@@ -109,7 +109,7 @@ def _page(
         done=done,
         codes=codes,
         cautions=words.CAUTIONS,
-        phones=rounds_words.phones(site, customer, card, []),
+        phones=phones_of(site, customer, card, []),
         hours=say_hours(card.hours),
         tests=say_hours(card.test_hours),
         notes={c.phone: c.note for c in card.contacts},

@@ -13,52 +13,45 @@ from scheduler.rounds import Round
 from scheduler.rounds.answers import Stop
 
 
-class JobView(View, frozen=True, kw_only=True):
+class JobView(Job, View, frozen=True, kw_only=True):
     """A job; the caller's name and number stay in the house."""
 
-    job: str
-    title: str
-    state: str
-    found_by: str
-    customer: str
-    site: str
-    unit: str
-    task: str
-    opened_at: int
-    due_on: str | None
-    urgent: bool
-    safety: bool
-    minutes: int
-    minutes_used: int | None
-    parts: dict[str, float]
-    parts_used: dict[str, float] | None
-    nothing: Annotated[str, Meta(description="why nothing was done, where it ended so")]
-    skill: str
+    form = Form(
+        only=frozenset(
+            {
+                "id",
+                "title",
+                "state",
+                "found_by",
+                "customer",
+                "site",
+                "unit",
+                "task",
+                "opened_at",
+                "urgent",
+                "safety",
+                "minutes",
+                "minutes_used",
+                "parts",
+                "parts_used",
+                "nothing",
+                "skill",
+            }
+        ),
+        renamed={"id": "job", "due": "due_on"},
+        about={"nothing": "why nothing was done, where it ended so"},
+    )
+    due: str | None
     promise_day: str | None
     promise_half: str | None
 
 
 def job_view(job: Job) -> JobView:
-    """A job as programs read it."""
-    return JobView(
-        job=job.id,
-        title=job.title,
-        state=job.state,
-        found_by=job.found_by,
-        customer=job.customer,
-        site=job.site,
-        unit=job.unit,
-        task=job.task,
-        opened_at=job.opened_at,
-        due_on=job.due_on or None,
-        urgent=job.urgent,
-        safety=job.safety,
-        minutes=job.minutes,
-        minutes_used=job.minutes_used,
-        parts=job.parts,
-        parts_used=job.parts_used,
-        nothing=job.nothing,
-        skill=job.skill,
+    """A job as its page and programs read it."""
+    return view_of(
+        JobView,
+        job,
+        due=job.due_on or None,
         promise_day=job.promise.day if job.promise else None,
         promise_half=job.promise.half if job.promise else None,
     )

@@ -16,8 +16,8 @@ from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.one_unit import find
 from dashboard.pages import forms
-from dashboard.pages.alerts import lines as alert_lines
 from dashboard.pages.unit import records
+from dashboard.views import alerts as alert_lines
 from dashboard.views import (
     battery,
     due,

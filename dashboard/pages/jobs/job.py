@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import TypedDict
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -12,16 +13,19 @@ from dashboard import frames, phrases
 from dashboard.authors import NotYourName
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.one_unit import find
-from dashboard.pages.jobs import again, finishing, sets
+from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
-from dashboard.pages.jobs.page import mark, placed, promise_words, severity
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
+from dashboard.views.jobs import mark, placed, promise_words, severity
+from dashboard.views.named import SetName, set_name
+from dashboard.views.planned import JobView, job_view
+from dashboard.views.set_findings import SetFindings, set_findings
 from fleet import bounds, words
 from fleet.calendar import local_date
-from fleet.model import Job, JobStep, Scope
+from fleet.model import Job, JobStep, Promise, Scope, Severity
 from fleet.model.jobs import StepKind
 from fleet.registry import jobs as kept
 from fleet.registry import technicians
@@ -62,6 +66,65 @@ DONE = {
 REFUSALS = (NotPossible, NotYourName, JobRefused, CallFault, RecordRefused, TechnicianRefused)
 
 
+class JobChanges(TypedDict, total=False):
+    """Fields of a job that a step changes."""
+
+    promise: Promise
+    parts_on: str
+    title: str
+    minutes: int
+    skill: str
+    parts: dict[str, float]
+    technician: str
+    due_on: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepLine:
+    """One step of a job's life, in words; more: what it wrote besides itself."""
+
+    at: str
+    what: str
+    by: str
+    note: str
+    more: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPage:
+    """One job. state_name, found_by, mark, severity, promise: how it stands; set, state, reach, findings: of the
+    set it is for; names: of technicians, by id; where: its place in the plan in force, day and
+    technician of it where this viewer may open that round; nexts: steps in words, that may come next;
+    finish, reopen: their forms, None where this viewer may not or it cannot be; sent_finish: the form
+    of finishing was sent and refused; fits_in: this viewer may fit it into the rounds of today."""
+
+    job: JobView
+    state_name: str
+    found_by: str
+    wrong: str
+    done: str
+    set: SetName | None
+    state: unit_page.State | None
+    reach: unit_page.Reach | None
+    mark: str
+    severity: Severity | None
+    where: str
+    promise: str
+    parts: str
+    used: str
+    names: dict[str, str]
+    day: str
+    technician: str
+    life: tuple[StepLine, ...]
+    nexts: dict[StepKind, str]
+    findings: SetFindings
+    finish: finishing.FinishForm | None
+    reopen: reopening.ReopenForm | None
+    sent_finish: bool
+    open: bool
+    fits_in: bool
+
+
 @router.get("/jobs/{id}", response_class=HTMLResponse, dependencies=[LOOK])
 def page(request: Request, desk: AtDesk, scope: Reader, id: str, done: str = "") -> HTMLResponse:
     return _page(request, desk, scope, found(desk, scope, id), done=DONE.get(done, ""))
@@ -96,57 +159,52 @@ def _page(
     where = ""
     if at:
         where = f"{phrases.day_words(at[1], today)}, {names.get(at[0], at[0])}, about {words.moment(at[2], zone, now)}"
-    told = sets.told(desk, scope, job, row, now)
     finish = None
     if viewer.may_record and finishing.may(job):
         finish = finishing.form(desk, viewer, job, sent or {}, zone, now, doubt)
     reopen = None
-    if viewer.may_record and again.may(job):
-        reopen = again.form(desk, scope, job, zone, now)
-    return frames.page(
-        request,
-        scope,
-        "jobs/one.html",
-        "jobs",
-        status=status,
-        now=now,
-        job=job,
+    if viewer.may_record and reopening.may(job):
+        reopen = reopening.form(desk, scope, job, zone, now)
+    view = JobPage(
+        job=job_view(job),
+        state_name=say.STATES[job.state],
+        found_by=say.FOUND[job.found_by],
         wrong=wrong,
         done=done,
-        set=frames.named(*row[:3]) if row else None,
+        set=set_name(*row[:3]) if row else None,
         state=unit_page.state(row[3], zone, now) if row else None,
-        reach=unit_page.reach(*row[:3]) if row else {"address": "", "phones": [], "place": ""},
-        say=say,
+        reach=unit_page.reach(*row[:3]) if row else None,
         mark=mark(job, zone, now),
         severity=severity(job, zone, now),
         where=where,
         promise=promise_words(job, zone, now),
         parts=say_parts(job.parts),
+        used=say_parts(job.parts_used or {}),
         names=names,
         day=at[1] if at else "",
         technician=at[0] if at and mine in (None, at[0]) else "",
-        life=[_line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]],
-        nexts=[kind for kind in BY_HAND if kind in work.STEPS[job.state]],
-        cautions=told["cautions"],
-        wants_note=work.WANTS_REASON,
-        told=told,
+        life=tuple(
+            _line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]
+        ),
+        nexts={kind: say.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]},
+        findings=set_findings(desk, scope, job, row, now),
         finish=finish,
-        open=work.is_open(job),
         reopen=reopen,
         sent_finish=bool(sent and finish),
-        used=say_parts(job.parts_used or {}),
+        open=work.is_open(job),
+        fits_in=viewer.role in ("office", "owner") and job.urgent and not where,
     )
+    return frames.render(request, scope, "jobs/job.html", "jobs", view, status)
 
 
-def _line(step: JobStep, zone: str, now: int) -> dict[str, Any]:
-    return {
-        "at": words.moment(step.at, zone, now),
-        "what": say.STEPS[step.kind],
-        "by": f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
-        "note": step.note,
-        "state": say.STATES[step.state],
-        "more": _written(step),
-    }
+def _line(step: JobStep, zone: str, now: int) -> StepLine:
+    return StepLine(
+        at=words.moment(step.at, zone, now),
+        what=say.STEPS[step.kind],
+        by=f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
+        note=step.note,
+        more=_written(step),
+    )
 
 
 def _written(step: JobStep) -> str:
@@ -202,7 +260,7 @@ def _with_records(
         elif posted.text("n") != str(job.n):
             raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
         else:
-            done = again.write(desk, viewer, job, posted)
+            done = reopening.write(desk, viewer, job, posted)
     except REFUSALS as fault:
         doubt = str(fault) if isinstance(fault, finishing.Doubted) else ""
         sent = posted.flat() if finishes else None
@@ -210,7 +268,7 @@ def _with_records(
     return RedirectResponse(f"/jobs/{job.id}?done={done}", 303)
 
 
-def read_changes(kind: StepKind, posted: Posted) -> dict[str, Any]:
+def read_changes(kind: StepKind, posted: Posted) -> JobChanges:
     """What a step's fields change. Raises CallFault, TechnicianRefused."""
     if kind == "book":
         promise = read_promise(posted)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -11,7 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.door import name_of
-from dashboard.people.words import ROLE_HINTS, ROLE_WORDS, when
+from dashboard.people.labels import ROLE_HINTS, ROLE_WORDS, when
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
@@ -22,11 +22,76 @@ router = APIRouter(
     include_in_schema=False, dependencies=[require("owner", right=None, person=True)]
 )
 CUSTOMERS_AT_MOST = 5_000
+Customers = tuple[tuple[str, str], ...]
+"""(id, name), by name."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """Something that is shown once and never again: a link to send on, or a program's secret."""
+
+    name: str
+    link: str = ""
+    secret: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonForm:
+    """What the form of a person holds, as typed. customers: ids; active: may come in."""
+
+    name: str = ""
+    login: str = ""
+    role: str = "technician"
+    customers: tuple[str, ...] = ()
+    active: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemberLine:
+    """One who may come in. sees: names of customers, '' for every set; state: why not (yet)."""
+
+    id: str
+    name: str
+    login: str
+    role: str
+    sees: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MembersPage:
+    """Who may come in, and the form for one more. customers: (id, name); roles, hints: in words."""
+
+    wrong: str
+    made: Made | None
+    people: tuple[MemberLine, ...]
+    customers: Customers
+    sent: PersonForm
+    roles: dict[Role, str]
+    hints: dict[Role, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonPage:
+    """One who may come in. sessions: browsers signed in; used: when one last was, in words."""
+
+    person: Person
+    wrong: str
+    done: str
+    made: Made | None
+    sent: PersonForm
+    roles: dict[Role, str]
+    hints: dict[Role, str]
+    customers: Customers
+    sessions: int
+    used: str
+
+
 DONE = {"changed": "Changed. Whoever was signed in so signs in again.", "ended": "Signed out."}
 
 
 @router.get("/people", response_class=HTMLResponse)
-def everybody(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
+def members(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
     return _list(request, desk, viewer)
 
 
@@ -34,42 +99,40 @@ def _list(
     request: Request,
     desk: Desk,
     viewer: Viewer,
-    sent: dict[str, Any] | None = None,
+    sent: PersonForm | None = None,
     wrong: str = "",
     status: int = 200,
-    made: dict[str, str] | None = None,
+    made: Made | None = None,
 ) -> HTMLResponse:
     names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
-    return frames.page(
-        request,
-        viewer.scope,
-        "people/everybody.html",
-        "people",
-        status=status,
+    view = MembersPage(
         wrong=wrong,
         made=made,
-        people=[_line(person, names) for person in people.people(desk.registry)],
-        customers=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sent={"name": "", "login": "", "role": "technician", "customers": []} | (sent or {}),
+        people=tuple(_line(person, names) for person in people.people(desk.registry)),
+        customers=by_name(names),
+        sent=sent or PersonForm(),
         roles=ROLE_WORDS,
         hints=ROLE_HINTS,
     )
+    return frames.render(request, viewer.scope, "people/members.html", "people", view, status)
 
 
-def _line(person: Person, names: dict[str, str]) -> dict[str, Any]:
+def by_name(names: dict[str, str]) -> Customers:
+    """(id, name) of customers, by name."""
+    return tuple(sorted(names.items(), key=lambda item: item[1].casefold()))
+
+
+def _line(person: Person, names: dict[str, str]) -> MemberLine:
     sees = [names.get(c, c) for c in sorted(person.customers or ())]
-    return {
-        "id": person.id,
-        "name": person.name,
-        "login": person.login,
-        "role": ROLE_WORDS[person.role],
-        "sees": ", ".join(sees[:3]) + (f" and {len(sees) - 3} more" if len(sees) > 3 else ""),
-        "state": ""
-        if person.has_password and person.active
-        else "shut out"
-        if not person.active
-        else "has not chosen a password yet",
-    }
+    state = "" if person.has_password else "has not chosen a password yet"
+    return MemberLine(
+        id=person.id,
+        name=person.name,
+        login=person.login,
+        role=ROLE_WORDS[person.role],
+        sees=", ".join(sees[:3]) + (f" and {len(sees) - 3} more" if len(sees) > 3 else ""),
+        state=state if person.active else "shut out",
+    )
 
 
 @router.post("/people", response_class=HTMLResponse)
@@ -80,25 +143,25 @@ async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     now = desk.clock()
-    sent: dict[str, Any] = {
-        "name": posted.text("name"),
-        "login": posted.text("login"),
-        "role": posted.text("role"),
-        "customers": posted.every("customer"),
-    }
+    sent = PersonForm(
+        name=posted.text("name"),
+        login=posted.text("login"),
+        role=posted.text("role"),
+        customers=tuple(posted.every("customer")),
+    )
     asked = Person(
         id="",
-        login=sent["login"],
-        name=sent["name"],
-        role=_role(sent["role"]),
-        customers=frozenset(sent["customers"]) or None,
+        login=sent.login,
+        name=sent.name,
+        role=_role(sent.role),
+        customers=frozenset(sent.customers) or None,
     )
     try:
         person = people.add_person(desk.registry, asked, viewer.actor, now)
         secret = people.invite(desk.registry, person.id, viewer.actor, now)
     except PeopleRefused as refusal:
         return _list(request, desk, viewer, sent, str(refusal), 422)
-    made = {"name": person.name, "link": link(request, f"/join/{secret}")}
+    made = Made(name=person.name, link=link(request, f"/join/{secret}"))
     return _list(request, desk, viewer, made=made, status=201)
 
 
@@ -137,36 +200,31 @@ def _one(
     wrong: str = "",
     status: int = 200,
     done: str = "",
-    made: dict[str, str] | None = None,
-    sent: dict[str, Any] | None = None,
+    made: Made | None = None,
+    sent: PersonForm | None = None,
 ) -> HTMLResponse:
     names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
     now = desk.clock()
-    kept = {
-        "name": person.name,
-        "role": person.role,
-        "customers": sorted(person.customers or ()),
-        "active": person.active,
-    }
-    held = people.sessions(desk.registry, person.id, now)
-    return frames.page(
-        request,
-        viewer.scope,
-        "people/person.html",
-        "people",
-        status=status,
-        now=now,
+    kept = PersonForm(
+        name=person.name,
+        role=person.role,
+        customers=tuple(sorted(person.customers or ())),
+        active=person.active,
+    )
+    sessions = people.sessions(desk.registry, person.id, now)
+    view = PersonPage(
         person=person,
         wrong=wrong,
         done=done,
         made=made,
-        sent=kept | (sent or {}),
+        sent=sent or kept,
         roles=ROLE_WORDS,
         hints=ROLE_HINTS,
-        customers=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sessions=len(held),
-        used=when(held[0].seen_at, now) if held else "",
+        customers=by_name(names),
+        sessions=len(sessions),
+        used=when(sessions[0].seen_at, now) if sessions else "",
     )
+    return frames.render(request, viewer.scope, "people/person.html", "people", view, status)
 
 
 @router.post("/people/person/{id}", response_class=HTMLResponse)
@@ -177,22 +235,23 @@ async def change(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Re
 
 def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     person = _find(desk, id)
-    sent: dict[str, Any] = {
-        "name": posted.text("name"),
-        "role": _role(posted.text("role")),
-        "customers": posted.every("customer"),
-        "active": bool(posted.text("active")),
-    }
+    role = _role(posted.text("role"))
+    sent = PersonForm(
+        name=posted.text("name"),
+        role=role,
+        customers=tuple(posted.every("customer")),
+        active=bool(posted.text("active")),
+    )
     try:
         people.change_person(
             desk.registry,
             id,
             viewer.actor,
             desk.clock(),
-            name=sent["name"],
-            role=sent["role"],
-            customers=frozenset(sent["customers"]) or None,
-            active=sent["active"],
+            name=sent.name,
+            role=role,
+            customers=frozenset(sent.customers) or None,
+            active=sent.active,
         )
     except PeopleRefused as refusal:
         return _one(request, desk, viewer, person, str(refusal), 422, sent=sent)
@@ -212,7 +271,7 @@ def _new_link(request: Request, desk: Desk, viewer: Viewer, id: str) -> Response
         secret = people.invite(desk.registry, id, viewer.actor, desk.clock())
     except PeopleRefused as refusal:
         return _one(request, desk, viewer, person, str(refusal), 422)
-    made = {"name": person.name, "link": link(request, f"/join/{secret}")}
+    made = Made(name=person.name, link=link(request, f"/join/{secret}"))
     return _one(request, desk, viewer, person, made=made, status=201)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, cast, get_args
+from typing import cast, get_args
 
 from dashboard.authors import Author, author
 from dashboard.deps import Desk
@@ -13,6 +13,7 @@ from dashboard.pages.jobs.call import CallFault
 from dashboard.posted import Posted
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
+from fleet.model.telemetry import Facts
 from fleet.registry import jobs as kept
 from fleet.registry import pages
 from fleet.registry.technicians import read_parts
@@ -148,7 +149,7 @@ def _tasks(desk: Desk, scope: Scope, job: Job, posted: Posted) -> list[work.Told
 
 def _more(
     desk: Desk, viewer: Viewer, job: Job, posted: Posted, zone: str
-) -> list[tuple[RecordKind, dict[str, Any]]]:
+) -> list[tuple[RecordKind, Facts]]:
     """Further records of which anything was filled in."""
     sent = posted.flat()
     found = []

@@ -1,9 +1,9 @@
-"""What a set says where its jobs are shown: its findings in the words of the alert."""
+"""What a set has found where its jobs are shown: its findings in the words of the alert."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from dataclasses import dataclass
 
 from dashboard import frames, phrases
 from dashboard.deps import Desk
@@ -20,21 +20,30 @@ Grave = tuple[Severity, str]
 GRAVE: tuple[Severity, ...] = ("act_now", "same_day")
 
 
-def told(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFindings:
+    """What a job's set has found. open: what stands, the gravest first; over: what ended since the
+    job was made, in sentences; first: what cannot wait, for beside the set's condition."""
+
+    open: tuple[unit_page.Notice, ...] = ()
+    over: tuple[str, ...] = ()
+    first: unit_page.Notice | None = None
+    cautions: tuple[str, ...] = words.CAUTIONS
+
+
+def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> SetFindings:
     """Open findings of the job's set, the gravest first; and what ended since the job was made."""
     if row is None:
-        return {"open": [], "over": [], "first": None, "cautions": words.CAUTIONS}
+        return SetFindings()
     _, site, _, summary = row
     zone = site.time_zone
     findings = summary.findings if summary else ()
-    return {
-        "open": unit_page.notices(findings, zone, now),
-        "over": _over(desk, scope, job, findings, zone, now),
-        "first": _first(findings, zone, now),
-        "cautions": tuple(
-            dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))
-        ),
-    }
+    return SetFindings(
+        open=tuple(unit_page.notices(findings, zone, now)),
+        over=tuple(_over(desk, scope, job, findings, zone, now)),
+        first=_first(findings, zone, now),
+        cautions=tuple(dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))),
+    )
 
 
 def _first(findings: Iterable[Finding], zone: str, now: int) -> unit_page.Notice | None:
@@ -67,7 +76,7 @@ def _ended(episode: Episode) -> int | None:
     return max(ends, default=episode.closed_at)
 
 
-def worst(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
+def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
     """(severity, a few words) of sets whose gravest finding is Act now or Same day, by unit."""
     found: dict[str, Grave] = {}
     for row in pages.units_named(registry, scope, units):

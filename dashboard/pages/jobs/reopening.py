@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 from uuid import NAMESPACE_URL, uuid5
 
 from dashboard.authors import said
@@ -18,29 +18,50 @@ from scheduler import work
 from scheduler.work import NotPossible
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenRecord:
+    """A record that was written for a job. must: the job would be done again at once while it
+    stands; by: who did it and who typed it in."""
+
+    id: str
+    name: str
+    at: str
+    facts: str
+    must: bool
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReopenForm:
+    """What the form shows. parts: (part, amount) that go back into a van."""
+
+    records: tuple[WrittenRecord, ...]
+    parts: tuple[tuple[str, float], ...]
+
+
 def may(job: Job) -> bool:
     """Whether this job can be opened again."""
     return "reopen" in work.STEPS[job.state]
 
 
-def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> dict[str, Any]:
+def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
     """The records that would be taken back, and the parts that go back into a van."""
     last = _finish(desk, scope, job)
     moved = last.facts.get("parts_moved", {}) if last else {}
-    return {
-        "records": [
-            {
-                "id": r.id,
-                "name": forms.KINDS[r.kind].name,
-                "at": words.moment(r.at, zone, now),
-                "facts": forms.facts_words(r, zone, now),
-                "must": _must(job, r),
-                "by": said(r.by, r.entered_by, r.via, r.named),
-            }
+    return ReopenForm(
+        records=tuple(
+            WrittenRecord(
+                id=r.id,
+                name=forms.KINDS[r.kind].name,
+                at=words.moment(r.at, zone, now),
+                facts=forms.facts_words(r, zone, now),
+                must=_must(job, r),
+                by=said(r.by, r.entered_by, r.via, r.named),
+            )
             for r in jobs_done.records_of(desk.registry, job)
-        ],
-        "parts": dict(moved),
-    }
+        ),
+        parts=tuple(moved.items()),
+    )
 
 
 def _must(job: Job, record: Record) -> bool:

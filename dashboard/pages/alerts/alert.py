@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, cast, get_args
+from dataclasses import dataclass
+from typing import cast, get_args
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -12,10 +13,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import forms
-from dashboard.pages.alerts.lines import line, subject
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from dashboard.views.alerts import AlertLine, line, subject
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
 from fleet.registry import alerts as kept
@@ -38,8 +39,34 @@ DONE = {
 WAYS = {"email": "e-mail", "sms": "text message", "push": "push", "webhook": "webhook"}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """One message about it: to whom, by which way, how it fared, when it left or leaves."""
+
+    who: str
+    way: str
+    state: str
+    when: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertPage:
+    """One alert. may: whether this viewer may answer it; shelf: the end the form of shelving begins
+    with, on the wall at the site; names: marks in words; mark: the one it has."""
+
+    row: AlertLine
+    done: str
+    wrong: str
+    may: bool
+    shelf: str
+    names: dict[MarkWord, str]
+    mark: Mark | None
+    sent: tuple[Told, ...]
+
+
 @router.get("/alerts/{id}", response_class=HTMLResponse, dependencies=LIVE)
-def one(
+def alert(
     request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, done: str = ""
 ) -> HTMLResponse:
     return _show(request, desk, viewer, scope, find(desk, scope, id), DONE.get(done, ""))
@@ -65,36 +92,33 @@ def _show(
 ) -> HTMLResponse:
     now = desk.clock()
     row = line(desk, scope, episode, now)
-    shelf = calendar.local(now + SHELF_S, row["zone"]).strftime("%Y-%m-%dT%H:%M")
+    shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
     sent = kept.notices(desk.registry, episode.id) if scope.everything else []
     tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
-    return frames.page(
-        request,
-        scope,
-        "alerts/one.html",
-        "alerts",
-        status=status,
-        now=now,
+    view = AlertPage(
         row=row,
         done=done,
         wrong=wrong,
         may=viewer.may_record,
         shelf=shelf,
-        marks=said_of.MARKS,
+        names=said_of.MARKS,
         mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
-        sent=[_sent(notice, state, people, tries, row["zone"], now) for notice, state in sent],
+        sent=tuple(
+            _told(notice, state, people, tries, row.subject.zone, now) for notice, state in sent
+        ),
     )
+    return frames.render(request, scope, "alerts/alert.html", "alerts", view, status)
 
 
-def _sent(
+def _told(
     notice: Notice,
     state: str,
     people: dict[str, Contact],
     tries: Sequence[Try],
     zone: str,
     now: int,
-) -> dict[str, Any]:
+) -> Told:
     contact = people.get(notice.person)
     mine = [one for one in tries if one.notice == notice.id]
     if mine and mine[-1].outcome == "delivered":
@@ -104,17 +128,14 @@ def _sent(
         state += f": {mine[-1].detail}" if mine[-1].detail else ""
     later = notice.not_before > now
     when = words.moment(notice.not_before if later else notice.made_at, zone, now)
-    return {
-        "who": contact.name
-        if contact
-        else "the customer"
-        if notice.kind == "customer_text"
-        else "somebody",
-        "way": WAYS[notice.way],
-        "state": f"leaves at {when}" if later and state == "waiting" else state.replace("_", " "),
-        "when": when,
-        "kind": notice.kind.replace("_", " "),
-    }
+    nameless = "the customer" if notice.kind == "customer_text" else "somebody"
+    return Told(
+        who=contact.name if contact else nameless,
+        way=WAYS[notice.way],
+        state=f"leaves at {when}" if later and state == "waiting" else state.replace("_", " "),
+        when=when,
+        kind=notice.kind.replace("_", " "),
+    )
 
 
 @router.post("/alerts/{id}/have", response_class=HTMLResponse, dependencies=[STAFF])
@@ -154,7 +175,7 @@ async def shelve(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Re
 
 def _shelve(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
     episode = find(desk, viewer.scope, id)
-    _, zone, _ = subject(desk, viewer.scope, episode)
+    zone = subject(desk, viewer.scope, episode).zone
     try:
         until = forms.moment(posted.text("until"), zone)
     except ValueError as fault:
