@@ -7,7 +7,6 @@ page's own record, of `dashboard.views` or of the page). A misnamed attribute of
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from fastapi import Request
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
@@ -22,13 +21,10 @@ from fleet import words
 from fleet.model import (
     SEVERITIES,
     Condition,
-    Customer,
     Finding,
     Readiness,
     Scope,
     Severity,
-    Site,
-    Unit,
 )
 from fleet.registry import pages
 from fleet.words.readiness import READINESS
@@ -167,50 +163,30 @@ def render(
 
     A view that names a moment of its own (`now`, UTC seconds) is framed at that moment.
     """
-    return _page(request, scope, template, here, status, view=view)
-
-
-def render_door(
-    request: Request, template: str, view: object = None, status: int = 200
-) -> HTMLResponse:
-    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
-    text = _drawn(request, template, _bare(request, "", None), view=view)
-    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
-
-
-def page(
-    request: Request, scope: Scope, template: str, here: str, status: int = 200, **facts: Any
-) -> HTMLResponse:
-    """A whole page whose template is given its facts by name, not as one record."""
-    return _page(request, scope, template, here, status, **facts)
-
-
-def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
-    """A page for whoever is not signed in, its facts given by name."""
-    text = _drawn(request, template, _bare(request, "", None), **facts)
-    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
-
-
-def _page(
-    request: Request, scope: Scope, template: str, here: str, status: int, **facts: Any
-) -> HTMLResponse:
     desk: Desk = request.app.state.desk
     viewer: Viewer = request.state.viewer
-    now = facts.pop("now", None) or getattr(facts.get("view"), "now", None) or desk.clock()
     frame = Frame(
         firm=desk.settings.firm,
         here=here,
-        now=now,
+        now=getattr(view, "now", None) or desk.clock(),
         viewer=viewer,
         nav=navigation(viewer),
         banner=banner(desk, scope),
         bar=_bar(desk, scope),
         change=getattr(request.state, "change", 0),
     )
-    text = _drawn(request, template, frame, **facts)
+    text = _drawn(request, template, frame, view)
     if request.method == "GET":
         text = _with_unsent(request, desk, viewer, text)
     return HTMLResponse(text, status)
+
+
+def render_door(
+    request: Request, template: str, view: object = None, status: int = 200
+) -> HTMLResponse:
+    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
+    text = _drawn(request, template, _bare(request, "", None), view)
+    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
 
 
 def _bare(request: Request, here: str, viewer: Viewer | None) -> Frame:
@@ -228,11 +204,10 @@ def _bare(request: Request, here: str, viewer: Viewer | None) -> Frame:
     )
 
 
-def _drawn(request: Request, template: str, frame: Frame, **facts: Any) -> str:
+def _drawn(request: Request, template: str, frame: Frame, view: object) -> str:
     desk: Desk = request.app.state.desk
-    facts = {"now": frame.now, **facts}
     drawn = desk.templates.get_template(template)
-    return drawn.render(frame=frame, viewer=frame.viewer, **facts)
+    return drawn.render(frame=frame, viewer=frame.viewer, view=view)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,7 +273,7 @@ def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLRe
     """An error as a page a person can read, even when the registry is away."""
     viewer: Viewer | None = getattr(request.state, "viewer", None)
     frame = _bare(request, "", viewer)
-    text = _drawn(request, "fault.html", frame, view=Fault(title=title, detail=detail))
+    text = _drawn(request, "fault.html", frame, Fault(title=title, detail=detail))
     return HTMLResponse(text, status)
 
 
@@ -306,21 +281,6 @@ def worst(findings: tuple[Finding, ...]) -> Finding | None:
     """The gravest finding, the oldest of equals; notes count as nothing to do."""
     grave = [f for f in findings if f.severity != "note"]
     return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
-
-
-def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
-    """What a set is called, by name; `dashboard.views.named.set_name` makes it as a record."""
-    title = site.name or customer.name or unit.id
-    return {
-        "id": unit.id,
-        "title": title,
-        "short": customer.name if title.startswith(f"{customer.name},") else title,
-        "customer": "" if customer.name in (title, title.split(",")[0]) else customer.name,
-        "address": site.address,
-        "area": unit.area,
-        "href": f"/units/{unit.id}",
-        "site": site.id,
-    }
 
 
 __all__ = [
@@ -331,12 +291,9 @@ __all__ = [
     "Bar",
     "Frame",
     "banner",
-    "door",
     "environment",
     "fault_page",
-    "named",
     "navigation",
-    "page",
     "render",
     "render_door",
     "worst",

@@ -9,7 +9,7 @@ that carry their unit, fields that stay in the house, moments (UTC seconds, ISO 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
@@ -17,7 +17,14 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, ClassVar, TypeVar, Union, cast, get_args, get_origin
 
 import msgspec
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, create_model
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    create_model,
+)
 from pydantic_core import CoreSchema
 
 MOMENTS = frozenset({"at", "since", "start", "end"})
@@ -92,7 +99,7 @@ def model(struct: type[msgspec.Struct]) -> type[BaseModel]:
         name,
         __config__=ConfigDict(from_attributes=True, title=name),
         __doc__=form.said or (struct.__doc__ if issubclass(struct, View) else None),
-        **cast(dict[str, Any], fields),
+        **cast(Mapping[str, Any], fields),
     )
     return made
 
@@ -104,13 +111,21 @@ def form_of(struct: type[msgspec.Struct]) -> Form:
     return FORMS.get(struct, PLAIN)
 
 
-def _field(one: msgspec.structs.FieldInfo, form: Form) -> tuple[object, object]:
+def _field(one: msgspec.structs.FieldInfo, form: Form) -> tuple[Any, Any]:
     kind, about, left_out = _kind(one.type, form.moment(one.name), one.name in form.moments)
     about = form.about.get(one.name, about)
-    more: dict[str, Any] = {"default": None} if left_out else {}
-    if one.name in form.renamed:
-        more["validation_alias"] = one.name
-    return kind, Field(description=about or None, **more)
+    if left_out:
+        kind = Annotated[kind | None, BeforeValidator(_given)]
+    return kind, Field(
+        default=None if left_out else ...,
+        validation_alias=one.name if one.name in form.renamed else None,
+        description=about or None,
+    )
+
+
+def _given(value: object) -> object:
+    """A value, or nothing where it was left out."""
+    return None if value is msgspec.UNSET else value
 
 
 def _kind(kind: Any, moment: bool, text: bool) -> tuple[Any, str, bool]:
