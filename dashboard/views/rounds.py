@@ -7,9 +7,9 @@ from datetime import date
 
 from dashboard import phrases
 from dashboard.deps import Desk
-from dashboard.pages.rounds.map import Spot, Way
 from dashboard.views.jobs import promise_words
 from dashboard.views.planned import RoundView, StopView, round_view
+from dashboard.views.round_map import Route, Spot
 from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
@@ -67,7 +67,7 @@ class VisitJob:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VisitLine:
     """One visit of a round, as the interface tells it and in words. arrive, start, finish: on the wall at the site; half: the half-day the
-    customer is told; way: how far it is; late: days; phones: (who, number, number to dial); untold:
+    customer is told; leg: how far it is from the stop before; late: days; phones: (who, number, number to dial); untold:
     ids of jobs whose customer does not know this half-day; lat, lon: degrees."""
 
     n: int
@@ -80,7 +80,7 @@ class VisitLine:
     start: str
     finish: str
     half: str
-    way: str
+    leg: str
     late: int
     jobs: tuple[VisitJob, ...]
     units: tuple[str, ...]
@@ -232,7 +232,7 @@ def visit_line(sheet: Sheet, one: Round, n: int, stop: StopView) -> VisitLine | 
         start=clock(stop.start, zone),
         finish=clock(stop.finish, zone),
         half=say.HALVES[half],
-        way=f"{stop.metres / 1000:.0f} km, {hours(stop.travel_s)}{estimated}",
+        leg=f"{stop.metres / 1000:.0f} km, {hours(stop.travel_s)}{estimated}",
         late=stop.late_days,
         jobs=tuple(visit_job(sheet, job, stop, site) for job in jobs),
         units=tuple(sorted({job.unit for job in jobs if job.unit})),
@@ -349,7 +349,7 @@ def changed(sheet: Sheet, changes: Changes) -> tuple[ChangeLine, ...]:
     return tuple(found)
 
 
-def ways(sheet: Sheet, day: str, whose: str | None) -> list[Way]:
+def routes(sheet: Sheet, day: str, whose: str | None) -> list[Route]:
     """The rounds of a day as lines on the map."""
     found = []
     for one in sheet.plan.rounds:
@@ -361,5 +361,7 @@ def ways(sheet: Sheet, day: str, whose: str | None) -> list[Way]:
             place = sheet.places.get(stop.site)
             if place and place[0].lat is not None and place[0].lon is not None:
                 stops.append(Spot(place[0].lat, place[0].lon, str(n), place[0].name))
-        found.append(Way(who.name, Spot(who.lat, who.lon, "", who.base or who.name), tuple(stops)))
+        found.append(
+            Route(who.name, Spot(who.lat, who.lon, "", who.base or who.name), tuple(stops))
+        )
     return found

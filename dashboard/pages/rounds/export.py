@@ -178,7 +178,7 @@ def _sheet_stop(stop: VisitLine, grave: Mapping[str, Grave]) -> SheetStop:
         address=stop.address,
         start=stop.start,
         half=stop.half,
-        way=stop.way,
+        way=stop.leg,
         call_first=stop.call_first,
         notes=tuple(notes),
         phones=tuple(f"{who} {number}" for who, number, _ in stop.phones),

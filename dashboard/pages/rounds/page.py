@@ -11,10 +11,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.rounds.map import Spot, round_map
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views import rounds as lines
+from dashboard.views.round_map import Spot, round_map
 from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet, sheet_of
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
@@ -202,7 +202,7 @@ def _rounds_page(
         offers=offers,
         before=before,
         map=round_map(
-            lines.ways(sheet, chosen, None),
+            lines.routes(sheet, chosen, None),
             spots,
             f"Map of the rounds of {name}; the list beside it says the same.",
         ),
@@ -294,7 +294,9 @@ def day_page(
         order=work.to_order(parts, who.stock),
         cautions=words.CAUTIONS,
         first=tuple(say.ON_ROUND),
-        map=round_map(lines.ways(sheet, day, id), (), "Map of the round; the list says the same."),
+        map=round_map(
+            lines.routes(sheet, day, id), (), "Map of the round; the list says the same."
+        ),
     )
     return frames.render(request, scope, "rounds/day.html", "rounds", view)
 

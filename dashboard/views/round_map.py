@@ -27,7 +27,7 @@ class Spot(msgspec.Struct, frozen=True):
     title: str = ""
 
 
-class Way(msgspec.Struct, frozen=True):
+class Route(msgspec.Struct, frozen=True):
     """A round: its base and its stops in order."""
 
     name: str
@@ -35,9 +35,9 @@ class Way(msgspec.Struct, frozen=True):
     stops: tuple[Spot, ...]
 
 
-def round_map(ways: Sequence[Way], left_out: Sequence[Spot] = (), said: str = "") -> Markup:
+def round_map(routes: Sequence[Route], left_out: Sequence[Spot] = (), said: str = "") -> Markup:
     """The rounds on one map; said: the same in words, for who does not see it."""
-    spots = [spot for way in ways for spot in (way.base, *way.stops)] + list(left_out)
+    spots = [spot for route in routes for spot in (route.base, *route.stops)] + list(left_out)
     if not spots:
         return Markup("")
     place = _projection(spots)
@@ -47,18 +47,18 @@ def round_map(ways: Sequence[Way], left_out: Sequence[Spot] = (), said: str = ""
         parts.append(
             f'<circle class="left" cx="{x:.1f}" cy="{y:.1f}" r="5">{_title(spot)}</circle>'
         )
-    for n, way in enumerate(ways):
+    for n, route in enumerate(routes):
         points = " ".join(
-            "{:.1f},{:.1f}".format(*place.at(s)) for s in (way.base, *way.stops, way.base)
+            "{:.1f},{:.1f}".format(*place.at(s)) for s in (route.base, *route.stops, route.base)
         )
         parts.append(f'<polyline class="way {DASHES[n % len(DASHES)]}" points="{points}"/>')
-    for way in ways:
-        x, y = place.at(way.base)
+    for route in routes:
+        x, y = place.at(route.base)
         parts.append(f'<path class="base" d="M{x:.1f} {y - 7:.1f}l7 6v8h-14v-8z"/>')
         parts.append(
-            f'<text class="soft" x="{x + 12:.1f}" y="{y + 5:.1f}">{escape(way.name)}</text>'
+            f'<text class="soft" x="{x + 12:.1f}" y="{y + 5:.1f}">{escape(route.name)}</text>'
         )
-        parts += [_stop(place.at(spot), spot) for spot in way.stops]
+        parts += [_stop(place.at(spot), spot) for spot in route.stops]
     label = escape(said or "Map of the rounds")
     return Markup(
         f'<svg class="map" viewBox="0 0 {WIDE:.0f} {HIGH:.0f}" role="img" aria-label="{label}">'
