@@ -5,8 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from dashboard.deps import AtDesk, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import ProblemDocument
+from dashboard.unit_lookup import find
 from dashboard.views.exercise import ExerciseView, exercise_view
 from fleet.registry import pages
 from scheduler import assess

@@ -10,8 +10,8 @@ from starlette.responses import Response
 
 from dashboard.api.times import From, To, span
 from dashboard.deps import AtDesk, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.unit_lookup import find
 from dashboard.views.series import ReadingsPage, ReadingsView, as_came, bucketed, unsure_view
 from fleet.channels import NAMES
 from fleet.registry import pages

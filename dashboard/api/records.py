@@ -12,8 +12,8 @@ from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.deps import AtDesk, Looking, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.unit_lookup import find
 from dashboard.views.register import RecordPage, RecordView, record_view
 from fleet.model import Record, RecordKind
 from fleet.model.telemetry import Facts

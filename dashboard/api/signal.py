@@ -9,8 +9,8 @@ from fastapi import APIRouter, Query
 
 from dashboard.api.times import seconds
 from dashboard.deps import AtDesk, Desk, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.unit_lookup import find
 from dashboard.views.series import SignalPage, signal_view
 from fleet import words
 from fleet.model import Scope

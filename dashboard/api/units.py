@@ -11,8 +11,8 @@ from dashboard import logbook
 from dashboard.api.times import From, To, span
 from dashboard.bounds import RowNumber
 from dashboard.deps import AtDesk, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import ProblemDocument
+from dashboard.unit_lookup import find
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.runs import RunPage, StartPage, run_views, start_view
 from dashboard.views.units import UnitFullView, UnitPage, unit_full, unit_view

@@ -13,11 +13,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.authors import NotYourName, author, colleagues
 from dashboard.deps import AtDesk, Desk, Looking, require
-from dashboard.one_unit import find
 from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
+from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
 from dashboard.views.named import SetName, set_name
 from fleet import calendar

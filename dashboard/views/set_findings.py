@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from dashboard import frames, phrases
 from dashboard.deps import Desk
-from dashboard.one_unit import Found
-from dashboard.pages.unit import page as unit_page
+from dashboard.unit_lookup import Found
+from dashboard.views import notices as set_notices
 from fleet import words
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import pages
@@ -25,9 +25,9 @@ class SetFindings:
     """What a job's set has found. open: what stands, the gravest first; over: what ended since the
     job was made, in sentences; first: what cannot wait, for beside the set's condition."""
 
-    open: tuple[unit_page.Notice, ...] = ()
+    open: tuple[set_notices.Notice, ...] = ()
     over: tuple[str, ...] = ()
-    first: unit_page.Notice | None = None
+    first: set_notices.Notice | None = None
     cautions: tuple[str, ...] = words.CAUTIONS
 
 
@@ -39,17 +39,19 @@ def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int
     zone = site.time_zone
     findings = summary.findings if summary else ()
     return SetFindings(
-        open=tuple(unit_page.notices(findings, zone, now)),
+        open=tuple(set_notices.notices(findings, zone, now)),
         over=tuple(_over(desk, scope, job, findings, zone, now)),
         first=_first(findings, zone, now),
-        cautions=tuple(dict.fromkeys((*unit_page.cautions(findings, zone, now), *words.CAUTIONS))),
+        cautions=tuple(
+            dict.fromkeys((*set_notices.cautions(findings, zone, now), *words.CAUTIONS))
+        ),
     )
 
 
-def _first(findings: Iterable[Finding], zone: str, now: int) -> unit_page.Notice | None:
+def _first(findings: Iterable[Finding], zone: str, now: int) -> set_notices.Notice | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
     grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
-    return next(iter(unit_page.notices(tuple(grave), zone, now)), None)
+    return next(iter(set_notices.notices(tuple(grave), zone, now)), None)
 
 
 def _over(

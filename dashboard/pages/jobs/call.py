@@ -15,10 +15,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.one_unit import Found, find
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
+from dashboard.unit_lookup import Found, find
 from dashboard.viewers import Viewer
+from dashboard.views import notices as set_notices
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.calendar import local_date
@@ -96,7 +97,7 @@ class ChosenSet:
 
     set: SetName
     state: unit_page.State
-    notices: tuple[unit_page.Notice, ...]
+    notices: tuple[set_notices.Notice, ...]
     jobs: tuple[OpenJob, ...]
     due: tuple[str, ...]
     on_stop: bool
@@ -237,7 +238,7 @@ def _chosen(desk: Desk, scope: Scope, chosen: Found, now: int) -> ChosenSet:
     return ChosenSet(
         set=set_name(unit, site, customer),
         state=unit_page.state(summary, zone, now),
-        notices=tuple(unit_page.notices(findings, zone, now)[:3]),
+        notices=tuple(set_notices.notices(findings, zone, now)[:3]),
         jobs=tuple(
             OpenJob(id=job.id, title=job.title, state=say.STATES[job.state])
             for job in open_jobs[:6]

@@ -6,11 +6,11 @@ from typing import cast, get_args
 
 from dashboard.authors import Author, author
 from dashboard.deps import Desk
-from dashboard.one_unit import find
 from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
 from dashboard.posted import Posted
+from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts

@@ -12,12 +12,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.authors import NotYourName
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.one_unit import find
 from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views.jobs import mark, placed, promise_words, severity
 from dashboard.views.named import SetName, set_name

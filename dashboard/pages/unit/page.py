@@ -14,9 +14,9 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.one_unit import find
 from dashboard.pages import forms
 from dashboard.pages.unit import records
+from dashboard.unit_lookup import find
 from dashboard.views import alerts as alert_lines
 from dashboard.views import (
     battery,
@@ -34,6 +34,7 @@ from dashboard.views.due import DueLine
 from dashboard.views.exercise import ExercisePanel
 from dashboard.views.last_start import LastStart
 from dashboard.views.named import SetName, set_name
+from dashboard.views.notices import Notice, cautions, notices
 from dashboard.views.readiness import ReadinessPanel
 from dashboard.views.readings import Bar
 from dashboard.views.runs import (
@@ -49,15 +50,12 @@ from fleet import words
 from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown
 from fleet.model import (
-    SEVERITIES,
     Condition,
     Customer,
     DeviceEvent,
-    Finding,
     RecordKind,
     Run,
     Scope,
-    Severity,
     Site,
     Unit,
     UnitSummary,
@@ -252,48 +250,6 @@ def reach(unit: Unit, site: Site, customer: Customer) -> Reach:
         place=place,
         address=site.address,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Notice:
-    """Something to act on: what was seen (a line a finding), and the next step."""
-
-    severity: Severity
-    title: str
-    seen: list[str]
-    do: str
-    since: str
-    key: str
-
-
-def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[Notice]:
-    """Findings to act on, gravest first, with sentence and next step; due work of one severity
-    in one notice."""
-    grave = [f for f in findings if f.severity != "note"]
-    grave.sort(key=lambda f: (SEVERITIES.index(f.severity), f.since))
-    found: dict[tuple[str, str], Notice] = {}
-    for f in grave:
-        said = words.sentence(f, zone, now)
-        part = "" if f.kind == "service_due" else f.part
-        notice = found.setdefault(
-            (f.severity, f"{f.kind} {part}"),
-            Notice(
-                severity=f.severity,
-                title=said.title,
-                seen=[],
-                do=said.do,
-                since=phrases.since(f.since, zone, now),
-                key=f"{f.kind} {part} {f.since}",
-            ),
-        )
-        notice.seen.append(said.seen)
-    return list(found.values())
-
-
-def cautions(findings: tuple[Finding, ...], zone: str, now: int) -> list[str]:
-    """Every caution line of the findings, once."""
-    said = [line for f in findings for line in words.sentence(f, zone, now).cautions]
-    return list(dict.fromkeys(said))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,8 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.api.signal import RunTimesWrong, proposals
 from dashboard.deps import LIVE, AtDesk, Reader
-from dashboard.one_unit import find
 from dashboard.pages import forms
+from dashboard.unit_lookup import find
 from dashboard.views.named import SetName, set_name
 from fleet import words
 from fleet.channels import CHANNELS
