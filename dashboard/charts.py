@@ -11,7 +11,7 @@ import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, TypedDict
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -50,6 +50,68 @@ PANELS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Radio signal, dBm", ("signal_dbm",)),
 )
 """Which channels share a panel, in reading order."""
+
+Open = dict[str, object]
+"""A part of a figure whose names are the drawing library's own and are as many as it has panels."""
+
+
+class Typed(TypedDict):
+    """A typed array in base64, little endian."""
+
+    dtype: str
+    bdata: str
+
+
+class Trace(TypedDict):
+    """A line of a figure."""
+
+    type: str
+    mode: str
+    name: str
+    x: Typed
+    y: Typed
+    yaxis: str
+    connectgaps: bool
+    line: Open
+    hovertemplate: str
+
+
+class Heading(TypedDict):
+    """A text over a panel, placed by shares of the figure."""
+
+    text: str
+    xref: str
+    yref: str
+    x: float
+    y: float
+    xanchor: str
+    yanchor: str
+    showarrow: bool
+    font: Open
+
+
+class Shade(TypedDict):
+    """A run, shaded from x0 to x1 (milliseconds of the axis) over the whole height."""
+
+    type: str
+    xref: str
+    yref: str
+    layer: str
+    x0: float
+    x1: float
+    y0: float
+    y1: float
+    fillcolor: str
+    opacity: float
+    line: Open
+
+
+class Figure(TypedDict):
+    """What the drawing library is given: its lines, and how they lie."""
+
+    data: list[Trace]
+    layout: Open
+
 
 RUNS_AT_MOST = 400
 PANEL_PX = 150
@@ -117,7 +179,7 @@ def _offset(at: int, info: ZoneInfo) -> float:
     return offset.total_seconds() if offset else 0.0
 
 
-def typed(values: NDArray[Any], dtype: str) -> dict[str, str]:
+def typed(values: NDArray[Any], dtype: str) -> Typed:
     """A typed array as plotly.js reads it: {"dtype", "bdata"} in base64, little endian."""
     kinds = {"f4": "<f4", "f8": "<f8"}
     return {
@@ -128,27 +190,27 @@ def typed(values: NDArray[Any], dtype: str) -> dict[str, str]:
 
 def figure(
     drawn: Sequence[Panel], runs: Sequence[Run], start: int, end: int, gap_s: int, zone: str
-) -> dict[str, Any]:
+) -> Figure:
     """A history figure: one panel under another on one time axis, runs shaded, gaps broken.
 
     start, end: UTC seconds shown; zone: the axis reads as the site's clock.
     """
-    traces: list[dict[str, Any]] = []
+    traces: list[Trace] = []
+    headings: list[Heading] = []
     layout = _layout(len(drawn), start, end, zone)
     for row, panel in enumerate(drawn):
         axis = "y" if row == 0 else f"y{row + 1}"
         domain = _domain(row, len(drawn))
         layout[f"yaxis{'' if row == 0 else row + 1}"] = _yaxis(domain)
-        layout["annotations"].append(_heading(panel, domain[1]))
+        headings.append(_heading(panel, domain[1]))
         for nth, (channel, window) in enumerate(panel.windows.items()):
             traces.append(_trace(channel, window, gap_s, zone, axis, nth))
+    layout["annotations"] = headings
     layout["shapes"] = _shades(runs, start, end, zone)
     return {"data": traces, "layout": layout}
 
 
-def _trace(
-    channel: str, window: Window, gap_s: int, zone: str, axis: str, nth: int
-) -> dict[str, Any]:
+def _trace(channel: str, window: Window, gap_s: int, zone: str, axis: str, nth: int) -> Trace:
     t, v = min_max_line(window, gap_s)
     unit = CHANNELS[channel].unit if channel in CHANNELS else ""
     counted = channel in CHANNELS and CHANNELS[channel].role == "counter"
@@ -165,7 +227,7 @@ def _trace(
     }
 
 
-def _layout(rows: int, start: int, end: int, zone: str) -> dict[str, Any]:
+def _layout(rows: int, start: int, end: int, zone: str) -> Open:
     ends = [float(ms) for ms in local_ms(np.array([start, end]), zone)]
     return {
         "height": 60 + PANEL_PX * max(1, rows),
@@ -178,7 +240,6 @@ def _layout(rows: int, start: int, end: int, zone: str) -> dict[str, Any]:
         "showlegend": False,
         "dragmode": "zoom",
         "meta": {"inks": INKS},
-        "annotations": [],
         "xaxis": {
             "type": "date",
             "range": ends,
@@ -196,7 +257,7 @@ def _domain(row: int, rows: int) -> list[float]:
     return [round(top - room * 0.96, 4), round(top - room * 0.16, 4)]
 
 
-def _yaxis(domain: list[float]) -> dict[str, Any]:
+def _yaxis(domain: list[float]) -> Open:
     return {
         "domain": domain,
         "gridcolor": LINE,
@@ -206,7 +267,7 @@ def _yaxis(domain: list[float]) -> dict[str, Any]:
     }
 
 
-def _heading(panel: Panel, top: float) -> dict[str, Any]:
+def _heading(panel: Panel, top: float) -> Heading:
     """The panel's title above it; which line is which where it holds several."""
     text = panel.title
     if len(panel.windows) > 1:
@@ -228,7 +289,7 @@ def _heading(panel: Panel, top: float) -> dict[str, Any]:
     }
 
 
-def _shades(runs: Sequence[Run], start: int, end: int, zone: str) -> list[dict[str, Any]]:
+def _shades(runs: Sequence[Run], start: int, end: int, zone: str) -> list[Shade]:
     seen = [r for r in runs if r.start < end and (r.end is None or r.end > start)][-RUNS_AT_MOST:]
     if not seen:
         return []

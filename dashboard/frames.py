@@ -1,8 +1,12 @@
-"""What every page shares: the template environment, the frame around a page, severities' shapes."""
+"""What every page shares: the template environment, the frame around a page, severities' shapes.
+
+A template knows three names: `frame` (a Frame), `viewer` (who looks, the frame's) and `view` (the
+page's own record, of `dashboard.views` or of the page). A misnamed attribute of one is an error.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import Request
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
@@ -17,13 +21,10 @@ from fleet import words
 from fleet.model import (
     SEVERITIES,
     Condition,
-    Customer,
     Finding,
     Readiness,
     Scope,
     Severity,
-    Site,
-    Unit,
 )
 from fleet.registry import pages
 from fleet.words.readiness import READINESS
@@ -102,27 +103,121 @@ def environment(assets: Assets) -> Environment:
     return env
 
 
-def page(
-    request: Request, scope: Scope, template: str, here: str, status: int = 200, **facts: Any
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """The top bar: sets in all, sets that report, sets with an open alert."""
+
+    units: int = 0
+    reporting: int = 0
+    alerts: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loading:
+    """History still being read in: bytes taken of all, in words."""
+
+    taken: str
+    size: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Banner:
+    """The lines under the top bar: the demonstration, and history that is still being read in."""
+
+    demo: bool
+    loading: Loading | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """What stands around every page.
+
+    here: the navigation's entry that is current. now: UTC seconds. viewer None: not signed in.
+    change: number of the newest change the page knows of; its live feed begins there.
+    """
+
+    firm: str
+    here: str
+    now: int
+    viewer: Viewer | None
+    nav: tuple[Entry, ...]
+    banner: Banner
+    bar: Bar
+    change: int
+
+    @property
+    def shared(self) -> bool:
+        """Whether the holder of a share link looks."""
+        return self.viewer is not None and self.viewer.kind == "share"
+
+    @property
+    def strip(self) -> bool:
+        """Whether anything is to be said under the top bar."""
+        return self.banner.demo or self.banner.loading is not None or self.shared
+
+
+def render(
+    request: Request, scope: Scope, template: str, here: str, view: object, status: int = 200
 ) -> HTMLResponse:
-    """A whole page. here: which entry of the navigation is current."""
+    """A whole page of the fleet. here: which entry of the navigation is current; view: its record.
+
+    A view that names a moment of its own (`now`, UTC seconds) is framed at that moment.
+    """
     desk: Desk = request.app.state.desk
     viewer: Viewer = request.state.viewer
-    now = facts.pop("now", None) or desk.clock()
-    text = desk.templates.get_template(template).render(
+    frame = Frame(
         firm=desk.settings.firm,
         here=here,
-        now=now,
+        now=getattr(view, "now", None) or desk.clock(),
         viewer=viewer,
         nav=navigation(viewer),
         banner=banner(desk, scope),
         bar=_bar(desk, scope),
         change=getattr(request.state, "change", 0),
-        **facts,
     )
+    text = _drawn(request, template, frame, view)
     if request.method == "GET":
         text = _with_unsent(request, desk, viewer, text)
     return HTMLResponse(text, status)
+
+
+def render_door(
+    request: Request, template: str, view: object = None, status: int = 200
+) -> HTMLResponse:
+    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
+    text = _drawn(request, template, _bare(request, "", None), view)
+    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
+
+
+def _bare(request: Request, here: str, viewer: Viewer | None) -> Frame:
+    """A frame that asks the registry nothing."""
+    desk: Desk = request.app.state.desk
+    return Frame(
+        firm=desk.settings.firm,
+        here=here,
+        now=desk.clock(),
+        viewer=viewer,
+        nav=navigation(viewer),
+        banner=Banner(demo=desk.settings.demo),
+        bar=Bar(),
+        change=0,
+    )
+
+
+def _drawn(request: Request, template: str, frame: Frame, view: object) -> str:
+    desk: Desk = request.app.state.desk
+    drawn = desk.templates.get_template(template)
+    return drawn.render(frame=frame, viewer=frame.viewer, view=view)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsent:
+    """A form that was sent after its session had ended. filled: it stands on the page again;
+    lacks: something of it is not kept; fields: (name, value), as read."""
+
+    filled: bool
+    lacks: bool
+    fields: list[tuple[str, str]]
 
 
 def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str:
@@ -131,32 +226,11 @@ def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str
     if waiting is None:
         return text
     text, filled = refill(text, waiting.action, waiting.fields)
-    said = desk.templates.get_template("_unsent.html").render(
-        filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields)
-    )
+    view = Unsent(filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields))
+    said = desk.templates.get_template("_unsent.html").render(view=view)
     head, main, rest = text.partition("<main ")
     tag, end, body = rest.partition(">")
     return f"{head}{main}{tag}{end}{said}{body}"
-
-
-def door(request: Request, template: str, status: int = 200, **facts: Any) -> HTMLResponse:
-    """A page for whoever is not signed in yet: no navigation, nothing of the fleet."""
-    desk: Desk = request.app.state.desk
-    text = desk.templates.get_template(template).render(
-        firm=desk.settings.firm,
-        here="",
-        now=desk.clock(),
-        viewer=None,
-        nav=(),
-        banner={"demo": desk.settings.demo, "loading": None},
-        bar=NOTHING,
-        change=0,
-        **facts,
-    )
-    return HTMLResponse(text, status, headers={"referrer-policy": "no-referrer"})
-
-
-NOTHING = {"units": 0, "reporting": 0, "alerts": 0}
 
 
 def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
@@ -169,45 +243,37 @@ def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
     return found
 
 
-def banner(desk: Desk, scope: Scope) -> dict[str, Any]:
-    """The lines under the top bar: the demonstration, and history that is still being read in."""
+def banner(desk: Desk, scope: Scope) -> Banner:
+    """The lines under the top bar, for who looks."""
     loading = None
     if scope.everything:
         marks = [mark for mark in pages.health(desk.registry, scope).inbox if not mark.done]
         if marks:
             taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
-            loading = {
-                "taken": phrases.size(taken),
-                "size": phrases.size(size),
-                "percent": int(100 * taken / size) if size else 0,
-            }
-    return {"demo": desk.settings.demo, "loading": loading}
+            loading = Loading(taken=phrases.size(taken), size=phrases.size(size))
+    return Banner(demo=desk.settings.demo, loading=loading)
 
 
-def _bar(desk: Desk, scope: Scope) -> dict[str, int]:
-    """Sets in all, sets that report, and open alerts, for the top bar."""
+def _bar(desk: Desk, scope: Scope) -> Bar:
     counts = pages.counts(desk.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
     grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
-    return {"units": counts.units, "reporting": max(0, counts.units - silent), "alerts": grave}
+    return Bar(units=counts.units, reporting=max(0, counts.units - silent), alerts=grave)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """An error in words."""
+
+    title: str
+    detail: str
 
 
 def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLResponse:
     """An error as a page a person can read, even when the registry is away."""
-    desk: Desk = request.app.state.desk
     viewer: Viewer | None = getattr(request.state, "viewer", None)
-    text = desk.templates.get_template("fault.html").render(
-        firm=desk.settings.firm,
-        here="",
-        now=desk.clock(),
-        viewer=viewer,
-        nav=navigation(viewer),
-        banner={"demo": desk.settings.demo, "loading": None},
-        bar=NOTHING,
-        change=0,
-        title=title,
-        detail=detail,
-    )
+    frame = _bare(request, "", viewer)
+    text = _drawn(request, "fault.html", frame, Fault(title=title, detail=detail))
     return HTMLResponse(text, status)
 
 
@@ -217,31 +283,18 @@ def worst(findings: tuple[Finding, ...]) -> Finding | None:
     return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
 
 
-def named(unit: Unit, site: Site, customer: Customer) -> dict[str, str]:
-    """What a set is called: the site, its id beside it, the customer where that is another name."""
-    title = site.name or customer.name or unit.id
-    return {
-        "id": unit.id,
-        "title": title,
-        "short": customer.name if title.startswith(f"{customer.name},") else title,
-        "customer": "" if customer.name in (title, title.split(",")[0]) else customer.name,
-        "address": site.address,
-        "area": unit.area,
-        "href": f"/units/{unit.id}",
-        "site": site.id,
-    }
-
-
 __all__ = [
     "GLYPHS",
     "MARKS",
     "READY_MARKS",
+    "Banner",
+    "Bar",
+    "Frame",
     "banner",
-    "door",
     "environment",
     "fault_page",
-    "named",
     "navigation",
-    "page",
+    "render",
+    "render_door",
     "worst",
 ]

@@ -5,10 +5,24 @@ from __future__ import annotations
 from http import HTTPStatus
 from typing import Any
 
+import msgspec
 import orjson
 from starlette.responses import Response
 
+from dashboard.views.contract import Form, View
+
 PROBLEM = "application/problem+json"
+
+
+class ProblemDocument(View, frozen=True, kw_only=True):
+    """RFC 9457 problem details."""
+
+    form = Form(name="ProblemOut")
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
 
 
 class Problem(Exception):
@@ -38,15 +52,11 @@ def title(status: int) -> str:
 
 def problem(status: int, detail: str, path: str, **more: Any) -> Response:
     """Problem details with type about:blank: title is the status's own."""
-    body = {
-        "type": "about:blank",
-        "title": title(status),
-        "status": status,
-        "detail": detail,
-        "instance": path,
-        **more,
-    }
-    return Response(orjson.dumps(body), status, media_type=PROBLEM)
+    body = ProblemDocument(
+        type="about:blank", title=title(status), status=status, detail=detail, instance=path
+    )
+    whole = {**msgspec.structs.asdict(body), **more}
+    return Response(orjson.dumps(whole), status, media_type=PROBLEM)
 
 
 def plain_problem(status: int, detail: str, path: str) -> Response:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
@@ -14,16 +14,20 @@ LATE_S = 20
 """A program writes a sign of life every 5 s; three missed and a little is late."""
 
 
+Said = Mapping[str, object]
+"""What a program says of itself: numbers and texts by name, as many as it likes."""
+
+
 class Beat(msgspec.Struct, frozen=True, kw_only=True):
     """A program and when it was last heard; doc: what it says of itself."""
 
     program: str
     state: Literal["running", "late", "never"]
     at: int | None
-    doc: dict[str, Any] = {}
+    doc: Said = {}
 
 
-def beats(heard: Mapping[str, tuple[int, dict[str, Any]]], now: int) -> list[Beat]:
+def beats(heard: Mapping[str, tuple[int, Said]], now: int) -> list[Beat]:
     """The expected programs first, then any other that was heard."""
     found = []
     for program in (*EXPECTED, *sorted(set(heard) - set(EXPECTED))):

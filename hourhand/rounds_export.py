@@ -9,7 +9,7 @@ import orjson
 
 from dashboard.exports import calendars, visits
 from dashboard.pages.rounds.export import legs
-from dashboard.pages.rounds.words import gather
+from dashboard.views.rounds import gather
 from fleet import clock
 from fleet.model import EVERYTHING
 from fleet.registry import rounds as kept

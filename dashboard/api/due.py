@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
-from dashboard.api import shapes, telling
 from dashboard.api.units import Cursor, Limit
 from dashboard.deps import AtDesk, Desk, Reader, require
+from dashboard.views.due import DuePage, due_view
+from dashboard.views.findings import AlertPage, alert_view
+from dashboard.views.readiness import ReadinessCountView, readiness_count
 from fleet.model import Scope
 from fleet.registry import pages
 
@@ -17,7 +19,7 @@ router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader"
 DueState = Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
 
 
-@router.get("/due", response_model=shapes.DuePage)
+@router.get("/due")
 def due(
     desk: AtDesk,
     scope: Reader,
@@ -25,16 +27,16 @@ def due(
     until: Annotated[str | None, Query(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")] = None,
     limit: Limit = 200,
     cursor: Annotated[str | None, Query(pattern=r"^[0-9]{1,9}$")] = None,
-) -> Any:
+) -> DuePage:
     """Due work of the fleet, most pressing first. until: a local date, YYYY-MM-DD."""
     rows = pages.due(desk.registry, scope, None, until, state)
     begin = int(cursor or 0)
-    items = [telling.due_out(item, unit) for item, unit, _, _ in rows[begin : begin + limit]]
+    items = [due_view(item, unit) for item, unit, _, _ in rows[begin : begin + limit]]
     following = str(begin + limit) if len(rows) > begin + limit else None
-    return shapes.DuePage(items=items, next=following)
+    return DuePage(items=items, next=following)
 
 
-@router.get("/alerts", response_model=shapes.AlertPage)
+@router.get("/alerts")
 def alerts(
     desk: AtDesk,
     scope: Reader,
@@ -42,7 +44,7 @@ def alerts(
     unit: Annotated[str | None, Query(max_length=64)] = None,
     limit: Limit = 100,
     cursor: Cursor = None,
-) -> Any:
+) -> AlertPage:
     """Alert episodes with their steps: the open ones gravest first, or all, newest first.
 
     Open is what is not closed: of `state` returned, it is over and nobody has said they saw it.
@@ -50,28 +52,17 @@ def alerts(
     found = pages.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
-    items = [
-        telling.alert_out(e, zones.get(e.subject) or e.finding.facts.get("zone", "UTC"), now, scope)
+    items = tuple(
+        alert_view(e, zones.get(e.subject) or e.finding.facts.get("zone", "UTC"), now, scope)
         for e in found[:limit]
-    ]
-    return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
-
-
-@router.get("/readiness", response_model=shapes.ReadinessCountOut)
-def readiness(desk: AtDesk, scope: Reader) -> Any:
-    """How many sets would carry their load if the mains failed everywhere now."""
-    counts = pages.counts(desk.registry, scope)
-    by = counts.by_readiness
-    return shapes.ReadinessCountOut(
-        units=counts.units,
-        ready=by.get("ready", 0),
-        doubtful=by.get("doubtful", 0),
-        not_ready=by.get("not_ready", 0),
-        unknown=counts.silent + counts.too_new,
-        unknown_silent=counts.silent,
-        unknown_too_new=counts.too_new,
-        set_aside=by.get("set_aside", 0),
     )
+    return AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
+
+
+@router.get("/readiness")
+def readiness(desk: AtDesk, scope: Reader) -> ReadinessCountView:
+    """How many sets would carry their load if the mains failed everywhere now."""
+    return readiness_count(pages.counts(desk.registry, scope))
 
 
 def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:

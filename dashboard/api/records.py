@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter
 from pydantic import ConfigDict, Field
 
-from dashboard.api import shapes, telling
 from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.deps import AtDesk, Looking, Reader, require
-from dashboard.one_unit import find
-from dashboard.problems import Problem
+from dashboard.problems import Problem, ProblemDocument
+from dashboard.unit_lookup import find
+from dashboard.views.register import RecordPage, RecordView, record_view
 from fleet.model import Record, RecordKind
+from fleet.model.telemetry import Facts
 from fleet.registry import pages
 from fleet.registry.records import RecordRefused, add_record
 
 router = APIRouter(
-    prefix="/api/units", tags=["records"], responses={404: {"model": shapes.ProblemOut}}
+    prefix="/api/units", tags=["records"], responses={404: {"model": ProblemDocument}}
 )
 
 
@@ -40,28 +40,26 @@ class RecordIn(Sent):
         "a token writes as itself and keeps the name beside",
     )
     kind: RecordKind
-    facts: dict[str, Any] = Field(default_factory=dict)
+    facts: Facts = Field(default_factory=dict)
     corrects: str | None = None
 
 
-@router.get("/{unit}/records", response_model=shapes.RecordPage, dependencies=[require("reader")])
-def listed(desk: AtDesk, scope: Reader, unit: str) -> Any:
+@router.get("/{unit}/records", dependencies=[require("reader")])
+def listed(desk: AtDesk, scope: Reader, unit: str) -> RecordPage:
     """Records of a unit, newest first; corrected ones name the record that did so."""
     find(desk, scope, unit)
     rows = pages.records(desk.registry, scope, unit)
-    return shapes.RecordPage(
-        items=[telling.record_out(r.record, r.superseded_by, scope) for r in rows]
-    )
+    items = tuple(record_view(r.record, r.superseded_by, scope) for r in rows)
+    return RecordPage(items=items, next=None)
 
 
 @router.post(
     "/{unit}/records",
-    response_model=shapes.RecordOut,
     status_code=201,
-    responses={422: {"model": shapes.ProblemOut}},
+    responses={422: {"model": ProblemDocument}},
     dependencies=[require("technician", right="record")],
 )
-def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
+def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> RecordView:
     """Write down what was done, as who is signed in. The same id again changes nothing.
 
     A token of some customers may not record a fitting: it could move another's device to them.
@@ -95,4 +93,4 @@ def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> Any:
         kept = add_record(desk.registry, record, now, viewer.actor)
     except RecordRefused as refusal:
         raise Problem(422, str(refusal)) from refusal
-    return telling.record_out(kept, None, viewer.scope)
+    return record_view(kept, None, viewer.scope)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter, Request
-from pydantic import BaseModel
 from starlette.responses import PlainTextResponse
 
 from dashboard import programs
 from dashboard.deps import ANYONE, AtDesk, Reader, Requirement, find_viewer, require
-from fleet.calendar import utc_text
+from dashboard.views.service import HealthView, StatusView, health_view, status_of
 from fleet.model import EVERYTHING
 from fleet.registry import pages
 from fleet.registry.types import Counts, HealthFacts
@@ -19,33 +16,8 @@ router = APIRouter(tags=["service"])
 WHOLE = Requirement("reader", whole=True)
 
 
-class ProgramOut(BaseModel):
-    program: str
-    state: str
-    beat_at: str | None
-    beat_age_s: int | None
-
-
-class StatusOut(BaseModel):
-    status: str
-
-
-class HealthOut(BaseModel):
-    status: str
-    now: str
-    programs: list[ProgramOut]
-    units: int
-    devices: int
-    devices_unregistered: int
-    newest_heard_at: str | None
-    inbox_waiting_bytes: int
-    touches_waiting: int
-    quarantined: int
-    open_alerts: int
-
-
-@router.get("/health", response_model=HealthOut | StatusOut, dependencies=[ANYONE])
-def health(request: Request, desk: AtDesk) -> Any:
+@router.get("/health", dependencies=[ANYONE])
+def health(request: Request, desk: AtDesk) -> HealthView | StatusView:
     """status `ok`, or `attention` when a program has not been heard in time.
 
     The rest is for who sees the whole fleet; everybody else is told the status only.
@@ -53,32 +25,10 @@ def health(request: Request, desk: AtDesk) -> Any:
     facts = pages.health(desk.registry, EVERYTHING)
     now = desk.clock()
     beats = programs.beats(facts.heartbeats, now)
-    status = "ok" if all(beat.state == "running" for beat in beats) else "attention"
     viewer = find_viewer(request)
     if viewer is None or WHOLE.refusal(viewer):
-        return StatusOut(status=status)
-    heard = facts.newest_heard_at
-    return HealthOut(
-        status=status,
-        now=utc_text(now),
-        programs=[
-            ProgramOut(
-                program=beat.program,
-                state=beat.state,
-                beat_at=None if beat.at is None else utc_text(beat.at),
-                beat_age_s=None if beat.at is None else now - beat.at,
-            )
-            for beat in beats
-        ],
-        units=facts.units,
-        devices=facts.devices,
-        devices_unregistered=facts.unregistered,
-        newest_heard_at=None if heard is None else utc_text(heard),
-        inbox_waiting_bytes=programs.waiting_bytes(facts.inbox),
-        touches_waiting=facts.touches_device + facts.touches_unit,
-        quarantined=facts.quarantined + facts.quarantined_over,
-        open_alerts=facts.open_episodes,
-    )
+        return StatusView(status=status_of(beats))
+    return health_view(facts, beats, now)
 
 
 @router.get(

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
-import msgspec
 from fastapi import APIRouter, Query
 
-from dashboard.api import shapes
 from dashboard.api.times import seconds
 from dashboard.deps import AtDesk, Desk, Reader, require
-from dashboard.one_unit import find
-from dashboard.problems import Problem
+from dashboard.problems import Problem, ProblemDocument
+from dashboard.unit_lookup import find
+from dashboard.views.series import SignalPage, signal_view
 from fleet import words
 from fleet.model import Scope
 from scheduler.rules import propose
@@ -22,7 +21,7 @@ router = APIRouter(
     prefix="/api/units",
     tags=["units"],
     dependencies=[require("reader")],
-    responses={404: {"model": shapes.ProblemOut}},
+    responses={404: {"model": ProblemDocument}},
 )
 
 LONGEST_S = 24 * 3600
@@ -51,14 +50,14 @@ def proposals(
         raise RunTimesWrong(f"{str(fault)[0].upper()}{str(fault)[1:]}.") from fault
 
 
-@router.get("/{unit}/running-signal", response_model=shapes.SignalPage)
+@router.get("/{unit}/running-signal")
 def running_signal(
     desk: AtDesk,
     scope: Reader,
     unit: str,
     from_: Annotated[datetime, Query(alias="from", description="the engine was started")],
     to: Annotated[datetime, Query(description="the engine was stopped")],
-) -> Any:
+) -> SignalPage:
     """Thresholds in the gap between at rest and running, or why there are none, by channel.
 
     The run should hold idle, choke and load; the hour before and after it is looked at as rest.
@@ -67,13 +66,4 @@ def running_signal(
         found = proposals(desk, scope, unit, seconds(from_, "from"), seconds(to, "to"))
     except RunTimesWrong as wrong:
         raise Problem(422, str(wrong)) from wrong
-    return shapes.SignalPage(
-        items=[_out(one) for one in found], cautions=list(words.CAUTIONS), next=None
-    )
-
-
-def _out(one: Proposal | Refused) -> shapes.SignalOut:
-    held = msgspec.to_builtins(one)
-    if isinstance(one, Proposal):
-        return shapes.SignalOut.model_validate(held | {"proposed": True})
-    return shapes.SignalOut.model_validate(held | {"proposed": False, "refused": one.why})
+    return SignalPage(items=[signal_view(one) for one in found], cautions=words.CAUTIONS, next=None)

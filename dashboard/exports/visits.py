@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import TypedDict
 from xml.etree import ElementTree as xml
 
 import msgspec
@@ -88,9 +88,35 @@ def as_csv(legs: Iterable[Leg]) -> str:
     return csv_of(COLUMNS, rows)
 
 
-def geojson(legs: Iterable[Leg]) -> dict[str, Any]:
+class Geometry(TypedDict):
+    """A place or a line of a map: longitude, then latitude."""
+
+    type: str
+    coordinates: list[float] | list[list[float]]
+
+
+class _Feature(TypedDict):
+    type: str
+    geometry: Geometry
+    properties: dict[str, object]
+
+
+class Feature(_Feature, total=False):
+    """One thing on a map, with whatever is known of it."""
+
+    id: str
+
+
+class FeatureCollection(TypedDict):
+    """A map as RFC 7946 has it."""
+
+    type: str
+    features: list[Feature]
+
+
+def geojson(legs: Iterable[Leg]) -> FeatureCollection:
     """A FeatureCollection: a Point a visit, a LineString a round; longitude first, then latitude."""
-    features: list[dict[str, Any]] = []
+    features: list[Feature] = []
     for leg in legs:
         placed = [v for v in leg.visits if v.lat is not None and v.lon is not None]
         base = [round(leg.lon, 6), round(leg.lat, 6)]

@@ -1,6 +1,6 @@
 """The pages people read: one file a page, and a room for pages that belong together.
 
-In a room `page` is the page it is named for, `one` is one of what it lists. The order of ROUTERS is
+In a room `page` is the page it is named for, beside it one of what it lists. The order of ROUTERS is
 the order of matching: a fixed address stands before one with a name in it.
 """
 
@@ -16,11 +16,9 @@ from dashboard.pages import (
     tolerance,
     units,
 )
-from dashboard.pages.alerts import channels, outage, outage_texts, quiet_hours, rota, waking
-from dashboard.pages.alerts import one as one_alert
+from dashboard.pages.alerts import alert, channels, outage, outage_texts, quiet_hours, rota, waking
 from dashboard.pages.alerts import page as alerts_page
-from dashboard.pages.jobs import billing, call
-from dashboard.pages.jobs import one as one_job
+from dashboard.pages.jobs import billing, call, job
 from dashboard.pages.jobs import page as jobs_page
 from dashboard.pages.rounds import change, export
 from dashboard.pages.rounds import page as rounds_page
@@ -40,14 +38,14 @@ ROUTERS = tuple(
         jobs_page,
         billing,
         call,
-        one_job,
+        job,
         rounds_page,
         change,
         export,
         technicians,
         sitecard,
         alerts_page,
-        one_alert,
+        alert,
         outage,
         outage_texts,
         rota,

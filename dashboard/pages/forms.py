@@ -16,6 +16,7 @@ from dashboard import phrases
 from fleet import bounds, calendar, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
 from fleet.model import Record, RecordKind, ServicePlan
+from fleet.model.telemetry import Facts
 
 Kind = Literal["text", "long", "number", "moment", "date", "choice"]
 Choices = tuple[tuple[str, str], ...]
@@ -176,9 +177,9 @@ def fields_of(kind: RecordKind, plan: ServicePlan | None) -> tuple[Field, ...]:
     return (msgspec.structs.replace(fields[0], choices=tasks), *fields[1:])
 
 
-def facts_from(fields: Sequence[Field], sent: Mapping[str, str], zone: str) -> dict[str, Any]:
+def facts_from(fields: Sequence[Field], sent: Mapping[str, str], zone: str) -> Facts:
     """Facts out of a sent form, empty fields left out. Raises FormFault on the first bad one."""
-    facts: dict[str, Any] = {}
+    facts: Facts = {}
     for field in fields:
         text = sent.get(field.name, "").strip()
         if not text:
@@ -194,7 +195,7 @@ def facts_from(fields: Sequence[Field], sent: Mapping[str, str], zone: str) -> d
     return _paired(facts)
 
 
-def _paired(facts: dict[str, Any]) -> dict[str, Any]:
+def _paired(facts: Facts) -> Facts:
     """The second point of a check joined to the first: meter and raw become lists."""
     first = facts
     for name in ("meter", "raw"):

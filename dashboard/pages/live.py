@@ -56,7 +56,7 @@ async def events(
     yield ServerSentEvent(comment="listening", retry=3000)
     try:
         who = viewer.key or place
-        async for news in desk.feed.listen(scope, told(last_event_id, after), who, place):
+        async for news in desk.feed.listen(scope, resume_after(last_event_id, after), who, place):
             if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
                 return
             units = None if news.units is None else list(news.units)
@@ -68,7 +68,7 @@ async def events(
         log.warning("a live page ends, for the registry cannot be read: %s", fault)
 
 
-def told(last_event_id: str | None, after: int | None) -> int | None:
+def resume_after(last_event_id: str | None, after: int | None) -> int | None:
     """Where the news goes on: the browser's own number before that of the page; one that cannot
     be is as none."""
     try:

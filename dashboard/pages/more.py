@@ -13,4 +13,4 @@ router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 @router.get("/more", response_class=HTMLResponse)
 def more(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
-    return frames.page(request, scope, "more.html", "more")
+    return frames.render(request, scope, "more.html", "more", None)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Query, Request
@@ -12,12 +13,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.authors import NotYourName, author, colleagues
 from dashboard.deps import AtDesk, Desk, Looking, require
-from dashboard.one_unit import find
 from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
+from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
+from dashboard.views.named import SetName, set_name
 from fleet import calendar
 from fleet.model import Record, RecordKind, Scope
 from fleet.registry import pages
@@ -28,6 +30,25 @@ router = APIRouter(
 )
 
 FIELDS_AT_MOST = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordScreen:
+    """The form of one kind of record of a set.
+
+    fields: what it asks for; sent: what stands in them, by name; wrong: why it was not taken; old:
+    the record it corrects, in words; colleagues: whose work may be entered. zone: of the site.
+    """
+
+    set: SetName
+    kind: RecordKind
+    form: forms.Form
+    fields: tuple[forms.Field, ...]
+    sent: dict[str, str]
+    wrong: str
+    zone: str
+    old: str
+    colleagues: tuple[str, ...]
 
 
 @router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
@@ -117,7 +138,7 @@ def _form(
     viewer: Viewer,
     unit: str,
     kind: RecordKind,
-    sent: dict[str, Any],
+    sent: dict[str, str],
     wrong: str,
     status: int = 200,
 ) -> HTMLResponse:
@@ -127,13 +148,8 @@ def _form(
     old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:
         raise Problem(404, "There is no unit of that id here.")
-    return frames.page(
-        request,
-        scope,
-        "record.html",
-        "units",
-        status=status,
-        set=frames.named(found, site, customer),
+    view = RecordScreen(
+        set=set_name(found, site, customer),
         kind=kind,
         form=forms.KINDS[kind],
         fields=forms.fields_of(kind, inputs.plan),
@@ -143,3 +159,4 @@ def _form(
         old=forms.old_words(old, site.time_zone, desk.clock()) if old else "",
         colleagues=colleagues(desk.registry, viewer),
     )
+    return frames.render(request, scope, "record.html", "units", view, status)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -10,11 +10,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages import agreed
-from dashboard.pages.rounds import words as rounds_words
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
+from dashboard.views import agreements
+from dashboard.views.rounds import phones as phones_of
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
@@ -41,6 +41,34 @@ NOT_TODAY = (
 
 class CardFault(ValueError):
     """A field of the card that cannot be used. A sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteCardScreen:
+    """The card of a site: whom to call, how to get in, the agreement.
+
+    phones: (who, number, number to dial) in the order of calling, notes: number to its note. hours,
+    tests: when one is let in, in words. codes None: not shown; may_look: whether this one may see
+    them. sent: what stands in the form's fields; geo: where it is, for a map.
+    """
+
+    site: Site
+    customer: Customer
+    card: SiteCard
+    wrong: str
+    done: str
+    codes: str | None
+    cautions: tuple[str, ...]
+    phones: tuple[tuple[str, str, str], ...]
+    hours: str
+    tests: str
+    notes: dict[str, str]
+    may_look: bool
+    office: bool
+    sent: dict[str, str]
+    contract: Contract
+    agreements: list[str]
+    geo: str
 
 
 @router.get("/sites/{id}", response_class=HTMLResponse, dependencies=[LOOK])
@@ -72,12 +100,8 @@ def _page(
 ) -> HTMLResponse:
     site, customer, card = _find(desk, scope, id)
     contract = kept_jobs.contracts(desk.registry, scope).get(customer.id)
-    answer = frames.page(
-        request,
-        scope,
-        "sitecard.html",
-        "units",
-        status=status,
+    office = viewer.role in ("office", "owner")
+    view = SiteCardScreen(
         site=site,
         customer=customer,
         card=card,
@@ -85,21 +109,20 @@ def _page(
         done=done,
         codes=codes,
         cautions=words.CAUTIONS,
-        phones=rounds_words.phones(site, customer, card, []),
+        phones=phones_of(site, customer, card, []),
         hours=say_hours(card.hours),
         tests=say_hours(card.test_hours),
         notes={c.phone: c.note for c in card.contacts},
         may_look=may_look(desk, viewer, id),
-        office=viewer.role in ("office", "owner"),
+        office=office,
         sent=_fields(card) | (sent or {}),
         contract=contract or Contract(customer=customer.id),
-        agreed=agreed.of_customer(desk, scope, customer.id, desk.clock())
-        if viewer.role in ("office", "owner")
-        else [],
+        agreements=agreements.of_customer(desk, scope, customer.id, desk.clock()) if office else [],
         geo=f"geo:{site.lat:.6f},{site.lon:.6f}"
         if site.lat is not None and site.lon is not None
         else "",
     )
+    answer = frames.render(request, scope, "sitecard.html", "units", view, status)
     if codes is not None:
         answer.headers["cache-control"] = "no-store"
     return answer
@@ -251,10 +274,9 @@ def read_contract(customer: str, posted: Posted) -> Contract:
         if unit:
             warranty[unit.strip()[:64]] = _date(until.strip(), "Warranty")
     visits, hours = posted.text("visits_a_year"), posted.text("response_h")
-    facts: dict[str, Any] = {"visits_a_year": None, "response_h": None}
     try:
-        facts["visits_a_year"] = bounds.whole(visits, 0, VISITS_AT_MOST) if visits else None
-        facts["response_h"] = bounds.number(hours, 0, 8_760) if hours else None
+        visits_a_year = bounds.whole(visits, 0, VISITS_AT_MOST) if visits else None
+        response_h = bounds.number(hours, 0, 8_760) if hours else None
     except ValueError as fault:
         raise CardFault(f"Visits a year and hours to be there: {fault}") from None
     return Contract(
@@ -262,7 +284,8 @@ def read_contract(customer: str, posted: Posted) -> Contract:
         renewal=_date(posted.text("renewal", 10), "Renewal"),
         on_stop=bool(posted.text("on_stop")),
         warranty=warranty,
-        **facts,
+        visits_a_year=visits_a_year,
+        response_h=response_h,
     )
 
 

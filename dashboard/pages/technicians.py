@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import msgspec
 from fastapi import APIRouter, Request
@@ -11,7 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.people.everybody import link
+from dashboard.people.members import link
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
@@ -37,36 +38,69 @@ NEW = Technician(id="new", name="", lat=0.0, lon=0.0)
 WEEK = "Mon-Fri 08:00-17:00"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TechnicianLine:
+    """One technician in the list. ended: skills that no longer hold; away: the leave to come."""
+
+    id: str
+    name: str
+    base: str
+    week: str
+    skills: str
+    ended: str
+    active: bool
+    away: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TechniciansPage:
+    """Everybody who drives. may: whether this viewer may change them."""
+
+    rows: tuple[TechnicianLine, ...]
+    may: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TechnicianPage:
+    """One technician's form. sent: its fields as typed, by name; secret: a calendar address that is
+    shown once; people: (id, name) of who signs in; feeds: calendar addresses in use."""
+
+    new: bool
+    wrong: str
+    done: str
+    who: Technician
+    sent: Mapping[str, str]
+    secret: str
+    people: tuple[tuple[str, str], ...]
+    feeds: tuple[rounds_feed.Feed, ...]
+
+
 @router.get("/technicians", response_class=HTMLResponse, dependencies=[LOOK])
-def everybody(request: Request, desk: AtDesk, viewer: Looking, scope: Reader) -> HTMLResponse:
+def listing(request: Request, desk: AtDesk, viewer: Looking, scope: Reader) -> HTMLResponse:
     now = desk.clock()
-    return frames.page(
-        request,
-        scope,
-        "technicians.html",
-        "technicians",
-        now=now,
-        rows=[_line(one, now) for one in technicians.technicians(desk.registry)],
+    view = TechniciansPage(
+        rows=tuple(_line(one, now) for one in technicians.technicians(desk.registry)),
         may=viewer.role in ("office", "owner"),
     )
+    return frames.render(request, scope, "technicians.html", "technicians", view)
 
 
-def _line(one: Technician, now: int) -> dict[str, Any]:
+def _line(one: Technician, now: int) -> TechnicianLine:
     today = local_date(now, one.time_zone)
     ended = [s.name for s in one.skills if s.until and s.until < today.isoformat()]
     away = next((lv for lv in one.leave if lv.last >= today.isoformat()), None)
-    return {
-        "id": one.id,
-        "name": one.name,
-        "base": one.base,
-        "week": say_hours(one.week),
-        "skills": say_skills(one.skills),
-        "ended": ", ".join(ended),
-        "active": one.active,
-        "away": f"{phrases.day_words(away.first, today)} to {phrases.day_words(away.last, today)}"
+    return TechnicianLine(
+        id=one.id,
+        name=one.name,
+        base=one.base,
+        week=say_hours(one.week),
+        skills=say_skills(one.skills),
+        ended=", ".join(ended),
+        active=one.active,
+        away=f"{phrases.day_words(away.first, today)} to {phrases.day_words(away.last, today)}"
         if away
         else "",
-    }
+    )
 
 
 @router.get("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
@@ -112,21 +146,17 @@ def _form(
         "overtime_min": f"{one.overtime_min}",
         "active": "yes" if one.active else "",
     }
-    return frames.page(
-        request,
-        scope,
-        "technician.html",
-        "technicians",
-        status=status,
+    view = TechnicianPage(
         new=new,
         wrong=wrong,
         done=done,
         who=one,
         sent=kept | (sent or {}),
         secret=secret,
-        people=[(p.id, p.name) for p in people.people(desk.registry) if p.role != "reader"],
-        feeds=[] if new else rounds_feed.feeds(desk.registry, one.id),
+        people=tuple((p.id, p.name) for p in people.people(desk.registry) if p.role != "reader"),
+        feeds=() if new else tuple(rounds_feed.feeds(desk.registry, one.id)),
     )
+    return frames.render(request, scope, "technician.html", "technicians", view, status)
 
 
 @router.post("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])

@@ -3,56 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
-from dashboard import frames, phrases
+from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Reader
-from fleet import words
-from fleet.model import SEVERITIES, Customer, Finding, Scope, Site, Unit, UnitSummary
+from dashboard.views.tolerance import OffGroup, Row, grouped, lines
+from fleet.model import Scope
 from fleet.registry import pages
 from fleet.registry.engine import Registry
-from fleet.words import supply
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
-Row = tuple[Unit, Site, Customer, UnitSummary | None]
-GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
-    (
-        "Danger",
-        frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output", "leg_out"}),
-    ),
-    ("Out of tolerance", frozenset({"voltage_out", "frequency_out"})),
-    ("Drifting out", frozenset({"voltage_drift", "frequency_drift"})),
-    ("Unsteady or unbalanced", frozenset({"hunting", "unbalance"})),
-    ("To look into", frozenset({"stray_volts", "wrong_nominal"})),
-)
 ROWS_AT_MOST = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceScreen:
+    """The page of what is out of tolerance. sets: that have a finding; cut: findings left out;
+    units: sets in the register. now: UTC seconds."""
+
+    now: int
+    groups: list[OffGroup]
+    sets: int
+    cut: int
+    units: int
 
 
 @router.get("/tolerance", response_class=HTMLResponse)
 def tolerance(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
     now = desk.clock()
     found = [line for row in rows(desk.registry, scope) for line in lines(row, now)]
-    found.sort(key=lambda line: line["order"])
+    found.sort(key=lambda line: line.order)
     shown = found[:ROWS_AT_MOST]
-    return frames.page(
-        request,
-        scope,
-        "tolerance.html",
-        "more",
+    view = ToleranceScreen(
         now=now,
-        groups=[
-            {"name": name, "rows": inside}
-            for name, _ in GROUPS
-            if (inside := [line for line in shown if line["group"] == name])
-        ],
-        sets=len({line["id"] for line in found}),
+        groups=grouped(shown),
+        sets=len({line.set.id for line in found}),
         cut=len(found) - len(shown),
         units=pages.counts(desk.registry, scope).units,
     )
+    return frames.render(request, scope, "tolerance.html", "more", view)
 
 
 def rows(registry: Registry, scope: Scope) -> Iterable[Row]:
@@ -64,36 +57,3 @@ def rows(registry: Registry, scope: Scope) -> Iterable[Row]:
         if len(found) < 1000:
             return
         cursor = found[-1][0].id
-
-
-def lines(row: Row, now: int) -> list[dict[str, Any]]:
-    """What is said of one set: a line a finding of volts and hertz."""
-    unit, site, customer, summary = row
-    return [
-        frames.named(unit, site, customer) | line(finding, site.time_zone, now)
-        for finding in (summary.findings if summary else ())
-        if finding.kind in supply.SPEAKERS
-    ]
-
-
-def line(finding: Finding, zone: str, now: int) -> dict[str, Any]:
-    """One finding in words. share: how far, as a part of the way to its limit."""
-    said = words.sentence(finding, zone, now)
-    number, name = next((n, g) for n, (g, kinds) in enumerate(GROUPS) if finding.kind in kinds)
-    share = finding.facts.get("share")
-    return {
-        "group": name,
-        "severity": finding.severity,
-        "said": said.title,
-        "seen": said.seen,
-        "do": said.do,
-        "share": f"{share:.0%} of the way" if isinstance(share, int | float) else "",
-        "since": phrases.since(finding.since, zone, now),
-        "order": (
-            number,
-            SEVERITIES.index(finding.severity),
-            -float(share) if isinstance(share, int | float) else 0.0,
-            finding.since,
-            finding.kind,
-        ),
-    }

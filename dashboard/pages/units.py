@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from dashboard import frames, phrases
+from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Reader
-from fleet import words
-from fleet.model import SEVERITIES, Customer, Site, Unit, UnitSummary
+from dashboard.views.units import UnitLine, unit_line
+from fleet.model import SEVERITIES
 from fleet.registry import pages
 from fleet.words.readiness import READINESS
-from fleet.words.readiness import readiness as ready_words
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -25,6 +25,54 @@ READINESS_LISTS: dict[str, str] = {
     "too_new": "Unknown: too new",
 }
 """What a list may be narrowed to: the five words, and the unknown told apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What a list of sets is narrowed to; empty: not. q: words that must occur in its facts."""
+
+    q: str = ""
+    condition: str = ""
+    severity: str = ""
+    readiness: str = ""
+    area: str = ""
+
+    @property
+    def pairs(self) -> dict[str, str]:
+        """What is asked for, as an address carries it."""
+        asked = {
+            "q": self.q,
+            "condition": self.condition,
+            "severity": self.severity,
+            "readiness": self.readiness,
+            "area": self.area,
+        }
+        return {name: value for name, value in asked.items() if value}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitsScreen:
+    """The list of sets, and what it can be narrowed to.
+
+    following: the id after which the next page begins; first: whether this is the first one; total:
+    sets in the register. now: UTC seconds.
+    """
+
+    now: int
+    wanted: Wanted
+    readiness_lists: dict[str, str]
+    areas: list[str]
+    conditions: list[str]
+    severities: tuple[str, ...]
+    rows: list[UnitLine]
+    following: str
+    total: int
+    first: bool
+
+    @property
+    def kept(self) -> str:
+        """What is asked for, as the query of an address."""
+        return urlencode(self.wanted.pairs)
 
 
 @router.get("/units", response_class=HTMLResponse)
@@ -53,72 +101,19 @@ def units(
         severity={"": None, "none": ""}.get(severity, severity),
         readiness=readiness or None,
     )
-    wanted = {
-        "q": q,
-        "condition": condition,
-        "severity": severity,
-        "readiness": readiness,
-        "area": area,
-    }
     if q and len(rows) == 1 and rows[0][0].id.lower() == q.strip().lower():
         return RedirectResponse(f"/units/{rows[0][0].id}", 303)
     now = desk.clock()
-    return frames.page(
-        request,
-        scope,
-        "units.html",
-        "units",
+    view = UnitsScreen(
         now=now,
-        q=q,
-        condition=condition,
-        severity=severity,
-        readiness=readiness,
+        wanted=Wanted(q=q, condition=condition, severity=severity, readiness=readiness, area=area),
         readiness_lists=READINESS_LISTS,
-        area=area,
         areas=pages.areas(desk.registry, scope),
         conditions=list(frames.GLYPHS),
         severities=SEVERITIES,
-        rows=[line(*row, now) for row in rows[:A_PAGE]],
+        rows=[unit_line(*row, now) for row in rows[:A_PAGE]],
         following=rows[A_PAGE - 1][0].id if len(rows) > A_PAGE else "",
-        filtered=any(wanted.values()),
-        kept=urlencode({name: value for name, value in wanted.items() if value}),
         total=pages.counts(desk.registry, scope).units,
         first=not after,
     )
-
-
-def line(
-    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
-) -> dict[str, Any]:
-    """One row of the list."""
-    row: dict[str, Any] = {
-        **frames.named(unit, site, customer),
-        "phone": unit.phone or site.phone or customer.phone,
-        "condition": summary.condition if summary else None,
-        "ready": summary.readiness.state if summary and summary.readiness else "unknown",
-        "why": _why(summary, site.time_zone, now),
-        "heard": "never",
-        "hours": "",
-        "findings": [],
-        "more": 0,
-    }
-    if summary is None:
-        return row
-    grave = [f for f in summary.findings if f.severity != "note"]
-    grave.sort(key=lambda f: (SEVERITIES.index(f.severity), f.since))
-    if summary.heard_at is not None:
-        row["heard"] = phrases.fresh(summary.heard_at, site.time_zone, now)
-    if summary.hours.hours_h is not None:
-        row["hours"] = words.hours(summary.hours.hours_h)
-    row["findings"] = [
-        {"severity": f.severity, "title": words.sentence(f, site.time_zone, now).title}
-        for f in grave[:2]
-    ]
-    row["more"] = max(0, len(grave) - 2)
-    return row
-
-
-def _why(summary: UnitSummary | None, zone: str, now: int) -> str:
-    """The reason or proof of its readiness, without the word that stands beside it."""
-    said = ready_words(summary.readiness if summary else None, zone, now).partition(": ")[2]
-    return said[:1].upper() + said[1:]
+    return frames.render(request, scope, "units.html", "units", view)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -11,16 +11,42 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, address_of, require
 from dashboard.people import cookies
-from dashboard.people.words import ROLE_WORDS, browser, when
+from dashboard.people.labels import ROLE_WORDS, browser, when
 from dashboard.posted import read_form
 from dashboard.viewers import Viewer
 from fleet.registry import pages, people
-from fleet.registry.people import PeopleRefused, Session
+from fleet.registry.people import PeopleRefused, Person, Session
 
 router = APIRouter(
     include_in_schema=False, dependencies=[require("reader", right=None, person=True)]
 )
 FIELDS_AT_MOST = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionLine:
+    """A browser that is signed in. phone: its owner's own; here: the one that asks; since, used: in
+    words."""
+
+    id: str
+    browser: str
+    address: str
+    phone: bool
+    here: bool
+    since: str
+    used: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AccountPage:
+    """One's own account. role: in words; customers: names of those whose sets are seen, none: all."""
+
+    person: Person
+    role: str
+    customers: tuple[str, ...]
+    wrong: str
+    done: str
+    sessions: tuple[SessionLine, ...]
 
 
 @router.get("/account", response_class=HTMLResponse)
@@ -41,25 +67,20 @@ def _page(
     names: list[str] = []
     if viewer.scope.customers is not None:
         names = [c.name for c in pages.customers(desk.registry, viewer.scope)]
-    return frames.page(
-        request,
-        viewer.scope,
-        "people/account.html",
-        "account",
-        status=status,
-        now=now,
+    view = AccountPage(
         person=me.person,
         role=ROLE_WORDS[me.person.role],
-        customers=names,
+        customers=tuple(names),
         wrong=wrong,
         done={
             "ended": "The others were signed out.",
             "password": "The new password holds, and every other browser was signed out.",
         }.get(done, ""),
-        sessions=[
+        sessions=tuple(
             _line(held, me.id, now) for held in people.sessions(desk.registry, me.person.id, now)
-        ],
+        ),
     )
+    return frames.render(request, viewer.scope, "people/account.html", "account", view, status)
 
 
 def _session(viewer: Viewer) -> Session:
@@ -67,16 +88,16 @@ def _session(viewer: Viewer) -> Session:
     return viewer.session
 
 
-def _line(held: Session, mine: str, now: int) -> dict[str, Any]:
-    return {
-        "id": held.id,
-        "browser": browser(held.agent),
-        "address": held.address,
-        "phone": held.phone,
-        "here": held.id == mine,
-        "since": when(held.made_at, now),
-        "used": when(held.seen_at, now),
-    }
+def _line(held: Session, mine: str, now: int) -> SessionLine:
+    return SessionLine(
+        id=held.id,
+        browser=browser(held.agent),
+        address=held.address,
+        phone=held.phone,
+        here=held.id == mine,
+        since=when(held.made_at, now),
+        used=when(held.seen_at, now),
+    )
 
 
 @router.post("/account/sessions", response_class=HTMLResponse)

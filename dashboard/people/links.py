@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -21,9 +21,9 @@ from dashboard.deps import (
 )
 from dashboard.door import WANTS_TLS
 from dashboard.people import cookies
-from dashboard.people.everybody import CUSTOMERS_AT_MOST, link
+from dashboard.people.labels import RIGHT_WORDS, day, when
+from dashboard.people.members import CUSTOMERS_AT_MOST, Customers, Made, by_name, link
 from dashboard.people.signing import only_private
-from dashboard.people.words import RIGHT_WORDS, day, when
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
@@ -39,6 +39,78 @@ TOKEN_DAYS = (("90", "90 days"), ("365", "a year"), ("", "until it is revoked"))
 DAYS_MOST = 3_660
 REVOKED_S = 90 * 86_400
 """How long one that ended is still listed."""
+Days = tuple[tuple[str, str], ...]
+"""(days, words) one may hold."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IssuedLine:
+    """A token or a link that was made. rights: of a token, in words; state: revoked, ended or ''."""
+
+    id: str
+    name: str
+    by: str
+    rights: str
+    sees: str
+    made: str
+    used: str
+    until: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TokenForm:
+    """What the form of a token holds, as typed. all: for every customer; customers: ids."""
+
+    name: str = ""
+    rights: tuple[str, ...] = ("read",)
+    all: bool = True
+    customers: tuple[str, ...] = ()
+    days: str = "365"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TokensPage:
+    """Tokens of programs, and the form for one more."""
+
+    wrong: str
+    made: Made | None
+    rows: tuple[IssuedLine, ...]
+    days: Days
+    customers: Customers
+    sent: TokenForm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareForm:
+    """What the form of a share link holds, as typed. customers: ids."""
+
+    name: str = ""
+    customers: tuple[str, ...] = ()
+    days: str = "30"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharesPage:
+    """Share links, and the form for one more."""
+
+    wrong: str
+    made: Made | None
+    rows: tuple[IssuedLine, ...]
+    days: Days
+    customers: Customers
+    sent: ShareForm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharePage:
+    """What a link shows, before it is opened. customers: names; until: the day it ends; insecure:
+    why it cannot be opened here, '' where it can."""
+
+    secret: str
+    customers: tuple[str, ...]
+    until: str
+    insecure: str
 
 
 def _days(text: str) -> int | None:
@@ -56,7 +128,7 @@ def _names(desk: Desk, viewer: Viewer) -> dict[str, str]:
 
 def _listed(
     held: Iterable[ApiToken] | Iterable[ShareLink], names: dict[str, str], now: int
-) -> list[dict[str, Any]]:
+) -> tuple[IssuedLine, ...]:
     """Tokens or links as rows; those that ended long ago are left out."""
     rows = []
     for one in held:
@@ -64,22 +136,21 @@ def _listed(
         if ended and now - ended > REVOKED_S:
             continue
         sees = [names.get(c, c) for c in sorted(one.customers or ())]
+        rights = one.rights if isinstance(one, ApiToken) else frozenset()
         rows.append(
-            {
-                "id": one.id,
-                "name": one.name,
-                "by": one.made_by,
-                "rights": ", ".join(RIGHT_WORDS[r] for r in sorted(one.rights))
-                if isinstance(one, ApiToken)
-                else "",
-                "sees": "all customers" if one.customers is None else ", ".join(sees),
-                "made": when(one.made_at, now),
-                "used": when(one.used_at, now) if one.used_at else "never",
-                "until": day(one.until, now) if one.until else "it is revoked",
-                "state": "revoked" if one.revoked_at else "ended" if ended else "",
-            }
+            IssuedLine(
+                id=one.id,
+                name=one.name,
+                by=one.made_by,
+                rights=", ".join(RIGHT_WORDS[r] for r in sorted(rights)),
+                sees="all customers" if one.customers is None else ", ".join(sees),
+                made=when(one.made_at, now),
+                used=when(one.used_at, now) if one.used_at else "never",
+                until=day(one.until, now) if one.until else "it is revoked",
+                state="revoked" if one.revoked_at else "ended" if ended else "",
+            )
         )
-    return rows
+    return tuple(rows)
 
 
 # --- tokens ------------------------------------------------------------------------------------
@@ -96,25 +167,19 @@ def _tokens(
     viewer: Viewer,
     wrong: str = "",
     status: int = 200,
-    made: dict[str, str] | None = None,
-    sent: dict[str, Any] | None = None,
+    made: Made | None = None,
+    sent: TokenForm | None = None,
 ) -> HTMLResponse:
     names, now = _names(desk, viewer), desk.clock()
-    return frames.page(
-        request,
-        viewer.scope,
-        "people/tokens.html",
-        "people",
-        status=status,
-        now=now,
+    view = TokensPage(
         wrong=wrong,
         made=made,
         rows=_listed(people.tokens(desk.registry), names, now),
         days=TOKEN_DAYS,
-        customers=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sent={"name": "", "rights": ["read"], "all": True, "customers": [], "days": "365"}
-        | (sent or {}),
+        customers=by_name(names),
+        sent=sent or TokenForm(),
     )
+    return frames.render(request, viewer.scope, "people/tokens.html", "people", view, status)
 
 
 @router.post("/people/tokens", response_class=HTMLResponse, dependencies=OWNER)
@@ -126,26 +191,27 @@ async def make_token(request: Request, desk: AtDesk, viewer: Looking) -> Respons
 def _make_token(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     rights: frozenset[Right] = frozenset(r for r in RIGHT_WORDS if r in posted.every("right"))
     everything = posted.text("whose") != "some"
-    sent: dict[str, Any] = {
-        "name": posted.text("name"),
-        "rights": sorted(rights),
-        "all": everything,
-        "customers": posted.every("customer"),
-        "days": posted.text("days"),
-    }
+    sent = TokenForm(
+        name=posted.text("name"),
+        rights=tuple(sorted(rights)),
+        all=everything,
+        customers=tuple(posted.every("customer")),
+        days=posted.text("days"),
+    )
     try:
         token, secret = people.make_token(
             desk.registry,
-            sent["name"],
+            sent.name,
             rights,
-            None if everything else frozenset(sent["customers"]),
-            _days(sent["days"]),
+            None if everything else frozenset(sent.customers),
+            _days(sent.days),
             viewer.actor,
             desk.clock(),
         )
     except PeopleRefused as refusal:
         return _tokens(request, desk, viewer, str(refusal), 422, sent=sent)
-    return _tokens(request, desk, viewer, status=201, made={"name": token.name, "secret": secret})
+    made = Made(name=token.name, secret=secret)
+    return _tokens(request, desk, viewer, status=201, made=made)
 
 
 @router.post("/people/tokens/{id}/revoke", response_class=HTMLResponse, dependencies=OWNER)
@@ -169,24 +235,19 @@ def _shares(
     viewer: Viewer,
     wrong: str = "",
     status: int = 200,
-    made: dict[str, str] | None = None,
-    sent: dict[str, Any] | None = None,
+    made: Made | None = None,
+    sent: ShareForm | None = None,
 ) -> HTMLResponse:
     names, now = _names(desk, viewer), desk.clock()
-    return frames.page(
-        request,
-        viewer.scope,
-        "people/shares.html",
-        "people",
-        status=status,
-        now=now,
+    view = SharesPage(
         wrong=wrong,
         made=made,
         rows=_listed(people.shares(desk.registry), names, now),
         days=SHARE_DAYS,
-        customers=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sent={"name": "", "customers": [], "days": "30"} | (sent or {}),
+        customers=by_name(names),
+        sent=sent or ShareForm(),
     )
+    return frames.render(request, viewer.scope, "people/shares.html", "people", view, status)
 
 
 @router.post("/people/shares", response_class=HTMLResponse, dependencies=OFFICE)
@@ -196,23 +257,23 @@ async def make_share(request: Request, desk: AtDesk, viewer: Looking) -> Respons
 
 
 def _make_share(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
-    sent: dict[str, Any] = {
-        "name": posted.text("name"),
-        "customers": posted.every("customer"),
-        "days": posted.text("days"),
-    }
+    sent = ShareForm(
+        name=posted.text("name"),
+        customers=tuple(posted.every("customer")),
+        days=posted.text("days"),
+    )
     try:
         share, secret = people.make_share(
             desk.registry,
-            sent["name"],
-            frozenset(sent["customers"]),
-            _days(sent["days"]) or 0,
+            sent.name,
+            frozenset(sent.customers),
+            _days(sent.days) or 0,
             viewer.actor,
             desk.clock(),
         )
     except PeopleRefused as refusal:
         return _shares(request, desk, viewer, str(refusal), 422, sent=sent)
-    made = {"name": share.name, "link": link(request, f"/share/{secret}")}
+    made = Made(name=share.name, link=link(request, f"/share/{secret}"))
     return _shares(request, desk, viewer, status=201, made=made)
 
 
@@ -229,17 +290,13 @@ def share_page(request: Request, desk: AtDesk, secret: str) -> HTMLResponse:
     share = people.share_of(desk.registry, secret[:200], desk.clock())
     if share is None:
         raise Problem(404, "This link was revoked or has ended: ask for a new one.")
-    names = [c.name for c in pages.customers(desk.registry, share.scope)]
-    insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
-    return frames.door(
-        request,
-        "people/share.html",
-        share=share,
+    view = SharePage(
         secret=secret,
-        customers=names,
+        customers=tuple(c.name for c in pages.customers(desk.registry, share.scope)),
         until=day(share.until, desk.clock()),
-        insecure=insecure,
+        insecure="" if desk.door.private(host_of(request)) else WANTS_TLS,
     )
+    return frames.render_door(request, "people/share.html", view)
 
 
 @router.post("/share/{secret}", dependencies=[ANYONE])

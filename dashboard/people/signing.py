@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -31,6 +31,59 @@ from fleet.registry.people import PeopleRefused, Person
 router = APIRouter(include_in_schema=False)
 FIELDS_AT_MOST = 12
 UNSENT_FIELDS_AT_MOST = 5_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignInForm:
+    """What the sign-in form holds, as typed. phone: one's own device; next: where to go on; ended:
+    why one is here; unsent: a form that was sent before, sealed."""
+
+    login: str = ""
+    phone: bool = False
+    next: str = "/"
+    ended: str = ""
+    unsent: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignInPage:
+    """Signing in. insecure: why nothing secret may be typed here, '' where it may."""
+
+    wrong: str
+    insecure: str
+    sent: SignInForm
+    demo: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetUpForm:
+    """What the form of the first owner holds, as typed."""
+
+    name: str = ""
+    login: str = ""
+    code: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetUpPage:
+    """Making the first owner. coded: the code from the terminal is wanted."""
+
+    wrong: str
+    insecure: str
+    sent: SetUpForm
+    coded: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoinPage:
+    """Choosing a password by invitation. secret: of the link that was opened."""
+
+    wrong: str
+    insecure: str
+    secret: str
+    person: Person
+
+
 WRONG = "That user name and password do not belong together."
 
 
@@ -41,42 +94,32 @@ def sign_in_page(request: Request, desk: AtDesk, next: str = "/") -> Response:
         return RedirectResponse(onward(next), 303)
     if not people.owner_exists(desk.registry):
         return RedirectResponse("/set-up", 303)
-    return _sign_in_form(request, desk, {"next": onward(next)})
+    return _sign_in_form(request, desk, SignInForm(next=onward(next)))
 
 
 def _sign_in_form(
-    request: Request, desk: Desk, sent: dict[str, Any], wrong: str = "", status: int = 200
+    request: Request, desk: Desk, sent: SignInForm, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
-    facts = {"login": "", "phone": False, "next": "/", "ended": "", "unsent": ""} | sent
-    return frames.door(
-        request,
-        "people/sign_in.html",
-        status,
-        wrong=wrong,
-        insecure=insecure,
-        sent=facts,
-        demo=desk.settings.demo,
-    )
+    view = SignInPage(wrong=wrong, insecure=insecure, sent=sent, demo=desk.settings.demo)
+    return frames.render_door(request, "people/sign_in.html", view, status)
 
 
 async def sign_in_first(request: Request) -> HTMLResponse:
     """The sign-in page for who sent a form after the session had ended: it takes the text along."""
     desk: Desk = request.app.state.desk
-    sent = {"ended": unsent.ENDED_BEFORE}
+    sent = SignInForm(ended=unsent.ENDED_BEFORE)
     if request.url.path != "/sign-out":
         try:
             async with request.form(max_files=0, max_fields=UNSENT_FIELDS_AT_MOST) as form:
                 found = unsent.unsent_of(request, form)
         except HTTPException as fault:
             raise Problem(401, "Sign in first, then send the form again.") from fault
-        sent = {"ended": unsent.ENDED_TOO_LONG}
+        sent = SignInForm(ended=unsent.ENDED_TOO_LONG)
         if found is not None:
-            sent = {
-                "ended": unsent.ENDED,
-                "next": onward(found.page),
-                "unsent": desk.unsent.closed(found),
-            }
+            sent = SignInForm(
+                ended=unsent.ENDED, next=onward(found.page), unsent=desk.unsent.closed(found)
+            )
     answer = await run_in_threadpool(_sign_in_form, request, desk, sent, "", 401)
     answer.headers["www-authenticate"] = 'Bearer realm="hourhand"'
     return answer
@@ -108,12 +151,12 @@ async def sign_in(request: Request, desk: AtDesk) -> Response:
             why,
             desk.clock(),
         )
-        sent = {
-            "login": posted.text("login", 100),
-            "phone": bool(posted.text("phone")),
-            "next": onward(posted.text("next", 500)),
-            "unsent": posted.secret("unsent"),
-        }
+        sent = SignInForm(
+            login=posted.text("login", 100),
+            phone=bool(posted.text("phone")),
+            next=onward(posted.text("next", 500)),
+            unsent=posted.secret("unsent"),
+        )
         return await run_in_threadpool(_sign_in_form, request, desk, sent, WRONG, 401)
     desk.throttle.welcome(login, address)
     kept = await _hashed_anew(desk, person, kept, password)
@@ -166,7 +209,7 @@ def _let_in(
             proof,
         )
     except PeopleRefused as refusal:
-        return _sign_in_form(request, desk, {"login": person.login}, str(refusal), 401)
+        return _sign_in_form(request, desk, SignInForm(login=person.login), str(refusal), 401)
     if waiting is not None and waiting.is_of(person.id):
         session = people.session_of(desk.registry, token, desk.clock())
         if session is not None:
@@ -192,7 +235,7 @@ async def sign_out(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 
 @router.get("/signed-out", response_class=HTMLResponse, dependencies=[ANYONE])
 def signed_out(request: Request) -> HTMLResponse:
-    return frames.door(request, "people/signed_out.html")
+    return frames.render_door(request, "people/signed_out.html")
 
 
 # --- the first owner ---------------------------------------------------------------------------
@@ -202,22 +245,19 @@ def signed_out(request: Request) -> HTMLResponse:
 def set_up_page(request: Request, desk: AtDesk) -> Response:
     if people.owner_exists(desk.registry):
         return RedirectResponse("/sign-in", 303)
-    return _set_up_form(request, desk, {})
+    return _set_up_form(request, desk, SetUpForm())
 
 
 def _set_up_form(
-    request: Request, desk: Desk, sent: dict[str, str], wrong: str = "", status: int = 200
+    request: Request, desk: Desk, sent: SetUpForm, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
-    insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
-    return frames.door(
-        request,
-        "people/set_up.html",
-        status,
+    view = SetUpPage(
         wrong=wrong,
-        insecure=insecure,
-        sent={"name": "", "login": "", "code": ""} | sent,
+        insecure="" if desk.door.private(host_of(request)) else WANTS_TLS,
+        sent=sent,
         coded=not _at_the_box(request, desk),
     )
+    return frames.render_door(request, "people/set_up.html", view, status)
 
 
 def _at_the_box(request: Request, desk: Desk) -> bool:
@@ -232,15 +272,19 @@ async def set_up(request: Request, desk: AtDesk) -> Response:
         return RedirectResponse("/sign-in", 303)
     posted = await read_form(request, None, FIELDS_AT_MOST)
     await desk.throttle.knock("set-up", address_of(request))
-    sent = {name: posted.text(name, 100) for name in ("name", "login", "code")}
-    code = None if _at_the_box(request, desk) else sent["code"]
+    sent = SetUpForm(
+        name=posted.text("name", 100),
+        login=posted.text("login", 100),
+        code=posted.text("code", 100),
+    )
+    code = None if _at_the_box(request, desk) else sent.code
     try:
-        password = await _chosen(desk, posted, people.tidy_login(sent["login"]))
+        password = await _chosen(desk, posted, people.tidy_login(sent.login))
         person = await run_in_threadpool(
             lambda: people.make_first_owner(
                 desk.registry,
-                sent["login"],
-                sent["name"],
+                sent.login,
+                sent.name,
                 password,
                 desk.clock(),
                 code=code,
@@ -276,15 +320,8 @@ def _join_form(
     if person is None:
         raise Problem(404, "This link was used already or has ended: ask the owner for a new one.")
     insecure = "" if desk.door.private(host_of(request)) else WANTS_TLS
-    return frames.door(
-        request,
-        "people/join.html",
-        status,
-        wrong=wrong,
-        insecure=insecure,
-        secret=secret,
-        person=person,
-    )
+    view = JoinPage(wrong=wrong, insecure=insecure, secret=secret, person=person)
+    return frames.render_door(request, "people/join.html", view, status)
 
 
 @router.post("/join/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])

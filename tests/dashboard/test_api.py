@@ -578,9 +578,9 @@ def test_the_chart_of_a_unit_is_typed_and_local(client: TestClient) -> None:
 
 
 def test_readings_without_numbers_are_null() -> None:
-    from dashboard.api.readings import _nulls
+    from dashboard.views.series import nulls
 
-    assert _nulls(np.array([1.0, np.nan])) == [1.0, None]
+    assert nulls(np.array([1.0, np.nan])) == [1.0, None]
 
 
 def test_the_program_refuses_to_show_the_demonstration_to_others(

@@ -23,7 +23,7 @@ from seeding import NOW, Fleet, seeded, unit_id
 from dashboard import events
 from dashboard.app import create_app
 from dashboard.events import Feed, News
-from dashboard.pages.live import told
+from dashboard.pages.live import resume_after
 from fleet.model import EVERYTHING, Scope
 from fleet.registry import pages
 from fleet.registry import tables as t
@@ -148,7 +148,7 @@ def test_what_one_browser_says_stops_nobody(fleet: Fleet, some: tuple[bytes, ...
     ],
 )
 def test_where_the_news_goes_on(said: str | None, after: int | None, goes_on: int | None) -> None:
-    assert told(said, after) == goes_on
+    assert resume_after(said, after) == goes_on
 
 
 def test_a_browser_that_comes_back_misses_nothing(fleet: Fleet) -> None:

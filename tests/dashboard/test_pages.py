@@ -31,8 +31,10 @@ from seeding import (
 
 from dashboard import logbook, phrases
 from dashboard.app import create_app
-from dashboard.pages import due, forms, today
-from dashboard.pages.unit import bars
+from dashboard.pages import forms
+from dashboard.views import due, today
+from dashboard.views import readings as bars
+from dashboard.views.readiness import readiness_count
 from fleet import words
 from fleet.history import History
 from fleet.model import (
@@ -225,8 +227,8 @@ def many(n: int, grave: int, areas: int) -> list[today.Row]:
 
 def test_at_150_sets_quiet_areas_are_folded_and_others_are_not() -> None:
     areas = today.areas(many(160, 3, 8), NOW, fold=True)
-    assert [a["folded"] for a in areas] == [False] * 3 + [True] * 5
-    assert not any(a["folded"] for a in today.areas(many(60, 3, 8), NOW, fold=False))
+    assert [a.folded for a in areas] == [False] * 3 + [True] * 5
+    assert not any(a.folded for a in today.areas(many(60, 3, 8), NOW, fold=False))
 
 
 @pytest.mark.parametrize(
@@ -266,17 +268,17 @@ def test_the_sentence_of_today_has_all_its_parts(
             "set_aside": aside,
         },
     )
-    said = today.readiness(counts)
-    assert [word for word, _ in said["parts"]] == [
+    said = readiness_count(counts)
+    assert [word for word, _ in said.parts] == [
         "ready",
         "doubtful",
         "not_ready",
         "unknown",
         "set_aside",
     ]
-    assert sum(number for _, number in said["parts"]) == counts.units
-    assert (said["silent"], said["too_new"]) == (silent, new + unassessed)
-    assert dict(said["parts"])["unknown"] == said["silent"] + said["too_new"]
+    assert sum(number for _, number in said.parts) == counts.units
+    assert (said.unknown_silent, said.unknown_too_new) == (silent, new + unassessed)
+    assert dict(said.parts)["unknown"] == said.unknown_silent + said.unknown_too_new
 
 
 # --- empty -------------------------------------------------------------------------------------
@@ -528,9 +530,9 @@ def test_what_only_speaks_while_running_is_judged_on_days_with_a_run() -> None:
     assert usual.told == "running"
     assert (usual.low, usual.high, usual.days) == (230.0, 232.0, 6)
     standing = bars.bar(now_of("ac_v", 0.0), usual, running=False)
-    assert standing["picture"] is None
-    assert standing["outside"] is False
-    assert bars.bar(now_of("ac_v", 245.0), usual, running=True)["outside"] is True
+    assert standing.picture is None
+    assert standing.outside is False
+    assert bars.bar(now_of("ac_v", 245.0), usual, running=True).outside is True
 
 
 def now_of(channel: str, value: float) -> logbook.Now:
@@ -544,7 +546,7 @@ def test_no_value_within_its_usual_range_is_called_outside(
     days = [day(n, low, low + width) for n in range(10)]
     usual = logbook.usual(days, "battery_v", before=10)
     value = low + where * width
-    assert bars.bar(now_of("battery_v", value), usual, running=False)["outside"] is False
+    assert bars.bar(now_of("battery_v", value), usual, running=False).outside is False
 
 
 # --- words -------------------------------------------------------------------------------------

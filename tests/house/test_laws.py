@@ -79,6 +79,8 @@ MISTAKES = [
     ("dashboard/deps.py", "import fleet.registry.work", "dashboard reads"),
     ("dashboard/deps.py", "import scheduler.turns", "dashboard reads"),
     ("dashboard/deps.py", "import scheduler.bench.turns", "dashboard reads"),
+    ("dashboard/views/due.py", "import dashboard.pages.due", "Views know no page"),
+    ("dashboard/problems.py", "import dashboard.api", "Views know no page"),
     ("demo_fleet/customers.py", "import fleet.registry.engine", "demo fleet sees only"),
     ("demo_fleet/machine/__init__.py", "import fleet.model", "machine knows nothing"),
     ("demo_fleet/machine/physics.py", "import ingest.wire", "machine knows nothing"),

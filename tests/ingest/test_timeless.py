@@ -18,8 +18,8 @@ from intake_desk import NOW, Desk, msg, reading
 from looking import as_owner
 
 from dashboard.app import create_app
-from dashboard.pages.service import forgiving
-from dashboard.pages.unit.words import NO_CLOCK
+from dashboard.views.register import NO_CLOCK
+from dashboard.views.service import forgiving
 from fleet.history import History
 from fleet.model import EVERYTHING, UnitSummary
 from fleet.registry import pages, work

@@ -11,7 +11,8 @@ import pytest
 from exercises import BERLIN, DAY_S, RULE, ran, utc
 from register_rows import NOW, row, take
 
-from dashboard.pages.unit.exercise_words import code as code_words
+from dashboard.views.exercise import Month
+from dashboard.views.exercise import code as code_words
 from fleet.model import EVERYTHING, ExerciseBefore, Unit
 from fleet.registry import pages
 from fleet.registry.engine import Registry
@@ -120,13 +121,13 @@ def test_the_finding_is_of_the_newest_whole_month_and_of_no_other_set() -> None:
 def test_the_page_says_it_month_by_month() -> None:
     shown = code_words(judged([loaded("2026-05-12 10:00", 31, 22.0)]))
     assert shown is not None
-    assert shown["title"] == "NFPA 110, monthly exercise: met in 0 of 5 whole months"
-    assert shown["months"][0] == {
-        "name": "May 2026",
-        "word": "Not met",
-        "bad": True,
-        "ran": "best run 31 min at 22 % of nameplate",
-    }
+    assert shown.title == "NFPA 110, monthly exercise: met in 0 of 5 whole months"
+    assert shown.months[0] == Month(
+        name="May 2026",
+        word="Not met",
+        bad=True,
+        ran="best run 31 min at 22 % of nameplate",
+    )
     assert code_words(None) is None
 
 

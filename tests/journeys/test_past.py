@@ -23,7 +23,10 @@ from supply_verdicts import one as finding_of
 from supply_verdicts import record as part_record
 from supply_verdicts import verdict as supply_verdict
 
-from dashboard.pages.unit import answer, bars, battery_words, supply_words
+from dashboard.views import battery as battery_words
+from dashboard.views import readiness as answer
+from dashboard.views import readings as bars
+from dashboard.views import supply as supply_words
 from fleet import words
 from fleet.model import (
     Calibration,
@@ -108,7 +111,7 @@ def cranking(low: float, days: int = DAYS) -> Planted:
 def says(found: Assessment) -> str:
     panel = battery_words.panel(found, (), ZONE, found.at)
     assert panel is not None
-    return str(panel["said"])
+    return str(panel.said)
 
 
 # The battery.
@@ -290,7 +293,7 @@ def test_what_is_usual_counts_since_the_regulator() -> None:
     assert volts.usual_low is not None
     assert volts.usual_low > 230
     page = supply_words.measured(volts, ZONE, seen.at)
-    assert dict(page["rows"])["Usual here"].startswith("231 to 231 V, 8 runs since ")
+    assert dict(page.rows)["Usual here"].startswith("231 to 231 V, 8 runs since ")
     hertz = seen.supply.hertz
     assert hertz is not None
     assert hertz.runs == 16, "a regulator is no governor"
@@ -445,8 +448,8 @@ def test_the_grey_stretch_is_of_what_is_fitted_now(swap: str) -> None:
     days = run_days(planted, UNIT, inputs(now - 60, 231.0))
     held = Pulse(device="D", heard_at=now, newest_at=now, latest={"battery_v": Latest(now, 13.7)})
     given = msgspec.structs.replace(given, pulses=(held,))
-    (bar,) = [b for b in bars.bars(given, days, None, ZONE, now) if b["unit"] == "V"]
-    assert bar["outside"] == (swap != "none"), "13.7 V were usual before the swap, and are not now"
+    (bar,) = [b for b in bars.bars(given, days, None, ZONE, now) if b.unit == "V"]
+    assert bar.outside == (swap != "none"), "13.7 V were usual before the swap, and are not now"
 
 
 # All sentences.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -11,7 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Looking, require
-from dashboard.pages.alerts.one import WAYS
+from dashboard.pages.alerts.alert import WAYS
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
@@ -51,6 +51,83 @@ OUTCOMES = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Address:
+    """One address of a person. shown: as much of it as is ever shown; last: how the last message
+    fared, bad where it did not arrive; may: whether this viewer may take it away."""
+
+    id: str
+    way: str
+    shown: str
+    last: str
+    bad: bool
+    by_login: bool
+    may: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reached:
+    """A person of the firm: the quiet hours in words, and the addresses."""
+
+    id: str
+    name: str
+    quiet: str
+    targets: tuple[Address, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuietForm:
+    """The form of somebody's quiet hours. n: their number when looked at; begins, ends: as typed,
+    on the rota's clock."""
+
+    person: str
+    name: str
+    n: int
+    begins: str
+    ends: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastAddress:
+    """An address that is asked about once more before it is removed. said: why."""
+
+    id: str
+    said: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelsPage:
+    """How people are reached. people: (id, name) to give an address to; mine: the viewer's own id;
+    messages, late, failed: notices of a week; taken: which addresses are; mail: whether e-mail can
+    leave at all."""
+
+    rows: tuple[Reached, ...]
+    done: str
+    wrong: str
+    owner: bool
+    people: tuple[tuple[str, str], ...]
+    mine: str
+    zone: str
+    sure: LastAddress | None
+    hours: QuietForm | None
+    messages: int
+    late: int
+    failed: int
+    taken: str
+    tested: str
+    mail: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeeklyTestPage:
+    """What the weekly test message opens. on: its day (ISO); said: how it went."""
+
+    on: str
+    said: str
+    answered: bool
+
+
 @router.get("/channels", response_class=HTMLResponse, dependencies=[STAFF])
 def channels(
     request: Request, desk: AtDesk, viewer: Looking, done: str = "", whose: str = ""
@@ -66,74 +143,65 @@ def show(
     wrong: str = "",
     status: int = 200,
     whose: str = "",
-    typed: dict[str, Any] | None = None,
-    sure: dict[str, str] | None = None,
+    typed: tuple[str, str] | None = None,
+    sure: LastAddress | None = None,
 ) -> HTMLResponse:
-    """The page. whose: the person whose quiet hours its form has; typed: what was sent of them;
+    """The page. whose: the person whose quiet hours its form has; typed: from and until as sent;
     sure: the address that is asked about once more before it is removed."""
     now, owner = desk.clock(), viewer.role == "owner"
     mine = me(viewer)
     held_rota = rota.rota(desk.registry)[0]
     zone = held_rota.zone
     held = [t for t in _targets(desk) if owner or t.person == mine]
-    everybody = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
+    contacts = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
     last = outbox.last_tries(desk.registry, [t.id for t in held])
-    names = {c.person: c.name for c in everybody}
+    names = {c.person: c.name for c in contacts}
     if whose and whose not in names:
         raise Problem(404, NOBODY)
-    rows: list[dict[str, Any]] = [
-        {
-            "id": contact.person,
-            "name": contact.name,
-            "quiet": say.quiet_hours(contact.quiet.begins, contact.quiet.ends),
-            "targets": [
-                _row(t, last, owner, zone, now) for t in held if t.person == contact.person
-            ],
-        }
-        for contact in everybody
-    ]
     counts = outbox.outbox_counts(desk.registry, now)
-    hours = _hours(desk, everybody, whose or mine)
-    tested = weekly.newest(held_rota, now)
-    return frames.page(
-        request,
-        viewer.scope,
-        "alerts/channels.html",
-        "alerts",
-        status=status,
-        now=now,
-        rows=rows,
+    view = ChannelsPage(
+        rows=tuple(
+            Reached(
+                id=contact.person,
+                name=contact.name,
+                quiet=say.quiet_hours(contact.quiet.begins, contact.quiet.ends),
+                targets=tuple(
+                    _address(t, last, owner, zone, now) for t in held if t.person == contact.person
+                ),
+            )
+            for contact in contacts
+        ),
         done=done,
         wrong=wrong,
         owner=owner,
-        people=sorted(names.items(), key=lambda x: x[1]),
+        people=tuple(sorted(names.items(), key=lambda x: x[1])),
         mine=mine,
         zone=zone,
         sure=sure,
-        hours=(hours | (typed or {})) if hours else None,
-        counts=counts,
+        hours=_quiet_form(desk, contacts, whose or mine, typed),
+        messages=counts.get("sent", 0),
+        late=counts["late"],
+        failed=counts.get("failed", 0),
         taken=TAKEN if owner else TAKEN_OF_ALL,
-        tested=_tested(desk, tested, now),
+        tested=_tested(desk, weekly.newest(held_rota, now)),
         mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
     )
+    return frames.render(request, viewer.scope, "alerts/channels.html", "alerts", view, status)
 
 
-def _hours(desk: Desk, everybody: Sequence[Contact], person: str) -> dict[str, Any]:
-    """What the form of somebody's quiet hours holds; empty where there is nobody to have some."""
-    contact = next((c for c in everybody if c.person == person), None)
+def _quiet_form(
+    desk: Desk, contacts: Sequence[Contact], person: str, typed: tuple[str, str] | None
+) -> QuietForm | None:
+    """What the form of somebody's quiet hours holds; None where there is nobody to have some."""
+    contact = next((c for c in contacts if c.person == person), None)
     if contact is None:
-        return {}
+        return None
     held, n = quiet_hours.of_person(desk.registry, person)
-    return {
-        "person": person,
-        "name": contact.name,
-        "n": n,
-        "begins": held.begins,
-        "ends": held.ends,
-    }
+    begins, ends = typed or (held.begins, held.ends)
+    return QuietForm(person=person, name=contact.name, n=n, begins=begins, ends=ends)
 
 
-def _tested(desk: Desk, cause: str, now: int) -> str:
+def _tested(desk: Desk, cause: str) -> str:
     """How the newest weekly test went, in a sentence; '' where none was sent."""
     if not outbox.of_cause(desk.registry, cause):
         return ""
@@ -151,16 +219,12 @@ def weekly_test(request: Request, desk: AtDesk, viewer: Looking, on: str) -> HTM
     cause = f"weekly_test:{on[:10]}"
     if not outbox.of_cause(desk.registry, cause):
         raise Problem(404, "There was no weekly test on that day.")
-    return frames.page(
-        request,
-        viewer.scope,
-        "alerts/weekly_test.html",
-        "alerts",
-        now=desk.clock(),
+    view = WeeklyTestPage(
         on=on[:10],
-        said=_tested(desk, cause, desk.clock()),
+        said=_tested(desk, cause),
         answered=bool(outbox.answers(desk.registry, cause)),
     )
+    return frames.render(request, viewer.scope, "alerts/weekly_test.html", "alerts", view)
 
 
 @router.post("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
@@ -187,23 +251,23 @@ def _targets(desk: Desk) -> list[Target]:
         return outbox.targets(desk.registry)
 
 
-def _row(
+def _address(
     target: Target, last: dict[str, outbox.Try], owner: bool, zone: str, now: int
-) -> dict[str, Any]:
+) -> Address:
     tried = last.get(target.id)
     said = "never tried"
     if tried is not None:
         said = f"{OUTCOMES[tried.outcome]} {words.moment(tried.at, zone, now)}"
         said += f": {tried.detail}" if tried.detail else ""
-    return {
-        "id": target.id,
-        "way": WAYS[target.way],
-        "shown": target.shown,
-        "last": said,
-        "bad": tried is not None and tried.outcome != "delivered",
-        "by_login": target.id.startswith("login-"),
-        "may": owner or not names_a_server(target.address),
-    }
+    return Address(
+        id=target.id,
+        way=WAYS[target.way],
+        shown=target.shown,
+        last=said,
+        bad=tried is not None and tried.outcome != "delivered",
+        by_login=target.id.startswith("login-"),
+        may=owner or not names_a_server(target.address),
+    )
 
 
 @router.post("/channels", response_class=HTMLResponse, dependencies=[STAFF])
@@ -254,8 +318,9 @@ def _remove(request: Request, desk: Desk, viewer: Viewer, id: str, sure: bool) -
         return show(request, desk, viewer, wrong=OWNERS_ALONE, status=422)
     warning = "" if sure else _warning(desk, found)
     if warning:
-        asked = {"id": found.id, "said": warning, "what": f"{WAYS[found.way]} {found.shown}"}
-        return show(request, desk, viewer, sure=asked)
+        what = f"{WAYS[found.way]} {found.shown}"
+        sure_of = LastAddress(id=found.id, said=warning, what=what)
+        return show(request, desk, viewer, sure=sure_of)
     outbox.remove_target(desk.registry, found.id, viewer.actor, desk.clock())
     return RedirectResponse("/channels?done=removed", 303)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, cast, get_args
+from dataclasses import dataclass
+from typing import Annotated, cast, get_args
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Query, Request
@@ -11,19 +12,21 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.alerts.lines import state_words
-from dashboard.pages.alerts.outage_texts import text_of, writing
+from dashboard.pages.alerts.outage_texts import CustomerText, Writing, text_of, writing
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name
+from dashboard.views.alerts import state_words
+from dashboard.views.findings import OutageUnitView, OutageView, outage_view
+from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
-from fleet.model import Call, CallOutcome, Cover, Outage, OutageMember, Scope, Severity
-from fleet.registry import alerts as told
+from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
+from fleet.registry import alerts
 from fleet.registry import outages as kept
 from fleet.words import alarms as said_of
 from fleet.words import outage as said
 from scheduler import alarms
-from scheduler.outage import call_list, finding, tally
+from scheduler.outage import finding, tally
 from scheduler.outage.cover import OPEN
 
 router = APIRouter(include_in_schema=False)
@@ -50,6 +53,75 @@ DONE = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutageHead:
+    """What every page says of an outage at its top. since: when the mains went; over: when it came
+    back, '' while it is away; open: whether it can still be answered."""
+
+    id: str
+    place: str
+    severity: Severity
+    said: words.Sentence
+    since: str
+    over: str
+    state: str
+    open: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutagesPage:
+    """The list of outages. following: the id after which the next page begins, '' on the last."""
+
+    rows: tuple[OutageHead, ...]
+    first: bool
+    following: str
+    staff: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallRow:
+    """One site of the call list, as the interface tells it and in words. n: its place in the list;
+    cover: how it fares, shape beside it None where it needs none; ask: what to ask; minutes: how long it had cover; calls: what came of those made;
+    open: whether a call is wanted; key: the id the next call to it gets; text: to its customer."""
+
+    n: int
+    member: OutageUnitView
+    set: SetName
+    cover: str
+    shape: Severity | None
+    critical: str
+    ask: str
+    phone: str
+    contact: str
+    since: str
+    heard: str
+    minutes: str
+    calls: tuple[str, ...]
+    open: bool
+    key: str
+    text: CustomerText | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutagePage:
+    """One outage, as the interface tells it, with its call list. counts: (how they fare, sets, shape); whole: calls about all of
+    it; start, before, following: where this page of the list, the one before and the next begin."""
+
+    outage: OutageView
+    head: OutageHead
+    counts: tuple[tuple[str, int, Severity | None], ...]
+    rows: tuple[CallRow, ...]
+    cautions: tuple[str, ...]
+    may: bool
+    outcomes: tuple[tuple[CallOutcome, str], ...]
+    whole: tuple[str, ...]
+    start: int
+    before: int
+    total: int
+    following: int
+    done: str
+
+
 @router.get("/outages", response_class=HTMLResponse, dependencies=LIVE)
 def outages(
     request: Request,
@@ -61,36 +133,31 @@ def outages(
     found = kept.outages(desk.registry, scope, OUTAGES + 1, after)
     now = desk.clock()
     shown = [o for o in found[:OUTAGES] if not o.into]
-    return frames.page(
-        request,
-        scope,
-        "alerts/outages.html",
-        "alerts",
-        now=now,
-        rows=[_head(desk, scope, o, now) for o in shown],
+    view = OutagesPage(
+        rows=tuple(_head(desk, scope, o, now) for o in shown),
         first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
         staff=viewer.staff,
     )
+    return frames.render(request, scope, "alerts/outages.html", "alerts", view)
 
 
-def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> dict[str, Any]:
+def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> OutageHead:
     """What every page says of an outage at its top."""
-    episode = told.episode(desk.registry, scope, outage.id)
+    episode = alerts.episode(desk.registry, scope, outage.id)
     found = finding(outage)
     place = str(episode.finding.facts.get("place", "")) if episode else ""
-    return {
-        "id": outage.id,
-        "place": place or ("One site" if outage.alone else outage.area),
-        "severity": found.severity if outage.ended_at is None else "note",
-        "said": words.sentence(found, outage.zone, now),
-        "since": phrases.since(outage.began_at, outage.zone, now),
-        "over": "" if outage.ended_at is None else words.moment(outage.ended_at, outage.zone, now),
-        "state": state_words(episode, outage.zone, now, scope) if episode else "",
-        "open": episode is not None
+    return OutageHead(
+        id=outage.id,
+        place=place or ("One site" if outage.alone else outage.area),
+        severity=found.severity if outage.ended_at is None else "note",
+        said=words.sentence(found, outage.zone, now),
+        since=phrases.since(outage.began_at, outage.zone, now),
+        over="" if outage.ended_at is None else words.moment(outage.ended_at, outage.zone, now),
+        state=state_words(episode, outage.zone, now, scope) if episode else "",
+        open=episode is not None
         and (alarms.state_of(episode), "acknowledged") in alarms.TRANSITIONS,
-        "alone": outage.alone,
-    }
+    )
 
 
 def find(desk: Desk, scope: Scope, id: str) -> Outage:
@@ -102,7 +169,7 @@ def find(desk: Desk, scope: Scope, id: str) -> Outage:
 
 
 @router.get("/outages/{id}", response_class=HTMLResponse, dependencies=LIVE)
-def one(
+def outage(
     request: Request,
     desk: AtDesk,
     viewer: Looking,
@@ -111,69 +178,45 @@ def one(
     at: Annotated[int, Query(ge=0, le=FROM_MOST, alias="from")] = 0,
     done: str = "",
 ) -> HTMLResponse:
-    outage = find(desk, scope, id)
+    found = find(desk, scope, id)
     now = desk.clock()
-    listed = call_list(outage.members)
-    shown = listed[at : at + A_PAGE]
+    told = outage_view(found, now)
+    shown = told.units[at : at + A_PAGE]
     rows = kept.sets_of(desk.registry, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows if scope.sees(row.customer.id)}
-    calls = _calls(desk, scope, outage)
-    counts = tally(outage.members)
-    return frames.page(
-        request,
-        scope,
-        "alerts/outage.html",
-        "alerts",
-        now=now,
-        outage=_head(desk, scope, outage, now),
-        counts=[
+    calls = _calls(desk, scope, found)
+    counts = tally(found.members)
+    writes = viewer.may_record and found.ended_at is None
+    about = writing(desk, found) if writes else None
+    view = OutagePage(
+        outage=told,
+        head=_head(desk, scope, found, now),
+        counts=tuple(
             (said.COVERS[c], n, SHAPES.get(c))
             for c, n in sorted(counts.items(), key=lambda item: list(said.COVERS).index(item[0]))
-        ],
-        rows=_with_texts(
-            desk,
-            viewer,
-            outage,
-            [
-                (m, sets[m.unit], _row(n, m, sets[m.unit], calls, outage, scope, now))
-                for n, m in enumerate(shown, at + 1)
-                if m.unit in sets
-            ],
-            now,
+        ),
+        rows=tuple(
+            _row(n, m, sets[m.unit], calls, found, scope, now, about)
+            for n, m in enumerate(shown, at + 1)
+            if m.unit in sets
         ),
         cautions=words.CAUTIONS,
         may=viewer.may_record,
-        outcomes=[(o, said.OUTCOMES[o]) for o in CALLED],
-        whole=[_said(c, scope, outage.zone, now) for c in calls if not c.unit],
+        outcomes=tuple((o, said.OUTCOMES[o]) for o in CALLED),
+        whole=tuple(_said(c, scope, found.zone, now) for c in calls if not c.unit),
         start=at,
         before=max(0, at - A_PAGE),
-        total=len(listed),
-        following=at + A_PAGE if at + A_PAGE < len(listed) else 0,
+        total=len(told.units),
+        following=at + A_PAGE if at + A_PAGE < len(told.units) else 0,
         done=DONE.get(done, ""),
     )
-
-
-def _with_texts(
-    desk: Desk,
-    viewer: Viewer,
-    outage: Outage,
-    rows: list[tuple[OutageMember, kept.SetRow, dict[str, Any]]],
-    now: int,
-) -> list[dict[str, Any]]:
-    """Each row with the text to its customer, for those of the firm who may write to customers."""
-    if not viewer.may_record or outage.ended_at is not None:
-        return [row for _, _, row in rows]
-    about = writing(desk, outage)
-    return [
-        row | {"text": text_of(about, outage, member, held, row["phone"], now)}
-        for member, held, row in rows
-    ]
+    return frames.render(request, scope, "alerts/outage.html", "alerts", view)
 
 
 def _calls(desk: Desk, scope: Scope, outage: Outage) -> list[Call]:
     """Calls about it; a restricted viewer sees those about its own sets."""
     mine = {m.unit for m in outage.members}
-    found = told.calls(desk.registry, outage.id)
+    found = alerts.calls(desk.registry, outage.id)
     return found if scope.everything else [c for c in found if c.unit in mine]
 
 
@@ -183,35 +226,39 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
 
 def _row(
     number: int,
-    member: OutageMember,
+    member: OutageUnitView,
     row: kept.SetRow,
     calls: list[Call],
     outage: Outage,
     scope: Scope,
     now: int,
-) -> dict[str, Any]:
-    """One site of the call list."""
+    about: Writing | None,
+) -> CallRow:
+    """One site of the call list. about: for who of the firm may write to its customer."""
     zone = row.site.time_zone
     heard = row.summary.heard_at
     over = outage.ended_at is not None
     open_now = member.cover in OPEN and not over
     asked = [c for c in calls if c.unit == member.unit]
-    return frames.named(row.unit, row.site, row.customer) | {
-        "n": number,
-        "cover": said.cover(member.cover),
-        "shape": SHAPES.get(member.cover),
-        "critical": CRITICAL[member.criticality],
-        "ask": "" if over else said.ASK[member.cover],
-        "phone": row.site.phone or row.unit.phone or row.customer.phone,
-        "contact": row.site.contact or row.unit.contact,
-        "since": phrases.since(member.since, zone, now),
-        "heard": f"last heard {phrases.fresh(heard, zone, now)}" if heard else "never heard",
-        "minutes": said.minutes_words(member) if over or member.back_at else "",
-        "calls": [_said(c, scope, zone, now) for c in asked],
-        "open": open_now,
-        "key": str(uuid4()),
-        "text": None,
-    }
+    phone = row.site.phone or row.unit.phone or row.customer.phone
+    return CallRow(
+        n=number,
+        member=member,
+        set=set_name(row.unit, row.site, row.customer),
+        cover=said.cover(member.cover),
+        shape=SHAPES.get(member.cover),
+        critical=CRITICAL[member.criticality],
+        ask="" if over else said.ASK[member.cover],
+        phone=phone,
+        contact=row.site.contact or row.unit.contact,
+        since=phrases.since(member.since, zone, now),
+        heard=f"last heard {phrases.fresh(heard, zone, now)}" if heard else "never heard",
+        minutes=said.minutes_words(member) if over or member.back_at else "",
+        calls=tuple(_said(c, scope, zone, now) for c in asked),
+        open=open_now,
+        key=str(uuid4()),
+        text=text_of(about, outage, member, row, phone, now) if about else None,
+    )
 
 
 @router.post("/outages/{id}/have", response_class=HTMLResponse, dependencies=[STAFF])
@@ -224,17 +271,17 @@ async def have(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Resp
 def _have(desk: Desk, viewer: Viewer, id: str) -> Response:
     find(desk, viewer.scope, id)
     for _ in range(5):
-        episode = told.episode(desk.registry, viewer.scope, id)
+        episode = alerts.episode(desk.registry, viewer.scope, id)
         if episode is None:
             raise Problem(403, "This outage is of the whole area: the office answers for it.")
         try:
             step = alarms.acknowledge(episode, viewer.name, desk.clock())
         except alarms.IllegalStep:
             break  # somebody has it already: a call by this one is noted all the same
-        if told.add_step(desk.registry, step, viewer.actor):
+        if alerts.add_step(desk.registry, step, viewer.actor):
             break
     call = Call(id=str(uuid4()), episode=id, at=desk.clock(), by=viewer.name, outcome="mine")
-    told.add_call(desk.registry, call, viewer.actor)
+    alerts.add_call(desk.registry, call, viewer.actor)
     return RedirectResponse(f"/outages/{id}?done=have", 303)
 
 
@@ -263,7 +310,7 @@ def _called(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
         outcome=cast(CallOutcome, outcome),
         note=said_of.one_line(posted.text("note"), 200),
     )
-    told.add_call(desk.registry, call, viewer.actor)
+    alerts.add_call(desk.registry, call, viewer.actor)
     start = bounds.whole_or(posted.text("from", 20), 0, most=FROM_MOST)
     where = f"?from={start}&done=call" if start else "?done=call"
     return RedirectResponse(f"/outages/{id}{where}#u-{unit}", 303)

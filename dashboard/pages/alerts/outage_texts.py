@@ -6,7 +6,7 @@ A person of the firm decides each time; what may be written to whom is `schedule
 from __future__ import annotations
 
 import re
-from typing import Any
+from dataclasses import dataclass
 from urllib.parse import quote
 from uuid import uuid4
 
@@ -21,7 +21,7 @@ from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds, words
 from fleet.model import Call, Notice, Outage, OutageMember
-from fleet.registry import alerts as told
+from fleet.registry import alerts
 from fleet.registry import outages as kept
 from fleet.registry.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
@@ -44,6 +44,25 @@ class Writing(msgspec.Struct, frozen=True, kw_only=True):
     mail: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustomerText:
+    """The text to the customer of one site of a call list.
+
+    why: why there is none, '' where there is one. messages: its length in text messages; href: opens
+    it on a phone, '' where no number takes it; power: how the site fares, as it was told; people: who
+    would get it by e-mail; mail: why nobody would.
+    """
+
+    why: str = ""
+    body: str = ""
+    messages: str = ""
+    href: str = ""
+    power: str = ""
+    key: str = ""
+    people: tuple[str, ...] = ()
+    mail: str = ""
+
+
 def writing(desk: Desk, outage: Outage) -> Writing:
     """Who of the customers can be written, and what was written in this outage."""
     allowed = desk.settings.remind_customers
@@ -57,7 +76,7 @@ def writing(desk: Desk, outage: Outage) -> Writing:
         sent={
             (notice.step, notice.person): state
             for cause in (*kept.parts_of(desk.registry, outage), outage.id)
-            for notice, state in told.notices(desk.registry, cause)
+            for notice, state in alerts.notices(desk.registry, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
         allowed=allowed,
@@ -67,27 +86,26 @@ def writing(desk: Desk, outage: Outage) -> Writing:
 
 def text_of(
     about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, phone: str, now: int
-) -> dict[str, Any] | None:
+) -> CustomerText | None:
     """The text to the customer of one site for its row of the call list; None where none is due."""
     said = _fares(outage, member, row, now)
     if said is None:
         return None
     if row.unit.placement not in customers.PLACED:
-        return {"why": say.WHY_NOT[row.unit.placement]}
+        return CustomerText(why=say.WHY_NOT[row.unit.placement])
     body = say.outage_text(about.firm, said)
     made = _made(about, outage, member, row, said, now)
     due = [n for n in made if (n.step, n.person) not in about.sent]
     names = {reader.contact.person: reader.contact.name for reader in about.readers}
-    return {
-        "why": "",
-        "body": body,
-        "messages": words.count(say.segments(body), "message"),
-        "href": sms_link(phone, body),
-        "power": said.power,
-        "key": str(uuid4()),
-        "people": [names[notice.person] for notice in due],
-        "mail": "" if due else _no_mail(about, made, row),
-    }
+    return CustomerText(
+        body=body,
+        messages=words.count(say.segments(body), "message"),
+        href=sms_link(phone, body),
+        power=said.power,
+        key=str(uuid4()),
+        people=tuple(names[notice.person] for notice in due),
+        mail="" if due else _no_mail(about, made, row),
+    )
 
 
 def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
-from dashboard.pages.alerts.lines import lines
+from dashboard.views.alerts import AlertLine, lines
 from fleet.model import Scope
 from fleet.registry import alerts as kept
 from fleet.registry import pages
@@ -31,6 +32,30 @@ PUBLISHED = (
 """What IEC 62682 and ANSI/ISA-18.2 name for one operator of a control room."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """The last 30 days. rows: (figure, here, a control room's); a_person: messages a person and day;
+    marked: how alerts were marked, by (name of the rule, its marks)."""
+
+    rows: tuple[tuple[str, str, str], ...]
+    a_person: str
+    marked: tuple[tuple[str, kept.RuleMarks], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertsPage:
+    """The list of alerts. show: open or all; over: those that are over and that nobody has seen;
+    following: the id after which the next page begins, '' on the last."""
+
+    show: str
+    rows: tuple[AlertLine, ...]
+    over: tuple[AlertLine, ...]
+    staff: bool
+    figures: Figures | None
+    following: str
+    first: bool
+
+
 @router.get("/alerts", response_class=HTMLResponse)
 def alerts(
     request: Request,
@@ -44,25 +69,21 @@ def alerts(
     found = pages.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
     now = desk.clock()
     rows = lines(desk, scope, found[:A_PAGE], now)
-    over = [row for row in rows if row["state"] == "returned"] if show == "open" else []
+    over = [row for row in rows if row.alert.state == "returned"] if show == "open" else []
     staff = viewer.staff
-    return frames.page(
-        request,
-        scope,
-        "alerts/page.html",
-        "alerts",
-        now=now,
+    view = AlertsPage(
         show=show,
-        rows=[row for row in rows if row not in over],
-        over=over,
+        rows=tuple(row for row in rows if row not in over),
+        over=tuple(over),
         staff=staff,
         figures=figures(desk, scope, now) if staff and not after else None,
         following=found[A_PAGE - 1].id if len(found) > A_PAGE else "",
         first=not after,
     )
+    return frames.render(request, scope, "alerts/page.html", "alerts", view)
 
 
-def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
+def figures(desk: Desk, scope: Scope, now: int) -> Figures:
     """The last 30 days beside the published figures, and which rule was wrong most."""
     since = now - MONTH_S
     f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
@@ -77,10 +98,10 @@ def figures(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
         " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
     )
     marked = kept.marks_by_kind(desk.registry, scope, since)
-    return {
-        "rows": [
+    return Figures(
+        rows=tuple(
             (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)
-        ],
-        "a_person": f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
-        "marked": [(m.kind.replace("_", " ").capitalize(), m) for m in marked],
-    }
+        ),
+        a_person=f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
+        marked=tuple((m.kind.replace("_", " ").capitalize(), m) for m in marked),
+    )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
@@ -36,11 +34,11 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
     known = {c.person for c in rota.contacts(desk.registry)}
     if person not in known or (viewer.role != "owner" and person != mine):
         raise Problem(404, channels.NOBODY)
-    typed: dict[str, Any] = {"begins": posted.text("begins", 9), "ends": posted.text("ends", 9)}
+    typed = posted.text("begins", 9), posted.text("ends", 9)
     held = quiet_hours.of_person(desk.registry, person)[1]
     n = bounds.whole_or(posted.text("n", 20), held)
     try:
-        wanted = quiet_hours.read(typed["begins"], typed["ends"])
+        wanted = quiet_hours.read(*typed)
         quiet_hours.agree(desk.registry, person, wanted, n, viewer.actor, desk.clock())
     except QuietHoursRefused as fault:
         return channels.show(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import time, timedelta
-from typing import Any
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -26,11 +26,55 @@ LOOKS = require("technician", right="read", whole=True)
 CHANGES = require("office", right=None, person=True, whole=True)
 WEEKS = 8
 PLACES = 10
+LEFT = "somebody who has left"
 DONE = {"changed": "Changed. It holds from now on."}
 
 
 class RotaFault(ValueError):
     """A field that cannot be taken. Its text says which and what to write."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotaForm:
+    """What the form of the weeks holds, as typed. people: ids in order; minutes: until the next in
+    line is told too; last: the id of the last resort."""
+
+    people: tuple[str, ...]
+    start: str
+    handover: str
+    zone: str
+    minutes: str
+    last: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Week:
+    """One week to come: its first day and the day after its last, who holds the duty phone, and
+    that person's quiet hours."""
+
+    first: str
+    after: str
+    who: str
+    quiet: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotaPage:
+    """The rota. line: who is told after the holder; people: (id, name) to choose from; swaps:
+    (number, from, to, who); n: number of the rota that was looked at; places: weeks to fill in."""
+
+    done: str
+    wrong: str
+    holder: str
+    line: tuple[str, ...]
+    weeks: tuple[Week, ...]
+    unreached: tuple[str, ...]
+    people: tuple[tuple[str, str], ...]
+    sent: RotaForm
+    swaps: tuple[tuple[int, str, str, str], ...]
+    n: int
+    places: int
+    may: bool
 
 
 @router.get("/rota", response_class=HTMLResponse, dependencies=[LOOKS])
@@ -48,7 +92,7 @@ def _show(
     scope: Scope,
     held: Rota,
     n: int,
-    sent: dict[str, Any] | None = None,
+    sent: RotaForm | None = None,
     wrong: str = "",
     status: int = 200,
     done: str = "",
@@ -57,47 +101,46 @@ def _show(
     people = agreed.contacts(desk.registry)
     names = {c.person: c.name for c in people}
     line = alarms.in_line(held, now)
-    kept = {
-        "people": list(held.people),
-        "start": held.start,
-        "handover": held.handover,
-        "zone": held.zone,
-        "minutes": str(held.escalate_s // 60),
-        "last": held.last,
-    }
-    return frames.page(
-        request,
-        scope,
-        "alerts/rota.html",
-        "alerts",
-        status=status,
-        now=now,
+    view = RotaPage(
         done=done,
         wrong=wrong,
-        holder=names.get(line[0], "somebody who has left") if line else "",
-        line=[names.get(p, "somebody who has left") for p in line[1:]],
-        weeks=[_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)],
-        unreached=[c.name for c in people if c.person in line and not c.ways],
-        people=sorted(names.items(), key=lambda item: item[1].casefold()),
-        sent=kept | (sent or {}),
-        swaps=[
+        holder=names.get(line[0], LEFT) if line else "",
+        line=tuple(names.get(p, LEFT) for p in line[1:]),
+        weeks=tuple(_week(*w, people) for w in alarms.weeks_ahead(held, now, WEEKS)),
+        unreached=tuple(c.name for c in people if c.person in line and not c.ways),
+        people=tuple(sorted(names.items(), key=lambda item: item[1].casefold())),
+        sent=sent or _form(held),
+        swaps=tuple(
             (i, words.day(s.from_on), words.day(s.to_on), names.get(s.person, "?"))
             for i, s in enumerate(held.swaps)
-        ],
+        ),
         n=n,
         places=max(PLACES if not held.people else len(held.people) + 2, 3),
         may=viewer.kind == "person" and viewer.role in ("office", "owner"),
     )
+    return frames.render(request, scope, "alerts/rota.html", "alerts", view, status)
 
 
-def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> dict[str, str]:
+def _form(held: Rota) -> RotaForm:
+    """The form as it stands before anything is typed."""
+    return RotaForm(
+        people=tuple(held.people),
+        start=held.start,
+        handover=held.handover,
+        zone=held.zone,
+        minutes=str(held.escalate_s // 60),
+        last=held.last,
+    )
+
+
+def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> Week:
     who = contact_of(people, person)
-    return {
-        "from": words.day(first),
-        "to": words.day(after),
-        "who": who.name if who else "somebody who has left",
-        "quiet": quiet_hours(who.quiet.begins, who.quiet.ends) if who else "",
-    }
+    return Week(
+        first=words.day(first),
+        after=words.day(after),
+        who=who.name if who else LEFT,
+        quiet=quiet_hours(who.quiet.begins, who.quiet.ends) if who else "",
+    )
 
 
 @router.post("/rota", response_class=HTMLResponse, dependencies=[CHANGES])
@@ -110,7 +153,14 @@ async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
 def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
     held, n = agreed.rota(desk.registry)
     known = {c.person for c in agreed.contacts(desk.registry)}
-    sent = {k: posted.text(k) for k in ("start", "handover", "zone", "minutes", "last")}
+    sent = RotaForm(
+        people=tuple(p for p in posted.every("person") if p),
+        start=posted.text("start"),
+        handover=posted.text("handover"),
+        zone=posted.text("zone"),
+        minutes=posted.text("minutes"),
+        last=posted.text("last"),
+    )
     what = posted.text("what")
     try:
         if what == "swap":
@@ -118,45 +168,44 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
         elif what == "unswap":
             wanted = _without_swap(held, posted.text("swap"))
         else:
-            wanted = _weeks(held, posted, sent, known)
+            wanted = _weeks(held, sent, known)
         asked = bounds.whole_or(posted.text("n", 20), n)
         agreed.agree_rota(desk.registry, wanted, asked, viewer.actor, desk.clock())
     except (RotaFault, agreed.AgreedMeanwhile) as fault:
-        typed = sent | {"people": [p for p in posted.every("person") if p]} if not what else None
+        typed = sent if not what else None
         return _show(request, desk, viewer, viewer.scope, held, n, typed, str(fault), status=422)
     return RedirectResponse("/rota?done=changed", 303)
 
 
-def _weeks(held: Rota, posted: Posted, sent: dict[str, str], known: set[str]) -> Rota:
-    people = tuple(p for p in posted.every("person") if p)
-    if any(p not in known for p in people):
+def _weeks(held: Rota, sent: RotaForm, known: set[str]) -> Rota:
+    if any(p not in known for p in sent.people):
         raise RotaFault("Somebody chosen is not of the firm any more: choose again.")
-    if sent["last"] and sent["last"] not in known:
+    if sent.last and sent.last not in known:
         raise RotaFault("The last resort is not of the firm any more: choose again.")
     try:
-        start = bounds.day(sent["start"])
+        start = bounds.day(sent.start)
     except ValueError:
         raise RotaFault("The first week begins on: write a date like 2026-11-30.") from None
     try:
-        handover = f"{time.fromisoformat(sent['handover']):%H:%M}"
+        handover = f"{time.fromisoformat(sent.handover):%H:%M}"
     except ValueError:
         raise RotaFault("Handover at: write a time like 08:00.") from None
     try:
-        named = calendar.zone_named(sent["zone"])
+        named = calendar.zone_named(sent.zone)
     except calendar.ZoneUnknown as fault:
         raise RotaFault(f"Time zone: {fault}") from None
     try:
-        minutes = bounds.whole(sent["minutes"], 1, 240)
+        minutes = bounds.whole(sent.minutes, 1, 240)
     except ValueError:
         raise RotaFault("Next in line after: write minutes from 1 to 240.") from None
     return Rota(
-        people=people,
+        people=sent.people,
         start=start.isoformat(),
         handover=handover,
         zone=named,
         swaps=held.swaps,
         escalate_s=minutes * 60,
-        last=sent["last"],
+        last=sent.last,
     )
 
 

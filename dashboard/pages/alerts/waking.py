@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -20,6 +20,31 @@ from scheduler.alarms.waking import CONCERNS, changed, table
 router = APIRouter(include_in_schema=False)
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": "Home"}
 MAINS = {"off": "mains off", "on": "mains healthy or not known"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WakingRow:
+    """One line of the table. name: of its box in the form; site, mains: when it is meant; wakes:
+    whether somebody is woken; changed: whether that is not the default."""
+
+    name: str
+    site: str
+    mains: str
+    wakes: bool
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WakingPage:
+    """The waking table. n: its number when looked at; concerns: (what was found, its lines)."""
+
+    n: int
+    wrong: str
+    done: str
+    concerns: tuple[tuple[str, tuple[WakingRow, ...]], ...]
+    may: bool
+
+
 DONE = {"changed": "Changed. It holds from now on."}
 
 
@@ -44,29 +69,25 @@ def _show(
     done: str = "",
 ) -> HTMLResponse:
     held, n = agreed.waking(desk.registry)
-    rows: dict[str, list[dict[str, Any]]] = {concern: [] for concern in CONCERNS}
+    rows: dict[str, list[WakingRow]] = {concern: [] for concern in CONCERNS}
     for concern, criticality, mains, woken, default in table(held):
         rows[concern].append(
-            {
-                "name": f"{concern}.{criticality}.{mains}",
-                "site": CRITICAL[criticality],
-                "mains": MAINS[mains],
-                "wakes": woken,
-                "changed": woken != default,
-            }
+            WakingRow(
+                name=f"{concern}.{criticality}.{mains}",
+                site=CRITICAL[criticality],
+                mains=MAINS[mains],
+                wakes=woken,
+                changed=woken != default,
+            )
         )
-    return frames.page(
-        request,
-        scope,
-        "alerts/waking.html",
-        "alerts",
-        status=status,
+    view = WakingPage(
         n=n,
         wrong=wrong,
         done=done,
-        concerns=[(CONCERNS[concern], held_rows) for concern, held_rows in rows.items()],
+        concerns=tuple((CONCERNS[concern], tuple(found)) for concern, found in rows.items()),
         may=viewer.kind == "person" and viewer.role == "owner",
     )
+    return frames.render(request, scope, "alerts/waking.html", "alerts", view, status)
 
 
 @router.post(

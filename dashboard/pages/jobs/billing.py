@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import astuple, dataclass, fields
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -23,7 +23,7 @@ def billing(desk: AtDesk, scope: Reader) -> Response:
     """Lines to bill: work that is done and not billed yet; where nothing was done there is no line."""
     done = kept.jobs(desk.registry, scope, states=["done"])
     rows = [line(desk, scope, job) for job in done if not job.nothing]
-    text = csv_of(BILLING, rows)
+    text = csv_of([column.name for column in fields(BillLine)], [astuple(row) for row in rows])
     return Response(
         text,
         media_type="text/csv; charset=utf-8",
@@ -31,23 +31,25 @@ def billing(desk: AtDesk, scope: Reader) -> Response:
     )
 
 
-BILLING = (
-    "job",
-    "done_on",
-    "customer",
-    "site",
-    "unit",
-    "work",
-    "minutes_planned",
-    "minutes_used",
-    "parts",
-    "under_warranty",
-    "done",
-    "by",
-)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BillLine:
+    """One line to bill; its fields are the columns, in their order. minutes_used '': nobody said."""
+
+    job: str
+    done_on: str
+    customer: str
+    site: str
+    unit: str
+    work: str
+    minutes_planned: int
+    minutes_used: int | str
+    parts: str
+    under_warranty: str
+    done: str
+    by: str
 
 
-def line(desk: Desk, scope: Scope, job: Job) -> tuple[Any, ...]:
+def line(desk: Desk, scope: Scope, job: Job) -> BillLine:
     """One line of the bill: what was done and used, not what was planned, where somebody said so."""
     row = pages.unit(desk.registry, scope, job.unit) if job.unit else None
     last = next(
@@ -58,18 +60,20 @@ def line(desk: Desk, scope: Scope, job: Job) -> tuple[Any, ...]:
     parts = job.parts if job.parts_used is None else job.parts_used
     contract = kept.contracts(desk.registry, scope).get(job.customer)
     until = contract.warranty.get(job.unit, "") if contract else ""
-    return (
-        job.id,
-        on,
-        row.customer.name if row else "",
-        row.site.name if row else "",
-        job.unit,
-        job.title,
-        job.minutes,
-        job.minutes_used if job.minutes_used is not None else "",
-        say_parts(parts),
-        "yes" if until and on and on <= until else "no",
-        *_said(last),
+    done, by = _said(last)
+    return BillLine(
+        job=job.id,
+        done_on=on,
+        customer=row.customer.name if row else "",
+        site=row.site.name if row else "",
+        unit=job.unit,
+        work=job.title,
+        minutes_planned=job.minutes,
+        minutes_used=job.minutes_used if job.minutes_used is not None else "",
+        parts=say_parts(parts),
+        under_warranty="yes" if until and on and on <= until else "no",
+        done=done,
+        by=by,
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Annotated
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter, Query, Request
@@ -13,13 +15,16 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.one_unit import find
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
+from dashboard.unit_lookup import Found, find
 from dashboard.viewers import Viewer
+from dashboard.views import notices as set_notices
+from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import (
+    Condition,
     Customer,
     Errand,
     FoundBy,
@@ -27,6 +32,7 @@ from fleet.model import (
     JobState,
     Promise,
     Scope,
+    Severity,
     Site,
     Unit,
     UnitSummary,
@@ -61,6 +67,56 @@ COORDINATES = re.compile(r"\s*(-?\d{1,2}(?:\.\d+)?)\s*[,;\s]\s*(-?\d{1,3}(?:\.\d
 
 class CallFault(ValueError):
     """A field that cannot be used. A sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFound:
+    """A set that fits what was looked for: its name, a number to call, its gravest finding in a few
+    words, else its condition; None where it was never heard."""
+
+    set: SetName
+    phone: str
+    severity: Severity | None
+    finding: str
+    condition: Condition | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenJob:
+    """An open job in a line; state: in words."""
+
+    id: str
+    title: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChosenSet:
+    """The set that is called about. due: names of what is due; warranty: in words; response_h: hours
+    within which somebody was agreed to be there."""
+
+    set: SetName
+    state: unit_page.State
+    notices: tuple[set_notices.Notice, ...]
+    jobs: tuple[OpenJob, ...]
+    due: tuple[str, ...]
+    on_stop: bool
+    warranty: str
+    response_h: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallPage:
+    """The phone rings. sent: the form's fields as typed, by name; pressing, nexts: (value, words)."""
+
+    q: str
+    unit: str
+    rows: tuple[SetFound, ...]
+    chosen: ChosenSet | None
+    sent: Mapping[str, str]
+    wrong: str
+    pressing: tuple[tuple[str, str], ...]
+    nexts: tuple[tuple[str, str], ...]
 
 
 @router.get("/jobs/call", response_class=HTMLResponse)
@@ -116,26 +172,20 @@ def _screen(
     if not unit and len(rows) == 1:
         unit = rows[0].unit.id
     chosen = find(desk, scope, unit) if unit else None
-    return frames.page(
-        request,
-        scope,
-        "jobs/call.html",
-        "jobs",
-        status=status,
-        now=now,
+    view = CallPage(
         q=q,
         unit=unit,
-        rows=[_found(*row, now) for row in rows],
-        chosen=_chosen(desk, scope, chosen, now),
+        rows=tuple(_found(*row, now) for row in rows),
+        chosen=_chosen(desk, scope, chosen, now) if chosen else None,
         sent=_blank(chosen) | sent,
         wrong=wrong,
-        pressing=PRESSING,
-        nexts=NEXT,
-        founds=say.FOUND,
+        pressing=tuple((value, row[0]) for value, row in PRESSING.items()),
+        nexts=tuple((value, row[0]) for value, row in NEXT.items()),
     )
+    return frames.render(request, scope, "jobs/call.html", "jobs", view, status)
 
 
-def _blank(chosen: Any) -> dict[str, str]:
+def _blank(chosen: Found | None) -> dict[str, str]:
     names = (
         "id",
         "title",
@@ -166,41 +216,40 @@ def _blank(chosen: Any) -> dict[str, str]:
 
 def _found(
     unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
-) -> dict[str, Any]:
+) -> SetFound:
     worst = frames.worst(summary.findings) if summary else None
-    return {
-        **frames.named(unit, site, customer),
-        "phone": unit.phone or site.phone or customer.phone,
-        "severity": worst.severity if worst else "",
-        "finding": words.sentence(worst, site.time_zone, now).title if worst else "",
-        "condition": summary.condition if summary else None,
-    }
+    return SetFound(
+        set=set_name(unit, site, customer),
+        phone=unit.phone or site.phone or customer.phone,
+        severity=worst.severity if worst else None,
+        finding=words.sentence(worst, site.time_zone, now).title if worst else "",
+        condition=summary.condition if summary else None,
+    )
 
 
-def _chosen(desk: Desk, scope: Scope, chosen: Any, now: int) -> dict[str, Any] | None:
+def _chosen(desk: Desk, scope: Scope, chosen: Found, now: int) -> ChosenSet:
     """The set's state beside the form, its open jobs and whether its customer is on stop."""
-    if chosen is None:
-        return None
     unit, site, customer, summary = chosen
     zone = site.time_zone
     contract = kept.contracts(desk.registry, scope).get(customer.id)
     findings = summary.findings if summary else ()
     due = pages.due(desk.registry, scope, unit=unit.id)[:4]
-    return {
-        "set": frames.named(unit, site, customer),
-        "state": unit_page.state(summary, zone, now),
-        "notices": unit_page.notices(findings, zone, now)[:3],
-        "reach": unit_page.reach(unit, site, customer),
-        "jobs": [
-            {"id": job.id, "title": job.title, "state": say.STATES[job.state]}
-            for job in kept.jobs(desk.registry, scope, unit=unit.id)
-            if work.is_open(job)
-        ][:6],
-        "due": [item.name for item, _, _, _ in due if item.state in ("late_beyond", "late", "due")],
-        "on_stop": bool(contract and contract.on_stop),
-        "warranty": warranty(contract.warranty.get(unit.id, "") if contract else "", zone, now),
-        "response_h": contract.response_h if contract else None,
-    }
+    open_jobs = [job for job in kept.jobs(desk.registry, scope, unit=unit.id) if work.is_open(job)]
+    return ChosenSet(
+        set=set_name(unit, site, customer),
+        state=unit_page.state(summary, zone, now),
+        notices=tuple(set_notices.notices(findings, zone, now)[:3]),
+        jobs=tuple(
+            OpenJob(id=job.id, title=job.title, state=say.STATES[job.state])
+            for job in open_jobs[:6]
+        ),
+        due=tuple(
+            item.name for item, _, _, _ in due if item.state in ("late_beyond", "late", "due")
+        ),
+        on_stop=bool(contract and contract.on_stop),
+        warranty=warranty(contract.warranty.get(unit.id, "") if contract else "", zone, now),
+        response_h=contract.response_h if contract else None,
+    )
 
 
 def warranty(until: str, zone: str, now: int) -> str:

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
 from uuid import UUID, uuid4
 
 from dashboard.authors import Author, colleagues
 from dashboard.deps import Desk
-from dashboard.pages import due as due_words
 from dashboard.pages import forms
 from dashboard.pages.jobs.call import CallFault
-from dashboard.pages.jobs.told import MORE, Doubted, may, other_jobs, read, tasks_due
+from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, read, tasks_due
 from dashboard.posted import Posted
 from dashboard.viewers import Viewer
+from dashboard.views import due as due_words
 from fleet import calendar
-from fleet.model import DUE_NOW, DueItem, Job, Scope
+from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import jobs as kept
 from fleet.registry import jobs_done, pages, technicians
 from fleet.registry.jobs import JobRefused
@@ -37,9 +37,49 @@ SAID: tuple[tuple[Said, str], ...] = (
 FINISHING = ("finish", "part_done")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TaskLine:
+    """A task that may have been done. when, severity: how pressing; parts: what it takes, in words;
+    job: the open job of it, '' where there is none; pressing: it stands at once, not folded."""
+
+    id: str
+    name: str
+    when: str
+    severity: str
+    parts: str
+    job: str
+    pressing: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoreRecords:
+    """Another kind of record that may be written of the same visit. open: some of it is typed."""
+
+    kind: RecordKind
+    form: forms.Form
+    fields: tuple[forms.Field, ...]
+    open: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishForm:
+    """What the form shows. sent: its fields as typed, by name; own: the job's own task; doubt: hours
+    that must be confirmed; colleagues: whose work the office may enter."""
+
+    sent: Mapping[str, str]
+    own: TaskLine | None
+    pressing: tuple[TaskLine, ...]
+    others: tuple[TaskLine, ...]
+    outcomes: tuple[tuple[Outcome, str], ...]
+    said: tuple[tuple[Said, str], ...]
+    doubt: str
+    colleagues: tuple[str, ...]
+    more: tuple[MoreRecords, ...]
+
+
 def form(
     desk: Desk, viewer: Viewer, job: Job, sent: Mapping[str, str], zone: str, now: int, doubt: str
-) -> dict[str, Any]:
+) -> FinishForm:
     """What the form shows: every task of the set's plan, the job's own first."""
     wall = calendar.local(now, zone).strftime("%Y-%m-%dT%H:%M")
     blank = {
@@ -53,54 +93,52 @@ def form(
     inputs = pages.inputs(desk.registry, viewer.scope, job.unit) if job.unit else None
     plan = inputs.plan if inputs else None
     filled = {name for kind in MORE for name in sent if name.startswith(f"{kind}.") and sent[name]}
-    return {
-        "sent": blank | dict(sent),
-        "own": next((t for t in tasks if t["id"] == job.task), None) or _unlisted(job),
-        "pressing": [t for t in tasks if t["id"] != job.task and t["pressing"]],
-        "others": [t for t in tasks if t["id"] != job.task and not t["pressing"]],
-        "outcomes": OUTCOMES,
-        "said": SAID,
-        "doubt": doubt,
-        "colleagues": colleagues(desk.registry, viewer),
-        "more": [
-            {
-                "kind": kind,
-                "form": forms.KINDS[kind],
-                "fields": forms.fields_of(kind, plan),
-                "open": any(name.startswith(f"{kind}.") for name in filled),
-            }
-            for kind in MORE
-        ]
-        if job.unit
-        else [],
-    }
+    more = [
+        MoreRecords(
+            kind=kind,
+            form=forms.KINDS[kind],
+            fields=forms.fields_of(kind, plan),
+            open=any(name.startswith(f"{kind}.") for name in filled),
+        )
+        for kind in MORE
+    ]
+    return FinishForm(
+        sent=blank | dict(sent),
+        own=next((t for t in tasks if t.id == job.task), None) or _unlisted(job),
+        pressing=tuple(t for t in tasks if t.id != job.task and t.pressing),
+        others=tuple(t for t in tasks if t.id != job.task and not t.pressing),
+        outcomes=OUTCOMES,
+        said=SAID,
+        doubt=doubt,
+        colleagues=colleagues(desk.registry, viewer),
+        more=tuple(more) if job.unit else (),
+    )
 
 
-def _task(item: DueItem, other: Job | None, zone: str, now: int) -> dict[str, Any]:
-    line = due_words.line(item, calendar.local_date(now, zone))
-    return {
-        "id": item.task,
-        "name": item.name,
-        "when": line["when"],
-        "severity": line["severity"],
-        "parts": say_parts(item.parts),
-        "job": other.id if other else "",
-        "pressing": item.state in DUE_NOW or item.state == "soon" or other is not None,
-    }
+def _task(item: DueItem, other: Job | None, zone: str, now: int) -> TaskLine:
+    return TaskLine(
+        id=item.task,
+        name=item.name,
+        when=due_words.when(item, calendar.local_date(now, zone)),
+        severity=due_words.severity(item) or "",
+        parts=say_parts(item.parts),
+        job=other.id if other else "",
+        pressing=item.state in DUE_NOW or item.state == "soon" or other is not None,
+    )
 
 
-def _unlisted(job: Job) -> dict[str, Any] | None:
+def _unlisted(job: Job) -> TaskLine | None:
     if not job.task:
         return None
-    return {
-        "id": job.task,
-        "name": job.title,
-        "when": "",
-        "severity": "",
-        "job": "",
-        "parts": say_parts(job.parts),
-        "pressing": True,
-    }
+    return TaskLine(
+        id=job.task,
+        name=job.title,
+        when="",
+        severity="",
+        parts=say_parts(job.parts),
+        job="",
+        pressing=True,
+    )
 
 
 def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:

@@ -2,29 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
-from dashboard import frames, phrases
+from dashboard import frames
 from dashboard.deps import AtDesk, Desk, Reader, require
-from dashboard.pages.jobs import sets
+from dashboard.views.jobs import Column, columns, placed
+from dashboard.views.set_findings import gravest
 from fleet import words
-from fleet.calendar import local_date
-from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, Job, Scope
+from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, FoundBy, Job, JobState, Scope, Severity
 from fleet.model.book import Book
 from fleet.registry import jobs as kept
 from fleet.registry import pages, rounds
 from fleet.words import jobs as say
-from scheduler import dispatch, work
+from scheduler import work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
-CARDS_AT_MOST = 40
-NO_SET_IS: dict[str, sets.Grave] = {}
 SUGGESTED_AT_MOST = 12
 FOUND_BY = ("alert", "customer", "visit", "office", "plan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """An open alert that wants somebody to go or to call, and has no job. seen: its sentence."""
+
+    unit: str
+    place: str
+    severity: Severity
+    title: str
+    seen: str
+    episode: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardPage:
+    """The board. q, found, state: what is looked for; total: jobs before that; states, founds: what
+    may be chosen, in words."""
+
+    q: str
+    found: str
+    state: str
+    columns: tuple[Column, ...]
+    total: int
+    suggested: tuple[Suggestion, ...]
+    states: dict[JobState, str]
+    founds: dict[FoundBy, str]
+    filtered: bool
 
 
 @router.get("/jobs", response_class=HTMLResponse)
@@ -43,24 +69,20 @@ def board(
     jobs = list(book.jobs)
     if state and state not in OPEN_STATES:
         jobs = kept.jobs(desk.registry, scope, states=[state])[::-1]
-    grave = sets.worst(desk.registry, scope, {job.unit for job in jobs if job.unit}, now)
+    grave = gravest(desk.registry, scope, {job.unit for job in jobs if job.unit}, now)
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
-    return frames.page(
-        request,
-        scope,
-        "jobs/page.html",
-        "jobs",
-        now=now,
+    view = BoardPage(
         q=q,
         found=found,
         state=state,
         columns=columns(shown, book, placed(desk), now, grave),
         total=len(jobs),
-        suggested=[] if q or found or state else suggested(desk, scope, jobs, now),
+        suggested=() if q or found or state else suggested(desk, scope, jobs, now),
         states=say.STATES,
         founds=say.FOUND,
         filtered=bool(q or found or state),
     )
+    return frames.render(request, scope, "jobs/page.html", "jobs", view)
 
 
 def fits(job: Job, book: Book, q: str, found: str) -> bool:
@@ -83,112 +105,7 @@ def fits(job: Job, book: Book, q: str, found: str) -> bool:
     return all(word in text for word in q.lower().split())
 
 
-def placed(desk: Desk) -> dict[str, tuple[str, str, int]]:
-    """Where each job stands in the plan in force."""
-    told = rounds.in_force(desk.registry)
-    return dispatch.places(dispatch.decode(told.doc)) if told else {}
-
-
-def columns(
-    jobs: list[Job],
-    book: Book,
-    at: dict[str, tuple[str, str, int]],
-    now: int,
-    grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> list[dict[str, Any]]:
-    """States that have jobs, in the board's order; in each the most pressing first.
-
-    grave: what sets say that is Act now or Same day, by unit.
-    """
-    names = {one.id: one.name for one in book.technicians}
-    now_sets = {unit for unit, one in grave.items() if one[0] == "act_now"}
-    found = []
-    for state in JOB_STATES:
-        here = [job for job in jobs if job.state == state]
-        if not here:
-            continue
-        here.sort(
-            key=lambda j: (
-                not (j.urgent or j.unit in now_sets),
-                not j.safety,
-                j.due_on or "9999",
-                j.opened_at,
-            )
-        )
-        found.append(
-            {
-                "name": say.STATES[state],
-                "state": state,
-                "n": len(here),
-                "cards": [card(job, book, at, names, now, grave) for job in here[:CARDS_AT_MOST]],
-                "more": max(0, len(here) - CARDS_AT_MOST),
-            }
-        )
-    return found
-
-
-def card(
-    job: Job,
-    book: Book,
-    at: dict[str, tuple[str, str, int]],
-    names: dict[str, str],
-    now: int,
-    grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> dict[str, Any]:
-    """One job on the board."""
-    site, customer = book.sites.get(job.where), book.customers.get(job.customer)
-    zone = site.time_zone if site else "UTC"
-    today = local_date(now, zone)
-    who = ""
-    if job.id in at:
-        technician, day, _ = at[job.id]
-        who = f"{phrases.day_words(day, today)}, {names.get(technician, technician)}"
-    return {
-        "id": job.id,
-        "title": job.title,
-        "place": (site.name if site else "") or (customer.name if customer else "Errand"),
-        "unit": job.unit,
-        "severity": severity(job, zone, now),
-        "mark": mark(job, zone, now),
-        "set": grave.get(job.unit) if work.is_open(job) else None,
-        "who": who,
-        "promise": promise_words(job, zone, now),
-        "pinned": job.pin is not None,
-    }
-
-
-def severity(job: Job, zone: str, now: int) -> str:
-    """Urgent: Act now. Late: Same day. Else, and once it is over, ink."""
-    if not work.is_open(job):
-        return ""
-    if job.urgent:
-        return "act_now"
-    return "same_day" if job.due_on and job.due_on < local_date(now, zone).isoformat() else ""
-
-
-def mark(job: Job, zone: str, now: int) -> str:
-    """How pressing, in words."""
-    today = local_date(now, zone)
-    if job.urgent:
-        return f"Urgent since {words.moment(job.opened_at, zone, now)}"
-    if not job.due_on:
-        return "no date"
-    late = job.due_on < today.isoformat()
-    day = phrases.day_words(job.due_on, today)
-    return f"was due {day}" if late else f"due {day}"
-
-
-def promise_words(job: Job, zone: str, now: int) -> str:
-    """What the customer was told."""
-    if job.promise is None:
-        return ""
-    day = phrases.day_words(job.promise.day, local_date(now, zone))
-    if job.promise.at is not None:
-        return f"appointment {words.moment(job.promise.at, zone, now)}"
-    return f"{'agreed' if job.promise.agreed else 'told'} {day}, {say.HALVES[job.promise.half]}"
-
-
-def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> list[dict[str, Any]]:
+def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> tuple[Suggestion, ...]:
     """Open alerts that want somebody to go or to call, of sets without an open job for it."""
     busy = {job.unit for job in jobs if not job.routine and job.state in OPEN_STATES}
     found = []
@@ -202,14 +119,14 @@ def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> list[dict[
         busy.add(unit)
         sentence = words.sentence(episode.finding, row.site.time_zone, now)
         found.append(
-            {
-                "unit": unit,
-                "place": row.site.name,
-                "severity": episode.severity,
-                "title": sentence.title,
-                "seen": sentence.seen,
-                "episode": episode.id,
-            }
+            Suggestion(
+                unit=unit,
+                place=row.site.name,
+                severity=episode.severity,
+                title=sentence.title,
+                seen=sentence.seen,
+                episode=episode.id,
+            )
         )
-    found.sort(key=lambda row: SEVERITIES.index(row["severity"]))
-    return found[:SUGGESTED_AT_MOST]
+    found.sort(key=lambda row: SEVERITIES.index(row.severity))
+    return tuple(found[:SUGGESTED_AT_MOST])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import msgspec
@@ -11,11 +12,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.jobs.one import found
-from dashboard.pages.rounds import words as tell
+from dashboard.pages.jobs.job import found
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
+from dashboard.views.rounds import ChangeLine, changed, clock, sheet_of
 from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import HandPin, Job, Scope
@@ -35,6 +36,49 @@ WAYS = {
     "soonest": "There soonest",
     "other": "Another way",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangePage:
+    """A job placed by hand. where: its place in the plan; kind, to: what was asked; violations: what
+    that breaks, None before anything was asked; slots: (value, words) of every technician's day."""
+
+    job: Job
+    wrong: str
+    where: str
+    place: str
+    kind: str
+    to: str
+    violations: tuple[str, ...] | None
+    changes: tuple[ChangeLine, ...]
+    slots: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A way to fit an urgent job in. at: arrival (UTC seconds), arrive: by the office's clock;
+    disturbs: how many visits are moved; reserve: it uses the hour kept free."""
+
+    kind: str
+    name: str
+    who: str
+    day: str
+    at: int
+    arrive: str
+    disturbs: str
+    price: str
+    reserve: bool
+    changes: tuple[ChangeLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InsertPage:
+    """An urgent job with the ways to fit it in, none where nobody can be there."""
+
+    job: Job
+    place: str
+    ways: tuple[Proposal, ...]
+    wrong: str
 
 
 @router.post("/rounds/plan", response_class=HTMLResponse)
@@ -103,11 +147,11 @@ async def tell_customers(request: Request, desk: AtDesk, viewer: Looking) -> Res
 
 
 def _tell(desk: Desk, viewer: Viewer, technician: str, day: str) -> None:
-    told = kept.in_force(desk.registry)
-    one = dispatch.round_of(dispatch.decode(told.doc), technician, day) if told else None
-    if told is None or one is None:
+    published = kept.in_force(desk.registry)
+    made = dispatch.decode(published.doc) if published else None
+    one = dispatch.round_of(made, technician, day) if made else None
+    if made is None or one is None:
         raise Problem(404, "There is no such round.")
-    made = dispatch.decode(told.doc)
     jobs = kept_jobs.by_id(desk.registry, viewer.scope, one.jobs)
     places = kept.places(desk.registry, viewer.scope, {job.where for job in jobs.values()})
     steps = []
@@ -147,29 +191,26 @@ def _change_page(
     at = dispatch.places(plan).get(job.id) if plan else None
     where = ""
     if at:
-        where = f"{phrases.day_words(at[1], today)} {tell.clock(at[2], zone)}, {names.get(at[0], at[0])}"
-    sheet = tell.sheet_of(desk, scope, verdict.plan) if verdict else None
+        where = f"{phrases.day_words(at[1], today)} {clock(at[2], zone)}, {names.get(at[0], at[0])}"
+    sheet = sheet_of(desk, scope, verdict.plan) if verdict else None
     place = book.sites.get(job.where)
-    return frames.page(
-        request,
-        scope,
-        "rounds/change.html",
-        "rounds",
-        status=status,
+    view = ChangePage(
         job=job,
         wrong=wrong,
         where=where,
         place=place.name if place else "",
-        verdict=verdict,
         kind=kind,
         to=to,
-        violations=[v.detail for v in verdict.violations] if verdict else [],
-        changes=tell.changed(sheet, verdict.changes) if verdict and sheet else [],
+        violations=tuple(v.detail for v in verdict.violations) if verdict else None,
+        changes=changed(sheet, verdict.changes) if verdict and sheet else (),
         slots=slots(dispatch.request(book, desk.clock()), today, names),
     )
+    return frames.render(request, scope, "rounds/change.html", "rounds", view, status)
 
 
-def slots(asked: rounds.PlanRequest, today: date, names: dict[str, str]) -> list[tuple[str, str]]:
+def slots(
+    asked: rounds.PlanRequest, today: date, names: dict[str, str]
+) -> tuple[tuple[str, str], ...]:
     """Every technician-day of the horizon: (value, words)."""
     last = days_from(asked.first_day, asked.days)[-1]
     found = [
@@ -178,10 +219,10 @@ def slots(asked: rounds.PlanRequest, today: date, names: dict[str, str]) -> list
         for shift in one.shifts
         if shift.day <= last
     ]
-    return [
+    return tuple(
         (f"{id}/{day}", f"{phrases.day_words(day, today)}, {name}")
         for day, name, id in sorted(found)
-    ]
+    )
 
 
 @router.post("/rounds/change/{id}", response_class=HTMLResponse)
@@ -271,7 +312,7 @@ def _insert_page(
     place = kept.places(desk.registry, scope, [job.where]).get(job.where)
     ways = []
     for one in publishing.proposals(desk.registry, job, now, _road(desk)):
-        sheet = tell.sheet_of(desk, scope, one.plan)
+        sheet = sheet_of(desk, scope, one.plan)
         who = sheet.technicians.get(one.technician)
         moved = msgspec.structs.replace(
             one.changes,
@@ -279,35 +320,24 @@ def _insert_page(
                 c for c in one.changes.changes if c.job != job.id and c.why != "job_gone"
             ),
         )
-        others = tell.changed(sheet, moved)
+        others = changed(sheet, moved)
+        moves = len({c.place for c in others})
         ways.append(
-            {
-                "kind": one.kind,
-                "name": WAYS[one.kind],
-                "who": who.name if who else one.technician,
-                "day": phrases.day_words(one.day, sheet.today),
-                "at": one.arrive,
-                "arrive": tell.clock(one.arrive, sheet.plan.zone),
-                "disturbs": phrases.count(len({c["place"] for c in others}), "visit")
-                if others
-                else "nobody",
-                "price": f"{one.price:.0f}",
-                "reserve": one.uses_reserve,
-                "changes": others,
-            }
+            Proposal(
+                kind=one.kind,
+                name=WAYS[one.kind],
+                who=who.name if who else one.technician,
+                day=phrases.day_words(one.day, sheet.today),
+                at=one.arrive,
+                arrive=clock(one.arrive, sheet.plan.zone),
+                disturbs=phrases.count(moves, "visit") if others else "nobody",
+                price=f"{one.price:.0f}",
+                reserve=one.uses_reserve,
+                changes=others,
+            )
         )
-    return frames.page(
-        request,
-        scope,
-        "rounds/insert.html",
-        "rounds",
-        status=status,
-        now=now,
-        job=job,
-        place=place[0].name if place else "",
-        ways=ways,
-        wrong=wrong,
-    )
+    view = InsertPage(job=job, place=place[0].name if place else "", ways=tuple(ways), wrong=wrong)
+    return frames.render(request, scope, "rounds/insert.html", "rounds", view, status)
 
 
 @router.post("/rounds/insert/{id}", response_class=HTMLResponse)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 import orjson
 from fastapi import APIRouter, Request
@@ -13,13 +13,14 @@ from starlette.responses import Response
 
 from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
 from dashboard.exports import calendars, paper, visits
+from dashboard.exports.paper import DaySheet, SheetJob, SheetStop
 from dashboard.exports.visits import Leg, Visit
-from dashboard.pages.jobs import sets
-from dashboard.pages.jobs.page import NO_SET_IS
-from dashboard.pages.rounds import words as tell
 from dashboard.pages.rounds.page import day_sheet
 from dashboard.problems import Problem
 from dashboard.viewers import only_technician
+from dashboard.views.jobs import NO_SET_IS
+from dashboard.views.rounds import Sheet, VisitJob, VisitLine, round_line, sheet_of
+from dashboard.views.set_findings import Grave, gravest, line_of
 from fleet import words
 from fleet.registry import rounds as kept
 from fleet.registry import rounds_feed, technicians
@@ -48,16 +49,16 @@ def export(
 ) -> Response:
     """The plan in force from today on, or one day, or one technician."""
     whose = only_technician(desk.registry, viewer)
-    told = kept.in_force(desk.registry)
-    if told is None:
+    published = kept.in_force(desk.registry)
+    if published is None:
         raise Problem(404, "There are no rounds yet.")
-    sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
+    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
     found = legs(sheet, day, (technician or None) if whose is None else whose)
     body: bytes | str
     if kind == "geojson":
         body = orjson.dumps(visits.geojson(found))
     elif kind == "gpx":
-        body = visits.gpx(found, told.made_at)
+        body = visits.gpx(found, published.made_at)
     else:
         body = visits.as_csv(found)
     return Response(
@@ -67,7 +68,7 @@ def export(
     )
 
 
-def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> list[Leg]:
+def legs(sheet: Sheet, day: str = "", technician: str | None = None) -> list[Leg]:
     """The rounds of a sheet as they leave the house."""
     found = []
     for one in sheet.plan.rounds:
@@ -88,7 +89,7 @@ def legs(sheet: tell.Sheet, day: str = "", technician: str | None = None) -> lis
     return found
 
 
-def _visits(sheet: tell.Sheet, one: Round) -> list[Visit]:
+def _visits(sheet: Sheet, one: Round) -> list[Visit]:
     found = []
     for n, stop in enumerate(one.stops, 1):
         if stop.site not in sheet.places:
@@ -122,7 +123,7 @@ def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Re
     """The day sheet, PDF: cautions on top, parts, visits. Keys and codes are never on it."""
     found, one, parts = day_sheet(desk, viewer, scope, id, day)
     units = {found.jobs[id].unit for stop in one.stops for id in stop.jobs if id in found.jobs}
-    grave = sets.worst(desk.registry, scope, units, found.now)
+    grave = gravest(desk.registry, scope, units, found.now)
     data = sheet_data(desk.settings.firm, found, one, parts, grave)
     return Response(
         paper.day_sheet(data),
@@ -133,34 +134,34 @@ def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Re
 
 def sheet_data(
     firm: str,
-    found: tell.Sheet,
+    found: Sheet,
     one: Round,
     parts: dict[str, float],
-    grave: Mapping[str, sets.Grave] = NO_SET_IS,
-) -> dict[str, Any]:
+    grave: Mapping[str, Grave] = NO_SET_IS,
+) -> DaySheet:
     """What the day sheet says, all of it text. grave: what sets say that cannot wait, by unit."""
-    line = tell.round_line(found, one)
-    name = line["name"]
+    line = round_line(found, one)
+    name = line.name
     day = date.fromisoformat(one.day)
     said = f"{day:%A} {day.day} {day:%B %Y}"
-    return {
-        "title": "Day sheet",
-        "firm": firm,
-        "who": name,
-        "day": said,
-        "made": f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
-        "line": f"{name}, {said}. Leave {line['leave']}, back {line['back']}; {line['km']}, "
-        f"{line['drive']} driving, {line['work']} work"
-        + (f", lunch {line['lunch']}." if line["lunch"] else "."),
-        "cautions": [*words.CAUTIONS, *say.ON_ROUND],
-        "parts": [[part, f"{amount:g}"] for part, amount in parts.items()],
-        "stops": [_sheet_stop(stop, grave) for stop in line["stops"]],
-    }
+    return DaySheet(
+        title="Day sheet",
+        firm=firm,
+        who=name,
+        day=said,
+        made=f"{words.moment(found.now, found.plan.zone, found.now)}, {found.today.isoformat()}",
+        line=f"{name}, {said}. Leave {line.leave}, back {line.back}; {line.km}, "
+        f"{line.drive} driving, {line.work} work"
+        + (f", lunch {line.lunch}." if line.lunch else "."),
+        cautions=(*words.CAUTIONS, *say.ON_ROUND),
+        parts=tuple((part, f"{amount:g}") for part, amount in parts.items()),
+        stops=tuple(_sheet_stop(stop, grave) for stop in line.stops),
+    )
 
 
-def _sheet_stop(stop: dict[str, Any], grave: Mapping[str, sets.Grave]) -> dict[str, Any]:
-    card = stop["card"]
-    notes = [f"{unit}: {sets.line_of(grave[unit])}" for unit in stop["units"] if unit in grave]
+def _sheet_stop(stop: VisitLine, grave: Mapping[str, Grave]) -> SheetStop:
+    card = stop.card
+    notes = [f"{unit}: {line_of(grave[unit])}" for unit in stop.units if unit in grave]
     notes += [
         f"{label}: {text}"
         for label, text in (
@@ -171,25 +172,24 @@ def _sheet_stop(stop: dict[str, Any], grave: Mapping[str, sets.Grave]) -> dict[s
         )
         if text
     ]
-    return {
-        "n": str(stop["n"]),
-        "place": stop["place"],
-        "address": stop["address"],
-        "start": stop["start"],
-        "half": stop["half"],
-        "way": stop["way"],
-        "call_first": stop["call_first"],
-        "notes": notes,
-        "phones": [f"{who} {number}" for who, number, _ in stop["phones"]],
-        "jobs": [
-            {"unit": job["unit"], "work": _work(job), "minutes": str(job["minutes"])}
-            for job in stop["jobs"]
-        ],
-    }
+    return SheetStop(
+        n=str(stop.n),
+        place=stop.place,
+        address=stop.address,
+        start=stop.start,
+        half=stop.half,
+        way=stop.leg,
+        call_first=stop.call_first,
+        notes=tuple(notes),
+        phones=tuple(f"{who} {number}" for who, number, _ in stop.phones),
+        jobs=tuple(
+            SheetJob(unit=job.unit, work=_work(job), minutes=str(job.minutes)) for job in stop.jobs
+        ),
+    )
 
 
-def _work(job: dict[str, Any]) -> str:
-    return f"{job['title']} – {job['symptom']}" if job["symptom"] else str(job["title"])
+def _work(job: VisitJob) -> str:
+    return f"{job.title} – {job.symptom}" if job.symptom else job.title
 
 
 @router.get("/calendar/{secret}", dependencies=[ANYONE])

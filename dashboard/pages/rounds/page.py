@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
+from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.deps import AtDesk, Desk, Looking, Reader, require
-from dashboard.pages.rounds import left as left_rows
-from dashboard.pages.rounds import words as tell
-from dashboard.pages.rounds.map import Spot, round_map
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, only_technician
+from dashboard.views import rounds as lines
+from dashboard.views.round_map import Spot, round_map
+from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet, sheet_of
+from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
 from fleet.registry import rounds as kept
@@ -35,6 +38,102 @@ DONE = {
 LEFT_SHOWN = 60
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """How the planning stands. ask: the newest one; draft: its number; shown: the plan on the page;
+    see: which was asked for; may: whether this viewer changes rounds; people: whether anybody drives."""
+
+    ask: kept.KeptAsk | None
+    done: str
+    draft: bool
+    published: bool
+    shown: kept.KeptPlan | None
+    may: bool
+    see: str
+    people: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReOffer:
+    """A promise that a storm breaks, to be made again. n: its place in the order of the calls."""
+
+    n: int
+    id: str
+    title: str
+    place: str
+    was: str
+    becomes: str
+    phones: tuple[Phone, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoRoundsPage:
+    """Rounds before there is a plan."""
+
+    stand: Stand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundsPage:
+    """A plan: its days, what changes against the plan in force, what has no day and why.
+
+    made: when it was made; day: the one on the map (ISO); kept: jobs that stay; before: work to do
+    before a storm; questions: (kind, site, km) of places that cannot be right; load: (week, hours
+    needed, hours of shifts); waiting: (state, jobs) the planner leaves where they are.
+    """
+
+    stand: Stand
+    made: str
+    days: tuple[DayLine, ...]
+    day: str
+    day_name: str
+    left: tuple[LeftOut, ...]
+    left_more: int
+    figures: tuple[tuple[str, str], ...]
+    wanting: tuple[WantingSet, ...]
+    wanting_more: int
+    wanting_said: str
+    cautions: tuple[str, ...]
+    nothing_left: str
+    changes: tuple[ChangeLine, ...]
+    kept: int
+    offers: tuple[ReOffer, ...]
+    before: tuple[str, ...]
+    map: Markup
+    travel: str
+    zone: str
+    questions: tuple[tuple[str, str, float | None], ...]
+    load: tuple[tuple[str, float, float], ...]
+    waiting: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MyRoundsPage:
+    """A technician's own days. known: whether the sign-in belongs to a technician."""
+
+    days: tuple[DayLine, ...]
+    known: bool
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayPage:
+    """One technician's day. id: of the technician; parts: name to amount to load; order: of these
+    what the van has not; first: cautions of a round; others: further days of the same technician."""
+
+    round: RoundLine
+    name: str
+    day: str
+    id: str
+    day_name: str
+    parts: dict[str, float]
+    others: tuple[DayLine, ...]
+    order: dict[str, float]
+    cautions: tuple[str, ...]
+    first: tuple[str, ...]
+    map: Markup
+
+
 @router.get("/rounds", response_class=HTMLResponse)
 def page(
     request: Request,
@@ -48,85 +147,82 @@ def page(
     whose = only_technician(desk.registry, viewer)
     if whose is not None:
         return _mine(request, desk, scope, whose)
-    told, draft = kept.in_force(desk.registry), kept.draft(desk.registry)
-    shown = told if (see == "told" and told) or draft is None else draft
-    now = desk.clock()
-    facts: dict[str, Any] = {
-        "ask": kept.newest_ask(desk.registry),
-        "done": DONE.get(done, ""),
-        "draft": draft,
-        "told": told,
-        "shown": shown,
-        "may": viewer.role in ("office", "owner"),
-        "see": see,
-        "people": technicians.technicians(desk.registry, active_only=True),
-    }
-    if shown is None:
-        return frames.page(request, scope, "rounds/none.html", "rounds", now=now, **facts)
-    sheet = tell.sheet_of(desk, scope, dispatch.decode(shown.doc))
-    return frames.page(
-        request,
-        scope,
-        "rounds/page.html",
-        "rounds",
-        now=now,
-        **facts,
-        **_facts(desk, scope, sheet, day, shown.published),
-        made=words.moment(shown.made_at, sheet.plan.zone, now),
+    published, draft = kept.in_force(desk.registry), kept.draft(desk.registry)
+    shown = published if (see == "told" and published) or draft is None else draft
+    stand = Stand(
+        ask=kept.newest_ask(desk.registry),
+        done=DONE.get(done, ""),
+        draft=draft is not None,
+        published=published is not None,
+        shown=shown,
+        may=viewer.role in ("office", "owner"),
+        see=see,
+        people=bool(technicians.technicians(desk.registry, active_only=True)),
     )
+    if shown is None:
+        return frames.render(
+            request, scope, "rounds/none.html", "rounds", NoRoundsPage(stand=stand)
+        )
+    view = _rounds_page(desk, scope, stand, shown, day)
+    return frames.render(request, scope, "rounds/page.html", "rounds", view)
 
 
-def _facts(
-    desk: Desk, scope: Scope, sheet: tell.Sheet, day: str, published: bool
-) -> dict[str, Any]:
+def _rounds_page(
+    desk: Desk, scope: Scope, stand: Stand, shown: kept.KeptPlan, day: str
+) -> RoundsPage:
+    sheet = sheet_of(desk, scope, dispatch.decode(shown.doc))
     plan = sheet.plan
-    days = tell.days(sheet, None)
-    chosen = day if day in [d["day"] for d in days] else (days[0]["day"] if days else "")
+    days = lines.days(sheet, None)
+    chosen = day if day in [d.day for d in days] else (days[0].day if days else "")
     out = publishing.outside(desk.registry, scope, plan, sheet.now)
-    left = left_rows.left_out(desk.registry, scope, sheet, out.jobs)
-    sets = left_rows.wanting(desk.registry, scope, out.sets, sheet)
+    left = left_out(desk.registry, scope, sheet, out.jobs)
+    sets = wanting(desk.registry, scope, out.sets, sheet)
     beside = waiting(desk, scope)
-    spots = [Spot(r["lat"], r["lon"], "", r["title"]) for r in left if r["lat"] is not None]
+    spots = [
+        Spot(r.lat, r.lon, "", r.title) for r in left if r.lat is not None and r.lon is not None
+    ]
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
-    offers, before = ([], []) if published else storm_words(desk, sheet)
-    return {
-        "days": days,
-        "day": chosen,
-        "day_name": name,
-        "left": left[:LEFT_SHOWN],
-        "left_more": max(0, len(left) - LEFT_SHOWN),
-        "figures": tell.figures(plan),
-        "wanting": sets[:LEFT_SHOWN],
-        "wanting_more": max(0, len(sets) - LEFT_SHOWN),
-        "wanting_said": planned.in_no_round(len(sets)),
-        "cautions": words.CAUTIONS,
-        "nothing_left": planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
-        "changes": tell.changed(sheet, plan.changes) if not published else [],
-        "kept": plan.changes.kept,
-        "offers": offers,
-        "before": before,
-        "map": round_map(
-            tell.ways(sheet, chosen, None),
+    offers, before = ((), ()) if shown.published else storm_words(desk, sheet)
+    return RoundsPage(
+        stand=stand,
+        made=words.moment(shown.made_at, plan.zone, sheet.now),
+        days=days,
+        day=chosen,
+        day_name=name,
+        left=left[:LEFT_SHOWN],
+        left_more=max(0, len(left) - LEFT_SHOWN),
+        figures=lines.figures(plan),
+        wanting=sets[:LEFT_SHOWN],
+        wanting_more=max(0, len(sets) - LEFT_SHOWN),
+        wanting_said=planned.in_no_round(len(sets)),
+        cautions=words.CAUTIONS,
+        nothing_left=planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
+        changes=lines.changed(sheet, plan.changes) if not shown.published else (),
+        kept=plan.changes.kept,
+        offers=offers,
+        before=before,
+        map=round_map(
+            lines.routes(sheet, chosen, None),
             spots,
             f"Map of the rounds of {name}; the list beside it says the same.",
         ),
-        "travel": say.travel_words(plan.travel_source),
-        "zone": plan.zone,
-        "questions": [(q.kind, q.site, q.km) for q in plan.questions],
-        "load": [
+        travel=say.travel_words(plan.travel_source),
+        zone=plan.zone,
+        questions=tuple((q.kind, q.site, q.km) for q in plan.questions),
+        load=tuple(
             (phrases.day_words(w.monday, sheet.today), w.needed_h, w.shift_h) for w in plan.load
-        ],
-        "waiting": beside,
-    }
+        ),
+        waiting=beside,
+    )
 
 
-def storm_words(desk: Desk, sheet: tell.Sheet) -> tuple[list[dict[str, Any]], list[str]]:
+def storm_words(desk: Desk, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    told = kept.in_force(desk.registry)
+    published = kept.in_force(desk.registry)
     draft = kept.draft(desk.registry)
-    if told is None or draft is None:
-        return [], []
-    before = dispatch.decode(told.doc)
+    if published is None or draft is None:
+        return (), ()
+    before = dispatch.decode(published.doc)
     _, asked, _ = publishing.changing(desk.registry, sheet.now)
     found = []
     for offer in rounds.re_offer(asked, before, sheet.plan):
@@ -136,51 +232,49 @@ def storm_words(desk: Desk, sheet: tell.Sheet) -> tuple[list[dict[str, Any]], li
             continue
         card = sheet.cards.get(job.where) or SiteCard(site=job.where)
         found.append(
-            {
-                "n": offer.n,
-                "id": job.id,
-                "title": job.title,
-                "place": place[0].name,
-                "was": f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
-                "is": f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
+            ReOffer(
+                n=offer.n,
+                id=job.id,
+                title=job.title,
+                place=place[0].name,
+                was=f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
+                becomes=f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
                 if offer.new_day
                 else "none yet: say that you will call again",
-                "phones": tell.phones(*place, card, [job])[:2],
-            }
+                phones=lines.phones(*place, card, [job])[:2],
+            )
         )
-    first: list[str] = []
+    first: tuple[str, ...] = ()
     if draft.note.startswith("storm "):
         day = draft.note.split()[1]
         ids = rounds.before_storm(asked, sheet.plan, day)
-        first = [sheet.jobs[id].title for id in ids if id in sheet.jobs][:12]
-    return found, first
+        first = tuple(sheet.jobs[id].title for id in ids if id in sheet.jobs)[:12]
+    return tuple(found), first
 
 
-def waiting(desk: Desk, scope: Scope) -> list[tuple[str, int]]:
+def waiting(desk: Desk, scope: Scope) -> tuple[tuple[str, int], ...]:
     """Open jobs the planner leaves where they are."""
     open_ = kept.book(desk.registry, scope).jobs
-    return [
+    return tuple(
         (say.STATES[state], n)
         for state in ("waiting_yes", "under_way")
         if (n := sum(job.state == state for job in open_))
-    ]
+    )
 
 
 def _mine(request: Request, desk: Desk, scope: Scope, whose: str) -> Response:
     """A technician's own days; today first."""
-    told = kept.in_force(desk.registry)
-    if not whose or told is None:
-        return frames.page(
-            request, scope, "rounds/mine.html", "rounds", days=[], known=bool(whose), name=""
-        )
-    sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
-    days = tell.days(sheet, whose)
-    if days and days[0]["day"] == sheet.today.isoformat():
-        return RedirectResponse(days[0]["rounds"][0]["href"], 303)
+    published = kept.in_force(desk.registry)
+    if not whose or published is None:
+        nothing = MyRoundsPage(days=(), known=bool(whose), name="")
+        return frames.render(request, scope, "rounds/mine.html", "rounds", nothing)
+    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
+    days = lines.days(sheet, whose)
+    if days and days[0].day == sheet.today.isoformat():
+        return RedirectResponse(days[0].rounds[0].href, 303)
     name = sheet.technicians[whose].name if whose in sheet.technicians else ""
-    return frames.page(
-        request, scope, "rounds/mine.html", "rounds", days=days, known=True, name=name
-    )
+    view = MyRoundsPage(days=days, known=True, name=name)
+    return frames.render(request, scope, "rounds/mine.html", "rounds", view)
 
 
 @router.get("/rounds/day/{id}/{day}", response_class=HTMLResponse)
@@ -188,39 +282,34 @@ def day_page(
     request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str
 ) -> HTMLResponse:
     sheet, one, parts = day_sheet(desk, viewer, scope, id, day)
-    line = tell.round_line(sheet, one)
     who = sheet.technicians[id]
-    others = [d for d in tell.days(sheet, id) if d["day"] != day][:6]
-    return frames.page(
-        request,
-        scope,
-        "rounds/day.html",
-        "rounds",
-        round=line,
+    view = DayPage(
+        round=lines.round_line(sheet, one),
         name=who.name,
         day=day,
         id=id,
         day_name=phrases.day_words(day, sheet.today),
         parts=parts,
-        others=others,
+        others=tuple(d for d in lines.days(sheet, id) if d.day != day)[:6],
         order=work.to_order(parts, who.stock),
-        stock=who.stock,
         cautions=words.CAUTIONS,
-        first=say.ON_ROUND,
-        may=viewer.role in ("office", "owner"),
-        map=round_map(tell.ways(sheet, day, id), (), "Map of the round; the list says the same."),
+        first=tuple(say.ON_ROUND),
+        map=round_map(
+            lines.routes(sheet, day, id), (), "Map of the round; the list says the same."
+        ),
     )
+    return frames.render(request, scope, "rounds/day.html", "rounds", view)
 
 
 def day_sheet(
     desk: Desk, viewer: Viewer, scope: Scope, id: str, day: str
-) -> tuple[tell.Sheet, rounds.Round, dict[str, float]]:
+) -> tuple[Sheet, rounds.Round, dict[str, float]]:
     """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
     whose = only_technician(desk.registry, viewer)
-    told = kept.in_force(desk.registry)
-    if told is None or (whose is not None and whose != id):
+    published = kept.in_force(desk.registry)
+    if published is None or (whose is not None and whose != id):
         raise Problem(404, "There is no such round here.")
-    sheet = tell.sheet_of(desk, scope, dispatch.decode(told.doc))
+    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
     one = dispatch.round_of(sheet.plan, id, day)
     if one is None or id not in sheet.technicians:
         raise Problem(404, "There is no such round here.")

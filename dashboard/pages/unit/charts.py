@@ -11,8 +11,8 @@ from starlette.responses import Response
 
 from dashboard import charts, logbook
 from dashboard.deps import AtDesk, Reader, require
-from dashboard.one_unit import find
 from dashboard.problems import Problem
+from dashboard.unit_lookup import find
 from fleet import calendar
 from fleet.bounds import within
 from fleet.registry import pages

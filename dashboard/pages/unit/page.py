@@ -3,35 +3,57 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from fastapi import APIRouter, Request
+from markupsafe import Markup
+from numpy.typing import NDArray
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, logbook, phrases, svg
 from dashboard.deps import LIVE, AtDesk, Desk, Reader
-from dashboard.one_unit import find
-from dashboard.pages import due, forms
-from dashboard.pages.alerts import lines as alert_lines
-from dashboard.pages.unit import (
-    answer,
-    bars,
-    battery_words,
-    exercise_words,
+from dashboard.pages import forms
+from dashboard.pages.unit import records
+from dashboard.unit_lookup import find
+from dashboard.views import alerts as alert_lines
+from dashboard.views import (
+    battery,
+    due,
+    exercise,
     last_start,
-    supply_words,
-    use_words,
+    readiness,
+    readings,
+    register,
+    starting,
+    supply,
 )
-from dashboard.pages.unit import words as tell
+from dashboard.views.battery import BatteryPanel
+from dashboard.views.due import DueLine
+from dashboard.views.exercise import ExercisePanel
+from dashboard.views.last_start import LastStart
+from dashboard.views.named import SetName, set_name
+from dashboard.views.notices import Notice, cautions, notices
+from dashboard.views.readiness import ReadinessPanel
+from dashboard.views.readings import Bar
+from dashboard.views.runs import (
+    HoursLine,
+    RunLine,
+    StartLine,
+    hours_line,
+    run_line,
+    start_line,
+)
+from dashboard.views.supply import SupplyPanel
 from fleet import words
 from fleet.calendar import DAY_S
 from fleet.history import StoreFault, UnitUnknown
 from fleet.model import (
-    SEVERITIES,
+    Condition,
     Customer,
     DeviceEvent,
-    Finding,
+    RecordKind,
     Run,
     Scope,
     Site,
@@ -49,6 +71,8 @@ STRIP_DAYS = 30
 STRIP_BUCKETS = 240
 LIST_DAYS = 365
 UNSURE_DAYS = 7
+LATE_NEWS_S = 3600
+"""A newest reading this much older than the newest message is late news, at the least."""
 RUNS_SHOWN = 12
 STARTS_SHOWN = 12
 RECORDS_SHOWN = 30
@@ -56,92 +80,139 @@ RECORDS_SHOWN = 30
 
 @router.get("/units/{unit}", response_class=HTMLResponse)
 def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "") -> HTMLResponse:
-    found, site, customer, summary = find(desk, scope, unit)
+    view = unit_screen(desk, scope, *find(desk, scope, unit), done)
+    return frames.render(request, scope, "unit/page.html", "units", view)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitScreen:
+    """The page of one set, from what is wrong and what to do to what its device does not see.
+
+    visit: who is there now, in words; runs_total: runs of a year, of which `runs` are the newest;
+    facts, habit, use, supplies: (name, words); blind: what is not seen. now: UTC seconds.
+    """
+
+    now: int
+    set: SetName
+    state: State
+    reach: Reach
+    answer: ReadinessPanel
+    supplies: list[tuple[str, str]]
+    last_start: LastStart | None
+    notices: list[Notice]
+    notes: list[words.Sentence]
+    cautions: list[str]
+    done: str
+    bars: list[Bar]
+    unchecked: list[str]
+    visit: str
+    strip: Strip | None
+    runs: list[RunLine]
+    run_strip: Markup | None
+    runs_total: int
+    starts: list[StartLine]
+    due: list[DueLine]
+    hours: HoursLine | None
+    facts: list[tuple[str, str]]
+    habit: list[tuple[str, str]]
+    battery: BatteryPanel | None
+    exercise: ExercisePanel | None
+    supply: SupplyPanel | None
+    use: list[tuple[str, str]]
+    blind: list[str]
+    records: list[records.RecordLine]
+    kinds: Mapping[RecordKind, forms.Form]
+
+
+def unit_screen(
+    desk: Desk,
+    scope: Scope,
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    done: str = "",
+) -> UnitScreen:
+    """Everything the page of a set says to who may see it. done: what was just recorded, by kind."""
     now, zone = desk.clock(), site.time_zone
-    inputs = pages.inputs(desk.registry, scope, unit)
-    doc = pages.assessment(desk.registry, scope, unit)
-    verdict = assess.read(doc)
-    days = logbook.days_of(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S)
+    begin, end = now - LIST_DAYS * DAY_S, now + DAY_S
+    inputs = pages.inputs(desk.registry, scope, unit.id)
+    verdict = assess.read(pages.assessment(desk.registry, scope, unit.id))
+    days = logbook.days_of(desk.registry, scope, unit.id, begin, end)
     reasons = verdict.reasons if verdict else ()
-    runs = logbook.runs_of(days, summary, now - LIST_DAYS * DAY_S, now + DAY_S, reasons)
-    starts = logbook.starts_of(days, summary, now - LIST_DAYS * DAY_S, now + DAY_S)
+    ran = logbook.runs_of(days, summary, begin, end, reasons)
+    starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
     findings = summary.findings if summary else ()
-    return frames.page(
-        request,
-        scope,
-        "unit/page.html",
-        "units",
+    unsure = pages.unsure_spells(desk.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
+    counts = pages.start_counts(desk.registry, scope, unit.make, unit.model)
+    return UnitScreen(
         now=now,
-        set=frames.named(found, site, customer),
+        set=set_name(unit, site, customer),
         state=state(summary, zone, now),
-        reach=reach(found, site, customer),
-        answer=answer.panel(summary, verdict, zone, now),
-        supplies=answer.supplies(verdict, runs, zone, now),
-        last_start=last_start.panel(verdict, inputs, traces(desk, scope, unit, now), zone, now),
+        reach=reach(unit, site, customer),
+        answer=readiness.panel(summary, verdict, zone, now),
+        supplies=readiness.supplies(verdict, ran, zone, now),
+        last_start=last_start.panel(verdict, inputs, traces(desk, scope, unit.id, now), zone, now),
         notices=notices(findings, zone, now),
         notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
         cautions=cautions(findings, zone, now),
         done=forms.DONE.get(done, ""),
-        bars=bars.bars(inputs, days, summary, zone, now) if inputs else [],
-        unchecked=bars.unchecked(inputs, now) if inputs else [],
+        bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
+        unchecked=readings.unchecked(inputs, now) if inputs else [],
         visit=alert_lines.open_visit_words(inputs, scope, zone, now),
-        strip=strip(desk, scope, found, runs, verdict, zone, now),
-        runs=[tell.run_line(run, zone, now) for run in runs[::-1][:RUNS_SHOWN]],
-        run_strip=run_strip(runs, now),
-        runs_total=len(runs),
-        starts=[tell.start_line(start, zone, now) for start in starts[::-1][:STARTS_SHOWN]],
+        strip=strip(desk, scope, unit, ran, verdict, zone, now),
+        runs=[run_line(run, zone, now) for run in ran[::-1][:RUNS_SHOWN]],
+        run_strip=run_strip(ran, now),
+        runs_total=len(ran),
+        starts=[start_line(start, zone, now) for start in starts[::-1][:STARTS_SHOWN]],
         due=[due.line(item, today) for item in verdict.due] if verdict else [],
-        hours=tell.hours(summary, verdict, zone, now),
-        facts=tell.set_facts(found, today, scope),
-        habit=tell.habit(
-            verdict,
-            inputs,
-            found if scope.everything else None,
-            pages.unsure_spells(desk.registry, scope, unit, now - UNSURE_DAYS * DAY_S, now + DAY_S),
-            zone,
-            now,
+        hours=hours_line(summary, verdict, zone, now),
+        facts=register.set_facts(unit, today, scope),
+        habit=register.habit(
+            verdict, inputs, unit if scope.everything else None, unsure, zone, now
         ),
-        battery=battery_words.panel(verdict, days, zone, now),
-        exercise=exercise_words.panel(found, verdict, zone, now),
-        supply=supply_words.panel(found, verdict, zone, now),
-        use=use_words.panel(
-            verdict,
-            pages.start_counts(desk.registry, scope, found.make, found.model),
-            found.model,
-            zone,
-            now,
-        ),
-        blind=[tell.BLIND[name] for name in verdict.blind] if verdict else [],
+        battery=battery.panel(verdict, days, zone, now),
+        exercise=exercise.panel(unit, verdict, zone, now),
+        supply=supply.panel(unit, verdict, zone, now),
+        use=starting.panel(verdict, counts, unit.model, zone, now),
+        blind=[register.BLIND[name] for name in verdict.blind] if verdict else [],
         records=[
-            tell.record_line(r, zone, now, scope)
-            for r in pages.records(desk.registry, scope, unit)[:RECORDS_SHOWN]
+            records.record_line(r, zone, now, scope)
+            for r in pages.records(desk.registry, scope, unit.id)[:RECORDS_SHOWN]
         ],
         kinds=forms.KINDS,
     )
 
 
-def state(summary: UnitSummary | None, zone: str, now: int) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """A set's condition (None: too new), and in words since when and when it was last heard.
+
+    late_news: that its newest reading is older than its newest message.
+    """
+
+    condition: Condition | None = None
+    since: str = ""
+    heard: str = ""
+    late_news: str = ""
+
+
+def state(summary: UnitSummary | None, zone: str, now: int) -> State:
     """Condition with its beginning, and when it was last heard."""
     if summary is None:
-        return {"condition": None, "since": "", "heard": "", "late_news": ""}
-    newest = summary.newest_at
-    heard = summary.heard_at
-    behind = (
-        heard is not None
-        and newest is not None
-        and heard - newest > max(3600, summary.silent_limit_s or 0)
+        return State()
+    newest, heard, since = summary.newest_at, summary.heard_at, summary.condition_since
+    late = ""
+    limit_s = max(LATE_NEWS_S, summary.silent_limit_s or 0)
+    if heard is not None and newest is not None and heard - newest > limit_s:
+        late = f"its newest reading is of {words.moment(newest, zone, now)}"
+    return State(
+        condition=summary.condition,
+        since=phrases.since(since, zone, now) if since is not None else "",
+        heard=phrases.fresh(heard, zone, now) if heard is not None else "never",
+        late_news=late,
     )
-    return {
-        "condition": summary.condition,
-        "since": phrases.since(summary.condition_since, zone, now)
-        if summary.condition_since is not None
-        else "",
-        "heard": phrases.fresh(heard, zone, now) if heard is not None else "never",
-        "late_news": f"its newest reading is of {words.moment(newest, zone, now)}"
-        if behind and newest is not None
-        else "",
-    }
 
 
 def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
@@ -150,7 +221,16 @@ def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
     return [trace for trace in found if trace.channel == "battery_v"]
 
 
-def reach(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """Who to call: (who, number, number to dial); where it stands, for a map; its address."""
+
+    phones: list[tuple[str, str, str]]
+    place: str | None
+    address: str
+
+
+def reach(unit: Unit, site: Site, customer: Customer) -> Reach:
     """Who to call, and where it stands."""
     phones: list[tuple[str, str]] = []
     for who, number in (
@@ -162,44 +242,23 @@ def reach(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
     place = None
     if site.lat is not None and site.lon is not None:
         place = f"geo:{site.lat:.6f},{site.lon:.6f}"
-    return {
-        "phones": [
+    return Reach(
+        phones=[
             (who, number, "".join(c for c in number if c in "+0123456789"))
             for who, number in phones
         ],
-        "place": place,
-        "address": site.address,
-    }
+        place=place,
+        address=site.address,
+    )
 
 
-def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[dict[str, Any]]:
-    """Findings to act on, gravest first, with sentence and next step; due work of one severity
-    in one notice."""
-    grave = [f for f in findings if f.severity != "note"]
-    grave.sort(key=lambda f: (SEVERITIES.index(f.severity), f.since))
-    found: dict[tuple[str, str], dict[str, Any]] = {}
-    for f in grave:
-        said = words.sentence(f, zone, now)
-        part = "" if f.kind == "service_due" else f.part
-        notice = found.setdefault(
-            (f.severity, f"{f.kind} {part}"),
-            {
-                "severity": f.severity,
-                "title": said.title,
-                "seen": [],
-                "do": said.do,
-                "since": phrases.since(f.since, zone, now),
-                "key": f"{f.kind} {part} {f.since}",
-            },
-        )
-        notice["seen"].append(said.seen)
-    return list(found.values())
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """A picture of 30 days, and what stands along its edges."""
 
-
-def cautions(findings: tuple[Finding, ...], zone: str, now: int) -> list[str]:
-    """Every caution line of the findings, once."""
-    said = [line for f in findings for line in words.sentence(f, zone, now).cautions]
-    return list(dict.fromkeys(said))
+    picture: Markup
+    ticks: list[str]
+    dates: list[str]
 
 
 def strip(
@@ -210,7 +269,7 @@ def strip(
     verdict: Assessment | None,
     zone: str,
     now: int,
-) -> dict[str, Any] | None:
+) -> Strip | None:
     """Battery volts of 30 days with runs shaded; None where there are none or no store."""
     start, end = now - STRIP_DAYS * DAY_S, now
     try:
@@ -229,17 +288,19 @@ def strip(
         return None
     picture, ticks = drawn
     decimals = 1 if any(round(t) != t for t in ticks) else 0
-    return {
-        "picture": picture,
-        "ticks": [phrases.quantity(t, decimals) for t in ticks],
-        "dates": [
+    return Strip(
+        picture=picture,
+        ticks=[phrases.quantity(t, decimals) for t in ticks],
+        dates=[
             phrases.day_words(phrases.site_today(zone, at), phrases.site_today(zone, now))
             for at in np.linspace(start, end, 7).astype(int).tolist()
         ],
-    }
+    )
 
 
-def volts_label(low: Any, high: Any, runs: list[Run], start: int) -> str:
+def volts_label(
+    low: NDArray[np.float64], high: NDArray[np.float64], runs: list[Run], start: int
+) -> str:
     """What the strip shows, for those who cannot see it."""
     if not np.isfinite(low).any():
         return "No battery volts in 30 days"
@@ -250,7 +311,7 @@ def volts_label(low: Any, high: Any, runs: list[Run], start: int) -> str:
     )
 
 
-def run_strip(runs: list[Run], now: int) -> Any:
+def run_strip(runs: list[Run], now: int) -> Markup | None:
     """When it ran in the last 365 days, as a picture; None without runs."""
     if not runs:
         return None

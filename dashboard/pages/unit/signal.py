@@ -11,8 +11,9 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.api.signal import RunTimesWrong, proposals
 from dashboard.deps import LIVE, AtDesk, Reader
-from dashboard.one_unit import find
 from dashboard.pages import forms
+from dashboard.unit_lookup import find
+from dashboard.views.named import SetName, set_name
 from fleet import words
 from fleet.channels import CHANNELS
 from scheduler.rules.propose import Proposal, Refused
@@ -41,13 +42,8 @@ def page(
             wrong = str(fault)
         except ValueError as fault:
             wrong = f"{str(fault)[0].upper()}{str(fault)[1:]}"
-    return frames.page(
-        request,
-        scope,
-        "unit/signal.html",
-        "units",
-        now=desk.clock(),
-        set=frames.named(found, site, customer),
+    view = SignalScreen(
+        set=set_name(found, site, customer),
         zone=site.time_zone,
         started=started,
         stopped=stopped,
@@ -55,6 +51,19 @@ def page(
         wrong=wrong,
         cautions=words.CAUTIONS,
     )
+    return frames.render(request, scope, "unit/signal.html", "units", view)
+
+
+class SignalScreen(msgspec.Struct, frozen=True, kw_only=True):
+    """The form of a test run's two moments, as typed, and what comes of them. zone: of the site."""
+
+    set: SetName
+    zone: str
+    started: str
+    stopped: str
+    answers: list[Answer]
+    wrong: str
+    cautions: tuple[str, ...]
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):

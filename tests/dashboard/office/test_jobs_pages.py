@@ -62,6 +62,23 @@ def taken(office: Office, title: str) -> Job:
     return found[0]
 
 
+def test_an_urgent_job_is_fitted_in_by_the_office_alone(
+    office: Office, client: TestClient, caller: Caller
+) -> None:
+    """A link that its reader may not follow is not shown."""
+    id = str(uuid4())
+    urgent = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
+    jobs.add_jobs(office.fleet.registry, [work.opened(urgent, NOW, "Office")])
+    way = f"/rounds/insert/{id}"
+    assert f'href="{way}"' in client.get(f"/jobs/{id}").text
+    fleet = office.fleet
+    technician = signed_in(fleet, add(fleet, "kit", "technician")).client(app_of(fleet))
+    assert technician.get(way).status_code == 403
+    shown = technician.get(f"/jobs/{id}")
+    assert shown.status_code == 200
+    assert way not in shown.text
+
+
 @pytest.mark.parametrize(
     "typed",
     ["Cold", "fish quay", "01632 960001", "01632960001", "+44 1632 960001", "960001", "GS-02"],

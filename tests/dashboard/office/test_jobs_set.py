@@ -50,9 +50,9 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
 
 
 def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Caller]) -> None:
-    from dashboard.pages.jobs import sets
-    from dashboard.pages.rounds import words as tell
     from dashboard.pages.rounds.export import sheet_data
+    from dashboard.views import rounds as tell
+    from dashboard.views import set_findings as sets
     from fleet.registry import rounds as kept
     from scheduler import dispatch
 
@@ -60,12 +60,12 @@ def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Ca
     told = kept.in_force(office.fleet.registry)
     assert told is not None
     sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
-    grave = sets.worst(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
+    grave = sets.gravest(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
     assert set(grave) == {unit_id(FAILED)}
     notes = [
         note
         for one in sheet.plan.rounds
-        for stop in sheet_data("Firm", sheet, one, {}, grave)["stops"]
-        for note in stop["notes"]
+        for stop in sheet_data("Firm", sheet, one, {}, grave).stops
+        for note in stop.notes
     ]
     assert any(note.startswith(f"{unit_id(FAILED)}: Act now: Would not start") for note in notes)

@@ -15,6 +15,7 @@ from typing import Any
 
 import gpxpy
 import jsonschema
+import msgspec
 import pytest
 from dispatching import BY, CALL, CODE, Office, close, copied, in_force
 from fastapi.testclient import TestClient
@@ -262,31 +263,30 @@ def test_a_cancelled_visit_says_so_with_a_higher_sequence() -> None:
 # --- paper -------------------------------------------------------------------------------------
 
 
-def sheet() -> dict[str, Any]:
-    return {
-        "title": "Day sheet",
-        "firm": "Firm",
-        "who": "Ana",
-        "day": "Wed",
-        "made": "07:05",
-        "line": "Ana",
-        "cautions": ["*not bold* #panic() $x$"],
-        "parts": [["oil_l", "2"]],
-        "stops": [
-            {
-                "n": "1",
-                "place": '#include "/etc/passwd"',
-                "address": "= Heading",
-                "start": "08:00",
-                "half": "morning",
-                "way": "3 km",
-                "call_first": True,
-                "notes": ["Dogs: <b>"],
-                "phones": ["Jo 1"],
-                "jobs": [{"unit": "u", "work": "@ref *x*", "minutes": "30"}],
-            }
-        ],
-    }
+def sheet() -> paper.DaySheet:
+    stop = paper.SheetStop(
+        n="1",
+        place='#include "/etc/passwd"',
+        address="= Heading",
+        start="08:00",
+        half="morning",
+        way="3 km",
+        call_first=True,
+        notes=("Dogs: <b>",),
+        phones=("Jo 1",),
+        jobs=(paper.SheetJob(unit="u", work="@ref *x*", minutes="30"),),
+    )
+    return paper.DaySheet(
+        title="Day sheet",
+        firm="Firm",
+        who="Ana",
+        day="Wed",
+        made="07:05",
+        line="Ana",
+        cautions=("*not bold* #panic() $x$",),
+        parts=(("oil_l", "2"),),
+        stops=(stop,),
+    )
 
 
 def test_the_day_sheet_is_a_tagged_pdf_in_the_packaged_font() -> None:
@@ -314,12 +314,12 @@ def test_nothing_secret_leaves_the_house(
     address = new_feed(office, client, caller, one.technician)
     data = client.get(f"/rounds/sheet/{one.technician}/{one.day}")
     assert data.headers["content-type"] == "application/pdf"
-    from dashboard.pages.rounds import words as rounds_words
     from dashboard.pages.rounds.export import sheet_data
+    from dashboard.views import rounds as rounds_words
     from fleet.model import EVERYTHING
 
     book = rounds_words.sheet_of(app_of(office.fleet).state.desk, EVERYTHING, plan)
-    written = json.dumps(sheet_data("Firm", book, one, {"battery": 1.0}))
+    written = msgspec.json.encode(sheet_data("Firm", book, one, {"battery": 1.0})).decode()
     assert "Night porter 01632 960777" in written
     assert "switch to OFF and lock out" in written
     bodies = [client.get(f"/rounds/export/{kind}").text for kind in ("geojson", "gpx", "csv")]

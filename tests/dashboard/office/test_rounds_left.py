@@ -14,7 +14,7 @@ from roles import Caller, add, app_of, signed_in
 from round_cases import QUICK, at, job, planned, request, site, technician
 from seeding import FAILED, NOW, unit_id
 
-from dashboard.pages.rounds import words as tell
+from dashboard.views import rounds as tell
 from fleet.calendar import local_date
 from fleet.model import EVERYTHING, Episode, Finding, Job, Scope
 from fleet.model.jobs import JobState, StepKind

@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import FAILED, NOW, unit_id
 
-from dashboard.pages.rounds.map import Spot, Way, round_map
+from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
 from fleet.registry import jobs, pages, rounds
 from fleet.registry import tables as t
@@ -331,7 +331,7 @@ def test_technicians_are_added_and_changed_by_the_office(office: Office) -> None
 def test_the_map_keeps_shapes_and_escapes_names() -> None:
     """Equirectangular about the mean latitude: a degree east is cos(lat) of one north."""
     base = Spot(54.0, -2.0, "", "Base")
-    way = Way("<b>Ana</b>", base, (Spot(54.5, -2.0, "1", "N & S"), Spot(54.0, -1.0, "2")))
+    way = Route("<b>Ana</b>", base, (Spot(54.5, -2.0, "1", "N & S"), Spot(54.0, -1.0, "2")))
     picture = round_map([way], [], "words")
     assert "<b>Ana" not in picture
     assert "N &amp; S" in picture

@@ -12,7 +12,7 @@ from one_unit import T0, UNIT
 from seeding import NOW, Fleet, seed, unit_id
 
 from dashboard.app import create_app
-from dashboard.pages.unit import battery_words
+from dashboard.views import battery as battery_words
 from scheduler.assess import Assessment
 from scheduler.rules.battery import BatteryTrend, Verdict
 from scheduler.turns import Memory, work_through
@@ -55,7 +55,7 @@ def shown(planted: Planted, bare: bool = False) -> tuple[Assessment, dict[str, s
     found = verdict(planted, unit, calibrations=())
     panel = battery_words.panel(found, run_days(planted, unit), ZONE, found.at)
     assert panel is not None
-    return found, dict(panel["rows"]), panel["evidence"]
+    return found, dict(panel.rows), panel.evidence
 
 
 def test_a_set_on_its_charger_is_never_said_to_rest() -> None:
@@ -72,8 +72,8 @@ def test_a_lost_charger_in_words() -> None:
     assert rows["At rest"].startswith("12.")
     panel = battery_words.panel(found, (), ZONE, found.at)
     assert panel is not None
-    assert panel["bad"]
-    assert panel["verdict"] == "Charger fault"
+    assert panel.bad
+    assert panel.verdict == "Charger fault"
 
 
 def test_days_left_are_never_said_narrower_than_they_are() -> None:

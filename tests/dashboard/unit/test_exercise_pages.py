@@ -12,7 +12,7 @@ from seeding import NOW, Fleet, _row, seed, unit_id
 
 from dashboard import svg
 from dashboard.app import create_app
-from dashboard.pages.unit.exercise_words import VERDICTS, agreed, tally
+from dashboard.views.exercise import VERDICTS, agreed, tally
 from fleet.model import RunningSignal, SignalChannel, Unit
 from fleet.registry.register import import_units
 from scheduler.rules.exercise import ExerciseVerdict

@@ -10,10 +10,12 @@ from fastapi.testclient import TestClient
 from one_unit import UNIT
 from seeding import NOW, Fleet, seeded, unit_id
 
-from dashboard.api import supply as api
 from dashboard.app import create_app
-from dashboard.pages import tolerance
-from dashboard.pages.unit import supply_words
+from dashboard.views import supply as supply_words
+from dashboard.views import tolerance
+from dashboard.views.contract import model
+from dashboard.views.named import SetName
+from dashboard.views.supply import MeasuredView, measured_view
 from fleet.model import EngineHours, Finding, Habit, UnitSummary
 from scheduler.assess import Assessment
 from scheduler.rules.supply import Band, Drift, Measured, SupplySeen
@@ -75,10 +77,13 @@ def verdict(**over: object) -> Assessment:
     )
 
 
+NAME = SetName(id="U", title="Mill", short="Mill", customer="", address="", area="", site="S")
+
+
 def rows_of(seen: Assessment) -> dict[str, str]:
     panel = supply_words.panel(UNIT, seen, ZONE, NOW)
     assert panel is not None
-    return dict(panel["measured"][0]["rows"])
+    return dict(panel.measured[0].rows)
 
 
 def test_the_panel_says_band_usual_and_when_it_leaves() -> None:
@@ -98,11 +103,11 @@ def test_what_cannot_be_said_is_said_so() -> None:
     seen = msgspec.structs.replace(seen, supply=SupplySeen(hertz=few, standing_untold=True))
     panel = supply_words.panel(UNIT, seen, ZONE, NOW)
     assert panel is not None
-    (entry,) = panel["measured"]
-    assert entry["not_judged"] == "too few samples to judge the newest run"
-    assert dict(entry["rows"])["Over time"] == "not judged: 5 of 9 like runs"
-    assert "Steadiness" not in dict(entry["rows"])
-    assert "could not be told" in panel["notes"][0]
+    (entry,) = panel.measured
+    assert entry.not_judged == "too few samples to judge the newest run"
+    assert dict(entry.rows)["Over time"] == "not judged: 5 of 9 like runs"
+    assert "Steadiness" not in dict(entry.rows)
+    assert "could not be told" in panel.notes[0]
     assert supply_words.panel(UNIT, None, ZONE, NOW) is None
 
 
@@ -147,8 +152,8 @@ def test_the_worst_comes_first() -> None:
         finding("volts_standing", "act_now"),
         finding("hunting", "next_visit", 1.5),
     ]
-    lines = sorted((tolerance.line(f, ZONE, NOW) for f in found), key=lambda line: line["order"])
-    assert [(line["group"], line["share"]) for line in lines] == [
+    lines = sorted((tolerance.line(NAME, f, ZONE, NOW) for f in found), key=lambda line: line.order)
+    assert [(line.group, line.share) for line in lines] == [
         ("Danger", "0% of the way"),
         ("Out of tolerance", "140% of the way"),
         ("Out of tolerance", "110% of the way"),
@@ -198,7 +203,7 @@ def test_a_program_reads_the_same(fleet: Fleet) -> None:
 
 
 def test_a_drift_is_told_with_its_dates() -> None:
-    told = api.MeasuredOut.model_validate(api.measured(HERTZ, "Hz"))
-    assert told.drift is not None
-    assert told.drift.per_month_low == -0.12
-    assert told.drift.crosses_at is not None
+    told = model(MeasuredView).model_validate(measured_view(HERTZ)).model_dump(mode="json")
+    assert told["unit"] == "Hz"
+    assert told["drift"]["per_month_low"] == -0.12
+    assert told["drift"]["crosses_at"].endswith("Z")

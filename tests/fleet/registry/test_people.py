@@ -14,8 +14,8 @@ from seeding import FAILED, LATE, NOW, Fleet, seed, unit_id
 from service import Service, free_port
 
 from dashboard.door import Door, door_of, neighbourhood
+from dashboard.people.labels import browser
 from dashboard.people.signing import onward
-from dashboard.people.words import browser
 from fleet.model import EVERYTHING
 from fleet.registry import pages, people
 from fleet.registry.engine import Registry

@@ -18,7 +18,8 @@ from seeding import FAILED, NOW, Fleet, seed, unit_id
 
 from dashboard import svg
 from dashboard.app import create_app
-from dashboard.pages.unit import answer, last_start
+from dashboard.views import last_start
+from dashboard.views import readiness as answer
 from fleet.model import Calibration, DeviceEvent, MainsNow, ReadinessNow, Run
 from fleet.registry import work
 from fleet.registry.types import PulseBatch
@@ -32,21 +33,21 @@ DAY = 86_400
 def test_a_ready_set_says_its_proof_and_what_is_not_seen() -> None:
     verdict = life()
     top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at)
-    assert top["state"] == "ready"
-    assert top["said"] == "Started by itself 2 hours ago and made 231 V."
-    facts = dict(top["facts"])
+    assert top.state == "ready"
+    assert top.said == "Started by itself 2 hours ago and made 231 V."
+    facts = dict(top.facts)
     assert facts["Mains here"].startswith("On; no loss seen since ")
     assert facts["Fuel"] == "Not seen: its level is not measured."
     assert facts["Not seen"].startswith("fuel,")
-    assert top["limits"] == []
+    assert top.limits == []
 
 
 def test_what_else_and_what_limits_it_is_said() -> None:
     verdict = life(records=(), until=20 * DAY)
     top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at)
-    assert top["said"].startswith("Not proven for 20 days")
-    assert "Also taken over, and its readings are not yet checked with a meter." in top["others"]
-    assert top["limits"] == [], "said once"
+    assert top.said.startswith("Not proven for 20 days")
+    assert "Also taken over, and its readings are not yet checked with a meter." in top.others
+    assert top.limits == [], "said once"
     failed = msgspec.structs.replace(
         verdict.summary, readiness=ReadinessNow(state="not_ready", why="failed_start", since=T0)
     )
@@ -56,13 +57,13 @@ def test_what_else_and_what_limits_it_is_said() -> None:
 
 
 def test_a_set_nobody_has_looked_at() -> None:
-    assert answer.panel(None, None, "UTC", NOW) == {
-        "state": "unknown",
-        "said": "It has not been looked at yet.",
-        "others": [],
-        "facts": [],
-        "limits": [],
-    }
+    assert answer.panel(None, None, "UTC", NOW) == answer.ReadinessPanel(
+        state="unknown",
+        said="It has not been looked at yet.",
+        others=[],
+        facts=[],
+        limits=[],
+    )
 
 
 @pytest.mark.parametrize(
@@ -150,10 +151,10 @@ def test_the_last_start_stands_beside_a_healthy_one() -> None:
     ]
     panel = last_start.panel(with_battery(LOOK), inputs(T0, 230.0), traces, "UTC", T0 + 60)  # type: ignore[arg-type]
     assert panel is not None
-    picture = str(panel["picture"])
+    picture = str(panel.picture)
     assert picture.count('class="tr"') == picture.count('class="gh"') == 1
     assert 'class="lim"' in picture
-    assert dict(panel["rows"]) == {
+    assert dict(panel.rows) == {
         "Last start": "fell to 9.1 V, 00:00, at 4 °C",
         "A healthy start": f"fell to 10.2 V, {day_words(T0 - 40 * DAY)} 00:00, at 6 °C",
         "Difference": "1.1 V lower",
@@ -172,15 +173,15 @@ def day_words(at: int) -> str:
 def test_without_a_trace_the_numbers_stay() -> None:
     panel = last_start.panel(with_battery(LOOK), inputs(T0, 230.0), [], "UTC", T0 + 60)  # type: ignore[arg-type]
     assert panel is not None
-    assert panel["picture"] is None
-    assert panel["rows"]
-    assert "sends no trace" in panel["why_none"]
+    assert panel.picture is None
+    assert panel.rows
+    assert "sends no trace" in panel.why_none
 
 
 def test_a_trace_without_numbers_is_drawn() -> None:
     panel = last_start.panel(life(), inputs(T0, 230.0), [trace(T0, FALLS)], "UTC", T0 + 60)
     assert panel is not None
-    assert panel["picture"] is not None
+    assert panel.picture is not None
     assert last_start.panel(life(), inputs(T0, 230.0), [], "UTC", T0) is None
     odd = msgspec.structs.replace(trace(T0, FALLS), step_s=0.0)
     assert last_start.panel(life(), inputs(T0, 230.0), [odd], "UTC", T0) is None

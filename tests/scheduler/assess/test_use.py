@@ -14,7 +14,7 @@ from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 
 from dashboard.app import create_app
 from dashboard.deps import scope_of
-from dashboard.pages import due as due_page
+from dashboard.views import due as due_page
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import pages, work
 from scheduler.assess import assess, decode, encode
@@ -320,10 +320,10 @@ def test_the_due_page_says_the_likely_range() -> None:
     )
     today = datetime.fromtimestamp(NOW, UTC).date()
     line = due_page.line(item, today)
-    assert line["when"].startswith("about ")
-    assert line["range"].startswith("likely ")
-    assert " to " in line["range"]
+    assert line.when.startswith("about ")
+    assert line.range.startswith("likely ")
+    assert " to " in line.range
     open_ended = msgspec.structs.replace(item, due_on=None, likely_to=None)
-    assert due_page.line(open_ended, today)["range"].startswith("likely not before")
+    assert due_page.line(open_ended, today).range.startswith("likely not before")
     plain = msgspec.structs.replace(item, likely_from=None, likely_on=None, likely_to=None)
-    assert due_page.line(plain, today)["range"] == ""
+    assert due_page.line(plain, today).range == ""

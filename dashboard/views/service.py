@@ -1,0 +1,268 @@
+"""Whether the service itself is all right: for the Health page in words, for programs in numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+from msgspec import Meta
+
+from dashboard import phrases, programs
+from dashboard.events import Condition
+from dashboard.views.contract import Form, Next, View
+from fleet import words
+from fleet.model import Unit
+from fleet.registry.types import DeviceFacts, HealthFacts, QuarantineRow
+
+PAYLOAD_SHOWN = 600
+"""Bytes of a message that a page shows."""
+PROGRAM_WORDS = {
+    "ingest": "takes messages from the broker",
+    "scheduler": "works out days, findings and due work",
+    "dashboard": "these pages",
+}
+STATES = {"running": "Running", "late": "Late", "never": "Not seen yet"}
+
+
+class StatusView(View, frozen=True, kw_only=True):
+    """ok, or attention when a program has not been heard in time."""
+
+    status: str
+
+
+class ProgramView(View, frozen=True, kw_only=True):
+    """A program and its last sign of life."""
+
+    program: str
+    state: str
+    beat_at: int | None
+    beat_age_s: int | None
+
+
+class HealthView(View, frozen=True, kw_only=True):
+    """The service as who sees the whole fleet may know it."""
+
+    form = Form(moments=frozenset({"now"}))
+    status: str
+    now: int
+    programs: Sequence[ProgramView]
+    units: int
+    devices: int
+    devices_unregistered: int
+    newest_heard_at: int | None
+    inbox_waiting_bytes: int
+    touches_waiting: int
+    quarantined: int
+    open_alerts: int
+
+
+def status_of(beats: Sequence[programs.Beat]) -> str:
+    """`ok`, or `attention` when a program has not been heard in time."""
+    return "ok" if all(beat.state == "running" for beat in beats) else "attention"
+
+
+def health_view(facts: HealthFacts, beats: Sequence[programs.Beat], now: int) -> HealthView:
+    """The service at `now` (UTC seconds)."""
+    return HealthView(
+        status=status_of(beats),
+        now=now,
+        programs=[
+            ProgramView(
+                program=beat.program,
+                state=beat.state,
+                beat_at=beat.at,
+                beat_age_s=None if beat.at is None else now - beat.at,
+            )
+            for beat in beats
+        ],
+        units=facts.units,
+        devices=facts.devices,
+        devices_unregistered=facts.unregistered,
+        newest_heard_at=facts.newest_heard_at,
+        inbox_waiting_bytes=programs.waiting_bytes(facts.inbox),
+        touches_waiting=facts.touches_device + facts.touches_unit,
+        quarantined=facts.quarantined + facts.quarantined_over,
+        open_alerts=facts.open_episodes,
+    )
+
+
+class QuarantineView(View, frozen=True, kw_only=True):
+    """A message that could not be taken."""
+
+    id: int
+    device: str
+    topic: str
+    received_at: int
+    reason: str
+    fault_of: Annotated[str, Meta(description="device, or ours")]
+    size_bytes: int
+    payload: Annotated[
+        str, Meta(description="at most the first 16 kB, bytes that are no UTF-8 replaced")
+    ]
+
+
+def quarantine_view(row: QuarantineRow) -> QuarantineView:
+    """A message set aside as programs read it."""
+    return QuarantineView(
+        id=row.id,
+        device=row.item.device,
+        topic=row.item.topic,
+        received_at=row.item.received_at,
+        reason=row.item.reason,
+        fault_of="ours" if row.item.ours else "device",
+        size_bytes=row.size,
+        payload=row.item.payload.decode("utf-8", "replace"),
+    )
+
+
+class QuarantinePage(View, frozen=True, kw_only=True):
+    """A page of messages set aside."""
+
+    items: Sequence[QuarantineView]
+    next: Next
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Program:
+    """A program in words. says: (name, words) of what it says of itself."""
+
+    name: str
+    does: str
+    state: str
+    word: str
+    heard: str
+    says: list[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InboxFile:
+    """A file of the inbox still being read."""
+
+    file: str
+    state: str
+    lines: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inbox:
+    """Files still being read, and how many were read before, in words."""
+
+    files: list[InboxFile]
+    done: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddDevice:
+    """A device whose messages needed forgiving, and the set it speaks for ("": none)."""
+
+    device: str
+    unit: str
+    odd: list[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A message set aside, in words; text: its beginning."""
+
+    device: str
+    topic: str
+    when: str
+    reason: str
+    whose: str
+    text: str
+    size: str
+
+
+def ago(at: int | None, now: int) -> str:
+    """A moment on our own line: relative, or with the UTC clock when older."""
+    return "" if at is None else phrases.fresh(at, "UTC", now)
+
+
+def program(entry: programs.Beat, now: int) -> Program:
+    """A program in words; what it says of itself in plain pairs."""
+    return Program(
+        name=entry.program,
+        does=PROGRAM_WORDS.get(entry.program, ""),
+        state=entry.state,
+        word=STATES[entry.state],
+        heard=ago(entry.at, now),
+        says=[
+            (name.replace("_", " "), said(name, value, now))
+            for name, value in sorted(entry.doc.items())
+            if value not in ("", None)
+        ],
+    )
+
+
+def said(name: str, value: object, now: int) -> str:
+    """One thing a program says of itself."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if name.endswith("_at") and isinstance(value, int):
+        return ago(value, now)
+    return phrases.quantity(value, 0) if isinstance(value, int) else str(value)
+
+
+def live(condition: Condition, now: int) -> list[tuple[str, str]]:
+    """How the pages that keep themselves fresh fare."""
+    rows = [("Open pages that stay fresh", phrases.quantity(condition.listening))]
+    if condition.unread_since is not None:
+        since = ago(condition.unread_since, now)
+        rows.append(("Changes cannot be read", f"since {since}, tried again: {condition.why}"))
+    if condition.ended:
+        rows.append(("Ended by a fault of their own", phrases.quantity(condition.ended)))
+    return rows
+
+
+def inbox(facts: HealthFacts) -> Inbox:
+    """Files of the inbox still being read, and how many were read before."""
+    done = [mark for mark in facts.inbox if mark.done]
+    return Inbox(
+        files=[
+            InboxFile(
+                file=mark.file,
+                state=f"{phrases.size(mark.offset)} of {phrases.size(mark.size)}",
+                lines=phrases.count(mark.lines, "line"),
+            )
+            for mark in facts.inbox
+            if not mark.done
+        ],
+        done=f"{phrases.count(len(done), 'file')} read to the end, "
+        f"{phrases.count(sum(mark.lines for mark in done), 'line')}."
+        if done
+        else "",
+    )
+
+
+def forgiving(devices: list[tuple[DeviceFacts, Unit | None]]) -> list[OddDevice]:
+    """Devices whose messages needed forgiving, miss numbers, or have a wrong clock."""
+    found = []
+    for facts, unit in devices:
+        pulse = facts.pulse
+        if pulse is None:
+            continue
+        odd = [f"{reason.replace('_', ' ')}: {n}" for reason, n in sorted(pulse.forgiven.items())]
+        if pulse.unknown:
+            odd.append(f"unknown names: {', '.join(sorted(pulse.unknown)[:6])}")
+        if pulse.sequence_gaps:
+            odd.append(f"messages missing: {pulse.sequence_gaps}")
+        if pulse.clock_wrong_since is not None:
+            odd.append("clock wrong")
+        if odd:
+            found.append(OddDevice(device=facts.device, unit=unit.id if unit else "", odd=odd))
+    return found
+
+
+def aside(row: QuarantineRow, now: int) -> SetAside:
+    """A message set aside, its beginning shown as text."""
+    text = row.item.payload[:PAYLOAD_SHOWN].decode("utf-8", "replace")
+    return SetAside(
+        device=row.item.device,
+        topic=row.item.topic,
+        when=words.moment(row.item.received_at, "UTC", now) + " UTC",
+        reason=row.item.reason,
+        whose="a fault of ours" if row.item.ours else "sent so by the device",
+        text=text + ("…" if row.size > PAYLOAD_SHOWN else ""),
+        size=phrases.size(row.size),
+    )

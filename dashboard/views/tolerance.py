@@ -1,0 +1,89 @@
+"""Volts and hertz that are out or on their way out, in words, worst first. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dashboard import phrases
+from dashboard.views.named import SetName, set_name
+from fleet import words
+from fleet.model import SEVERITIES, Customer, Finding, Severity, Site, Unit, UnitSummary
+from fleet.words import supply
+
+Row = tuple[Unit, Site, Customer, UnitSummary | None]
+GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
+    (
+        "Danger",
+        frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output", "leg_out"}),
+    ),
+    ("Out of tolerance", frozenset({"voltage_out", "frequency_out"})),
+    ("Drifting out", frozenset({"voltage_drift", "frequency_drift"})),
+    ("Unsteady or unbalanced", frozenset({"hunting", "unbalance"})),
+    ("To look into", frozenset({"stray_volts", "wrong_nominal"})),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffLine:
+    """One finding in words. share: how far, as a part of the way to its limit; order: its place."""
+
+    set: SetName
+    group: str
+    severity: Severity
+    said: str
+    seen: str
+    share: str
+    since: str
+    order: tuple[int, int, float, int, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffGroup:
+    """The findings of one kind of trouble."""
+
+    name: str
+    rows: list[OffLine]
+
+
+def grouped(lines: list[OffLine]) -> list[OffGroup]:
+    """Lines by their group, the gravest group first; empty ones left out."""
+    return [
+        OffGroup(name=name, rows=inside)
+        for name, _ in GROUPS
+        if (inside := [line for line in lines if line.group == name])
+    ]
+
+
+def lines(row: Row, now: int) -> list[OffLine]:
+    """What is said of one set: a line a finding of volts and hertz."""
+    unit, site, customer, summary = row
+    name = set_name(unit, site, customer)
+    return [
+        line(name, finding, site.time_zone, now)
+        for finding in (summary.findings if summary else ())
+        if finding.kind in supply.SPEAKERS
+    ]
+
+
+def line(set: SetName, finding: Finding, zone: str, now: int) -> OffLine:
+    """One finding of a set in words."""
+    said = words.sentence(finding, zone, now)
+    number, name = next((n, g) for n, (g, kinds) in enumerate(GROUPS) if finding.kind in kinds)
+    share = finding.facts.get("share")
+    far = float(share) if isinstance(share, int | float) else None
+    return OffLine(
+        set=set,
+        group=name,
+        severity=finding.severity,
+        said=said.title,
+        seen=said.seen,
+        share="" if far is None else f"{far:.0%} of the way",
+        since=phrases.since(finding.since, zone, now),
+        order=(
+            number,
+            SEVERITIES.index(finding.severity),
+            -far if far is not None else 0.0,
+            finding.since,
+            finding.kind,
+        ),
+    )
