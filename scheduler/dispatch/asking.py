@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from datetime import date
 
@@ -22,13 +21,6 @@ TEST_RUN_S = 600
 LIMITS = rounds.Limits()
 
 
-def office_zone(book: Book) -> str:
-    """The zone of the office: that of most technicians, else of most sites, else UTC."""
-    zones = Counter(one.time_zone for one in book.technicians)
-    zones = zones or Counter(site.time_zone for site in book.sites.values())
-    return min(zones, key=lambda name: (-zones[name], name)) if zones else "UTC"
-
-
 def request(
     book: Book,
     now: int,
@@ -42,11 +34,12 @@ def request(
     told: the plan in force, whose arrangements are kept where they can be, and where people are
     today. freeze_today: what stands in it for today does not move.
     """
-    zone = office_zone(book)
+    zone = book.zone
     today = local_date(now, zone)
     first_day = today.isoformat()
     planned = [job for job in book.jobs if job.state in PLANNED_STATES]
-    sites = {job.where for job in planned if job.where} | visited(told, first_day)
+    sites = {job.where for job in planned if job.where}
+    sites |= told.visited(first_day) if told else set()
     return rounds.PlanRequest(
         first_day=first_day,
         days=days,
@@ -62,15 +55,6 @@ def request(
         previous=told,
         now=now,
         limits=limits,
-    )
-
-
-def visited(told: rounds.RoundPlan | None, day: str) -> set[str]:
-    """Places that a plan sends people to on a day."""
-    return (
-        {stop.site for one in told.rounds if one.day == day for stop in one.stops}
-        if told
-        else set()
     )
 
 

@@ -8,7 +8,9 @@ import msgspec
 
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep
+from fleet.model.book import Board
 from scheduler.rounds import nouns as rounds
+from scheduler.rounds.request import remainder
 
 
 def begun(plan: rounds.RoundPlan, now: int, known: Mapping[str, rounds.Seen]) -> bool:
@@ -34,6 +36,20 @@ def seen(job: Job, steps: Iterable[JobStep]) -> rounds.Seen | None:
     if job.state == "under_way":
         return rounds.Seen(state="under_way", at=last.get("begin", 0), duration_s=60 * job.minutes)
     return rounds.Seen(state="gone") if job.state in ("dropped", "waiting_yes") else None
+
+
+def recorded(board: Board) -> dict[str, rounds.Seen]:
+    """What people recorded of the jobs of the plan in force, by job; without those nobody went to."""
+    found = {one.job.id: seen(one.job, one.steps) for one in board.recorded}
+    return {job: what for job, what in found.items() if what is not None}
+
+
+def what_is_left(asked: rounds.PlanRequest, board: Board, now: int) -> rounds.PlanRequest:
+    """The request with what is left of the plan in force, where its day has begun."""
+    plan, known = board.in_force, recorded(board)
+    if plan is None:
+        return asked
+    return remainder(asked, plan, now, known) if begun(plan, now, known) else asked
 
 
 def with_begun(

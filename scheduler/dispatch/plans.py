@@ -26,12 +26,7 @@ def encode(plan: rounds.RoundPlan) -> bytes:
 
 def places(plan: rounds.RoundPlan) -> dict[str, tuple[str, str, int]]:
     """Job to (technician, day, start of its work) in a plan."""
-    return {
-        job: (one.technician, one.day, start)
-        for one in plan.rounds
-        for stop in one.stops
-        for job, start in zip(stop.jobs, stop.starts, strict=True)
-    }
+    return plan.places
 
 
 def round_of(plan: rounds.RoundPlan, technician: str, day: str) -> rounds.Round | None:

@@ -8,7 +8,8 @@
     check(plan, request, travel) -> tuple[Violation, ...]
     explain(plan, request, travel=None) -> tuple[Unplanned, ...]
     diff(old, new, request=None) -> Changes
-    fingerprint(request, roads="") -> str; roads(request, travel=None) -> str: which server answers
+    answer(request, known=(), context=...) -> Answer: the same, unless such a plan is known
+    fingerprint(request, roads="") -> str
     remainder(request, plan, now, seen=None) -> PlanRequest: what is left in mid-day
     pins_of(plan, level, days=None) -> tuple[Pin, ...]
     storm(request, first_day, last_day) -> PlanRequest
@@ -24,7 +25,7 @@ solver type crosses the border.
 
 from scheduler.rounds.changes import diff
 from scheduler.rounds.checker import check
-from scheduler.rounds.engine import Progress
+from scheduler.rounds.engine import PlanContext, Progress
 from scheduler.rounds.hand import move, remove
 from scheduler.rounds.nouns import (
     Change,
@@ -56,7 +57,15 @@ from scheduler.rounds.nouns import (
     Violation,
     WeekLoad,
 )
-from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand, roads
+from scheduler.rounds.planning import (
+    Answer,
+    PlanFault,
+    answer,
+    explain,
+    judge,
+    plan,
+    plan_by_hand,
+)
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
 from scheduler.rounds.spans import half_day, half_of, weekly
 from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
@@ -65,6 +74,7 @@ from scheduler.rounds.travel import Estimate
 from scheduler.rounds.urgent import insert
 
 __all__ = [
+    "Answer",
     "Change",
     "Changes",
     "Distances",
@@ -74,6 +84,7 @@ __all__ = [
     "Metrics",
     "Offer",
     "Pin",
+    "PlanContext",
     "PlanFault",
     "PlanRequest",
     "Progress",
@@ -98,6 +109,7 @@ __all__ = [
     "Verdict",
     "Violation",
     "WeekLoad",
+    "answer",
     "before_storm",
     "check",
     "diff",
@@ -114,7 +126,6 @@ __all__ = [
     "re_offer",
     "remainder",
     "remove",
-    "roads",
     "storm",
     "told_anew",
     "weekly",

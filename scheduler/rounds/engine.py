@@ -21,7 +21,7 @@ import numpy as np
 
 from scheduler.rounds.frames import read_frame, write_frame
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Limits
+from scheduler.rounds.nouns import Limits, Travel
 from scheduler.rounds.problem import Problem
 from scheduler.rounds.view import View
 
@@ -53,12 +53,24 @@ Tell = Callable[[Progress], None]
 Cancel = Callable[[], bool]
 
 
+class PlanContext(msgspec.Struct, frozen=True, kw_only=True):
+    """How a plan is made, beside what is asked. travel: where distances come from; None: the
+    estimate. tell: hears how far it is. cancel: True ends the search soon."""
+
+    travel: Travel | None = None
+    tell: Tell | None = None
+    cancel: Cancel | None = None
+
+
+ALONE = PlanContext()
+"""Nobody looks on, and distances are estimated."""
+
+
 def search(
     view: View,
     problem: Problem,
     limits: Limits,
-    tell: Tell | None = None,
-    cancel: Cancel | None = None,
+    context: PlanContext = ALONE,
     command: tuple[str, ...] = (),
 ) -> Found:
     """Run the solver on a problem and wait for it. command: another worker (tests)."""
@@ -74,7 +86,7 @@ def search(
         env={**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"},
     ) as process:
         try:
-            return _follow(process, view, problem, limits, tell, cancel)
+            return _follow(process, view, problem, limits, context)
         finally:
             process.kill()
 
@@ -84,8 +96,7 @@ def _follow(
     view: View,
     problem: Problem,
     limits: Limits,
-    tell: Tell | None,
-    cancel: Cancel | None,
+    context: PlanContext,
 ) -> Found:
     assert process.stdin is not None
     assert process.stdout is not None
@@ -114,7 +125,7 @@ def _follow(
         selector.register(process.stdout, selectors.EVENT_READ)
         while True:
             spent = time.perf_counter() - began
-            if cancel is not None and cancel():
+            if context.cancel is not None and context.cancel():
                 return Found(latest, "cancelled")
             if spent > times * limits.seconds + GRACE_S:
                 return Found(latest, "watchdog")
@@ -126,8 +137,8 @@ def _follow(
             if frame.get("done"):
                 return Found(latest, "", frame["iterations"])
             latest = _named(problem, frame["routes"])
-            if tell:
-                tell(Progress(min(1.0, spent / limits.seconds), frame["worth"] / UNIT))
+            if context.tell:
+                context.tell(Progress(min(1.0, spent / limits.seconds), frame["worth"] / UNIT))
 
 
 def _named(

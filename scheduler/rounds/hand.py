@@ -9,7 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from scheduler.rounds.asked import Key
-from scheduler.rounds.changes import difference, placed, still_asked
+from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days
@@ -108,6 +108,6 @@ def _verdict(
     new = assemble(view, days, (*still, *reasons), None, plan.engine)
     if not plan.engine.endswith("by hand"):
         new = msgspec.structs.replace(new, engine=f"{plan.engine}, changed by hand")
-    changes = difference(still_asked(plan, view.terms), placed(new), view.terms)
+    changes = difference(still_asked(plan, view.terms), new.places, view.terms)
     new = msgspec.structs.replace(new, changes=changes)
     return Verdict(plan=new, violations=check(new, request, travel or Estimate()), changes=changes)

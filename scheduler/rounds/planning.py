@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import msgspec
 
 from scheduler.rounds.asked import Key
 from scheduler.rounds.by_hand import by_hand, pinned
-from scheduler.rounds.changes import difference, placed, still_asked
+from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, as_round, drive, worth
-from scheduler.rounds.engine import NAME, Cancel, Progress, Tell, search
+from scheduler.rounds.engine import ALONE, NAME, Cancel, PlanContext, Progress, Tell, search
 from scheduler.rounds.exchange import exchange
 from scheduler.rounds.fill import Days, fill, settle_days
 from scheduler.rounds.metrics import load, metrics
@@ -41,6 +42,32 @@ class PlanFault(RuntimeError):
     """The planner made a plan that its own checker refuses; nothing of it is shown."""
 
 
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A request looked at once: why not of each job, territories of those that may be planned, the
+    distances between them, and the fingerprint of it all."""
+
+    request: PlanRequest
+    early: Mapping[str, Unplanned | None]
+    candidates: Sequence[str]
+    areas: Sequence[Territory]
+    view: View
+    fingerprint: str
+
+    @property
+    def jobs(self) -> list[str]:
+        """The jobs in the territories."""
+        return [job for area in self.areas for job in area.jobs]
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """What the planner says. fingerprint: of what was asked. plan: None where one made of the same
+    is known already."""
+
+    fingerprint: str
+    plan: RoundPlan | None = None
+
+
 def plan(
     request: PlanRequest,
     travel: Travel | None = None,
@@ -54,48 +81,56 @@ def plan(
     (Limits.solver), or where its worker falls, the by-hand plan is repaired and returned. Raises
     RequestFault for a request no plan can be made for, PlanFault where the checker objects.
     """
+    context = PlanContext(travel=travel, tell=progress, cancel=cancel)
+    return _planned(_prepared(request, context), context)
+
+
+def answer(
+    request: PlanRequest, known: Collection[str] = (), context: PlanContext = ALONE
+) -> Answer:
+    """The same, unless a plan was made of the very same before: then there is nothing to plan.
+
+    known: fingerprints of plans that are at hand; they name the road server, so that one that has
+    come or gone is news.
+    """
+    ready = _prepared(request, context)
+    if ready.fingerprint in known:
+        return Answer(fingerprint=ready.fingerprint)
+    return Answer(fingerprint=ready.fingerprint, plan=_planned(ready, context))
+
+
+def _prepared(request: PlanRequest, context: PlanContext) -> Prepared:
     sound(request)
-    previous, travel = request.previous, travel or Estimate()
-    terms, early, candidates, areas, kept = _looked_at(request)
-    view = view_of(terms, travel, kept)
-    roads = view.distances.roads
-    if previous is not None and previous.fingerprint == fingerprint(request, roads):
-        return previous
-    hand = by_hand(view, kept)
-    if progress:
-        progress(Progress(0.0, _worth(view, hand) / UNIT, "planned by hand"))
-    warm = _warm(view, kept, hand)
-    found, engine = _searched(view, areas, warm, request.limits, progress, cancel)
-    days, unplanned = _repaired(view, found, candidates)
-    if _worth(view, days) < _worth(view, warm):
-        days, unplanned = _repaired(view, dict(warm), candidates)
-    known = [r for r in early.values() if r is not None]
-    made = assemble(view, days, known + unplanned, hand, engine)
-    broken = check(made, request, travel)
-    if broken:
-        raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
-    return msgspec.structs.replace(made, fingerprint=fingerprint_for(request, made, roads))
-
-
-def _looked_at(
-    request: PlanRequest,
-) -> tuple[Terms, dict[str, Unplanned | None], list[str], list[Territory], list[str]]:
-    """(terms, why not of each job, those that may be planned, territories, the jobs in them)."""
     terms = Terms(request)
     early = {job: early_reason(terms, job) for job in terms.jobs}
     candidates = [job for job, reason in early.items() if reason is None]
     areas = list(territories(terms, candidates))
-    return terms, early, candidates, areas, [job for area in areas for job in area.jobs]
+    jobs = [job for area in areas for job in area.jobs]
+    view = view_of(terms, context.travel or Estimate(), jobs)
+    asked = fingerprint(request, view.distances.roads)
+    return Prepared(request, early, candidates, areas, view, asked)
 
 
-def roads(request: PlanRequest, travel: Travel | None = None) -> str:
-    """Which road server would answer for the ways of this plan now; "": they would be estimated.
-
-    Raises RequestFault for a request no plan can be made for.
-    """
-    sound(request)
-    terms, _, _, _, kept = _looked_at(request)
-    return view_of(terms, travel or Estimate(), kept).distances.roads
+def _planned(ready: Prepared, context: PlanContext) -> RoundPlan:
+    request, view, previous = ready.request, ready.view, ready.request.previous
+    if previous is not None and previous.fingerprint == ready.fingerprint:
+        return previous
+    jobs = ready.jobs
+    hand = by_hand(view, jobs)
+    if context.tell:
+        context.tell(Progress(0.0, _worth(view, hand) / UNIT, "planned by hand"))
+    warm = _warm(view, jobs, hand)
+    found, engine = _searched(view, ready.areas, warm, request.limits, context)
+    days, unplanned = _repaired(view, found, ready.candidates)
+    if _worth(view, days) < _worth(view, warm):
+        days, unplanned = _repaired(view, dict(warm), ready.candidates)
+    known = [r for r in ready.early.values() if r is not None]
+    made = assemble(view, days, known + unplanned, hand, engine)
+    broken = check(made, request, context.travel or Estimate())
+    if broken:
+        raise PlanFault("; ".join(f"{v.kind} {v.job} {v.day}: {v.detail}" for v in broken[:5]))
+    own = fingerprint_for(request, made, view.distances.roads)
+    return msgspec.structs.replace(made, fingerprint=own)
 
 
 def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
@@ -182,8 +217,7 @@ def _searched(
     areas: Sequence[Territory],
     warm: Days,
     limits: Limits,
-    progress: Tell | None,
-    cancel: Cancel | None,
+    context: PlanContext,
 ) -> tuple[Days, str]:
     """The rounds the engine finds for each territory, driven; the warm ones where it finds none."""
     if not limits.solver:
@@ -195,8 +229,9 @@ def _searched(
         share = len(area.jobs) / total
         mine = {key: trace for key, trace in warm.items() if key[0] in area.technicians}
         part = msgspec.structs.replace(limits, seconds=max(1.0, limits.seconds * share))
-        tell = _scaled(progress, begun, share)
-        found = search(view, problem(view, area.jobs, mine, area.technicians), part, tell, cancel)
+        asked = problem(view, area.jobs, mine, area.technicians)
+        own = msgspec.structs.replace(context, tell=_scaled(context.tell, begun, share))
+        found = search(view, asked, part, own)
         begun += share
         stopped = stopped or found.stopped
         if found.routes is None:
@@ -279,7 +314,7 @@ def assemble(
     )
     previous = request.previous
     before = still_asked(previous, terms, past_only=True) if previous is not None else {}
-    changes = difference(before, placed(made), terms) if before else Changes()
+    changes = difference(before, made.places, terms) if before else Changes()
     return msgspec.structs.replace(made, changes=changes)
 
 

@@ -9,7 +9,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 import msgspec
 
 from fleet.calendar import day_bounds, local_date
-from scheduler.rounds.changes import placed
 from scheduler.rounds.nouns import (
     Pin,
     PinLevel,
@@ -72,7 +71,7 @@ def fingerprint(request: PlanRequest, roads: str = "") -> str:
 
 def fingerprint_for(request: PlanRequest, plan: RoundPlan | None, roads: str = "") -> str:
     """The fingerprint beside the plan that is (or will be) in force."""
-    places = placed(plan) if plan else {}
+    places = plan.places if plan else {}
     news = [p for p in request.pins if places.get(p.job) != (p.technician, p.day, p.start)]
     content = (
         request.first_day,
@@ -227,6 +226,6 @@ def pins_of(plan: RoundPlan, level: PinLevel, days: Iterable[str] | None = None)
     wanted = None if days is None else set(days)
     return tuple(
         Pin(job=job, level=level, technician=technician, day=day, start=start)
-        for job, (technician, day, start) in placed(plan).items()
+        for job, (technician, day, start) in plan.places.items()
         if wanted is None or day in wanted
     )

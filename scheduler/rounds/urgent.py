@@ -14,7 +14,7 @@ from typing import Literal
 import msgspec
 
 from scheduler.rounds.asked import Key
-from scheduler.rounds.changes import difference, placed, still_asked
+from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days, best_place, bounds
 from scheduler.rounds.money import UNIT
@@ -159,7 +159,7 @@ def _proposal(
         technician=way.key[0],
         day=way.key[1],
         arrive=way.arrive,
-        changes=difference(still_asked(previous, terms), placed(new), terms),
+        changes=difference(still_asked(previous, terms), new.places, terms),
         price=round((before + own - after) / UNIT, 2),
         uses_reserve=way.trace.back > terms.limit(way.key),
     )

@@ -29,7 +29,7 @@ from fleet.registry.types import RegistryFault
 from fleet.store import StoreFault
 from fleet.words import notices as say
 from scheduler.notify import Mail
-from scheduler.rounds import Travel
+from scheduler.rounds import PlanContext, Travel
 from scheduler.turns import alerting, calendar, planning, sending, undelivered, watching
 from scheduler.turns.memory import Memory, Trouble, Turn
 from scheduler.turns.sending import Postroom
@@ -84,6 +84,10 @@ class Desk:
     def __post_init__(self) -> None:
         self.lead = Lead(self.registry)
 
+    def planning(self) -> PlanContext:
+        """How this process plans: by its roads, and no longer than it lives."""
+        return PlanContext(travel=self.travel, cancel=self.stopping.is_set)
+
 
 def watch(desk: Desk) -> None:
     """One turn; when registry or store are away: say so once, wait longer each time, go on."""
@@ -128,7 +132,7 @@ def plan(desk: Desk) -> None:
     try:
         if desk.demo and planning.demonstrate(desk.registry, clock.now()):
             return
-        planning.answer(desk.registry, clock.now(), desk.stopping.is_set, desk.travel)
+        planning.answer(desk.registry, clock.now(), desk.planning())
     except RegistryFault as fault:
         log.warning("rounds: %s", str(fault))
 

@@ -85,7 +85,8 @@ def _plan(registry: Registry, options: argparse.Namespace) -> int:
         def tell(step: rounds.Progress) -> None:
             progress.update(bar, completed=step.share, description=step.step)
 
-        found = planning.plan_rounds(registry, now, what, BY, tell, travel=options.travel)
+        context = rounds.PlanContext(travel=options.travel, tell=tell)
+        found = planning.plan_rounds(registry, now, what, BY, context)
         progress.update(bar, completed=1.0)
     if found.plan is None:
         return _said(found.said, 1)
