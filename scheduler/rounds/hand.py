@@ -6,6 +6,8 @@ take, and the verdict names each rule broken.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import msgspec
 
 from scheduler.rounds.asked import Key
@@ -22,6 +24,17 @@ from scheduler.rounds.travel import Estimate
 from scheduler.rounds.view import View
 
 
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A plan under somebody's hand. days: changed as the hand changes them."""
+
+    plan: RoundPlan
+    request: PlanRequest
+    travel: Travel | None
+    view: View
+    days: Days
+
+
 def move(
     plan: RoundPlan,
     request: PlanRequest,
@@ -35,7 +48,8 @@ def move(
 
     Raises RequestFault where the request holds no such job, or nobody works on that day.
     """
-    view, days = _opened(plan, request, job, travel)
+    opened = _opened(plan, request, job, travel)
+    view, days = opened.view, opened.days
     key = (technician, day)
     if key not in view.terms.shifts:
         raise RequestFault(f"{technician} has no shift on {day} in the plan's horizon.")
@@ -44,25 +58,24 @@ def move(
     spots = range(len(jobs) + 1) if position is None else [min(max(position, 0), len(jobs))]
     tries = [_driven(view, key, (*jobs[:p], job, *jobs[p:])) for p in spots]
     days[key] = max(tries, key=lambda t: (_kept(view, key, t), worth(view, key, t)))
-    return _verdict(view, plan, request, days, (), travel)
+    return _verdict(opened)
 
 
 def remove(
     plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None = None
 ) -> Verdict:
     """Take a job out of its round; it waits with a reason. Raises RequestFault where unknown."""
-    view, days = _opened(plan, request, job, travel)
+    opened = _opened(plan, request, job, travel)
+    view, days = opened.view, opened.days
     _take_out(view, days, job)
     reason = early_reason(view.terms, job) or why(view, days, job)
     if reason.reason is Reason.SEARCH_LIMIT:
         detail = "Taken out by hand; it would fit and pay where it was."
         reason = msgspec.structs.replace(reason, reason=Reason.NOT_WORTH_IT, detail=detail)
-    return _verdict(view, plan, request, days, (reason,), travel)
+    return _verdict(opened, reason)
 
 
-def _opened(
-    plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None
-) -> tuple[View, Days]:
+def _opened(plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None) -> Opened:
     """The view of a plan's jobs and one more, and the plan's days as they would be driven."""
     sound(request)
     terms = Terms(msgspec.structs.replace(request, previous=plan))
@@ -75,7 +88,7 @@ def _opened(
         key = (r.technician, r.day)
         if key in terms.shifts:
             days[key] = _driven(view, key, tuple(j for j in r.jobs if view.has(j)))
-    return view, days
+    return Opened(plan, request, travel, view, days)
 
 
 def _driven(view: View, key: Key, jobs: tuple[str, ...]) -> Trace:
@@ -94,14 +107,9 @@ def _take_out(view: View, days: Days, job: str) -> None:
             days[key] = _driven(view, key, tuple(j for j in trace.jobs if j != job))
 
 
-def _verdict(
-    view: View,
-    plan: RoundPlan,
-    request: PlanRequest,
-    days: Days,
-    reasons: tuple[Unplanned, ...],
-    travel: Travel | None,
-) -> Verdict:
+def _verdict(opened: Opened, *reasons: Unplanned) -> Verdict:
+    """What the checker says of the days as they are now. reasons: of what was taken out."""
+    view, plan, days = opened.view, opened.plan, opened.days
     planned = {job for trace in days.values() for job in trace.jobs}
     named = {reason.job for reason in reasons}
     still = [u for u in plan.unplanned if u.job not in planned | named and u.job in view.terms.jobs]
@@ -110,4 +118,8 @@ def _verdict(
         new = msgspec.structs.replace(new, engine=f"{plan.engine}, changed by hand")
     changes = difference(still_asked(plan, view.terms), new.places, view.terms)
     new = msgspec.structs.replace(new, changes=changes)
-    return Verdict(plan=new, violations=check(new, request, travel or Estimate()), changes=changes)
+    return Verdict(
+        plan=new,
+        violations=check(new, opened.request, opened.travel or Estimate()),
+        changes=changes,
+    )
