@@ -24,7 +24,7 @@ from round_cases import (
     technician,
     where,
 )
-from rounds.instances import make
+from rounds.instances import make, plan_by_hand
 
 from fleet.geo import distance_km
 from scheduler.rounds import (
@@ -37,7 +37,6 @@ from scheduler.rounds import (
     Technician,
     Travel,
     pins_of,
-    plan_by_hand,
     storm,
 )
 from scheduler.rounds.nouns import Distances

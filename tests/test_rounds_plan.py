@@ -7,6 +7,7 @@ from collections import Counter
 
 import msgspec
 import pytest
+from round_answers import explain
 from round_cases import (
     BEGIN,
     DAY_S,
@@ -23,6 +24,7 @@ from round_cases import (
     technician,
     where,
 )
+from rounds.instances import plan_by_hand
 
 from scheduler.rounds import (
     Economics,
@@ -34,12 +36,10 @@ from scheduler.rounds import (
     RoundPlan,
     Shift,
     Skill,
-    explain,
     fingerprint,
     judge,
     pins_of,
     plan,
-    plan_by_hand,
     weekly,
 )
 from scheduler.rounds.engine import search

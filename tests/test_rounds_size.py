@@ -11,6 +11,7 @@ import pytest
 from checks import Checks
 from numpy.typing import NDArray
 from round_cases import kinds, planned
+from rounds.instances import plan_by_hand
 
 from scheduler.bench import rounds as bench
 from scheduler.rounds import (
@@ -26,7 +27,6 @@ from scheduler.rounds import (
     check,
     judge,
     plan,
-    plan_by_hand,
     weekly,
 )
 from scheduler.rounds import territory as territory_module

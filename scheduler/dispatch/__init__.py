@@ -6,7 +6,7 @@ from scheduler.dispatch.asking import DAYS, PLANNED_STATES, request
 from scheduler.dispatch.board import by_hand, publication, question, standing, whole_book
 from scheduler.dispatch.midday import begun, recorded, seen, with_begun
 from scheduler.dispatch.outside import GOES_TODAY, Outside, Wanting, outside
-from scheduler.dispatch.plans import age_days, decode, encode, parts_for, places, round_of
+from scheduler.dispatch.plans import decode, encode, parts_for, places, round_of
 from scheduler.dispatch.standing import pins, promises, told_step
 from scheduler.dispatch.visits import events, uid_of
 
@@ -16,7 +16,6 @@ __all__ = [
     "PLANNED_STATES",
     "Outside",
     "Wanting",
-    "age_days",
     "begun",
     "by_hand",
     "decode",

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 import msgspec
 
-from fleet.calendar import DAY_S
 from fleet.model import Job
 from scheduler import work
 from scheduler.rounds import nouns as rounds
@@ -38,8 +37,3 @@ def round_of(plan: rounds.RoundPlan, technician: str, day: str) -> rounds.Round 
 def parts_for(one: rounds.Round, jobs: Mapping[str, Job]) -> dict[str, float]:
     """Parts to load for a round."""
     return work.needed(jobs[id] for id in one.jobs if id in jobs)
-
-
-def age_days(at: int, now: int) -> int:
-    """Whole days since a moment."""
-    return max(0, (now - at) // DAY_S)

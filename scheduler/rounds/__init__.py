@@ -1,13 +1,11 @@
 """Service rounds: which technician does which job on which day, in what order.
 
     plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
-    plan_by_hand(request, travel=None) -> RoundPlan; judge(plan, request, travel=None) -> Metrics
+    judge(plan, request, travel=None) -> Metrics
     insert(plan, request, urgent, now=None, travel=None, seen=None) -> tuple[Proposal, ...]
     move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
     remove(plan, request, job, travel=None) -> Verdict
     check(plan, request, travel) -> tuple[Violation, ...]
-    explain(plan, request, travel=None) -> tuple[Unplanned, ...]
-    diff(old, new, request=None) -> Changes
     answer(request, known=(), context=...) -> Answer: the same, unless such a plan is known
     fingerprint(request, roads="") -> str
     remainder(request, plan, now, seen=None) -> PlanRequest: what is left in mid-day
@@ -15,7 +13,6 @@
     storm(request, first_day, last_day) -> PlanRequest
     before_storm(request, plan, first_day) -> tuple of job ids
     re_offer(request, before, after) -> tuple[Offer, ...]
-    told_anew(request, after, offers) -> PlanRequest
     weekly, half_day, half_of: hours and promises as moments
     Estimate(): distances by great circle; Table(url): from a road server
 
@@ -23,7 +20,6 @@ The solver (`engine`, `worker`) and the road server (`table`) stand apart; all e
 solver type crosses the border.
 """
 
-from scheduler.rounds.changes import diff
 from scheduler.rounds.checker import check
 from scheduler.rounds.engine import PlanContext, Progress
 from scheduler.rounds.hand import move, remove
@@ -61,14 +57,12 @@ from scheduler.rounds.planning import (
     Answer,
     PlanFault,
     answer,
-    explain,
     judge,
     plan,
-    plan_by_hand,
 )
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
 from scheduler.rounds.spans import half_day, half_of, weekly
-from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
+from scheduler.rounds.storm_week import before_storm, re_offer, storm
 from scheduler.rounds.table import Table
 from scheduler.rounds.travel import Estimate
 from scheduler.rounds.urgent import insert
@@ -112,8 +106,6 @@ __all__ = [
     "answer",
     "before_storm",
     "check",
-    "diff",
-    "explain",
     "fingerprint",
     "half_day",
     "half_of",
@@ -122,11 +114,9 @@ __all__ = [
     "move",
     "pins_of",
     "plan",
-    "plan_by_hand",
     "re_offer",
     "remainder",
     "remove",
     "storm",
-    "told_anew",
     "weekly",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Change, ChangeKind, Changes, PlanRequest, RoundPlan
+from scheduler.rounds.nouns import Change, ChangeKind, Changes, RoundPlan
 from scheduler.rounds.terms import Terms
 
 AN_HOUR_S = 3600
@@ -20,12 +20,6 @@ def still_asked(plan: RoundPlan, terms: Terms, past_only: bool = False) -> dict[
         for job, at in plan.places.items()
         if job in terms.jobs or (past_only and at[2] >= terms.earliest)
     }
-
-
-def diff(old: RoundPlan, new: RoundPlan, request: PlanRequest | None = None) -> Changes:
-    """What the new plan does to the jobs of the old one. request: of the new plan, for prices."""
-    terms = Terms(request) if request is not None else None
-    return difference(old.places, new.places, terms)
 
 
 def difference(before: dict[str, At], after: dict[str, At], terms: Terms | None) -> Changes:

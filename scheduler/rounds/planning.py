@@ -133,22 +133,6 @@ def _planned(ready: Prepared, context: PlanContext) -> RoundPlan:
     return msgspec.structs.replace(made, fingerprint=own)
 
 
-def plan_by_hand(request: PlanRequest, travel: Travel | None = None) -> RoundPlan:
-    """What an installer would do by hand, with nothing repaired: the yardstick."""
-    sound(request)
-    terms = Terms(request)
-    early = {job: early_reason(terms, job) for job in terms.jobs}
-    jobs = [job for job, reason in early.items() if reason is None]
-    view = view_of(terms, travel or Estimate(), jobs)
-    days = by_hand(view, jobs)
-    reasons = [r for r in early.values() if r is not None]
-    reasons += [reason for reason, _ in reasons_of(view, days, _open(days, jobs))]
-    made = assemble(view, days, reasons, None, "by hand")
-    return msgspec.structs.replace(
-        made, fingerprint=fingerprint_for(request, made, view.distances.roads)
-    )
-
-
 def judge(made: RoundPlan, request: PlanRequest, travel: Travel | None = None) -> Metrics:
     """Figures of a plan, whoever made it: its rounds are driven again."""
     terms = Terms(request)
@@ -323,18 +307,3 @@ def _same_by_hand(view: View, days: Mapping[Key, Trace]) -> Days | None:
     planned = {job for trace in days.values() for job in trace.jobs}
     made = by_hand(view, planned, any_date=True)
     return made if not _open(made, planned) else None
-
-
-def explain(
-    made: RoundPlan, request: PlanRequest, travel: Travel | None = None
-) -> tuple[Unplanned, ...]:
-    """A reason for every job of the request that the plan leaves out, worked out afresh."""
-    terms = Terms(request)
-    done = {job for r in made.rounds for job in r.jobs}
-    early = {job: early_reason(terms, job) for job in terms.jobs if job not in done}
-    found = [reason for reason in early.values() if reason is not None]
-    rest = [job for job, reason in early.items() if reason is None]
-    view = view_of(terms, travel or Estimate(), [*rest, *(j for j in done if j in terms.jobs)])
-    days = days_of(view, made)
-    found += [reason for reason, _ in reasons_of(view, days, rest)]
-    return tuple(sorted(found, key=lambda u: u.job))

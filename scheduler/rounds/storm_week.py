@@ -87,18 +87,3 @@ def re_offer(request: PlanRequest, before: RoundPlan, after: RoundPlan) -> tuple
 
 def _keeps(pin: Pin, at: dict[str, tuple[str, str, int]], zone: str) -> bool:
     return pin.job in at and half_of(at[pin.job][2], zone) == half_of(pin.start, zone)
-
-
-def told_anew(request: PlanRequest, after: RoundPlan, offers: tuple[Offer, ...]) -> PlanRequest:
-    """The request once the offers were taken: they are pinned as `retold`, the plan in force.
-
-    Who could be offered nothing keeps the old pin, and so is offered something the next time.
-    """
-    at = after.places
-    called = {offer.job for offer in offers if offer.new_day}
-    pins = [p for p in request.pins if p.job not in called]
-    pins += [
-        Pin(job=job, level="retold", technician=at[job][0], day=at[job][1], start=at[job][2])
-        for job in sorted(called & at.keys())
-    ]
-    return msgspec.structs.replace(request, pins=tuple(pins), previous=after)
