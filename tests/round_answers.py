@@ -14,9 +14,9 @@ from scheduler.rounds import (
     Unplanned,
 )
 from scheduler.rounds.changes import difference
-from scheduler.rounds.planning import days_of, view_of
+from scheduler.rounds.planning import days_of, network_of
 from scheduler.rounds.reasons import early_reason, reasons_of
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 
 def explain(made: RoundPlan, request: PlanRequest) -> tuple[Unplanned, ...]:
@@ -25,8 +25,8 @@ def explain(made: RoundPlan, request: PlanRequest) -> tuple[Unplanned, ...]:
     early = {job: early_reason(terms, job) for job in terms.jobs if job not in done}
     found = [reason for reason in early.values() if reason is not None]
     rest = [job for job, reason in early.items() if reason is None]
-    view = view_of(terms, Estimate(), [*rest, *(j for j in done if j in terms.jobs)])
-    found += [reason for reason, _ in reasons_of(view, days_of(view, made), rest)]
+    network = network_of(terms, Estimate(), [*rest, *(j for j in done if j in terms.jobs)])
+    found += [reason for reason, _ in reasons_of(network, days_of(network, made), rest)]
     return tuple(sorted(found, key=lambda u: u.job))
 
 

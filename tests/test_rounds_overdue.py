@@ -39,7 +39,7 @@ from scheduler.rounds import (
     pins_of,
     storm,
 )
-from scheduler.rounds.nouns import Distances
+from scheduler.rounds.model import Distances
 from scheduler.rounds.travel import Degrees, Estimate
 
 # --- a checker of its own ------------------------------------------------------------------------

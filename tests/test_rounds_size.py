@@ -31,7 +31,7 @@ from scheduler.rounds import (
 )
 from scheduler.rounds import territory as territory_module
 from scheduler.rounds.reasons import early_reason
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 ROOT = Path(__file__).resolve().parent.parent
 ALL_SIZES = [

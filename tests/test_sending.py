@@ -201,7 +201,7 @@ def test_who_hangs_costs_one_thread_and_holds_up_nobody(
     it is not asked again while it still holds the last message."""
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
-    room = sending.Postroom(reg, mail(post), KEY, limit_s=1.0)
+    room = sending.OutboxRelay(reg, mail(post), KEY, limit_s=1.0)
     put(reg, notice(ann, "webhook", 1))
     assert room.turn(NOW, 0.2) == sending.Sent()
     put(reg, notice(ann, "email", 2), notice(ann, "webhook", 3))
@@ -229,7 +229,7 @@ def test_of_two_targets_the_one_that_has_it_is_written_down_while_the_other_hang
         reach(reg, ann, f"json://127.0.0.1:{web.port}/")
         reach(reg, ann, f"json://127.0.0.1:{other.port}/")
         put(reg, notice(ann, "webhook"))
-        room = sending.Postroom(reg, mail(post), KEY, limit_s=2.0)
+        room = sending.OutboxRelay(reg, mail(post), KEY, limit_s=2.0)
         assert room.turn(NOW, 1.0) == sending.Sent()
         (has,) = outbox.tries_of(reg, [notice(ann).id])
         assert has.outcome == "delivered"
@@ -260,7 +260,7 @@ def test_who_leads_no_more_begins_nothing_and_writes_down_what_is_under_way(
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
     put(reg, notice(ann, "webhook", 1))
-    room = sending.Postroom(reg, mail(post), KEY)
+    room = sending.OutboxRelay(reg, mail(post), KEY)
     assert room.turn(NOW, 0.2) == sending.Sent()
     put(reg, notice(ann, "email", 2))
     web.hold.set()
@@ -273,7 +273,7 @@ def test_an_outcome_is_not_lost_with_the_registry(
 ) -> None:
     """Delivered while the registry is away: written down when it is back, and not sent again."""
     put(reg, notice(ann))
-    room = sending.Postroom(reg, mail(post), KEY)
+    room = sending.OutboxRelay(reg, mail(post), KEY)
     kept = outbox.record
 
     def away(*_: Any) -> str:

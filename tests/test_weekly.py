@@ -21,7 +21,7 @@ from fleet.registry.register import import_units
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
-from scheduler.turns import calendar, sending
+from scheduler.turns import reminders, sending
 
 LONDON = "Europe/London"
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"), zone=LONDON)
@@ -138,9 +138,9 @@ def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller
         BY,
         NOW,
     )
-    first = calendar.tell(reg, "Harrow", monday)
+    first = reminders.tell(reg, "Harrow", monday)
     assert first >= 3
-    assert calendar.tell(reg, "Harrow", monday + 60) == 0
+    assert reminders.tell(reg, "Harrow", monday + 60) == 0
     kinds = {
         n.kind
         for c in ("all_quiet", "weekly_test", "reminder")
@@ -164,10 +164,10 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
     )
     mo = people.add_person(reg, reader, BY, NOW, people.hash_password("four plain words"))
     cause = f"reminder:{mine.customer.id}:2026-11-23"
-    calendar.tell(reg, "Harrow", monday)
+    reminders.tell(reg, "Harrow", monday)
     assert outbox.of_cause(reg, cause) == []
-    assert calendar.tell(reg, "Harrow", monday, to_customers=True) == 1
-    assert calendar.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
+    assert reminders.tell(reg, "Harrow", monday, to_customers=True) == 1
+    assert reminders.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
     (told,) = outbox.of_cause(reg, cause)
     assert (told.person, told.customer, told.way) == (mo.id, mine.customer.id, "email")
     assert mine.site.name in told.body
@@ -176,7 +176,7 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
 def test_a_tap_answers_the_weekly_test_and_opening_does_not(
     fleet: Fleet, client: TestClient, owner: Caller
 ) -> None:
-    calendar.tell(fleet.registry, "Harrow", at("2026-11-23 09:05"))
+    reminders.tell(fleet.registry, "Harrow", at("2026-11-23 09:05"))
     page = client.get("/weekly-test/2026-11-23")
     assert page.status_code == 200
     assert "not answered yet" in page.text

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from scheduler.dispatch.asking import DAYS, PLANNED_STATES, request
 from scheduler.dispatch.board import by_hand, publication, question, standing, whole_book
 from scheduler.dispatch.midday import begun, recorded, seen, with_begun
 from scheduler.dispatch.outside import GOES_TODAY, Outside, Wanting, outside
-from scheduler.dispatch.plans import decode, encode, parts_for, places, round_of
+from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, request
+from scheduler.dispatch.plans import decode, encode, events, parts_for, places, round_of, uid_of
 from scheduler.dispatch.standing import pins, promises, told_step
-from scheduler.dispatch.visits import events, uid_of
 
 __all__ = [
     "DAYS",

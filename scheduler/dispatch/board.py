@@ -9,38 +9,39 @@ import msgspec
 from fleet.model import JobStep
 from fleet.model.book import Board, Book, Publication
 from fleet.model.jobs import Job
+from fleet.model.round_plan import RoundPlan
 from scheduler import work
-from scheduler.dispatch.asking import DAYS, LIMITS, request
 from scheduler.dispatch.midday import recorded, what_is_left, with_begun
+from scheduler.dispatch.planner_request import DAYS, LIMITS, request
+from scheduler.dispatch.plans import events
 from scheduler.dispatch.standing import told_step
-from scheduler.dispatch.visits import events
-from scheduler.rounds import nouns as rounds
-from scheduler.rounds.storm_week import storm as storm_week
+from scheduler.rounds import storm_week
+from scheduler.rounds.model import Limits, PlanRequest
 
 
 def question(
     board: Board,
     now: int,
-    limits: rounds.Limits = LIMITS,
+    limits: Limits = LIMITS,
     days: int = DAYS,
     storm: tuple[str, str] | None = None,
-) -> rounds.PlanRequest:
+) -> PlanRequest:
     """What the planner is asked now; what stands for today does not move.
 
     storm: first and last local day of a storm week.
     """
     asked = request(whole_book(board), now, limits, days, told=board.in_force, freeze_today=True)
     asked = what_is_left(asked, board, now)
-    return storm_week(asked, *storm) if storm is not None else asked
+    return storm_week.storm(asked, *storm) if storm is not None else asked
 
 
-def by_hand(board: Board, now: int) -> rounds.PlanRequest:
+def by_hand(board: Board, now: int) -> PlanRequest:
     """What is asked when a plan is changed by hand: nothing of today is frozen but pins, and what
     has begun is out."""
     return what_is_left(standing(board, now), board, now)
 
 
-def standing(board: Board, now: int) -> rounds.PlanRequest:
+def standing(board: Board, now: int) -> PlanRequest:
     """What is asked of the plan in force as it stands: the morning is still in it."""
     return request(whole_book(board), now, told=board.in_force)
 
@@ -51,7 +52,7 @@ def whole_book(board: Board) -> Book:
 
 
 def publication(
-    board: Board, made: rounds.RoundPlan, now: int, by: str, tell_customers: bool = False
+    board: Board, made: RoundPlan, now: int, by: str, tell_customers: bool = False
 ) -> Publication:
     """A plan to be put in force over the one on the board.
 
@@ -66,7 +67,7 @@ def publication(
     )
 
 
-def _told(book: Book, plan: rounds.RoundPlan, now: int, by: str) -> Iterable[tuple[Job, JobStep]]:
+def _told(book: Book, plan: RoundPlan, now: int, by: str) -> Iterable[tuple[Job, JobStep]]:
     planned = plan.jobs
     for job in book.jobs:
         site = book.sites.get(job.where)

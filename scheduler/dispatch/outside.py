@@ -9,9 +9,9 @@ import msgspec
 from fleet.calendar import local_date
 from fleet.model import OPEN_STATES, SEVERITIES, Episode, Job
 from fleet.model.book import GOES_TODAY, Board
+from fleet.model.round_plan import RoundPlan
 from scheduler import work
-from scheduler.dispatch.asking import PLANNED_STATES
-from scheduler.rounds import nouns as rounds
+from scheduler.dispatch.planner_request import PLANNED_STATES
 
 
 class Wanting(msgspec.Struct, frozen=True, kw_only=True):
@@ -32,7 +32,7 @@ class Outside(msgspec.Struct, frozen=True, kw_only=True):
         return bool(self.sets or self.jobs)
 
 
-def outside(board: Board, plan: rounds.RoundPlan | None, at: int) -> Outside:
+def outside(board: Board, plan: RoundPlan | None, at: int) -> Outside:
     """What is open on the board and has no day in a plan (None: there is none).
 
     A set with an open Act now or Same day alert that wants somebody to go counts as gone to where

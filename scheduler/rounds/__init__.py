@@ -21,9 +21,9 @@ solver type crosses the border.
 """
 
 from scheduler.rounds.checker import check
+from scheduler.rounds.edit import move, remove
 from scheduler.rounds.engine import PlanContext, Progress
-from scheduler.rounds.hand import move, remove
-from scheduler.rounds.nouns import (
+from scheduler.rounds.model import (
     Change,
     Changes,
     Distances,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from scheduler.rounds.model import Change, ChangeKind, Changes, RoundPlan
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Change, ChangeKind, Changes, RoundPlan
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 AN_HOUR_S = 3600
 """A begin that moved by no more than an hour inside its day is no change (ROUNDS 6)."""

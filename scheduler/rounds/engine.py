@@ -19,11 +19,11 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from scheduler.rounds.frames import read_frame, write_frame
+from scheduler.rounds.model import Limits, Travel
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Limits, Travel
+from scheduler.rounds.network import Network
+from scheduler.rounds.pipe import read_frame, write_frame
 from scheduler.rounds.problem import Problem
-from scheduler.rounds.view import View
 
 NAME = f"pyvrp {version('pyvrp')}"
 GRACE_S = 15.0
@@ -67,7 +67,7 @@ ALONE = PlanContext()
 
 
 def search(
-    view: View,
+    network: Network,
     problem: Problem,
     limits: Limits,
     context: PlanContext = ALONE,
@@ -86,14 +86,14 @@ def search(
         env={**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"},
     ) as process:
         try:
-            return _follow(process, view, problem, limits, context)
+            return _follow(process, network, problem, limits, context)
         finally:
             process.kill()
 
 
 def _follow(
     process: subprocess.Popen[bytes],
-    view: View,
+    network: Network,
     problem: Problem,
     limits: Limits,
     context: PlanContext,
@@ -105,8 +105,8 @@ def _follow(
     wanted: dict[str, Any] = {
         "problem": problem,
         "nodes": nodes,
-        "metres": view.metres[rows],
-        "seconds": view.seconds[rows],
+        "metres": network.metres[rows],
+        "seconds": network.seconds[rows],
         "seed": limits.seed,
         "seconds_at_most": limits.seconds,
         "iterations": limits.iterations,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import msgspec
 
 from fleet.calendar import day_bounds, local_date
-from scheduler.rounds.nouns import (
+from scheduler.rounds.model import (
     Pin,
     PinLevel,
     PlanRequest,

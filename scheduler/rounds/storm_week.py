@@ -11,7 +11,7 @@ from datetime import date
 import msgspec
 
 from fleet.calendar import day_bounds
-from scheduler.rounds.nouns import Offer, Pin, PlanRequest, RoundJob, RoundPlan
+from scheduler.rounds.model import Offer, Pin, PlanRequest, RoundJob, RoundPlan
 from scheduler.rounds.spans import half_of
 
 

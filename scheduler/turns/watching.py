@@ -18,7 +18,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
 from fleet.store import StoreDown
 from scheduler.assess import assess, encode
-from scheduler.turns import alerting, outages, own_line
+from scheduler.turns import alerting, outages, uplink
 from scheduler.turns.memory import Memory, Turn, prior_in, remember
 from scheduler.turns.recompute import Readings, recompute
 
@@ -92,9 +92,9 @@ def _together(context: TurnContext) -> None:
     """After the units of a turn: what concerns several of them, and who has not answered."""
     registry, memory, now = context.registry, context.memory, context.now
     try:
-        office = memory.desk.now(registry, now)
+        office = memory.office.now(registry, now)
         context.turn.outages = outages.look(registry, memory.places, office, now)
-        own_line.look(registry, memory.places, office, now)
+        uplink.look(registry, memory.places, office, now)
         outages.escalate(registry, memory.places, office, now)
         memory.troubles.pop(TOGETHER, None)
     except (RegistryDown, StoreDown):
@@ -187,7 +187,7 @@ def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]
     registry, memory, now = context.registry, context.memory, context.now
     taken, unit = _newest(touches), inputs.unit.id
     prior = prior_in(registry, inputs.unit.area, now, memory)
-    office = memory.desk.now(registry, now)
+    office = memory.office.now(registry, now)
     result = recompute(
         Readings(registry, context.history.store, inputs),
         [(day, onward) for day, onward, _ in taken],

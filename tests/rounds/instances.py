@@ -28,11 +28,11 @@ from scheduler.rounds import (
     Technician,
 )
 from scheduler.rounds.by_hand import by_hand
-from scheduler.rounds.planning import assemble, view_of
+from scheduler.rounds.planning import assemble, network_of
 from scheduler.rounds.reasons import early_reason, reasons_of
 from scheduler.rounds.request import fingerprint_for, sound
 from scheduler.rounds.spans import days_from, weekly
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 FIRST_DAY, ZONE, DAYS = "2026-03-23", "Europe/Berlin", 14
 """Two weeks over the spring change of the clock, on purpose."""
@@ -47,13 +47,13 @@ def plan_by_hand(request: PlanRequest) -> RoundPlan:
     terms = Terms(request)
     early = {job: early_reason(terms, job) for job in terms.jobs}
     jobs = [job for job, reason in early.items() if reason is None]
-    view = view_of(terms, Estimate(), jobs)
-    days = by_hand(view, jobs)
+    network = network_of(terms, Estimate(), jobs)
+    days = by_hand(network, jobs)
     done = {job for trace in days.values() for job in trace.jobs}
     reasons = [r for r in early.values() if r is not None]
-    reasons += [r for r, _ in reasons_of(view, days, [job for job in jobs if job not in done])]
-    made = assemble(view, days, reasons, None, "by hand")
-    own = fingerprint_for(request, made, view.distances.roads)
+    reasons += [r for r, _ in reasons_of(network, days, [job for job in jobs if job not in done])]
+    made = assemble(network, days, reasons, None, "by hand")
+    own = fingerprint_for(request, made, network.distances.roads)
     return msgspec.structs.replace(made, fingerprint=own)
 
 

@@ -10,18 +10,18 @@ from dataclasses import dataclass
 
 import msgspec
 
-from scheduler.rounds.asked import Key
 from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.checker import check
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days
-from scheduler.rounds.nouns import PlanRequest, Reason, RoundPlan, Travel, Unplanned, Verdict
-from scheduler.rounds.planning import assemble, view_of
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import PlanRequest, Reason, RoundPlan, Travel, Unplanned, Verdict
+from scheduler.rounds.network import Network
+from scheduler.rounds.planning import assemble, network_of
 from scheduler.rounds.reasons import early_reason, why
 from scheduler.rounds.request import RequestFault, sound
-from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
-from scheduler.rounds.view import View
+from scheduler.rounds.value import Terms
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Opened:
     plan: RoundPlan
     request: PlanRequest
     travel: Travel | None
-    view: View
+    network: Network
     days: Days
 
 
@@ -49,15 +49,15 @@ def move(
     Raises RequestFault where the request holds no such job, or nobody works on that day.
     """
     opened = _opened(plan, request, job, travel)
-    view, days = opened.view, opened.days
+    network, days = opened.network, opened.days
     key = (technician, day)
-    if key not in view.terms.shifts:
+    if key not in network.terms.shifts:
         raise RequestFault(f"{technician} has no shift on {day} in the plan's horizon.")
-    _take_out(view, days, job)
+    _take_out(network, days, job)
     jobs = days[key].jobs if key in days else ()
     spots = range(len(jobs) + 1) if position is None else [min(max(position, 0), len(jobs))]
-    tries = [_driven(view, key, (*jobs[:p], job, *jobs[p:])) for p in spots]
-    days[key] = max(tries, key=lambda t: (_kept(view, key, t), worth(view, key, t)))
+    tries = [_driven(network, key, (*jobs[:p], job, *jobs[p:])) for p in spots]
+    days[key] = max(tries, key=lambda t: (_kept(network, key, t), worth(network, key, t)))
     return _verdict(opened)
 
 
@@ -66,9 +66,9 @@ def remove(
 ) -> Verdict:
     """Take a job out of its round; it waits with a reason. Raises RequestFault where unknown."""
     opened = _opened(plan, request, job, travel)
-    view, days = opened.view, opened.days
-    _take_out(view, days, job)
-    reason = early_reason(view.terms, job) or why(view, days, job)
+    network, days = opened.network, opened.days
+    _take_out(network, days, job)
+    reason = early_reason(network.terms, job) or why(network, days, job)
     if reason.reason is Reason.SEARCH_LIMIT:
         detail = "Taken out by hand; it would fit and pay where it was."
         reason = msgspec.structs.replace(reason, reason=Reason.NOT_WORTH_IT, detail=detail)
@@ -76,47 +76,49 @@ def remove(
 
 
 def _opened(plan: RoundPlan, request: PlanRequest, job: str, travel: Travel | None) -> Opened:
-    """The view of a plan's jobs and one more, and the plan's days as they would be driven."""
+    """The network of a plan's jobs and one more, and the plan's days as they would be driven."""
     sound(request)
     terms = Terms(msgspec.structs.replace(request, previous=plan))
     if job not in terms.jobs:
         raise RequestFault(f"There is no job {job} in the request.")
     jobs = [j for r in plan.rounds for j in r.jobs if j in terms.jobs]
-    view = view_of(terms, travel or Estimate(), [*jobs, job])
+    network = network_of(terms, travel or Estimate(), [*jobs, job])
     days: Days = {}
     for r in plan.rounds:
         key = (r.technician, r.day)
         if key in terms.shifts:
-            days[key] = _driven(view, key, tuple(j for j in r.jobs if view.has(j)))
-    return Opened(plan, request, travel, view, days)
+            days[key] = _driven(network, key, tuple(j for j in r.jobs if network.has(j)))
+    return Opened(plan, request, travel, network, days)
 
 
-def _driven(view: View, key: Key, jobs: tuple[str, ...]) -> Trace:
-    trace = drive(view, key, jobs) or drive(view, key, jobs, lenient=True)
+def _driven(network: Network, key: Key, jobs: tuple[str, ...]) -> Trace:
+    trace = drive(network, key, jobs) or drive(network, key, jobs, lenient=True)
     assert trace is not None
     return trace
 
 
-def _kept(view: View, key: Key, trace: Trace) -> bool:
-    return drive(view, key, trace.jobs) is not None
+def _kept(network: Network, key: Key, trace: Trace) -> bool:
+    return drive(network, key, trace.jobs) is not None
 
 
-def _take_out(view: View, days: Days, job: str) -> None:
+def _take_out(network: Network, days: Days, job: str) -> None:
     for key, trace in list(days.items()):
         if job in trace.jobs:
-            days[key] = _driven(view, key, tuple(j for j in trace.jobs if j != job))
+            days[key] = _driven(network, key, tuple(j for j in trace.jobs if j != job))
 
 
 def _verdict(opened: Opened, *reasons: Unplanned) -> Verdict:
     """What the checker says of the days as they are now. reasons: of what was taken out."""
-    view, plan, days = opened.view, opened.plan, opened.days
+    network, plan, days = opened.network, opened.plan, opened.days
     planned = {job for trace in days.values() for job in trace.jobs}
     named = {reason.job for reason in reasons}
-    still = [u for u in plan.unplanned if u.job not in planned | named and u.job in view.terms.jobs]
-    new = assemble(view, days, (*still, *reasons), None, plan.engine)
+    still = [
+        u for u in plan.unplanned if u.job not in planned | named and u.job in network.terms.jobs
+    ]
+    new = assemble(network, days, (*still, *reasons), None, plan.engine)
     if not plan.engine.endswith("by hand"):
         new = msgspec.structs.replace(new, engine=f"{plan.engine}, changed by hand")
-    changes = difference(still_asked(plan, view.terms), new.places, view.terms)
+    changes = difference(still_asked(plan, network.terms), new.places, network.terms)
     new = msgspec.structs.replace(new, changes=changes)
     return Verdict(
         plan=new,
