@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import outbox_runs
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
@@ -21,7 +22,7 @@ from fleet.registry.register import import_units
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
-from scheduler.turns import reminders, sending
+from scheduler.turns import reminders
 
 LONDON = "Europe/London"
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"), zone=LONDON)
@@ -200,7 +201,7 @@ def test_addresses_are_added_tested_and_removed(
     made = next(t for t in outbox.targets(fleet.registry, person) if t.way == "webhook")
     assert send(client, owner, f"/channels/{made.id}/test") == 303
     key = (fleet.settings.data / "codes.key").read_bytes()
-    assert sending.send(fleet.registry, Mail(), key, NOW).again == 1
+    assert outbox_runs.send(fleet.registry, Mail(), key, NOW).again == 1
     assert "not delivered" in client.get("/channels").text
     assert send(client, owner, f"/channels/{made.id}/remove") == 200, "no other is known to work"
     assert made in outbox.targets(fleet.registry, person)

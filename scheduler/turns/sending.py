@@ -204,8 +204,3 @@ def mail_of(loaded: Settings) -> Mail:
         public_url=loaded.public_url,
         firm=loaded.firm,
     )
-
-
-def send(registry: Registry, mail: Mail, key: bytes, now: int, limit_s: float = LIMIT_S) -> Sent:
-    """All that may leave at `now`, and how it fared: waits for every try."""
-    return OutboxRelay(registry, mail, key, limit_s=limit_s).turn(now, float("inf"))
