@@ -71,15 +71,6 @@ def line_at(calibrations: Iterable[Calibration], at: int) -> Line:
     return line
 
 
-def segments(calibrations: Iterable[Calibration], t: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Which stretch between changes of calibration each time lies in, counted from 0.
-
-    A trend compares no two points of different stretches, so that a meter check is no drift.
-    """
-    starts = np.array([c.from_at for c in _in_order(calibrations)], np.int64)
-    return np.searchsorted(starts, t, side="right").astype(np.int64)
-
-
 def apply(series: Series, calibrations: Iterable[Calibration]) -> Series:
     """True values of one channel of one fitting. Before the first calibration: raw."""
     ordered = _in_order(calibrations)

@@ -59,7 +59,8 @@ def plan(registry: Registry, travel: rounds.Travel, options: argparse.Namespace)
         def tell(step: rounds.Progress) -> None:
             progress.update(bar, completed=step.share, description=step.step)
 
-        found = planning.plan_rounds(registry, now, what, BY, tell, travel=travel)
+        context = rounds.PlanContext(travel=travel, tell=tell)
+        found = planning.plan_rounds(registry, now, what, BY, context)
         progress.update(bar, completed=1.0)
     if found.plan is None:
         return _said(found.said, 1)

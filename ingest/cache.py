@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+import tomllib
 from datetime import UTC, tzinfo
 from functools import lru_cache
 from pathlib import Path
@@ -13,8 +14,7 @@ from fleet.model import Pulse
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.work.intake import UNREGISTERED_AT_MOST
-from ingest.profile_files import load_profiles
-from ingest.profiles import NO_PROFILE, Profile
+from ingest.profiles import NO_PROFILE, Profile, ProfileFault, profile_from
 from ingest.pulses import Opened
 from ingest.sequence import Numbering
 from ingest.wire import Speaker
@@ -127,3 +127,18 @@ def zone_of(name: str) -> tzinfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
         return UTC
+
+
+def load_profiles(folder: Path) -> tuple[dict[str, Profile], list[str]]:
+    """Every `*.toml` of a folder as (profiles by name, sentences about those that are unusable)."""
+    profiles: dict[str, Profile] = {}
+    faults: list[str] = []
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
+        try:
+            data = tomllib.loads(path.read_text("utf-8"))
+            profiles[path.stem] = profile_from(path.stem, data)
+        except ProfileFault as fault:
+            faults.append(str(fault))
+        except (OSError, ValueError) as fault:
+            faults.append(f"profile {path.stem}: cannot be read as TOML: {fault}")
+    return profiles, faults

@@ -26,7 +26,7 @@ from fleet.store.port import Store, StoreDown, StoreFault
 from ingest.backlog import Backlog
 from ingest.cache import Cache
 from ingest.inbox import Inbox
-from ingest.intake import Taken, take
+from ingest.intake import Intake, Taken, take
 from ingest.link import Arrived, Link
 from ingest.seats import WhenFull
 from ingest.sitting import Sitting
@@ -209,8 +209,8 @@ class Collector:
             self._backlog.rest(ended)
 
     def _try(self, messages: list[Message], sitting: Sitting) -> Taken:
-        kept = (self._store, self._registry, self._cache)
-        return take(messages, *kept, self._now(), fault=self._fault, sitting=sitting)
+        into = Intake(self._store, self._registry, self._cache, self._now(), self._fault)
+        return take(messages, into, sitting=sitting)
 
     def _acknowledge(self, link: Link, batch: list[Arrived]) -> None:
         numbers: dict[int, list[int]] = defaultdict(list)
@@ -245,17 +245,8 @@ class Collector:
         found = self._inbox.next(now)
         if found is None:
             return False
-        self._count(
-            take(
-                found.messages,
-                self._store,
-                self._registry,
-                self._cache,
-                now,
-                inbox=found.mark,
-                aside=found.bad,
-            )
-        )
+        into = Intake(self._store, self._registry, self._cache, now)
+        self._count(take(found.messages, into, inbox=found.mark, aside=found.bad))
         self._inbox.took(found)
         return True
 

@@ -19,7 +19,7 @@ import msgspec
 
 from fleet.model import Quarantined
 from fleet.registry.types import InboxMark
-from ingest.wire.nouns import FROM_FILES, Message, address
+from ingest.wire.message import FROM_FILES, Message, address
 from ingest.wire.times import moment
 
 SLICE_BYTES = 1_000_000

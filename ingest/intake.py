@@ -27,8 +27,6 @@ REJECTS_AT_ONCE = 1_000
 
 _log = logging.getLogger(__name__)
 
-"""Called with the name of a point on the way; kill tests end the process there."""
-
 
 class Taken(msgspec.Struct, frozen=True):
     """What became of a batch, as counts. ignored: messages of unregistered devices over 1,000."""
@@ -48,14 +46,21 @@ class Taken(msgspec.Struct, frozen=True):
 astuple = msgspec.structs.astuple
 
 
+class Intake(msgspec.Struct, frozen=True):
+    """Where batches go, and when it is [s UTC]. fault: called with the name of a point on the way;
+    kill tests end the process there."""
+
+    store: Store
+    registry: Registry
+    cache: Cache
+    now: int
+    fault: Fault = no_fault
+
+
 def take(
     batch: Sequence[Message],
-    store: Store,
-    registry: Registry,
-    cache: Cache,
-    now: int,
+    into: Intake,
     *,
-    fault: Fault = no_fault,
     inbox: InboxMark | None = None,
     aside: Sequence[Quarantined] = (),
     sitting: Sitting | None = None,
@@ -63,66 +68,55 @@ def take(
     """Take a batch for good: when this returns, every message of it may be acknowledged, but
     those that `sitting` says are to be handed in again.
 
-    now: the present [s UTC]. inbox: progress to commit with it. aside: more to quarantine.
+    inbox: progress to commit with it. aside: more to quarantine.
     sitting: for messages without a time; the same one when the same batch is handed in again.
     Raises StoreFault or RegistryFault where the store or registry cannot keep the batch now; then
     nothing may be acknowledged and the same messages are to be handed in again. A message that
     our own code fails on is found by halving and quarantined as our fault, provided that others
     get through; where none does, the fault is not the message's, and StoreFault is raised.
     """
-    cache.refresh(registry)
-    way = _Way(store, registry, cache, now, fault)
+    into.cache.refresh(into.registry)
     try:
-        return _take(way, batch, inbox, aside, sitting)
+        return _take(into, batch, inbox, aside, sitting)
     except (StoreFault, RegistryFault):
         raise
     except Exception as wrong:
         _log.exception("a batch of %d messages could not be taken; narrowing down", len(batch))
-        taken, failing = _narrow(way, batch)
+        taken, failing = _narrow(into, batch)
         if failing and len(failing) == len(batch):
             raise StoreFault(
                 f"no message of the batch can be kept ({type(wrong).__name__}; see the log): "
                 "nothing is acknowledged until that is mended"
             ) from wrong
         ours = [our_fault(m, "our own code failed on this message; see the log") for m in failing]
-        return taken + _take(way, (), inbox, [*aside, *ours])
+        return taken + _take(into, (), inbox, [*aside, *ours])
 
 
-class _Way(msgspec.Struct, frozen=True):
-    """Where a batch goes, and when."""
-
-    store: Store
-    registry: Registry
-    cache: Cache
-    now: int
-    fault: Fault
-
-
-def _narrow(way: _Way, batch: Sequence[Message]) -> tuple[Taken, list[Message]]:
+def _narrow(into: Intake, batch: Sequence[Message]) -> tuple[Taken, list[Message]]:
     """Take what can be taken, halving; returns the messages that cannot."""
     try:
-        return _take(way, batch), []
+        return _take(into, batch), []
     except (StoreFault, RegistryFault):
         raise
     except Exception:
         if len(batch) <= 1:
             return Taken(), list(batch)
     half = len(batch) // 2
-    first, failing = _narrow(way, batch[:half])
-    second, more = _narrow(way, batch[half:])
+    first, failing = _narrow(into, batch[:half])
+    second, more = _narrow(into, batch[half:])
     return first + second, failing + more
 
 
 def _take(
-    way: _Way,
+    into: Intake,
     batch: Sequence[Message],
     inbox: InboxMark | None = None,
     aside: Sequence[Quarantined] = (),
     sitting: Sitting | None = None,
 ) -> Taken:
-    registry, now = way.registry, way.now
+    registry, now = into.registry, into.now
     sitting = sitting or Sitting()
-    gathered = Gathering(way.cache, Earlier(registry, now - DUPLICATE_S), now, decode)
+    gathered = Gathering(into.cache, Earlier(registry, now - DUPLICATE_S), now, decode)
     gathered.rejects.extend(aside)
     for index, message in enumerate(batch):
         gathered.add(index, message)
@@ -131,13 +125,13 @@ def _take(
     if given.seats or given.unsure:
         receipts = [(key, now) for key in given.seats]
         work.note_receipts(registry, receipts, given.seats, given.unsure)
-    way.fault("before_store")
+    into.fault("before_store")
     readings = gathered.readings()
     if sitting.ask:
         told = (reading.at for reading in readings if reading.clock == "device")
         sitting.told_at = max(told, default=None)
-    clashes = _keep(way, readings, gathered.rejects) if readings else 0
-    way.fault("after_store")
+    clashes = _keep(into, readings, gathered.rejects) if readings else 0
+    into.fault("after_store")
     pulses = gathered.pulses()
     rejects = gathered.rejects
     for start in range(0, len(rejects) - REJECTS_AT_ONCE, REJECTS_AT_ONCE):
@@ -145,8 +139,8 @@ def _take(
         work.pulse(registry, PulseBatch(now=now, quarantined=some))
     if pulses or rejects or inbox is not None:
         work.pulse(registry, gathered.pulse_batch(pulses, inbox, rejects[-REJECTS_AT_ONCE:]))
-    way.cache.keep(pulses, gathered.opened)
-    way.fault("after_pulse")
+    into.cache.keep(pulses, gathered.opened)
+    into.fault("after_pulse")
     return Taken(
         messages=len(batch) - len(sitting.later),
         readings=len(readings),
@@ -158,10 +152,10 @@ def _take(
     )
 
 
-def _keep(way: _Way, readings: Sequence[Reading], rejects: list[Quarantined]) -> int:
+def _keep(into: Intake, readings: Sequence[Reading], rejects: list[Quarantined]) -> int:
     """Write; what this store can never keep goes to quarantine, the others are kept. Clashes."""
     try:
-        return way.store.write(readings).clashes
+        return into.store.write(readings).clashes
     except ReadingsRefused as refused:
         poison = {(reading.device, reading.at) for reading in refused.readings}
         others = [r for r in readings if (r.device, r.at) not in poison]
@@ -171,10 +165,10 @@ def _keep(way: _Way, readings: Sequence[Reading], rejects: list[Quarantined]) ->
             Quarantined(
                 device=reading.device,
                 topic="",
-                received_at=way.now,
+                received_at=into.now,
                 reason=f"the store cannot keep it: {refused}",
                 payload=msgspec.json.encode(reading),
             )
             for reading in refused.readings
         ]
-    return _keep(way, others, rejects) if others else 0
+    return _keep(into, others, rejects) if others else 0

@@ -28,7 +28,7 @@ from fleet import clock
 from ingest.broker import Broker, new_client, subscribe
 from ingest.buffered import BufferedSocket
 from ingest.waker import Waker
-from ingest.wire.nouns import Message
+from ingest.wire.message import Message
 
 QOS_0_WAITING_AT_MOST = 10_000
 BURST = 256

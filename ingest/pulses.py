@@ -12,7 +12,7 @@ from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status, without_clock
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
-from ingest.wire.nouns import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message
+from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message
 
 MESSAGE_OVERHEAD_B = 150
 """What a message costs on the wire beside topic and payload: headers of MQTT 5, TLS and TCP, and

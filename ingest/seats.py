@@ -15,7 +15,7 @@ from typing import Literal
 import msgspec
 
 from fleet.model import Unsure
-from ingest.wire.nouns import Decoded, Message
+from ingest.wire.message import Decoded, Message
 
 AHEAD_S = 60
 """Where nobody can wait (files) a burst may stand so far ahead of its receipt."""

@@ -33,8 +33,8 @@ from fleet.store import StoreFault
 from scheduler import publishing, turns
 from scheduler.rules.reliability import Triggers, triggers_of
 from scheduler.turns import Memory, sending
+from scheduler.turns.clockwork import PROGRAM, STAND_BY, Clockwork, background_scheduler, beat, send
 from scheduler.turns.held import MB, Held
-from scheduler.turns.jobs import PROGRAM, STAND_BY, Desk, beat, send, tamed
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -77,37 +77,39 @@ def run(loaded: Settings, stop: Event) -> None:
         registry = open_when_up(loaded, stop, log.warning)
         if registry is None:
             return
-        desk = _desk(loaded, registry)
-        desk.leads, desk.stopping = desk.lead.held(), stop
-        scheduler = tamed(desk)
+        clockwork = _clockwork(loaded, registry)
+        clockwork.leads, clockwork.stopping = clockwork.lead.held(), stop
+        scheduler = background_scheduler(clockwork)
         gc.collect()
         gc.freeze()  # what is loaded now stays: no search for garbage goes through it again
         scheduler.start()
-        beat(desk)
+        beat(clockwork)
         log.info("scheduler ready")
         stop.wait()
         scheduler.shutdown(wait=True)
-        send(desk)  # what is under way is written down
-        _close(desk)
+        send(clockwork)  # what is under way is written down
+        _close(clockwork)
         log.info("scheduler stopped")
 
 
 def once(loaded: Settings) -> turns.Turn:
     """Work through everything that waits, then return. Raises AlreadyRunning."""
     with _alone(loaded):
-        desk = _desk(loaded, open_registry(loaded))
-        desk.leads = desk.lead.held()
-        if not desk.leads:
-            _close(desk)
+        clockwork = _clockwork(loaded, open_registry(loaded))
+        clockwork.leads = clockwork.lead.held()
+        if not clockwork.leads:
+            _close(clockwork)
             raise AlreadyRunning("Another scheduler leads on this registry: stop it first.")
-        desk.last = turns.work_through(desk.registry, desk.history, clock.now(), desk.memory)
-        beat(desk)
-        _close(desk)
-        return desk.last
+        clockwork.last = turns.work_through(
+            clockwork.registry, clockwork.history, clock.now(), clockwork.memory
+        )
+        beat(clockwork)
+        _close(clockwork)
+        return clockwork.last
 
 
-def _desk(loaded: Settings, registry: Registry) -> Desk:
-    """A desk that knows what the settings say; the registry is closed where there can be none.
+def _clockwork(loaded: Settings, registry: Registry) -> Clockwork:
+    """A clockwork that knows what the settings say; the registry is closed where there can be none.
 
     Raises SettingsFault, StoreFault, RegistryFault.
     """
@@ -115,7 +117,7 @@ def _desk(loaded: Settings, registry: Registry) -> Desk:
         make_folder(loaded.data)
         held, fault = Held(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
         memory = Memory(triggers=_triggers(loaded), held=held, fault=fault)
-        return Desk(
+        return Clockwork(
             registry,
             open_history(loaded, registry),
             memory=memory,
@@ -138,10 +140,10 @@ def _triggers(loaded: Settings) -> Triggers:
         raise SettingsFault(f"start_target or start_triggers: {fault}.") from None
 
 
-def _close(desk: Desk) -> None:
-    desk.lead.give_up()
-    desk.history.close()
-    desk.registry.close()
+def _close(clockwork: Clockwork) -> None:
+    clockwork.lead.give_up()
+    clockwork.history.close()
+    clockwork.registry.close()
 
 
 def health(loaded: Settings) -> str:

@@ -9,8 +9,8 @@ from msgspec import Meta
 
 from dashboard.views.contract import Form, View, view_of
 from fleet.model import Job
+from fleet.model.round_plan import Stop
 from scheduler.rounds import Round
-from scheduler.rounds.answers import Stop
 
 
 class JobView(Job, View, frozen=True, kw_only=True):

@@ -8,7 +8,7 @@ from typing import Any
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from demo_fleet.broker.nouns import OLD_CODES, PACKET_AT_MOST, V5, Message
+from demo_fleet.broker.packets import OLD_CODES, PACKET_AT_MOST, V5, Message
 
 PINGRESP = b"\xd0\x00"
 

@@ -12,9 +12,9 @@ from typing import Any
 
 from paho.mqtt.packettypes import PacketTypes as Kind
 
-from demo_fleet.broker import answers, nouns, wire
+from demo_fleet.broker import answers, packets, wire
 from demo_fleet.broker.exchange import Exchange
-from demo_fleet.broker.nouns import Connect, Malformed
+from demo_fleet.broker.packets import Connect, Malformed
 from demo_fleet.broker.sessions import Session
 
 CONNECT_WITHIN_S = 10.0
@@ -82,7 +82,7 @@ class Connection(asyncio.Protocol):
         self._received += data
         try:
             if self._session is None and self._received[0] >> 4 != Kind.CONNECT:
-                raise Malformed("the first packet is no CONNECT", nouns.PROTOCOL_ERROR)
+                raise Malformed("the first packet is no CONNECT", packets.PROTOCOL_ERROR)
             for kind, flags, body in wire.packets(self._received):
                 if self._ending:
                     return
@@ -135,7 +135,7 @@ class Connection(asyncio.Protocol):
             if now - self._made_at > CONNECT_WITHIN_S:
                 self.abort()
         elif self._asked.keepalive_s and silent > PATIENCE * self._asked.keepalive_s:
-            self.goodbye(nouns.KEEPALIVE_OVER)
+            self.goodbye(packets.KEEPALIVE_OVER)
 
     # ---- packets
 
@@ -145,7 +145,7 @@ class Connection(asyncio.Protocol):
             return
         handler = self._handlers.get(kind)
         if handler is None:
-            raise Malformed("a packet that no client sends here", nouns.PROTOCOL_ERROR)
+            raise Malformed("a packet that no client sends here", packets.PROTOCOL_ERROR)
         handler(flags, body)
 
     def _refuse(self, fault: Malformed) -> None:
@@ -161,7 +161,7 @@ class Connection(asyncio.Protocol):
             given = self._exchange.new_name()
             asked = replace(asked, client_id=given)
         if code == ACCEPTED and self._exchange.full(asked.client_id):
-            code = nouns.BUSY
+            code = packets.BUSY
         if code != ACCEPTED:
             self.send(answers.connack(asked.version, code))
             self.goodbye(code)
@@ -173,12 +173,12 @@ class Connection(asyncio.Protocol):
 
     @staticmethod
     def _judge(asked: Connect) -> int:
-        if asked.version not in (nouns.V311, nouns.V5):
-            return nouns.BAD_VERSION
+        if asked.version not in (packets.V311, packets.V5):
+            return packets.BAD_VERSION
         if asked.other_auth:
-            return nouns.NO_SUCH_AUTH
-        if not asked.client_id and asked.version == nouns.V311 and not asked.clean:
-            return nouns.BAD_NAME
+            return packets.NO_SUCH_AUTH
+        if not asked.client_id and asked.version == packets.V311 and not asked.clean:
+            return packets.BAD_NAME
         return ACCEPTED
 
     def _on_publish(self, flags: int, body: bytes) -> None:
@@ -220,9 +220,9 @@ class Connection(asyncio.Protocol):
         reason, kept_s = wire.read_goodbye(body, version)
         if kept_s is not None:
             if session.kept_s == 0 and kept_s > 0:
-                raise Malformed("a session of no length is to be kept", nouns.PROTOCOL_ERROR)
+                raise Malformed("a session of no length is to be kept", packets.PROTOCOL_ERROR)
             session.kept_s = kept_s
-        self._left(with_will=reason == nouns.GOODBYE_WITH_WILL)
+        self._left(with_will=reason == packets.GOODBYE_WITH_WILL)
         self._ending = True
         if self._transport is not None:
             self._transport.close()

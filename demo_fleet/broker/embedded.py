@@ -11,7 +11,7 @@ from typing import Any
 
 from demo_fleet.broker.connection import Connection
 from demo_fleet.broker.exchange import Exchange
-from demo_fleet.broker.nouns import SHUTTING_DOWN
+from demo_fleet.broker.packets import SHUTTING_DOWN
 
 HOST = "127.0.0.1"
 WAIT_S = 10.0

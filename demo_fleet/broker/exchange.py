@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 
-from demo_fleet.broker.nouns import (
+from demo_fleet.broker.packets import (
     BUSY,
     FILTER_REFUSED,
     NOT_SUBSCRIBED,

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from demo_fleet.broker import answers
-from demo_fleet.broker.nouns import V311, Message, Wish
+from demo_fleet.broker.packets import V311, Message, Wish
 
 QOS_AT_MOST = 1
 """Granted to subscribers. A message published at QoS 2 is taken once and handed on at QoS 1."""

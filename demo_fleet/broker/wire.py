@@ -13,7 +13,7 @@ from typing import Any
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from demo_fleet.broker.nouns import (
+from demo_fleet.broker.packets import (
     ALIAS_REFUSED,
     BAD_VERSION,
     PACKET_AT_MOST,

@@ -121,6 +121,13 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     parts: dict[str, float] = {}
     reason: str = ""
 
+    @property
+    def cycle(self) -> str:
+        """What a job of this work is made from: the same until the work is done once more."""
+        last = self.last_done_on or "never"
+        hours = "" if self.last_done_hours_h is None else f":{self.last_done_hours_h:.0f}"
+        return f"due:{self.unit}:{self.task}:{last}{hours}"
+
 
 Condition = Literal[
     "standing_by",

@@ -95,13 +95,3 @@ def travel_words(source: str) -> str:
     head, _, rest = source.partition(", ")
     share = rest.removesuffix(" estimated")
     return f"{TRAVEL.get(head, head)}{f', {share} of the ways estimated' if share else ''}"
-
-
-def state(value: JobState) -> str:
-    """What the board calls a state."""
-    return STATES[value]
-
-
-def step(value: StepKind) -> str:
-    """What a step is called, on its button and in a job's life."""
-    return STEPS[value]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from ingest.wire.careful import timeless_key
 from ingest.wire.decoding import decode, decode_carefully, our_fault
-from ingest.wire.nouns import (
+from ingest.wire.message import (
     ENTRIES_AT_MOST,
     PAYLOAD_AT_MOST,
     Address,

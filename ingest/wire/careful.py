@@ -12,7 +12,7 @@ from typing import Any, cast, get_args
 
 from fleet.model import Clock, DeviceEvent, EventName, Quarantined, Reading, Status
 from ingest.profiles import Profile
-from ingest.wire.nouns import ENTRIES_AT_MOST, Address, Decoded, Message, Speaker, clean
+from ingest.wire.message import ENTRIES_AT_MOST, Address, Decoded, Message, Speaker, clean
 from ingest.wire.objects import Object
 from ingest.wire.parts import NO_TRACE, read_habit, read_trace
 from ingest.wire.quick import NEXT_AT_MOST_S, SEQ_AT_MOST

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from fleet.model import Quarantined
 from ingest.profiles import NO_PROFILE
 from ingest.wire.careful import Care
-from ingest.wire.nouns import Decoded, Message, Speaker, address
+from ingest.wire.message import Decoded, Message, Speaker, address
 from ingest.wire.objects import read_json
 from ingest.wire.quick import quick
 

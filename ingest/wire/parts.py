@@ -13,7 +13,7 @@ import msgspec
 from fleet.channels import CHANNELS
 from fleet.model import Habit, HabitMode
 from ingest.profiles import Profile
-from ingest.wire.nouns import ENTRIES_AT_MOST
+from ingest.wire.message import ENTRIES_AT_MOST
 from ingest.wire.numbers import number
 from ingest.wire.objects import Object
 

@@ -13,7 +13,7 @@ import msgspec
 from fleet.channels import GLOSSARY
 from fleet.defaults import CLOCK_AHEAD_S, CLOCK_EPOCH
 from fleet.model import Reading
-from ingest.wire.nouns import ENTRIES_AT_MOST, Address, Decoded, Message
+from ingest.wire.message import ENTRIES_AT_MOST, Address, Decoded, Message
 from ingest.wire.times import MILLISECONDS_FROM, plain_utc
 
 _RANGES = {channel.name: channel.possible for channel in GLOSSARY}

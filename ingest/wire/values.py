@@ -8,7 +8,7 @@ from typing import Any
 
 from fleet.channels import CHANNELS
 from ingest.profiles import Profile
-from ingest.wire.nouns import UNKNOWN_AT_MOST, Decoded, clean
+from ingest.wire.message import UNKNOWN_AT_MOST, Decoded, clean
 from ingest.wire.numbers import number, unfit
 from ingest.wire.objects import Object
 

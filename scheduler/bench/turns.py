@@ -33,8 +33,8 @@ from scheduler import turns
 from scheduler.bench import assess
 from scheduler.bench.assess import DAY_S, RUNNING_S, STANDING_S, T0, House
 from scheduler.turns import alerting, recompute, watching
+from scheduler.turns.clockwork import WATCH_BUDGET_S, WATCH_S
 from scheduler.turns.held import MB, Held
-from scheduler.turns.jobs import WATCH_BUDGET_S, WATCH_S
 
 ROUNDS = 5
 EVERY_S = 60

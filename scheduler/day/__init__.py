@@ -5,7 +5,7 @@ readings and events give the same bytes, in whatever order or batches they arriv
 """
 
 from scheduler.day.assemble import digest
-from scheduler.day.nouns import (
+from scheduler.day.document import (
     CODE,
     Carry,
     Day,
@@ -19,7 +19,7 @@ from scheduler.day.nouns import (
     fingerprint,
     plate_of,
 )
-from scheduler.day.open import close_open, look_again_at, open_demand
+from scheduler.day.unfinished import close_open, look_again_at, open_demand
 from scheduler.rules.reporting import Gap, Spot
 from scheduler.rules.signal import allowed_gaps
 from scheduler.rules.spells import Spell

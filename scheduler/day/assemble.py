@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
 from fleet.model import DeviceEvent, Series
-from scheduler.day import battery, explain, volts
-from scheduler.day.given import Given, gather, mains, panel_switch, run_rules, told
-from scheduler.day.nouns import Carry, Day, DayFacts, Halt, MainsEdge
+from scheduler.day import explain
+from scheduler.day.document import Carry, Day, DayFacts, Halt, MainsEdge
+from scheduler.day.inputs import DayInputs, gather, mains, panel_switch, run_rules, told
+from scheduler.day.watched import watched_battery, watched_supply
 from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
 from scheduler.rules.spells import Spell, Spells
@@ -43,8 +44,8 @@ def digest(
     standing_s, running_s = reporting.intervals(given.heard, on)
     rise_h, watched_s = _standing(given, trace, found_runs, meter)
     heard, before = given.heard, given.carry
-    supplied, supply_carry = volts.watched(given, whole.runs, whole.carry.run, what)
-    cells, cells_carry = battery.watched(given, whole.runs, whole.carry.run, what, line)
+    supplied, supply_carry = watched_supply(given, whole.runs, whole.carry.run, what)
+    cells, cells_carry = watched_battery(given, whole.runs, whole.carry.run, what, line)
     level = given.of("fuel_pct")
     knots, fuel_carry = fuel.smooth(level.t, level.v, before.fuel)
     joined = before.signal.joined
@@ -90,7 +91,7 @@ def digest(
     )
 
 
-def _engine(g: Given) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.MeterDay]:
+def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.MeterDay]:
     """The running signal, the hour meter, and the runs that come of both."""
     said = [(e.at, e.event) for e in g.events if e.event == "started" or e.event in runs.STOPS]
     heard = g.heard
@@ -138,7 +139,7 @@ def _edges(line: Spells, before: Spell | None) -> tuple[MainsEdge, ...]:
 
 
 def _starts(
-    g: Given,
+    g: DayInputs,
     trace: Trace,
     found: runs.Found,
     begun: Sequence[starting.Begun],
@@ -163,7 +164,7 @@ def _starts(
     return starting.find(what, begun, busy, watched, cycle, margin, g.carry.starts)
 
 
-def _on_at(g: Given, trace: Trace) -> NDArray[np.bool_]:
+def _on_at(g: DayInputs, trace: Trace) -> NDArray[np.bool_]:
     """Whether the engine ran at each reading's time, as last known."""
     joined = g.carry.signal.joined
     before = joined is not None and joined.on
@@ -176,7 +177,7 @@ def _on_at(g: Given, trace: Trace) -> NDArray[np.bool_]:
 
 
 def _standing(
-    g: Given, trace: Trace, found: runs.Found, meter: hours.MeterDay
+    g: DayInputs, trace: Trace, found: runs.Found, meter: hours.MeterDay
 ) -> tuple[float, int]:
     """(hours the meter gained, seconds watched) while the signal was seen off throughout."""
     if len(trace.t) == 0 or len(meter.t) < 2:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from fleet.model import Run, Series
-from scheduler.day.given import Given
+from scheduler.day.inputs import DayInputs
 from scheduler.rules import energy, reason, runs, starting
 from scheduler.rules.runs import RunsCarry
 from scheduler.rules.spells import Spell, Spells
@@ -35,7 +35,7 @@ class Whole:
 
 
 def explain(
-    g: Given,
+    g: DayInputs,
     found: runs.Found,
     started: Sequence[starting.Begun],
     starts: starting.Found,
@@ -84,7 +84,7 @@ def explain(
 
 
 def _energy(
-    g: Given, load: Series, start: int, end: int, before: runs.OpenRun | None
+    g: DayInputs, load: Series, start: int, end: int, before: runs.OpenRun | None
 ) -> energy.Energy:
     so_far = energy.Energy()
     if before is not None and before.start == start:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from scheduler.dispatch.asking import DAYS, PLANNED_STATES, office_zone, request, visited
-from scheduler.dispatch.midday import begun, seen, with_begun
+from scheduler.dispatch.board import by_hand, publication, question, standing, whole_book
+from scheduler.dispatch.midday import begun, recorded, seen, with_begun
 from scheduler.dispatch.outside import GOES_TODAY, Outside, Wanting, outside
-from scheduler.dispatch.plans import age_days, decode, encode, parts_for, places, round_of
+from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, request
+from scheduler.dispatch.plans import decode, encode, events, parts_for, places, round_of, uid_of
 from scheduler.dispatch.standing import pins, promises, told_step
-from scheduler.dispatch.visits import events, uid_of
 
 __all__ = [
     "DAYS",
@@ -15,22 +15,25 @@ __all__ = [
     "PLANNED_STATES",
     "Outside",
     "Wanting",
-    "age_days",
     "begun",
+    "by_hand",
     "decode",
     "encode",
     "events",
-    "office_zone",
     "outside",
     "parts_for",
     "pins",
     "places",
     "promises",
+    "publication",
+    "question",
+    "recorded",
     "request",
     "round_of",
     "seen",
+    "standing",
     "told_step",
     "uid_of",
-    "visited",
+    "whole_book",
     "with_begun",
 ]

@@ -8,10 +8,13 @@ import msgspec
 
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep
-from scheduler.rounds import nouns as rounds
+from fleet.model.book import Board
+from fleet.model.round_plan import Round, RoundPlan, Stop
+from scheduler.rounds.model import PlanRequest, Seen
+from scheduler.rounds.request import remainder
 
 
-def begun(plan: rounds.RoundPlan, now: int, known: Mapping[str, rounds.Seen]) -> bool:
+def begun(plan: RoundPlan, now: int, known: Mapping[str, Seen]) -> bool:
     """Whether work of a plan has begun on a day that is not over yet, by the plan or by what was
     recorded of its jobs."""
     today = local_date(now, plan.zone)
@@ -21,27 +24,41 @@ def begun(plan: rounds.RoundPlan, now: int, known: Mapping[str, rounds.Seen]) ->
     )
 
 
-def seen(job: Job, steps: Iterable[JobStep]) -> rounds.Seen | None:
+def seen(job: Job, steps: Iterable[JobStep]) -> Seen | None:
     """What a job's life says of where people are; None: nobody has been there.
 
     Of a job that waits for something or was dropped: gone, so that nobody is thought to be there.
     """
     last = {step.kind: step.at for step in steps}
     if job.state in ("done", "billed"):
-        return rounds.Seen(state="done", at=last.get("finish", 0))
+        return Seen(state="done", at=last.get("finish", 0))
     if job.state == "part_done":
-        return rounds.Seen(state="part_done", at=last.get("part_done", 0))
+        return Seen(state="part_done", at=last.get("part_done", 0))
     if job.state == "under_way":
-        return rounds.Seen(state="under_way", at=last.get("begin", 0), duration_s=60 * job.minutes)
-    return rounds.Seen(state="gone") if job.state in ("dropped", "waiting_yes") else None
+        return Seen(state="under_way", at=last.get("begin", 0), duration_s=60 * job.minutes)
+    return Seen(state="gone") if job.state in ("dropped", "waiting_yes") else None
+
+
+def recorded(board: Board) -> dict[str, Seen]:
+    """What people recorded of the jobs of the plan in force, by job; without those nobody went to."""
+    found = {one.job.id: seen(one.job, one.steps) for one in board.recorded}
+    return {job: what for job, what in found.items() if what is not None}
+
+
+def what_is_left(asked: PlanRequest, board: Board, now: int) -> PlanRequest:
+    """The request with what is left of the plan in force, where its day has begun."""
+    plan, known = board.in_force, recorded(board)
+    if plan is None:
+        return asked
+    return remainder(asked, plan, now, known) if begun(plan, now, known) else asked
 
 
 def with_begun(
-    told: rounds.RoundPlan | None,
-    made: rounds.RoundPlan,
+    told: RoundPlan | None,
+    made: RoundPlan,
     now: int,
-    known: Mapping[str, rounds.Seen],
-) -> rounds.RoundPlan:
+    known: Mapping[str, Seen],
+) -> RoundPlan:
     """A plan made in mid-day, with today's stops of the plan in force that have begun in front.
 
     So that a technician's list keeps its morning. known: what was recorded of the jobs of the plan
@@ -60,9 +77,7 @@ def with_begun(
     return msgspec.structs.replace(made, rounds=tuple(ordered))
 
 
-def _begun(
-    stop: rounds.Stop, again: set[str], now: int, known: Mapping[str, rounds.Seen]
-) -> rounds.Stop | None:
+def _begun(stop: Stop, again: set[str], now: int, known: Mapping[str, Seen]) -> Stop | None:
     """The part of a stop that has begun, by its records or else by the plan, and is not planned
     anew."""
     pairs = [
@@ -77,9 +92,7 @@ def _begun(
     )
 
 
-def _joined(
-    old: rounds.Round, stops: tuple[rounds.Stop, ...], new: rounds.Round | None
-) -> rounds.Round:
+def _joined(old: Round, stops: tuple[Stop, ...], new: Round | None) -> Round:
     """What has begun of a round and what is left of it, as one; work at one place is one stop."""
     if new is None:
         return msgspec.structs.replace(old, stops=stops)

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
 
 import msgspec
 
+from fleet.calendar import local_date
 from fleet.model import OPEN_STATES, SEVERITIES, Episode, Job
+from fleet.model.book import GOES_TODAY, Board
+from fleet.model.round_plan import RoundPlan
 from scheduler import work
-from scheduler.dispatch.asking import PLANNED_STATES
-from scheduler.rounds import nouns as rounds
-
-GOES_TODAY = frozenset({"act_now", "same_day"})
-"""Alerts of these severities do not wait for a visit that comes anyhow."""
+from scheduler.dispatch.planner_request import PLANNED_STATES
 
 
 class Wanting(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,16 +32,15 @@ class Outside(msgspec.Struct, frozen=True, kw_only=True):
         return bool(self.sets or self.jobs)
 
 
-def outside(
-    episodes: Iterable[Episode], jobs: Iterable[Job], plan: rounds.RoundPlan | None, today: date
-) -> Outside:
-    """What is open and has no day in a plan (None: there is none).
+def outside(board: Board, plan: RoundPlan | None, at: int) -> Outside:
+    """What is open on the board and has no day in a plan (None: there is none).
 
     A set with an open Act now or Same day alert that wants somebody to go counts as gone to where
     its job for that is in a round from today on or under way, or where any visit of today goes to
     it. One row a set, its gravest alert.
     """
-    open_ = [job for job in jobs if job.state in OPEN_STATES]
+    today = local_date(at, plan.zone if plan else board.book.zone)
+    open_ = [job for job in board.book.jobs if job.state in OPEN_STATES]
     ahead = [r for r in plan.rounds if r.day >= today.isoformat()] if plan else []
     placed = {job for r in ahead for job in r.jobs}
     now = {job for r in ahead if r.day == today.isoformat() for job in r.jobs}
@@ -54,7 +51,7 @@ def outside(
     }
     found: dict[str, Wanting] = {}
     for episode in sorted(
-        episodes, key=lambda e: (SEVERITIES.index(e.severity), e.opened_at, e.id)
+        board.alerts, key=lambda e: (SEVERITIES.index(e.severity), e.opened_at, e.id)
     ):
         kind, _, unit = episode.subject.partition(":")
         wants = episode.severity in GOES_TODAY and work.suggests(episode.finding)

@@ -2,49 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Iterable, Mapping
 
 import msgspec
 
-from fleet.calendar import DAY_S
 from fleet.model import Job
+from fleet.model.book import Book, FeedEvent
+from fleet.model.round_plan import Round, RoundPlan
 from scheduler import work
-from scheduler.rounds import nouns as rounds
 
-_plan = msgspec.json.Decoder(rounds.RoundPlan).decode
+_plan = msgspec.json.Decoder(RoundPlan).decode
 
 
-def decode(doc: bytes) -> rounds.RoundPlan:
+def decode(doc: bytes) -> RoundPlan:
     """A plan from its document."""
     return _plan(doc)
 
 
-def encode(plan: rounds.RoundPlan) -> bytes:
+def encode(plan: RoundPlan) -> bytes:
     """A plan as its document."""
     return msgspec.json.encode(plan)
 
 
-def places(plan: rounds.RoundPlan) -> dict[str, tuple[str, str, int]]:
+def places(plan: RoundPlan) -> dict[str, tuple[str, str, int]]:
     """Job to (technician, day, start of its work) in a plan."""
-    return {
-        job: (one.technician, one.day, start)
-        for one in plan.rounds
-        for stop in one.stops
-        for job, start in zip(stop.jobs, stop.starts, strict=True)
-    }
+    return plan.places
 
 
-def round_of(plan: rounds.RoundPlan, technician: str, day: str) -> rounds.Round | None:
+def round_of(plan: RoundPlan, technician: str, day: str) -> Round | None:
     """The round of a technician's day, or None."""
     found = (one for one in plan.rounds if one.technician == technician and one.day == day)
     return next(found, None)
 
 
-def parts_for(one: rounds.Round, jobs: Mapping[str, Job]) -> dict[str, float]:
+def parts_for(one: Round, jobs: Mapping[str, Job]) -> dict[str, float]:
     """Parts to load for a round."""
     return work.needed(jobs[id] for id in one.jobs if id in jobs)
 
 
-def age_days(at: int, now: int) -> int:
-    """Whole days since a moment."""
-    return max(0, (now - at) // DAY_S)
+def events(plan: RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
+    """The visits of a plan as calendars show them."""
+    jobs = {job.id: job for job in book.jobs}
+    found = []
+    for one in plan.rounds:
+        for stop in one.stops:
+            site = book.sites.get(stop.site)
+            here = [jobs[id] for id in stop.jobs if id in jobs]
+            found.append(
+                FeedEvent(
+                    uid=uid_of(stop.jobs),
+                    technician=one.technician,
+                    start=stop.start,
+                    end=max(stop.finish, stop.start + 60),
+                    summary=f"{site.name if site else stop.site}: "
+                    + ", ".join(work.outward(job.title) for job in here),
+                    place=site.address if site else "",
+                    text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
+                    lat=site.lat if site else None,
+                    lon=site.lon if site else None,
+                    zone=site.time_zone if site else "",
+                )
+            )
+    return tuple(found)
+
+
+def uid_of(jobs: Iterable[str]) -> str:
+    """A visit's identity: by the first of its jobs' ids, so that it keeps when others join."""
+    return hashlib.sha256(min(jobs).encode()).hexdigest()[:24] + "@hourhand"

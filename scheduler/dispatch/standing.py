@@ -7,9 +7,10 @@ from datetime import date
 
 from fleet.model import Job, JobStep, Promise
 from fleet.model.book import Book
+from fleet.model.round_plan import RoundPlan, Span
 from scheduler import work
 from scheduler.dispatch.plans import places
-from scheduler.rounds import nouns as rounds
+from scheduler.rounds.model import Pin, PinLevel
 from scheduler.rounds.spans import half_day, half_of
 
 APPOINTMENT_S = 900
@@ -18,23 +19,23 @@ PUBLISHED_DAYS = 5
 """Beyond so many days a plan is free to change (ROUNDS 6, three zones)."""
 
 
-def promises(promise: Promise | None, zone: str) -> tuple[rounds.Span, ...]:
+def promises(promise: Promise | None, zone: str) -> tuple[Span, ...]:
     """The moments in which work must begin by what the customer agreed; a half-day told from a
     plan is a standing arrangement instead."""
     if promise is None or not (promise.agreed or promise.at is not None):
         return ()
     if promise.at is not None:
-        return (rounds.Span(promise.at, promise.at + APPOINTMENT_S),)
+        return (Span(promise.at, promise.at + APPOINTMENT_S),)
     return (half_day(promise.day, promise.half, zone),)
 
 
 def pins(
     jobs: Iterable[Job],
-    plan: rounds.RoundPlan | None,
+    plan: RoundPlan | None,
     today: date,
     book: Book,
     freeze_today: bool = False,
-) -> tuple[rounds.Pin, ...]:
+) -> tuple[Pin, ...]:
     """Standing arrangements: put there by hand, told to the customer, told to technicians."""
     placed = places(plan) if plan else {}
     known = {one.id for one in book.technicians}
@@ -56,12 +57,12 @@ def pins(
     return tuple(found)
 
 
-def _pin(job: str, level: rounds.PinLevel, who: str, day: str, start: int) -> rounds.Pin:
-    return rounds.Pin(job=job, level=level, technician=who, day=day, start=start)
+def _pin(job: str, level: PinLevel, who: str, day: str, start: int) -> Pin:
+    return Pin(job=job, level=level, technician=who, day=day, start=start)
 
 
 def told_step(
-    job: Job, plan: rounds.RoundPlan, zone: str, now: int, by: str
+    job: Job, plan: RoundPlan, zone: str, now: int, by: str
 ) -> tuple[Job, JobStep] | None:
     """The step "the customer was told the half-day" of a planned job; None where it is in no round.
 

@@ -1,20 +1,18 @@
 """Service rounds: which technician does which job on which day, in what order.
 
     plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
-    plan_by_hand(request, travel=None) -> RoundPlan; judge(plan, request, travel=None) -> Metrics
+    judge(plan, request, travel=None) -> Metrics
     insert(plan, request, urgent, now=None, travel=None, seen=None) -> tuple[Proposal, ...]
     move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
     remove(plan, request, job, travel=None) -> Verdict
     check(plan, request, travel) -> tuple[Violation, ...]
-    explain(plan, request, travel=None) -> tuple[Unplanned, ...]
-    diff(old, new, request=None) -> Changes
-    fingerprint(request, roads="") -> str; roads(request, travel=None) -> str: which server answers
+    answer(request, known=(), context=...) -> Answer: the same, unless such a plan is known
+    fingerprint(request, roads="") -> str
     remainder(request, plan, now, seen=None) -> PlanRequest: what is left in mid-day
     pins_of(plan, level, days=None) -> tuple[Pin, ...]
     storm(request, first_day, last_day) -> PlanRequest
     before_storm(request, plan, first_day) -> tuple of job ids
     re_offer(request, before, after) -> tuple[Offer, ...]
-    told_anew(request, after, offers) -> PlanRequest
     weekly, half_day, half_of: hours and promises as moments
     Estimate(): distances by great circle; Table(url): from a road server
 
@@ -22,11 +20,10 @@ The solver (`engine`, `worker`) and the road server (`table`) stand apart; all e
 solver type crosses the border.
 """
 
-from scheduler.rounds.changes import diff
 from scheduler.rounds.checker import check
-from scheduler.rounds.engine import Progress
-from scheduler.rounds.hand import move, remove
-from scheduler.rounds.nouns import (
+from scheduler.rounds.edit import move, remove
+from scheduler.rounds.engine import PlanContext, Progress
+from scheduler.rounds.model import (
     Change,
     Changes,
     Distances,
@@ -56,15 +53,22 @@ from scheduler.rounds.nouns import (
     Violation,
     WeekLoad,
 )
-from scheduler.rounds.planning import PlanFault, explain, judge, plan, plan_by_hand, roads
+from scheduler.rounds.planning import (
+    Answer,
+    PlanFault,
+    answer,
+    judge,
+    plan,
+)
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
 from scheduler.rounds.spans import half_day, half_of, weekly
-from scheduler.rounds.storm_week import before_storm, re_offer, storm, told_anew
+from scheduler.rounds.storm_week import before_storm, re_offer, storm
 from scheduler.rounds.table import Table
 from scheduler.rounds.travel import Estimate
 from scheduler.rounds.urgent import insert
 
 __all__ = [
+    "Answer",
     "Change",
     "Changes",
     "Distances",
@@ -74,6 +78,7 @@ __all__ = [
     "Metrics",
     "Offer",
     "Pin",
+    "PlanContext",
     "PlanFault",
     "PlanRequest",
     "Progress",
@@ -98,10 +103,9 @@ __all__ = [
     "Verdict",
     "Violation",
     "WeekLoad",
+    "answer",
     "before_storm",
     "check",
-    "diff",
-    "explain",
     "fingerprint",
     "half_day",
     "half_of",
@@ -110,12 +114,9 @@ __all__ = [
     "move",
     "pins_of",
     "plan",
-    "plan_by_hand",
     "re_offer",
     "remainder",
     "remove",
-    "roads",
     "storm",
-    "told_anew",
     "weekly",
 ]

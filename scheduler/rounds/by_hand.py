@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from fleet.calendar import DAY_S
-from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import drive
 from scheduler.rounds.fill import Days
-from scheduler.rounds.view import View
+from scheduler.rounds.index import Key
+from scheduler.rounds.network import Network
 
 LOOK_DAYS = 14
 """Due within so many days is soon (ROUNDS 4: a longer look does worse)."""
@@ -24,45 +24,45 @@ Soon = tuple[bool, int, str]
 """No call for help, UTC day from which it counts, job: the most urgent first."""
 
 
-def by_hand(view: View, open_jobs: Iterable[str], any_date: bool = False) -> Days:
+def by_hand(network: Network, open_jobs: Iterable[str], any_date: bool = False) -> Days:
     """Days filled by hand, after what is pinned is in place. any_date: all of it counts as due
     soon, for the yardstick of the same work."""
-    left = {job for job in open_jobs if view.has(job)}
-    made = pinned(view, left)
+    left = {job for job in open_jobs if network.has(job)}
+    made = pinned(network, left)
     for trace in made.values():
         left -= set(trace.jobs)
     for key in sorted(
-        view.terms.shifts, key=lambda k: (k[1], list(view.terms.technicians).index(k[0]))
+        network.terms.shifts, key=lambda k: (k[1], list(network.terms.technicians).index(k[0]))
     ):
-        jobs = _day(view, key, left, made[key].jobs if key in made else (), any_date)
-        full = drive(view, key, jobs) if jobs else None
+        jobs = _day(network, key, left, made[key].jobs if key in made else (), any_date)
+        full = drive(network, key, jobs) if jobs else None
         if full is not None:
             made[key] = full
             left -= set(full.jobs)
     return made
 
 
-def pinned(view: View, jobs: Iterable[str]) -> Days:
+def pinned(network: Network, jobs: Iterable[str]) -> Days:
     """Days with what was arranged, where it still goes, in order of time; firmest first."""
     firm = {"frozen": 0, "retold": 1, "told": 2, "published": 3}
-    pins = [view.terms.pins[job] for job in jobs if job in view.terms.pins]
+    pins = [network.terms.pins[job] for job in jobs if job in network.terms.pins]
     made: Days = {}
     for pin in sorted(pins, key=lambda p: (firm[p.level], p.start, p.job)):
         key = (pin.technician, pin.day)
-        if key not in view.terms.shifts:
+        if key not in network.terms.shifts:
             continue
         there = made[key].jobs if key in made else ()
-        starts = {job: view.terms.pins[job].start for job in (*there, pin.job)}
-        trace = drive(view, key, sorted(starts, key=lambda job: (starts[job], job)))
+        starts = {job: network.terms.pins[job].start for job in (*there, pin.job)}
+        trace = drive(network, key, sorted(starts, key=lambda job: (starts[job], job)))
         if trace is not None:
             made[key] = trace
     return made
 
 
 def _day(
-    view: View, key: Key, left: set[str], jobs: tuple[str, ...], any_date: bool
+    network: Network, key: Key, left: set[str], jobs: tuple[str, ...], any_date: bool
 ) -> tuple[str, ...]:
-    terms = view.terms
+    terms = network.terms
     today = terms.day_of(terms.begins(key))
     tomorrow = terms.midnight(today + 1)
     until = terms.midnight(today + LOOK_DAYS)
@@ -74,15 +74,15 @@ def _day(
         if near and noun.earliest < tomorrow and terms.may(job, key):
             soon.append((not noun.urgent, (terms.end if due is None else due) // DAY_S, job))
     if not jobs:
-        jobs = _first(view, key, soon)
+        jobs = _first(network, key, soon)
     order = {name: n for n, (_, _, name) in enumerate(sorted(soon))}
     while jobs:
-        here = view.at(jobs[-1])
+        here = network.at(jobs[-1])
         near_first = sorted(
-            order.keys() - set(jobs), key=lambda job: (view.s[here, view.at(job)], order[job])
+            order.keys() - set(jobs), key=lambda job: (network.s[here, network.at(job)], order[job])
         )
         longer = next(
-            (j for j in near_first[:NEAREST] if drive(view, key, (*jobs, j)) is not None), None
+            (j for j in near_first[:NEAREST] if drive(network, key, (*jobs, j)) is not None), None
         )
         if longer is None:
             break
@@ -90,11 +90,11 @@ def _day(
     return jobs
 
 
-def _first(view: View, key: Key, soon: list[Soon]) -> tuple[str, ...]:
-    base = view.leaves_from(key)
+def _first(network: Network, key: Key, soon: list[Soon]) -> tuple[str, ...]:
+    base = network.leaves_from(key)
     for _, _, job in sorted(
-        soon, key=lambda one: (*one[:2], view.s[base, view.at(one[2])], one[2])
+        soon, key=lambda one: (*one[:2], network.s[base, network.at(one[2])], one[2])
     ):
-        if drive(view, key, (job,)) is not None:
+        if drive(network, key, (job,)) is not None:
             return (job,)
     return ()

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from scheduler.rounds.model import Change, ChangeKind, Changes, RoundPlan
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Change, ChangeKind, Changes, PlanRequest, RoundPlan
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 AN_HOUR_S = 3600
 """A begin that moved by no more than an hour inside its day is no change (ROUNDS 6)."""
@@ -12,30 +12,14 @@ AN_HOUR_S = 3600
 At = tuple[str, str, int]
 
 
-def placed(plan: RoundPlan) -> dict[str, At]:
-    """Technician, day and begin of each planned job."""
-    return {
-        job: (r.technician, r.day, start)
-        for r in plan.rounds
-        for stop in r.stops
-        for job, start in zip(stop.jobs, stop.starts, strict=True)
-    }
-
-
 def still_asked(plan: RoundPlan, terms: Terms, past_only: bool = False) -> dict[str, At]:
     """Places of a plan's jobs that are still asked for: what is finished or was cancelled is no
     change to anybody. past_only: what was to come stays, to be named as gone."""
     return {
         job: at
-        for job, at in placed(plan).items()
+        for job, at in plan.places.items()
         if job in terms.jobs or (past_only and at[2] >= terms.earliest)
     }
-
-
-def diff(old: RoundPlan, new: RoundPlan, request: PlanRequest | None = None) -> Changes:
-    """What the new plan does to the jobs of the old one. request: of the new plan, for prices."""
-    terms = Terms(request) if request is not None else None
-    return difference(placed(old), placed(new), terms)
 
 
 def difference(before: dict[str, At], after: dict[str, At], terms: Terms | None) -> Changes:

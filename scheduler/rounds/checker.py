@@ -17,7 +17,7 @@ import numpy as np
 
 from fleet.calendar import day_bounds, local_date
 from fleet.geo import distance_km
-from scheduler.rounds.nouns import (
+from scheduler.rounds.model import (
     Distances,
     PlanRequest,
     Round,

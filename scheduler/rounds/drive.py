@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import msgspec
 
-from scheduler.rounds.asked import Key
-from scheduler.rounds.nouns import Round, Span, Stop
-from scheduler.rounds.view import View
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import Round, Span, Stop
+from scheduler.rounds.network import Network
 
 LUNCH_AFTER_S, LUNCH_WITHIN_S, LUNCH_WAITING_S = 4 * 3600, 6 * 3600, 2 * 3600
 """Common practice, no source (six hours without a break: many working-time laws; memory)."""
@@ -39,35 +39,35 @@ class Trace(msgspec.Struct):
 
 
 def drive(
-    view: View, key: Key, jobs: Sequence[str], lenient: bool = False, lunch: bool = True
+    network: Network, key: Key, jobs: Sequence[str], lenient: bool = False, lunch: bool = True
 ) -> Trace | None:
     """Drive a day's jobs in the given order; None where a rule would be broken.
 
     lenient: never None; late arrivals work all the same (for a plan made by hand, which the
     checker then judges). Leaving is put off while that costs nothing.
     """
-    terms = view.terms
+    terms = network.terms
     if not lenient and any(not terms.may(job, key) for job in jobs):
         return None
-    trace = _run(view, key, jobs, terms.begins(key), lenient, lunch)
+    trace = _run(network, key, jobs, terms.begins(key), lenient, lunch)
     if trace is None:
         return None
     limit = terms.limit(key, any(terms.jobs[job].urgent for job in jobs))
     if trace.back > limit and not lenient:
         return None
     if trace.wait_s > MINUTE_S:
-        trace = _leave_later(view, key, jobs, trace, lenient, lunch)
+        trace = _leave_later(network, key, jobs, trace, lenient, lunch)
     return trace
 
 
 def _leave_later(
-    view: View, key: Key, jobs: Sequence[str], trace: Trace, lenient: bool, lunch: bool
+    network: Network, key: Key, jobs: Sequence[str], trace: Trace, lenient: bool, lunch: bool
 ) -> Trace:
     """Put off leaving, to the minute, as long as one is home no later."""
     low, high = trace.depart, trace.depart + trace.wait_s
     while high - low > MINUTE_S:
         middle = (low + high) // 2
-        later = _run(view, key, jobs, middle, lenient, lunch)
+        later = _run(network, key, jobs, middle, lenient, lunch)
         if later is not None and later.back <= trace.back and (later.in_time or not trace.in_time):
             low, trace = middle, later
         else:
@@ -76,20 +76,20 @@ def _leave_later(
 
 
 def _run(
-    view: View, key: Key, jobs: Sequence[str], depart: int, lenient: bool, lunch: bool
+    network: Network, key: Key, jobs: Sequence[str], depart: int, lenient: bool, lunch: bool
 ) -> Trace | None:
-    terms, legs, access = view.terms, view.s, view.access
+    terms, legs, access = network.terms, network.s, network.access
     lunch_s = terms.shifts[key].lunch_s if lunch else 0
     trace = Trace(tuple(jobs), depart)
-    here, at, ate = view.leaves_from(key), depart, lunch_s == 0
+    here, at, ate = network.leaves_from(key), depart, lunch_s == 0
     for job in jobs:
-        there = view.at(job)
+        there = network.at(job)
         arrive = at
         if there != here or not trace.starts:
-            arrive = at = _leg(view, trace, here, there, at)
+            arrive = at = _leg(network, trace, here, there, at)
             at += access[there]
             trace.access_s += access[there]
-            trace.toll += view.toll[there]
+            trace.toll += network.toll[there]
         duration = terms.jobs[job].duration_s
         spans = terms.starts(job)
         if not ate and _hungry(at, depart, duration, lunch_s, spans):
@@ -106,15 +106,15 @@ def _run(
         trace.arrives.append(arrive)
         trace.starts.append(start)
         at, here = start + duration, there
-    home = view.base[key[0]]
+    home = network.base[key[0]]
     if not ate and at + legs[here, home] - depart > LUNCH_WITHIN_S:
         trace.lunch, at = at, at + lunch_s
-    trace.back = _leg(view, trace, here, home, at)
+    trace.back = _leg(network, trace, here, home, at)
     return trace
 
 
-def _leg(view: View, trace: Trace, here: int, there: int, at: int) -> int:
-    metres, seconds = int(view.m[here, there]), int(view.s[here, there])
+def _leg(network: Network, trace: Trace, here: int, there: int, at: int) -> int:
+    metres, seconds = int(network.m[here, there]), int(network.s[here, there])
     trace.legs.append((metres, seconds))
     trace.metres += metres
     trace.travel_s += seconds
@@ -138,33 +138,33 @@ def _begin(spans: list[tuple[int, int]], at: int) -> int | None:
     return None
 
 
-def cost(view: View, key: Key, trace: Trace) -> int:
+def cost(network: Network, key: Key, trace: Trace) -> int:
     """Money of the way: metres, driving, gates, waiting, tolls, overtime."""
     if not trace.jobs:
         return 0
-    over = max(0, trace.back - view.terms.shifts[key].end)
-    spent = (trace.travel_s + trace.wait_s + trace.access_s) * view.per_s
-    return trace.metres * view.per_m + spent + trace.toll + over * view.overtime_s
+    over = max(0, trace.back - network.terms.shifts[key].end)
+    spent = (trace.travel_s + trace.wait_s + trace.access_s) * network.per_s
+    return trace.metres * network.per_m + spent + trace.toll + over * network.overtime_s
 
 
-def worth(view: View, key: Key, trace: Trace | None) -> int:
+def worth(network: Network, key: Key, trace: Trace | None) -> int:
     """Worth of a round to the plan: its jobs, with arrangements kept, less the way."""
     if trace is None or not trace.jobs:
         return 0
-    standing = view.terms.worth.standing
+    standing = network.terms.worth.standing
     earned = sum(standing(j, key[0], at) for j, at in zip(trace.jobs, trace.starts, strict=True))
-    return earned - cost(view, key, trace)
+    return earned - cost(network, key, trace)
 
 
-def as_round(view: View, key: Key, trace: Trace) -> Round:
+def as_round(network: Network, key: Key, trace: Trace) -> Round:
     """The noun of a driven day, jobs at one place gathered in one stop."""
-    terms = view.terms
+    terms = network.terms
     stops: list[Stop] = []
     legs = iter(trace.legs)
     for job, arrive, start in zip(trace.jobs, trace.arrives, trace.starts, strict=True):
         site = terms.jobs[job].site
         if stops and stops[-1].site == site:
-            stops[-1] = _joined(stops[-1], view, job, start)
+            stops[-1] = _joined(stops[-1], network, job, start)
             continue
         metres, seconds = next(legs)
         stop = Stop(
@@ -176,9 +176,9 @@ def as_round(view: View, key: Key, trace: Trace) -> Round:
             starts=(),
             metres=metres,
             travel_s=seconds,
-            estimate=_estimated(view, key, stops, site),
+            estimate=_estimated(network, key, stops, site),
         )
-        stops.append(_joined(stop, view, job, start))
+        stops.append(_joined(stop, network, job, start))
     lunch_s = terms.shifts[key].lunch_s
     return Round(
         technician=key[0],
@@ -194,8 +194,8 @@ def as_round(view: View, key: Key, trace: Trace) -> Round:
     )
 
 
-def _joined(stop: Stop, view: View, job: str, start: int) -> Stop:
-    terms = view.terms
+def _joined(stop: Stop, network: Network, job: str, start: int) -> Stop:
+    terms = network.terms
     noun, worth_of = terms.jobs[job], terms.worth
     return msgspec.structs.replace(
         stop,
@@ -208,9 +208,9 @@ def _joined(stop: Stop, view: View, job: str, start: int) -> Stop:
     )
 
 
-def _estimated(view: View, key: Key, stops: list[Stop], site: str) -> bool:
-    guessed = view.distances.guessed
-    here = view.node[stops[-1].site] if stops else view.leaves_from(key)
-    there = view.node[site]
+def _estimated(network: Network, key: Key, stops: list[Stop], site: str) -> bool:
+    guessed = network.distances.guessed
+    here = network.node[stops[-1].site] if stops else network.leaves_from(key)
+    there = network.node[site]
     cell = True if guessed is None else bool(guessed[here, there])
-    return cell or view.terms.sites[site].over_water
+    return cell or network.terms.sites[site].over_water

@@ -19,11 +19,11 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from scheduler.rounds.frames import read_frame, write_frame
+from scheduler.rounds.model import Limits, Travel
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Limits
+from scheduler.rounds.network import Network
+from scheduler.rounds.pipe import read_frame, write_frame
 from scheduler.rounds.problem import Problem
-from scheduler.rounds.view import View
 
 NAME = f"pyvrp {version('pyvrp')}"
 GRACE_S = 15.0
@@ -53,12 +53,24 @@ Tell = Callable[[Progress], None]
 Cancel = Callable[[], bool]
 
 
+class PlanContext(msgspec.Struct, frozen=True, kw_only=True):
+    """How a plan is made, beside what is asked. travel: where distances come from; None: the
+    estimate. tell: hears how far it is. cancel: True ends the search soon."""
+
+    travel: Travel | None = None
+    tell: Tell | None = None
+    cancel: Cancel | None = None
+
+
+ALONE = PlanContext()
+"""Nobody looks on, and distances are estimated."""
+
+
 def search(
-    view: View,
+    network: Network,
     problem: Problem,
     limits: Limits,
-    tell: Tell | None = None,
-    cancel: Cancel | None = None,
+    context: PlanContext = ALONE,
     command: tuple[str, ...] = (),
 ) -> Found:
     """Run the solver on a problem and wait for it. command: another worker (tests)."""
@@ -74,18 +86,17 @@ def search(
         env={**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"},
     ) as process:
         try:
-            return _follow(process, view, problem, limits, tell, cancel)
+            return _follow(process, network, problem, limits, context)
         finally:
             process.kill()
 
 
 def _follow(
     process: subprocess.Popen[bytes],
-    view: View,
+    network: Network,
     problem: Problem,
     limits: Limits,
-    tell: Tell | None,
-    cancel: Cancel | None,
+    context: PlanContext,
 ) -> Found:
     assert process.stdin is not None
     assert process.stdout is not None
@@ -94,8 +105,8 @@ def _follow(
     wanted: dict[str, Any] = {
         "problem": problem,
         "nodes": nodes,
-        "metres": view.metres[rows],
-        "seconds": view.seconds[rows],
+        "metres": network.metres[rows],
+        "seconds": network.seconds[rows],
         "seed": limits.seed,
         "seconds_at_most": limits.seconds,
         "iterations": limits.iterations,
@@ -114,7 +125,7 @@ def _follow(
         selector.register(process.stdout, selectors.EVENT_READ)
         while True:
             spent = time.perf_counter() - began
-            if cancel is not None and cancel():
+            if context.cancel is not None and context.cancel():
                 return Found(latest, "cancelled")
             if spent > times * limits.seconds + GRACE_S:
                 return Found(latest, "watchdog")
@@ -126,8 +137,8 @@ def _follow(
             if frame.get("done"):
                 return Found(latest, "", frame["iterations"])
             latest = _named(problem, frame["routes"])
-            if tell:
-                tell(Progress(min(1.0, spent / limits.seconds), frame["worth"] / UNIT))
+            if context.tell:
+                context.tell(Progress(min(1.0, spent / limits.seconds), frame["worth"] / UNIT))
 
 
 def _named(

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 import numpy as np
 
-from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, drive, worth
+from scheduler.rounds.index import Key
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.view import View
+from scheduler.rounds.network import Network
 
 Days = dict[Key, Trace]
 NEVER = -(10**15)
@@ -39,28 +39,28 @@ class Bound(msgspec.Struct, frozen=True, order=True):
     position: int
 
 
-def bounds(view: View, key: Key, trace: Trace | None, jobs: Iterable[str]) -> list[Bound]:
+def bounds(network: Network, key: Key, trace: Trace | None, jobs: Iterable[str]) -> list[Bound]:
     """Places of a day whose slack may take one of the jobs, with an upper bound of the gain."""
-    terms = view.terms
-    wanted = [job for job in jobs if view.has(job) and terms.may(job, key)]
+    terms = network.terms
+    wanted = [job for job in jobs if network.has(job) and terms.may(job, key)]
     if not wanted:
         return []
     jobs_in = trace.jobs if trace else ()
-    stops = [view.at(job) for job in jobs_in]
-    before = np.array([view.leaves_from(key), *stops])
-    after = np.array([*stops, view.base[key[0]]])
-    nodes = np.array([view.at(job) for job in wanted])
+    stops = [network.at(job) for job in jobs_in]
+    before = np.array([network.leaves_from(key), *stops])
+    after = np.array([*stops, network.base[key[0]]])
+    nodes = np.array([network.at(job) for job in wanted])
     more_s, more_m = (
-        _detour(matrix, before, after, nodes) for matrix in (view.seconds, view.metres)
+        _detour(matrix, before, after, nodes) for matrix in (network.seconds, network.metres)
     )
     new_gate = (before[:, None] != nodes[None, :]) & (after[:, None] != nodes[None, :])
-    gates = np.array([view.access[n] for n in nodes])[None, :] * new_gate
+    gates = np.array([network.access[n] for n in nodes])[None, :] * new_gate
     work = np.array([terms.jobs[job].duration_s for job in wanted])
     urgent = any(terms.jobs[job].urgent for job in jobs_in)
-    slack = np.array([_slack(view, key, trace, urgent or terms.jobs[j].urgent) for j in wanted])
-    most = np.array([_most(view, key, job) for job in wanted])
-    gain = most[None, :] - more_m * view.per_m - np.maximum(0, more_s) * view.per_s
-    gain = gain + LEEWAY + (trace.wait_s * view.per_s if trace else 0)
+    slack = np.array([_slack(network, key, trace, urgent or terms.jobs[j].urgent) for j in wanted])
+    most = np.array([_most(network, key, job) for job in wanted])
+    gain = most[None, :] - more_m * network.per_m - np.maximum(0, more_s) * network.per_s
+    gain = gain + LEEWAY + (trace.wait_s * network.per_s if trace else 0)
     fits = more_s + gates + work[None, :] <= slack[None, :]
     return [
         Bound(int(gain[p, j]), wanted[j], int(p)) for p, j in zip(*np.nonzero(fits), strict=True)
@@ -78,79 +78,83 @@ def _detour(
     return found
 
 
-def _slack(view: View, key: Key, trace: Trace | None, urgent: bool) -> int:
-    limit = view.terms.limit(key, urgent)
+def _slack(network: Network, key: Key, trace: Trace | None, urgent: bool) -> int:
+    limit = network.terms.limit(key, urgent)
     if trace is None or not trace.jobs:
-        return limit - view.terms.begins(key)
-    put_off = trace.depart - view.terms.begins(key)
+        return limit - network.terms.begins(key)
+    put_off = trace.depart - network.terms.begins(key)
     return limit - trace.back + trace.wait_s + put_off
 
 
-def _most(view: View, key: Key, job: str) -> int:
+def _most(network: Network, key: Key, job: str) -> int:
     """The most a job could be worth on a day: values are monotone, so at one of its ends."""
-    terms = view.terms
+    terms = network.terms
     pin = terms.pins.get(job)
     ends = (terms.begins(key), terms.limit(key, True))
     kept = 2 * terms.keeping(pin) if pin else 0
     return max(terms.worth.with_technician(job, key[0], at) for at in ends) + kept
 
 
-def place_at(view: View, key: Key, trace: Trace | None, job: str, position: int) -> Place | None:
+def place_at(
+    network: Network, key: Key, trace: Trace | None, job: str, position: int
+) -> Place | None:
     """Drive the day with the job at a position; None where it does not go."""
     jobs = trace.jobs if trace else ()
-    longer = drive(view, key, (*jobs[:position], job, *jobs[position:]))
+    longer = drive(network, key, (*jobs[:position], job, *jobs[position:]))
     if longer is None:
         return None
-    return Place(worth(view, key, longer) - worth(view, key, trace), key, position, longer)
+    return Place(worth(network, key, longer) - worth(network, key, trace), key, position, longer)
 
 
 def best_of_day(
-    view: View, key: Key, trace: Trace | None, jobs: Iterable[str], at_least: int = 1
+    network: Network, key: Key, trace: Trace | None, jobs: Iterable[str], at_least: int = 1
 ) -> dict[str, Place]:
     """The best place of one day for each of the jobs that gains at least so much there."""
     found: dict[str, Place] = {}
-    for bound in sorted(bounds(view, key, trace, jobs), reverse=True):
+    for bound in sorted(bounds(network, key, trace, jobs), reverse=True):
         known = found.get(bound.job)
         if bound.most < at_least or (known and known.gain >= bound.most):
             continue
-        place = place_at(view, key, trace, bound.job, bound.position)
+        place = place_at(network, key, trace, bound.job, bound.position)
         if place and place.gain >= at_least and (known is None or place.gain > known.gain):
             found[bound.job] = place
     return found
 
 
-def best_place(view: View, days: Mapping[Key, Trace], job: str) -> Place | None:
+def best_place(network: Network, days: Mapping[Key, Trace], job: str) -> Place | None:
     """The best place for one job over all days, however little it gains; None: fits nowhere."""
-    return best_of(view, days, possible(view, days, [job]).get(job, []))
+    return best_of(network, days, possible(network, days, [job]).get(job, []))
 
 
 def possible(
-    view: View, days: Mapping[Key, Trace], jobs: Sequence[str]
+    network: Network, days: Mapping[Key, Trace], jobs: Sequence[str]
 ) -> dict[str, list[tuple[Bound, Key]]]:
     """Every place each of the jobs may have, day by day for all at once."""
     found: dict[str, list[tuple[Bound, Key]]] = {}
-    for key in view.terms.shifts:
-        for bound in bounds(view, key, days.get(key), jobs):
+    for key in network.terms.shifts:
+        for bound in bounds(network, key, days.get(key), jobs):
             found.setdefault(bound.job, []).append((bound, key))
     return found
 
 
-def best_of(view: View, days: Mapping[Key, Trace], found: list[tuple[Bound, Key]]) -> Place | None:
+def best_of(
+    network: Network, days: Mapping[Key, Trace], found: list[tuple[Bound, Key]]
+) -> Place | None:
     """The best of some places, driven; those that cannot be better are not driven."""
     best: Place | None = None
     for bound, key in sorted(found, key=lambda f: (-f[0].most, f[1], f[0].position)):
         if best and best.gain >= bound.most:
             break
-        place = place_at(view, key, days.get(key), bound.job, bound.position)
+        place = place_at(network, key, days.get(key), bound.job, bound.position)
         if place and (best is None or place.gain > best.gain):
             best = place
     return best
 
 
-def fill(view: View, days: Days, open_jobs: Iterable[str]) -> int:
+def fill(network: Network, days: Days, open_jobs: Iterable[str]) -> int:
     """Put in whatever still pays, the best gain first. Changes `days`; says how many went in."""
-    left = {job for job in open_jobs if view.has(job)}
-    known = {key: best_of_day(view, key, days.get(key), left) for key in view.terms.shifts}
+    left = {job for job in open_jobs if network.has(job)}
+    known = {key: best_of_day(network, key, days.get(key), left) for key in network.terms.shifts}
     count = 0
     while True:
         best = max(
@@ -165,33 +169,33 @@ def fill(view: View, days: Days, open_jobs: Iterable[str]) -> int:
         left.discard(job)
         for at in known.values():
             at.pop(job, None)
-        known[place.key] = best_of_day(view, place.key, place.trace, left)
+        known[place.key] = best_of_day(network, place.key, place.trace, left)
         count += 1
 
 
-def settle_days(view: View, days: Days) -> None:
+def settle_days(network: Network, days: Days) -> None:
     """Give each technician's rounds to the days on which they are worth most; changes `days`.
 
     The engine sees lateness in steps and takes days for interchangeable; this does not.
     """
     from scipy.optimize import linear_sum_assignment  # here: see terms
 
-    for technician in view.terms.technicians:
-        keys = [key for key in view.terms.shifts if key[0] == technician]
+    for technician in network.terms.technicians:
+        keys = [key for key in network.terms.shifts if key[0] == technician]
         rounds = [days[key].jobs for key in keys if key in days and days[key].jobs]
         if not rounds:
             continue
-        tries = [[drive(view, key, jobs) for key in keys] for jobs in rounds]
+        tries = [[drive(network, key, jobs) for key in keys] for jobs in rounds]
         gains = np.array(
             [
                 [
-                    NEVER if t is None else worth(view, key, t)
+                    NEVER if t is None else worth(network, key, t)
                     for key, t in zip(keys, row, strict=True)
                 ]
                 for row in tries
             ]
         )
-        now = sum(worth(view, key, days[key]) for key in keys if key in days)
+        now = sum(worth(network, key, days[key]) for key in keys if key in days)
         rows, columns = linear_sum_assignment(gains, maximize=True)
         if int(gains[rows, columns].sum()) <= now:
             continue

@@ -6,42 +6,42 @@ from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 
 from fleet.calendar import local_date
-from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, cost
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import Metrics, Shift, TechnicianHours, WeekLoad
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Metrics, Shift, TechnicianHours, WeekLoad
-from scheduler.rounds.terms import Terms
-from scheduler.rounds.view import View
+from scheduler.rounds.network import Network
+from scheduler.rounds.value import Terms
 
 WAY_S = 1800
 """Driving counted for each job of a later week; common practice, no source."""
 
 
 def metrics(
-    view: View,
+    network: Network,
     days: Mapping[Key, Trace],
     hand: Mapping[Key, Trace] | None = None,
     same: Mapping[Key, Trace] | None = None,
 ) -> Metrics:
     """Figures of driven days. hand: the by-hand days of the same request, if made; same: the same
     jobs by hand, where they fit in."""
-    terms, judge = view.terms, view.terms.worth
+    terms, judge = network.terms, network.terms.worth
     done = {j: at for t in days.values() for j, at in zip(t.jobs, t.starts, strict=True)}
     due = [job for job in terms.jobs if judge.is_due(job)]
     late = {job: judge.late_days(job, at) for job, at in done.items()}
     left = [job for job in due if job not in done]
-    spent = sum(cost(view, key, trace) for key, trace in days.items())
+    spent = sum(cost(network, key, trace) for key, trace in days.items())
     traces = [trace for trace in days.values() if trace.jobs]
     by_hand = {job for trace in (hand or {}).values() for job in trace.jobs}
     return Metrics(
-        value=value(view, days),
+        value=value(network, days),
         cost=round(spent / UNIT, 2),
         km=_km(traces),
         travel_h=_hours(sum(t.travel_s for t in traces)),
         wait_h=_hours(sum(t.wait_s for t in traces)),
         work_h=_hours(sum(terms.jobs[job].duration_s for job in done)),
         rounds=len(traces),
-        stops=sum(_arrivals(view, t) for t in traces),
+        stops=sum(_arrivals(network, t) for t in traces),
         jobs=len(done),
         due=len(due),
         due_done=sum(job in done for job in due),
@@ -50,8 +50,8 @@ def metrics(
         late=sum(n > 0 for n in late.values()),
         late_days=sum(late.values()),
         backlog_days=sum(late.values()) + sum(judge.late_days(job, terms.end) for job in left),
-        technicians=_technicians(view, days),
-        by_hand_value=value(view, hand) if hand is not None else None,
+        technicians=_technicians(network, days),
+        by_hand_value=value(network, hand) if hand is not None else None,
         by_hand_km=_km(hand.values()) if hand is not None else None,
         by_hand_jobs=len(by_hand) if hand is not None else None,
         by_hand_due_done=sum(job in by_hand for job in due) if hand is not None else None,
@@ -64,23 +64,23 @@ def metrics(
     )
 
 
-def value(view: View, days: Mapping[Key, Trace]) -> float:
+def value(network: Network, days: Mapping[Key, Trace]) -> float:
     """Worth of the work done less the cost of the way (money); keeping arrangements not counted."""
-    judge = view.terms.worth
+    judge = network.terms.worth
     earned = sum(
         judge.with_technician(job, key[0], at)
         for key, trace in days.items()
         for job, at in zip(trace.jobs, trace.starts, strict=True)
     )
-    return round((earned - sum(cost(view, k, t) for k, t in days.items())) / UNIT, 2)
+    return round((earned - sum(cost(network, k, t) for k, t in days.items())) / UNIT, 2)
 
 
-def _technicians(view: View, days: Mapping[Key, Trace]) -> tuple[TechnicianHours, ...]:
+def _technicians(network: Network, days: Mapping[Key, Trace]) -> tuple[TechnicianHours, ...]:
     found = []
-    for technician in view.terms.technicians:
+    for technician in network.terms.technicians:
         mine = [t for key, t in days.items() if key[0] == technician and t.jobs]
-        shifts = [s for key, s in view.terms.shifts.items() if key[0] == technician]
-        work = sum(view.terms.jobs[job].duration_s for t in mine for job in t.jobs)
+        shifts = [s for key, s in network.terms.shifts.items() if key[0] == technician]
+        work = sum(network.terms.jobs[job].duration_s for t in mine for job in t.jobs)
         found.append(
             TechnicianHours(
                 technician=technician,
@@ -94,8 +94,8 @@ def _technicians(view: View, days: Mapping[Key, Trace]) -> tuple[TechnicianHours
     return tuple(found)
 
 
-def _arrivals(view: View, trace: Trace) -> int:
-    nodes = [view.at(job) for job in trace.jobs]
+def _arrivals(network: Network, trace: Trace) -> int:
+    nodes = [network.at(job) for job in trace.jobs]
     return sum(n == 0 or nodes[n] != nodes[n - 1] for n in range(len(nodes)))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scheduler.rounds.nouns import Economics
+from scheduler.rounds.model import Economics
 
 UNIT = 10_000
 """Money units per unit of currency: costs per metre and per second must be whole numbers."""

@@ -1,4 +1,4 @@
-"""A view in the engine's terms: places, alternatives, technician-days. Plain arrays and tuples.
+"""A network in the engine's terms: places, alternatives, technician-days. Plain arrays and tuples.
 
 Technician-day = vehicle type; job = optional clients, one for each window of constant worth, of
 which at most one is taken; gates on the edges into a site; skills and leaving the usual technician
@@ -11,17 +11,17 @@ from collections.abc import Collection, Iterable, Mapping
 
 import msgspec
 
-from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace
+from scheduler.rounds.index import Key
 from scheduler.rounds.money import money
-from scheduler.rounds.view import View
+from scheduler.rounds.network import Network
 
 MOST_WORTH = 5 * 10**8
 """Engine's rule: no prize above max_penalty x 60 s, else a late plan looks better (ROUNDS 3)."""
 
 
 class Place(msgspec.Struct, frozen=True):
-    """A location: node of the view, who may work there, what leaving a technician costs (money)."""
+    """A location: node of the network, who may work there, what leaving a technician costs (money)."""
 
     node: int
     skills: frozenset[str] = frozenset()
@@ -63,7 +63,7 @@ class Profile(msgspec.Struct, frozen=True):
 
 
 class Problem(msgspec.Struct, frozen=True):
-    """What goes to the worker beside the distances between the nodes of the view."""
+    """What goes to the worker beside the distances between the nodes of the network."""
 
     places: tuple[Place, ...]
     clients: tuple[Client, ...]
@@ -81,35 +81,35 @@ class Problem(msgspec.Struct, frozen=True):
 
 
 def problem(
-    view: View, jobs: Iterable[str], warm: Mapping[Key, Trace], technicians: Collection[str]
+    network: Network, jobs: Iterable[str], warm: Mapping[Key, Trace], technicians: Collection[str]
 ) -> Problem:
     """The engine's problem for some jobs and technicians, begun with the rounds of `warm`."""
-    terms = view.terms
-    chosen = [job for job in jobs if view.has(job)]
-    places = [Place(n) for n in range(len(view.base))]
+    terms = network.terms
+    chosen = [job for job in jobs if network.has(job)]
+    places = [Place(n) for n in range(len(network.base))]
     index = {place: n for n, place in enumerate(places)}
     clients: list[Client] = []
     for number, job in enumerate(chosen):
-        place = _place(view, job)
+        place = _place(network, job)
         at = index.setdefault(place, len(places))
         if at == len(places):
             places.append(place)
-        clients += _clients(view, job, number, at)
+        clients += _clients(network, job, number, at)
     keys = [
         key
         for key in terms.shifts
-        if key[0] in technicians and _length(view, key, _urgent(view, warm, key)) > 0
+        if key[0] in technicians and _length(network, key, _urgent(network, warm, key)) > 0
     ]
     for key in keys:
-        start = Place(view.leaves_from(key))
+        start = Place(network.leaves_from(key))
         if start not in index:
             index[start] = len(places)
             places.append(start)
-    profiles, of_key = _profiles(view, places, keys)
+    profiles, of_key = _profiles(network, places, keys)
     vehicles = tuple(
-        _vehicle(view, key, index, of_key[key], _urgent(view, warm, key)) for key in keys
+        _vehicle(network, key, index, of_key[key], _urgent(network, warm, key)) for key in keys
     )
-    per_m = max(1, view.per_m)
+    per_m = max(1, network.per_m)
     return Problem(
         places=tuple(places),
         clients=tuple(clients),
@@ -117,17 +117,17 @@ def problem(
         profiles=profiles,
         jobs=tuple(chosen),
         keys=tuple(keys),
-        access=tuple(view.access),
-        toll_m=tuple(round(toll / per_m) for toll in view.toll),
-        per_m=view.per_m,
-        per_s=view.per_s,
-        overtime_s=view.overtime_s,
-        begun=_begun(view, chosen, clients, keys, warm),
+        access=tuple(network.access),
+        toll_m=tuple(round(toll / per_m) for toll in network.toll),
+        per_m=network.per_m,
+        per_s=network.per_s,
+        overtime_s=network.overtime_s,
+        begun=_begun(network, chosen, clients, keys, warm),
     )
 
 
-def _place(view: View, job: str) -> Place:
-    terms = view.terms
+def _place(network: Network, job: str) -> Place:
+    terms = network.terms
     noun, pin = terms.jobs[job], terms.pins.get(job)
     only = pin.technician if pin and pin.level == "frozen" else noun.only
     prefers: dict[str, int] = {}
@@ -136,17 +136,17 @@ def _place(view: View, job: str) -> Place:
     if noun.technician in terms.technicians:
         known = money(terms.economics.same_technician)
         prefers[noun.technician] = prefers.get(noun.technician, 0) + known
-    return Place(view.at(job), noun.skills, only, () if only else tuple(sorted(prefers.items())))
+    return Place(network.at(job), noun.skills, only, () if only else tuple(sorted(prefers.items())))
 
 
-def _clients(view: View, job: str, number: int, place: int) -> list[Client]:
-    terms, duration = view.terms, view.terms.jobs[job].duration_s
+def _clients(network: Network, job: str, number: int, place: int) -> list[Client]:
+    terms, duration = network.terms, network.terms.jobs[job].duration_s
     pin = terms.pins.get(job)
     kept = terms.keeping(pin) if pin else 0
     usual = terms.jobs[job].technician in terms.technicians
     known = money(terms.economics.same_technician) if usual else 0
     always = kept + known  # leaving the technician is taken off again on the way there
-    labour = duration * view.per_s
+    labour = duration * network.per_s
     windows = terms.worth.windows(job)
     if pin:
         first, last = (0, terms.end) if pin.level == "frozen" else terms.kept_span(pin)
@@ -169,40 +169,42 @@ def _clients(view: View, job: str, number: int, place: int) -> list[Client]:
     ]
 
 
-def _urgent(view: View, warm: Mapping[Key, Trace], key: Key) -> bool:
+def _urgent(network: Network, warm: Mapping[Key, Trace], key: Key) -> bool:
     """Whether a day holds an urgent job already, so that its reserve is in use."""
-    return key in warm and any(view.terms.jobs[job].urgent for job in warm[key].jobs)
+    return key in warm and any(network.terms.jobs[job].urgent for job in warm[key].jobs)
 
 
-def _length(view: View, key: Key, urgent: bool) -> int:
-    shift = view.terms.shifts[key]
+def _length(network: Network, key: Key, urgent: bool) -> int:
+    shift = network.terms.shifts[key]
     ends = shift.end - (0 if urgent else shift.reserve_s)
-    return ends - view.terms.begins(key) - shift.lunch_s
+    return ends - network.terms.begins(key) - shift.lunch_s
 
 
-def _vehicle(view: View, key: Key, index: dict[Place, int], profile: int, urgent: bool) -> Vehicle:
-    terms = view.terms
+def _vehicle(
+    network: Network, key: Key, index: dict[Place, int], profile: int, urgent: bool
+) -> Vehicle:
+    terms = network.terms
     return Vehicle(
-        start=index[Place(view.leaves_from(key))],
-        end=view.base[key[0]],
+        start=index[Place(network.leaves_from(key))],
+        end=network.base[key[0]],
         early=terms.begins(key) - terms.begin,
         late=terms.limit(key, urgent) - terms.shifts[key].lunch_s - terms.begin,
-        duration=_length(view, key, urgent),
+        duration=_length(network, key, urgent),
         overtime=terms.shifts[key].overtime_s,
         profile=profile,
     )
 
 
 def _profiles(
-    view: View, places: list[Place], keys: list[Key]
+    network: Network, places: list[Place], keys: list[Key]
 ) -> tuple[tuple[Profile, ...], dict[Key, int]]:
     """One profile for technician-days that see every place alike."""
     found: dict[Profile, int] = {}
     of_skills: dict[tuple[frozenset[str], str], int] = {}
     of_key: dict[Key, int] = {}
-    per_m = max(1, view.per_m)
+    per_m = max(1, network.per_m)
     for key in keys:
-        technician, skills = key[0], view.terms.skills[key]
+        technician, skills = key[0], network.terms.skills[key]
         if (skills, technician) not in of_skills:
             shut = tuple(
                 n
@@ -221,7 +223,7 @@ def _profiles(
 
 
 def _begun(
-    view: View,
+    network: Network,
     jobs: list[str],
     clients: list[Client],
     keys: list[Key],
@@ -236,7 +238,7 @@ def _begun(
     for key in keys:
         trace, route = warm.get(key), []
         for job, start in zip(trace.jobs, trace.starts, strict=True) if trace else ():
-            at = start - view.terms.begin
+            at = start - network.terms.begin
             fits = [
                 n
                 for n in of_job.get(number.get(job, -1), [])

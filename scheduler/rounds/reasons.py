@@ -9,14 +9,13 @@ from itertools import islice
 import msgspec
 
 from fleet.calendar import local_date
-from scheduler.rounds.asked import Key
 from scheduler.rounds.drive import Trace, drive
 from scheduler.rounds.fill import Place, best_of, possible
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import Reason, RoundJob, Unplanned, WeekLoad
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import Reason, RoundJob, Unplanned, WeekLoad
-from scheduler.rounds.terms import Terms
-from scheduler.rounds.value import meets
-from scheduler.rounds.view import View
+from scheduler.rounds.network import Network
+from scheduler.rounds.value import Terms, meets
 
 IN_THE_WAY = 3
 """So many jobs in the way are named."""
@@ -124,23 +123,23 @@ def _reachable(terms: Terms, job: RoundJob) -> bool:
 
 
 def reasons_of(
-    view: View, days: Mapping[Key, Trace], jobs: Sequence[str]
+    network: Network, days: Mapping[Key, Trace], jobs: Sequence[str]
 ) -> list[tuple[Unplanned, Place | None]]:
     """The reason of each candidate, and with SEARCH_LIMIT the place where it pays."""
-    found = possible(view, days, jobs)
-    return [_reason(view, days, job, best_of(view, days, found.get(job, []))) for job in jobs]
+    found = possible(network, days, jobs)
+    return [_reason(network, days, job, best_of(network, days, found.get(job, []))) for job in jobs]
 
 
-def why(view: View, days: Mapping[Key, Trace], job_id: str) -> Unplanned:
+def why(network: Network, days: Mapping[Key, Trace], job_id: str) -> Unplanned:
     """The reason of one candidate."""
-    return reasons_of(view, days, [job_id])[0][0]
+    return reasons_of(network, days, [job_id])[0][0]
 
 
 def _reason(
-    view: View, days: Mapping[Key, Trace], job_id: str, place: Place | None
+    network: Network, days: Mapping[Key, Trace], job_id: str, place: Place | None
 ) -> tuple[Unplanned, Place | None]:
-    terms, job = view.terms, view.terms.jobs[job_id]
-    if job.site not in view.node:
+    terms, job = network.terms, network.terms.jobs[job_id]
+    if job.site not in network.node:
         return _no(job, Reason.NO_CAPACITY, "More work than the technicians can do."), None
     if place is not None:
         if place.gain > 0:
@@ -148,26 +147,26 @@ def _reason(
             return _no(job, Reason.SEARCH_LIMIT, detail, place.key[1]), place
         detail = f"Its cheapest place costs {-place.gain / UNIT:.2f} more than it is worth now."
         return _no(job, Reason.NOT_WORTH_IT, detail, place.key[1]), None
-    if not any(_goes_alone(view, key, job_id) for key in terms.able(job_id)):
+    if not any(_goes_alone(network, key, job_id) for key in terms.able(job_id)):
         return _no(job, Reason.UNREACHABLE, "There, the work and back exceed every shift."), None
     detail = "It fits into no day as they are filled; the nearest work in its way is named."
     found = _no(job, Reason.NO_CAPACITY, detail)
-    return msgspec.structs.replace(found, blocking=_in_the_way(view, days, job_id)), None
+    return msgspec.structs.replace(found, blocking=_in_the_way(network, days, job_id)), None
 
 
-def _goes_alone(view: View, key: Key, job_id: str) -> bool:
-    return drive(view, key, (job_id,)) is not None
+def _goes_alone(network: Network, key: Key, job_id: str) -> bool:
+    return drive(network, key, (job_id,)) is not None
 
 
-def _in_the_way(view: View, days: Mapping[Key, Trace], job_id: str) -> tuple[str, ...]:
+def _in_the_way(network: Network, days: Mapping[Key, Trace], job_id: str) -> tuple[str, ...]:
     """The nearest jobs on the days it could go to."""
-    here = view.at(job_id)
+    here = network.at(job_id)
     near = sorted(
-        (int(view.s[here, view.at(job)]), job, key)
-        for key in view.terms.able(job_id)
+        (int(network.s[here, network.at(job)]), job, key)
+        for key in network.terms.able(job_id)
         for job in (days[key].jobs if key in days else ())
     )
-    found = (job for _, job, key in near if _goes_alone(view, key, job_id))
+    found = (job for _, job, key in near if _goes_alone(network, key, job_id))
     return tuple(islice(found, IN_THE_WAY))
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 import msgspec
 
 from fleet.calendar import day_bounds, local_date
-from scheduler.rounds.changes import placed
-from scheduler.rounds.nouns import (
+from scheduler.rounds.model import (
     Pin,
     PinLevel,
     PlanRequest,
@@ -72,7 +72,7 @@ def fingerprint(request: PlanRequest, roads: str = "") -> str:
 
 def fingerprint_for(request: PlanRequest, plan: RoundPlan | None, roads: str = "") -> str:
     """The fingerprint beside the plan that is (or will be) in force."""
-    places = placed(plan) if plan else {}
+    places = plan.places if plan else {}
     news = [p for p in request.pins if places.get(p.job) != (p.technician, p.day, p.start)]
     content = (
         request.first_day,
@@ -98,6 +98,18 @@ class At(msgspec.Struct, frozen=True, order=True):
     last: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Midday:
+    """A moment of a day [UTC s], what was recorded of the plan's jobs till then, and how long jobs
+    take [s]. day: ISO date of the office's zone; midnight: its begin."""
+
+    now: int
+    midnight: int
+    day: str
+    seen: Mapping[str, Seen]
+    durations: Mapping[str, int]
+
+
 def remainder(
     request: PlanRequest, plan: RoundPlan, now: int, seen: Mapping[str, Seen] | None = None
 ) -> PlanRequest:
@@ -114,20 +126,21 @@ def remainder(
     known_of = _by_the_plan(plan, now, durations) if seen is None else seen
     today = local_date(now, request.zone)
     midnight, day = day_bounds(today, request.zone)[0], today.isoformat()
+    midday = Midday(now, midnight, day, known_of, durations)
     known = {(t.id, s.day): s for t in request.technicians for s in t.shifts}
     there = {site.id for site in request.sites}
     out: set[str] = set()
     rest: list[Round] = []
     at: dict[str, tuple[At, Round]] = {}
     for r in plan.rounds:
-        begun = _begun(r, now, day, known_of)
+        begun = _begun(r, midday)
         over = {job for job in r.jobs if job in known_of and known_of[job].state != "part_done"}
         out |= begun | over
         stops = (_later(stop, now, begun | known_of.keys()) for stop in r.stops)
         left = tuple(stop for stop in stops if stop.jobs)
         if left:
             rest.append(msgspec.structs.replace(r, stops=left))
-        for place in _places(r, now, midnight, begun, known_of, durations):
+        for place in _places(r, begun, midday):
             if r.technician not in at or place > at[r.technician][0]:
                 at[r.technician] = place, r
     shifts = {
@@ -159,9 +172,10 @@ def _by_the_plan(plan: RoundPlan, now: int, durations: Mapping[str, int]) -> dic
     return found
 
 
-def _begun(r: Round, now: int, today: str, seen: Mapping[str, Seen]) -> set[str]:
+def _begun(r: Round, midday: Midday) -> set[str]:
     """Jobs of a round on the road that count as begun though nothing was recorded of them."""
-    if r.day != today or not r.depart <= now < r.back:
+    now, seen = midday.now, midday.seen
+    if r.day != midday.day or not r.depart <= now < r.back:
         return set()
     starts = _starts(r)
     recorded = [n for n, (job, _) in enumerate(starts) if job in seen and seen[job].state != "gone"]
@@ -173,15 +187,9 @@ def _starts(r: Round) -> list[tuple[str, int]]:
     return [pair for s in r.stops for pair in zip(s.jobs, s.starts, strict=True)]
 
 
-def _places(
-    r: Round,
-    now: int,
-    midnight: int,
-    begun: set[str],
-    seen: Mapping[str, Seen],
-    durations: Mapping[str, int],
-) -> Iterator[At]:
+def _places(r: Round, begun: set[str], midday: Midday) -> Iterator[At]:
     """Where the work of a round says its technician is, or was today."""
+    now, seen, durations = midday.now, midday.seen, midday.durations
     sites = {job: s.site for s in r.stops for job in s.jobs}
     over = all(job in seen and seen[job].state != "under_way" for job in r.jobs)
     for job, start in _starts(r):
@@ -190,7 +198,7 @@ def _places(
             yield At(start + durations.get(job, 0), sites[job], job)
         elif what is not None and what.state == "under_way":
             yield At(max(now, what.at + what.duration_s), sites[job], job)
-        elif what is not None and what.state != "gone" and midnight <= what.at <= now:
+        elif what is not None and what.state != "gone" and midday.midnight <= what.at <= now:
             yield At(what.at, sites[job], job, over)
 
 
@@ -227,6 +235,6 @@ def pins_of(plan: RoundPlan, level: PinLevel, days: Iterable[str] | None = None)
     wanted = None if days is None else set(days)
     return tuple(
         Pin(job=job, level=level, technician=technician, day=day, start=start)
-        for job, (technician, day, start) in placed(plan).items()
+        for job, (technician, day, start) in plan.places.items()
         if wanted is None or day in wanted
     )

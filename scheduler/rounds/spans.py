@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, time, timedelta
 
 from fleet.calendar import day_bounds, instant, local
-from scheduler.rounds.nouns import Half, Span
+from scheduler.rounds.model import Half, Span
 
 MORNING = (time(8), time(12))
 AFTERNOON = (time(12), time(17))

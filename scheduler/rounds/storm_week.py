@@ -11,8 +11,7 @@ from datetime import date
 import msgspec
 
 from fleet.calendar import day_bounds
-from scheduler.rounds.changes import placed
-from scheduler.rounds.nouns import Offer, Pin, PlanRequest, RoundJob, RoundPlan
+from scheduler.rounds.model import Offer, Pin, PlanRequest, RoundJob, RoundPlan
 from scheduler.rounds.spans import half_of
 
 
@@ -47,7 +46,7 @@ def before_storm(request: PlanRequest, plan: RoundPlan, first_day: str) -> tuple
     Routine work and what the plan has before that day are left out.
     """
     begin = day_bounds(date.fromisoformat(first_day), request.zone)[0]
-    done = {job for job, (_, _, start) in placed(plan).items() if start < begin}
+    done = {job for job, (_, _, start) in plan.places.items() if start < begin}
     wanted = [j for j in request.jobs if not _waits(j) and j.id not in done and not j.on_stop]
     order = sorted(
         wanted, key=lambda j: (not j.safety, not j.urgent, j.routine, j.due or 2**62, j.id)
@@ -63,7 +62,7 @@ def re_offer(request: PlanRequest, before: RoundPlan, after: RoundPlan) -> tuple
     """
     told = {p.job: p for p in request.pins if p.level in ("told", "retold", "frozen")}
     jobs = {job.id: job for job in request.jobs}
-    now_at = placed(after)
+    now_at = after.places
     earliest = {u.job: u.earliest for u in after.unplanned}
     torn = [pin for pin in told.values() if not _keeps(pin, now_at, request.zone)]
     torn.sort(key=lambda p: (not (p.job in jobs and jobs[p.job].safety), p.start, p.job))
@@ -88,18 +87,3 @@ def re_offer(request: PlanRequest, before: RoundPlan, after: RoundPlan) -> tuple
 
 def _keeps(pin: Pin, at: dict[str, tuple[str, str, int]], zone: str) -> bool:
     return pin.job in at and half_of(at[pin.job][2], zone) == half_of(pin.start, zone)
-
-
-def told_anew(request: PlanRequest, after: RoundPlan, offers: tuple[Offer, ...]) -> PlanRequest:
-    """The request once the offers were taken: they are pinned as `retold`, the plan in force.
-
-    Who could be offered nothing keeps the old pin, and so is offered something the next time.
-    """
-    at = placed(after)
-    called = {offer.job for offer in offers if offer.new_day}
-    pins = [p for p in request.pins if p.job not in called]
-    pins += [
-        Pin(job=job, level="retold", technician=at[job][0], day=at[job][1], start=at[job][2])
-        for job in sorted(called & at.keys())
-    ]
-    return msgspec.structs.replace(request, pins=tuple(pins), previous=after)

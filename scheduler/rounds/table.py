@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.rounds.nouns import Distances
+from scheduler.rounds.model import Distances
 from scheduler.rounds.travel import Degrees, Estimate
 
 BLOCK = 100

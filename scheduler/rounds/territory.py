@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
+from scheduler.rounds.value import Terms
 
 Table = NDArray[np.float64]
 WHOLE = 1000
@@ -126,7 +126,7 @@ def best_first(terms: Terms, group: Sequence[str], jobs: Sequence[str]) -> tuple
 
 
 def sites_of(view_terms: Terms, jobs: Sequence[str]) -> tuple[str, ...]:
-    """Sites a view needs for some jobs: theirs, and where technicians are in mid-day."""
+    """Sites a network needs for some jobs: theirs, and where technicians are in mid-day."""
     wanted = {view_terms.jobs[job].site for job in jobs}
     wanted |= {s.start_site for s in view_terms.shifts.values() if s.start_site}
     return tuple(site for site in view_terms.sites if site in wanted)

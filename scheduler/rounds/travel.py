@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.geo import EARTH_RADIUS_KM
-from scheduler.rounds.nouns import Distances, Matrix
+from scheduler.rounds.model import Distances, Matrix
 
 ROAD_FACTOR = 1.3
 """Road metres over great-circle metres; common practice, no source."""

@@ -13,18 +13,18 @@ from typing import Literal
 
 import msgspec
 
-from scheduler.rounds.asked import Key
-from scheduler.rounds.changes import difference, placed, still_asked
+from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days, best_place, bounds
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import PlanRequest, Proposal, RoundJob, RoundPlan, Seen, Stop, Travel
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.nouns import PlanRequest, Proposal, RoundJob, RoundPlan, Seen, Stop, Travel
-from scheduler.rounds.planning import assemble, days_of, view_of
+from scheduler.rounds.network import Network
+from scheduler.rounds.planning import assemble, days_of, network_of
 from scheduler.rounds.reasons import early_reason, why
 from scheduler.rounds.request import remainder, sound
-from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Estimate
-from scheduler.rounds.view import View
+from scheduler.rounds.value import Terms
 
 Kind = Literal["least", "soonest", "other"]
 PUT_OUT = 3
@@ -33,7 +33,7 @@ DAYS_TRIED = 2
 """Jobs give way on this many technician-days nearest to now only, so the answer is at once."""
 
 
-class Way(msgspec.Struct, frozen=True):
+class Insertion(msgspec.Struct, frozen=True):
     """One day driven with the urgent job in it, and who gave way."""
 
     key: Key
@@ -73,10 +73,12 @@ def insert(
     in_plan = [
         job for r in previous.rounds for job in r.jobs if job in terms.jobs and job != urgent.id
     ]
-    view = view_of(terms, travel or Estimate(), [*in_plan, urgent.id])
-    days = days_of(view, _without(previous, urgent.id))
-    ways = list(_ways(view, days, urgent.id))
-    return tuple(_proposal(view, days, way, kind, previous) for kind, way in _chosen(ways))
+    network = network_of(terms, travel or Estimate(), [*in_plan, urgent.id])
+    days = days_of(network, _without(previous, urgent.id))
+    insertions = list(_insertions(network, days, urgent.id))
+    return tuple(
+        _proposal(network, days, chosen, kind, previous) for kind, chosen in _chosen(insertions)
+    )
 
 
 def _without(plan: RoundPlan, job: str) -> RoundPlan:
@@ -98,46 +100,51 @@ def _less(stop: Stop, job: str) -> Stop:
     )
 
 
-def _ways(view: View, days: Mapping[Key, Trace], urgent: str) -> Iterator[Way]:
+def _insertions(network: Network, days: Mapping[Key, Trace], urgent: str) -> Iterator[Insertion]:
     """Every day without anybody giving way; then, on the nearest days, with up to three."""
-    keys = sorted(view.terms.able(urgent), key=lambda key: (view.terms.begins(key), key))
+    keys = sorted(network.terms.able(urgent), key=lambda key: (network.terms.begins(key), key))
     for key in keys:
-        yield from _places(view, key, days.get(key), days.get(key), urgent, ())
-    first = min((view.terms.shifts[key].day for key in keys), default="")
+        yield from _places(network, key, days.get(key), days.get(key), urgent, ())
+    first = min((network.terms.shifts[key].day for key in keys), default="")
     for key in [key for key in keys if key[1] == first or key in keys[:DAYS_TRIED]]:
         trace = days.get(key)
         if trace is None:
             continue
-        pins = view.terms.pins
+        pins = network.terms.pins
         may = [j for j in trace.jobs if j not in pins or pins[j].level not in ("frozen", "retold")]
         for count in range(1, min(PUT_OUT, len(may)) + 1):
             for out in combinations(may, count):
-                rest = drive(view, key, [j for j in trace.jobs if j not in out])
+                rest = drive(network, key, [j for j in trace.jobs if j not in out])
                 if rest is not None:
-                    yield from _places(view, key, rest, trace, urgent, out)
+                    yield from _places(network, key, rest, trace, urgent, out)
 
 
 def _places(
-    view: View, key: Key, base: Trace | None, was: Trace | None, urgent: str, out: tuple[str, ...]
-) -> Iterator[Way]:
+    network: Network,
+    key: Key,
+    base: Trace | None,
+    was: Trace | None,
+    urgent: str,
+    out: tuple[str, ...],
+) -> Iterator[Insertion]:
     jobs = base.jobs if base else ()
-    for bound in bounds(view, key, base, [urgent]):
+    for bound in bounds(network, key, base, [urgent]):
         p = bound.position
-        trace = drive(view, key, (*jobs[:p], urgent, *jobs[p:]))
+        trace = drive(network, key, (*jobs[:p], urgent, *jobs[p:]))
         if trace is not None:
-            gain = worth(view, key, trace) - worth(view, key, was)
-            yield Way(key, trace, out, trace.arrives[trace.jobs.index(urgent)], gain, urgent)
+            gain = worth(network, key, trace) - worth(network, key, was)
+            yield Insertion(key, trace, out, trace.arrives[trace.jobs.index(urgent)], gain, urgent)
 
 
-def _chosen(ways: list[Way]) -> list[tuple[Kind, Way]]:
+def _chosen(insertions: list[Insertion]) -> list[tuple[Kind, Insertion]]:
     """On the first day anybody can be there: fewest giving way, then most worth. Beside it whoever
     is there soonest; where that is the same, the next best technician-day."""
-    if not ways:
+    if not insertions:
         return []
-    order = sorted(ways, key=lambda w: (len(w.out), -w.gain, w.key, w.arrive))
-    first = min(w.key[1] for w in ways)
+    order = sorted(insertions, key=lambda one: (len(one.out), -one.gain, one.key, one.arrive))
+    first = min(w.key[1] for w in insertions)
     least = next(w for w in order if w.key[1] == first)
-    soonest = min(order, key=lambda w: w.arrive)
+    soonest = min(order, key=lambda one: one.arrive)
     if soonest.arrive < least.arrive:
         return [("least", least), ("soonest", soonest)]
     other = next((w for w in order if w.key != least.key), None)
@@ -145,35 +152,35 @@ def _chosen(ways: list[Way]) -> list[tuple[Kind, Way]]:
 
 
 def _proposal(
-    view: View, days: Mapping[Key, Trace], way: Way, kind: Kind, previous: RoundPlan
+    network: Network, days: Mapping[Key, Trace], chosen: Insertion, kind: Kind, previous: RoundPlan
 ) -> Proposal:
-    terms, urgent = view.terms, way.urgent
-    changed = {**days, way.key: way.trace}
-    new = _made(view, changed, way, previous)
-    start = way.trace.starts[way.trace.jobs.index(urgent)]
-    own = terms.worth.with_technician(urgent, way.key[0], start)
-    before, after = (sum(worth(view, k, t) for k, t in d.items()) for d in (days, changed))
+    terms, urgent = network.terms, chosen.urgent
+    changed = {**days, chosen.key: chosen.trace}
+    new = _made(network, changed, chosen, previous)
+    start = chosen.trace.starts[chosen.trace.jobs.index(urgent)]
+    own = terms.worth.with_technician(urgent, chosen.key[0], start)
+    before, after = (sum(worth(network, k, t) for k, t in d.items()) for d in (days, changed))
     return Proposal(
         kind=kind,
         plan=new,
-        technician=way.key[0],
-        day=way.key[1],
-        arrive=way.arrive,
-        changes=difference(still_asked(previous, terms), placed(new), terms),
+        technician=chosen.key[0],
+        day=chosen.key[1],
+        arrive=chosen.arrive,
+        changes=difference(still_asked(previous, terms), new.places, terms),
         price=round((before + own - after) / UNIT, 2),
-        uses_reserve=way.trace.back > terms.limit(way.key),
+        uses_reserve=chosen.trace.back > terms.limit(chosen.key),
     )
 
 
-def _made(view: View, changed: Days, way: Way, previous: RoundPlan) -> RoundPlan:
-    """The whole plan of a way: those who gave way go elsewhere, or wait with a reason."""
-    terms = view.terms
-    waiting = [u for u in previous.unplanned if u.job in terms.jobs and u.job != way.urgent]
-    for job in way.out:
-        place = best_place(view, changed, job)
+def _made(network: Network, changed: Days, chosen: Insertion, previous: RoundPlan) -> RoundPlan:
+    """The whole plan with the chosen insertion: those who gave way go elsewhere, or wait with a reason."""
+    terms = network.terms
+    waiting = [u for u in previous.unplanned if u.job in terms.jobs and u.job != chosen.urgent]
+    for job in chosen.out:
+        place = best_place(network, changed, job)
         if place is not None and place.gain > 0:
             changed[place.key] = place.trace
     listed = {u.job for u in waiting} | {j for t in changed.values() for j in t.jobs}
     for job in sorted(terms.jobs.keys() - listed):
-        waiting.append(early_reason(terms, job) or why(view, changed, job))
-    return assemble(view, changed, waiting, None, "inserted")
+        waiting.append(early_reason(terms, job) or why(network, changed, job))
+    return assemble(network, changed, waiting, None, "inserted")

@@ -15,10 +15,10 @@ from __future__ import annotations
 from functools import lru_cache
 
 from fleet.calendar import DAY_S
-from scheduler.rounds.asked import FROZEN_SLACK_S, Asked, Key
+from scheduler.rounds.index import FROZEN_SLACK_S, Key, RequestIndex
+from scheduler.rounds.model import PlanRequest, RoundJob, Span
 from scheduler.rounds.money import UNIT, money
-from scheduler.rounds.nouns import RoundJob, Span
-from scheduler.rounds.ways import Ways
+from scheduler.rounds.solo_trips import SoloTrips
 
 LATE_STEP_DAYS = 2
 """Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
@@ -36,8 +36,8 @@ Pairs = list[tuple[int, int]]
 class Worth:
     """Values of the jobs of one request, in money units."""
 
-    def __init__(self, terms: Asked, ways: Ways) -> None:
-        self.terms, self.ways = terms, ways
+    def __init__(self, terms: RequestIndex, solo: SoloTrips) -> None:
+        self.terms, self.solo = terms, solo
         self.due_at = lru_cache(maxsize=None)(self._due_at)
         self.is_due = lru_cache(maxsize=None)(self._is_due)
         self.first = lru_cache(maxsize=None)(self._first)
@@ -144,7 +144,7 @@ class Worth:
         """What a fresh piece of due or urgent work is worth at least."""
         e = self.terms.economics
         base = e.urgent if self.terms.jobs[job_id].urgent else e.due
-        return max(money(base), self.ways.alone(job_id) + money(e.margin))
+        return max(money(base), self.solo.alone(job_id) + money(e.margin))
 
     def with_technician(self, job_id: str, technician: str, at: int) -> int:
         """Worth, plus that of the technician who was there last."""
@@ -205,7 +205,7 @@ def _by_hours(first: int, last: int) -> Pairs:
     return pieces
 
 
-def meets(terms: Asked, job_id: str, first: int, last: int) -> bool:
+def meets(terms: RequestIndex, job_id: str, first: int, last: int) -> bool:
     """Whether some able technician-day could hold the work begun between the two moments."""
     job = terms.jobs[job_id]
     return any(
@@ -224,3 +224,16 @@ def _common(left: Pairs, right: Pairs) -> Pairs:
     """What two sets of spans share, in order."""
     shared = ((max(a, c), min(b, d)) for a, b in left for c, d in right)
     return sorted({(a, b) for a, b in shared if a <= b})
+
+
+class Terms(RequestIndex):
+    """Everything about a request that needs no distance between sites."""
+
+    def __init__(self, request: PlanRequest) -> None:
+        super().__init__(request)
+        self.solo = SoloTrips(self)
+        self.worth = Worth(self, self.solo)
+
+    def starts(self, job_id: str) -> list[tuple[int, int]]:
+        """When work on a job may begin: (first, last) moments, in order."""
+        return self.worth.starts(job_id)

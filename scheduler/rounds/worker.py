@@ -38,7 +38,7 @@ from pyvrp.stop import (
     StoppingCriterion,
 )
 
-from scheduler.rounds.frames import read_frame, write_frame
+from scheduler.rounds.pipe import read_frame, write_frame
 from scheduler.rounds.problem import Problem
 
 FAR_S, FAR_M = 40 * 86_400, 5_000_000
@@ -128,7 +128,7 @@ class Telling(IteratedLocalSearchCallbacks):
 def build(problem: Problem, nodes: Ints, metres: Ints, seconds: Ints) -> ProblemData:
     """The engine's data; matrices are whole 64-bit numbers (a float would be cut in silence).
 
-    nodes: those of the view that the rows and columns of the matrices are.
+    nodes: those of the network that the rows and columns of the matrices are.
     """
     at = np.array([place.node for place in problem.places])
     row = np.searchsorted(nodes, at)

@@ -34,7 +34,7 @@ class Alerts:
 
 
 @dataclass(slots=True)
-class Desk:
+class OfficeCache:
     """What a scheduler process remembers of people between turns."""
 
     at: int = 0

@@ -39,7 +39,7 @@ class Memory:
     troubles: dict[str, Trouble] = field(default_factory=dict)
     priors: dict[str, tuple[int, Prior]] = field(default_factory=dict)
     triggers: Triggers = AT_95
-    desk: alerting.Desk = field(default_factory=alerting.Desk)
+    office: alerting.OfficeCache = field(default_factory=alerting.OfficeCache)
     places: outages.Places = field(default_factory=outages.Places)
     held: Held = field(default_factory=Held)
     faults: int = 0

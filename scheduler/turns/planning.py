@@ -7,37 +7,34 @@ neither memory nor its rhythm. With nothing new the plan in force is given back 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
-from datetime import date
 from uuid import uuid4
 
 import msgspec
 import sqlalchemy as sa
 
-from fleet.calendar import DAY_S, day_bounds, local, local_date, utc_date
-from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, JobStep
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import jobs_done, pages
+from fleet.calendar import day_bounds, local, local_date
+from fleet.model import EVERYTHING
+from fleet.model.book import Board
+from fleet.registry import board
 from fleet.registry import rounds as kept
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
-from fleet.registry.rounds import Ask, KeptAsk
+from fleet.registry.rounds import Ask
 from fleet.words import planned
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work
-from scheduler.publishing import outside, publish, question
+from scheduler.publishing import publish
 from scheduler.rounds import PlanFault, Progress, RequestFault
 
 log = logging.getLogger("hourhand.scheduler")
 
 NIGHT_HOUR = 2
 """Local hour of the office after which the night's plan is made; common practice, no source."""
-AT_ONCE = 500
 QUIET_TOUCHES = 10
 DEMO = Actor("the demonstration")
-Tell = Callable[[Progress], None]
-Cancel = Callable[[], bool]
+NOBODY = rounds.PlanContext()
+"""Nobody looks on while a plan is made, and distances are estimated."""
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -56,96 +53,13 @@ def sync_jobs(registry: Registry, now: int) -> int:
     Doing it twice does it once. What a set's due list says is let be while a record of that set
     waits to be read. Returns how many jobs were opened or changed.
     """
-    unread = jobs_done.unread(registry)
-    due = [row for row in pages.due(registry, EVERYTHING) if row[0].unit not in unread]
-    items = {
-        (item.unit, item.task): (item, local_date(now, site.time_zone)) for item, _, site, _ in due
-    }
-    open_ones = kept_jobs.jobs(registry, EVERYTHING, states=OPEN_STATES)
-    there = [job for job in open_ones if job.origin and job.unit not in unread]
-    taken = kept_jobs.origins(registry)
-    steps = [step for job in there if (step := _closing(job, items, taken, now)) is not None]
-    steps += _taken_back(registry, [item for item, _ in items.values()], taken, now)
-    for n in range(0, len(steps), AT_ONCE):
-        kept_jobs.add_steps(registry, steps[n : n + AT_ONCE])
-    known = {job.origin for job in there} | {after.origin for after, _ in steps}
-    used, catalogue = kept_jobs.minutes_used(registry), kept_jobs.service_plans(registry)
-    fresh = []
-    for item, unit, site, _ in due:
-        today = local_date(now, site.time_zone)
-        if work.cycle(item) in known or not work.enters(item, today):
-            continue
-        minutes = work.own_minutes(used.get((item.unit, item.task), []), item.minutes or 30)
-        made = work.job_of(
-            item, unit, catalogue.get(unit.service_plan), str(uuid4()), now, site.time_zone, minutes
-        )
-        fresh.append(work.opened(made, now, "the service plan"))
-    opened = 0
-    for n in range(0, len(fresh), AT_ONCE):
-        opened += kept_jobs.add_jobs(registry, fresh[n : n + AT_ONCE])
-    return len(steps) + opened
-
-
-def _taken_back(
-    registry: Registry, due: list[DueItem], taken: set[str], now: int
-) -> list[tuple[Job, JobStep]]:
-    """Jobs that were done by a record, opened again because their work counts as before it."""
-    cycles = {work.cycle(item) for item in due} & taken
-    if not cycles:
-        return []
-    steps = []
-    for job in kept_jobs.jobs(registry, EVERYTHING, states=["done"]):
-        if job.origin not in cycles or job.nothing:
-            continue
-        life = kept_jobs.steps(registry, EVERYTHING, job.id)
-        last = next((s for s in reversed(life) if s.kind in ("finish", "reopen")), None)
-        if last is not None and last.kind == "finish" and _by_record(last, job):
-            note = "The record of this work was taken back."
-            steps.append(work.advance(job, "reopen", now, "the service plan", note))
-    return steps
-
-
-def _by_record(step: JobStep, job: Job) -> bool:
-    """Whether a job ended because a record says that its work was done."""
-    said = step.facts.get("tasks")
-    if isinstance(said, dict):
-        return said.get(job.task) == "done"
-    return step.by == "the service plan"
-
-
-def _closing(
-    job: Job, items: dict[tuple[str, str], tuple[DueItem, date]], taken: set[str], now: int
-) -> tuple[Job, JobStep] | None:
-    item, today = items.get((job.unit, job.task), (None, utc_date(now // DAY_S)))
-    said = work.outcome(job, item, today)
-    by = "the service plan"
-    if said is None or (said != "finish" and job.state == "under_way"):
-        return None
-    if said == "drop" or item is None:
-        return work.advance(job, "drop", now, by, "The task is no longer in the set's plan.")
-    if said == "finish":
-        return work.advance(job, "finish", now, by, f"Its record came: {item.last_done_on}.")
-    origin = work.cycle(item)
-    if origin != job.origin and origin in taken:
-        return work.advance(job, "drop", now, by, "A record was put right: there was a job before.")
-    return work.advance(
-        job,
-        "change",
-        now,
-        by,
-        "Its day was worked out anew.",
-        {"origin": origin, "due_on": work.due_day(item, today) or job.due_on},
-    )
+    known = board.due_work(registry)
+    what = work.reconcile(known, now, lambda: str(uuid4()))
+    return board.keep_jobs(registry, what.steps, what.fresh)
 
 
 def plan_rounds(
-    registry: Registry,
-    now: int,
-    ask: Ask,
-    by: str,
-    tell: Tell | None = None,
-    cancel: Cancel | None = None,
-    travel: rounds.Travel | None = None,
+    registry: Registry, now: int, ask: Ask, by: str, context: rounds.PlanContext = NOBODY
 ) -> Outcome:
     """Plan and keep the draft; with nothing new since the plan in force or the newest draft that
     one is given back unsolved. A road server that has come or gone is news: the draft says by which
@@ -154,62 +68,60 @@ def plan_rounds(
     Raises RegistryDown where the registry is away. What cannot be planned is said, not raised.
     """
     sync_jobs(registry, now)
-    _, asked, told = question(registry, now, ask)
-    if not asked.technicians:
+    there = board.read(registry, now, alerts=True)
+    limits = rounds.Limits(seconds=ask.seconds, iterations=ask.iterations)
+    request = dispatch.question(there, now, limits, ask.days, ask.storm)
+    told = there.in_force
+    if not request.technicians:
         return Outcome(new=False, said="There are no technicians yet: add them first.")
-    if not asked.jobs:
-        waits = planned.in_no_round(len(outside(registry, EVERYTHING, told, now).sets))
-        return Outcome(new=False, said=f"There is no open job to plan. {waits}".strip(), plan=told)
+    if not request.jobs:
+        said = f"There is no open job to plan. {_waits(there, told, now)}".strip()
+        return Outcome(new=False, said=said, plan=told)
+    known = set() if ask.fresh else _fingerprints(there)
     try:
-        print_ = rounds.fingerprint(asked, rounds.roads(asked, travel))
-    except RequestFault as fault:
-        return _no_plan(fault, told)
-    draft = kept.draft(registry)
-    if draft is not None and draft.fingerprint == print_ and not ask.fresh:
-        return Outcome(
-            new=False,
-            said="Nothing has changed since this draft.",
-            plan=dispatch.decode(draft.doc),
-            draft=draft.id,
-        )
-    if told is not None and told.fingerprint == print_ and not ask.fresh:
-        return Outcome(new=False, said="Nothing has changed since the plan in force.", plan=told)
-    try:
-        made = rounds.plan(asked, travel, progress=tell, cancel=cancel)
+        found = rounds.answer(request, known, context)
     except (PlanFault, RequestFault) as fault:
-        return _no_plan(fault, told)
+        log.error("rounds: %s", str(fault)[:300])
+        said = f"No plan could be made: {str(fault)[:300]}"
+        return Outcome(new=False, said=said, plan=told)
+    if found.plan is None:
+        return _nothing_new(there, found.fingerprint)
     note = f"storm {ask.storm[0]} to {ask.storm[1]}" if ask.storm else ""
-    id = kept.save_draft(registry, dispatch.encode(made), print_, note, by, now)
-    stops = sum(len(r.stops) for r in made.rounds)
-    said = f"{stops} visits in {len(made.rounds)} rounds, {len(made.unplanned)} jobs left out."
-    waits = planned.in_no_round(len(outside(registry, EVERYTHING, made, now).sets))
-    said = f"{said} {waits}".strip() + f" Driving times: {travel_words(made.travel_source)}."
-    return Outcome(new=True, said=said, plan=made, draft=id)
+    id = board.save_draft(registry, found.plan, found.fingerprint, note, by, now)
+    said = " ".join(filter(None, (_made(found.plan), _waits(there, found.plan, now))))
+    said += f" Driving times: {travel_words(found.plan.travel_source)}."
+    return Outcome(new=True, said=said, plan=found.plan, draft=id)
 
 
-def _no_plan(fault: Exception, told: rounds.RoundPlan | None) -> Outcome:
-    log.error("rounds: %s", str(fault)[:300])
-    return Outcome(new=False, said=f"No plan could be made: {str(fault)[:300]}", plan=told)
+def _fingerprints(there: Board) -> set[str]:
+    """What the plans at hand were made of."""
+    found = {there.draft.fingerprint} if there.draft else set()
+    return found | {there.told.plan.fingerprint} if there.told else found
 
 
-def answer(
-    registry: Registry, now: int, cancel: Cancel | None = None, travel: rounds.Travel | None = None
-) -> bool:
-    """Answer the oldest ask that waits. True where there was one. cancel: to end the search soon."""
+def _nothing_new(there: Board, fingerprint: str) -> Outcome:
+    draft = there.draft
+    if draft is not None and draft.fingerprint == fingerprint:
+        said = "Nothing has changed since this draft."
+        return Outcome(new=False, said=said, plan=draft.plan, draft=draft.id)
+    said = "Nothing has changed since the plan in force."
+    return Outcome(new=False, said=said, plan=there.in_force)
+
+
+def _made(plan: rounds.RoundPlan) -> str:
+    stops = sum(len(r.stops) for r in plan.rounds)
+    return f"{stops} visits in {len(plan.rounds)} rounds, {len(plan.unplanned)} jobs left out."
+
+
+def _waits(there: Board, plan: rounds.RoundPlan | None, now: int) -> str:
+    return planned.in_no_round(len(dispatch.outside(there, plan, now).sets))
+
+
+def answer(registry: Registry, now: int, context: rounds.PlanContext = NOBODY) -> bool:
+    """Answer the oldest ask that waits. True where there was one."""
     asked = kept.waiting_ask(registry)
     if asked is None:
         return False
-    _answer(registry, asked, now, cancel, travel)
-    return True
-
-
-def _answer(
-    registry: Registry,
-    asked: KeptAsk,
-    now: int,
-    cancel: Cancel | None,
-    travel: rounds.Travel | None,
-) -> None:
     last = -1
 
     def tell(progress: Progress) -> None:
@@ -221,11 +133,13 @@ def _answer(
 
     kept.note_ask(registry, asked.id, "working", "reading the book", now)
     try:
-        found = plan_rounds(registry, now, asked.ask, asked.by, tell, cancel, travel)
+        told = msgspec.structs.replace(context, tell=tell)
+        found = plan_rounds(registry, now, asked.ask, asked.by, told)
     except Exception as fault:
         kept.note_ask(registry, asked.id, "failed", type(fault).__name__, now)
         raise
     kept.note_ask(registry, asked.id, "done", found.said, now)
+    return True
 
 
 def night(registry: Registry, now: int) -> bool:
@@ -233,7 +147,7 @@ def night(registry: Registry, now: int) -> bool:
     people = kept.book(registry, EVERYTHING)
     if not people.technicians:
         return False
-    zone = dispatch.office_zone(people)
+    zone = people.zone
     if local(now, zone).hour < NIGHT_HOUR:
         return False
     midnight = day_bounds(local_date(now, zone), zone)[0]

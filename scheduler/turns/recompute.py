@@ -47,10 +47,10 @@ class Result:
 
 
 class Readings:
-    """Series and events of single days, read from the store several days at a time."""
+    """Series and events of single days of a unit, read from the store several days at a time."""
 
     def __init__(self, registry: Registry, store: Store, inputs: UnitInputs) -> None:
-        self._registry, self._store, self._inputs = registry, store, inputs
+        self.registry, self.inputs, self._store = registry, inputs, store
         self._span = (0, 0)
         self._series: dict[str, Series] = {}
         self._events: list[DeviceEvent] = []
@@ -69,19 +69,19 @@ class Readings:
     def _load(self, first: int, last: int) -> None:
         start, end = first * DAY_S, last * DAY_S
         self._span = (first, last)
-        self._series = read_series(self._store, self._inputs, None, start, end, judged=True)
+        self._series = read_series(self._store, self.inputs, None, start, end, judged=True)
         self._events = [
             event
-            for part in parts(self._inputs.fittings, start, end)
-            for event in work.events(self._registry, part.fitting.device, part.start, part.end)
+            for part in parts(self.inputs.fittings, start, end)
+            for event in work.events(self.registry, part.fitting.device, part.start, part.end)
         ]
 
     def days_with_data(self, first: int, last: int) -> set[int]:
         """Days in [first, last) with a reading or an event."""
         start, end = first * DAY_S, last * DAY_S
-        found = set(read_days(self._store, self._inputs, start, end))
-        for part in parts(self._inputs.fittings, start, end):
-            events = work.events(self._registry, part.fitting.device, part.start, part.end)
+        found = set(read_days(self._store, self.inputs, start, end))
+        for part in parts(self.inputs.fittings, start, end):
+            events = work.events(self.registry, part.fitting.device, part.start, part.end)
             found.update(event.at // DAY_S for event in events)
         return found
 
@@ -144,21 +144,19 @@ class _Walk:
 
 
 def recompute(
-    registry: Registry,
-    store: Store,
-    inputs: UnitInputs,
+    readings: Readings,
     touched: Iterable[tuple[int, bool]],
     today: int,
     held: Year | None = None,
 ) -> Result:
     """Digest the touched days again, and all that follow from them.
 
-    touched: (UTC day, onward); onward: every day with data or a stored Day from there to today.
+    readings: of the unit. touched: (UTC day, onward); onward: every day with data or a stored Day from there to today.
     held: the unit's stored days where they are known (see `scheduler.turns.held`), else they are
     read. Raises StoreDown, StoreFault or RegistryDown.
     """
-    year = _year(registry, inputs.unit.id, today + AHEAD_DAYS, held)
-    walk = _begin(registry, store, inputs, year, touched, today)
+    year = _year(readings, today + AHEAD_DAYS, held)
+    walk = _begin(readings, year, touched, today)
     while walk.queue:
         day = heappop(walk.queue)
         if day in walk.todo or _stale(walk, day):
@@ -167,8 +165,9 @@ def recompute(
     return Result([walk.days[d] for d in walk.order], walk.rows, walk.drops, stands)
 
 
-def _year(registry: Registry, unit: str, until: int, held: Year | None) -> Year:
+def _year(readings: Readings, until: int, held: Year | None) -> Year:
     """The stored days below `until`, as held where that is the same."""
+    registry, unit = readings.registry, readings.inputs.unit.id
     if held is None or held.until > until:
         return year_of(work.days(registry, unit, 0, until), until)
     if held.until == until:
@@ -177,15 +176,10 @@ def _year(registry: Registry, unit: str, until: int, held: Year | None) -> Year:
 
 
 def _begin(
-    registry: Registry,
-    store: Store,
-    inputs: UnitInputs,
-    year: Year,
-    touched: Iterable[tuple[int, bool]],
-    today: int,
+    readings: Readings, year: Year, touched: Iterable[tuple[int, bool]], today: int
 ) -> _Walk:
-    readings = Readings(registry, store, inputs)
-    stored = Stored(registry, inputs.unit.id, year)
+    inputs = readings.inputs
+    stored = Stored(readings.registry, inputs.unit.id, year)
     taught = inputs.unit.habit is None and all(p.habit is None for p in inputs.pulses)
     days, order = dict(year.days), list(year.order)
     walk = _Walk(inputs, readings, stored, days, order, set(), [], set(), taught)

@@ -54,7 +54,7 @@ class Try:
 
 
 @dataclass(slots=True)
-class Flight:
+class Delivery:
     """A claimed notice: targets being tried, tries that are known, how many of them are booked."""
 
     claimed: Claimed
@@ -64,7 +64,7 @@ class Flight:
 
 
 @dataclass(slots=True)
-class Postroom:
+class OutboxRelay:
     """What a scheduler process has under way. One thread calls `turn`."""
 
     registry: Registry
@@ -72,7 +72,7 @@ class Postroom:
     key: bytes
     fault: Fault = no_fault
     limit_s: float = LIMIT_S
-    flights: list[Flight] = field(default_factory=list)
+    deliveries: list[Delivery] = field(default_factory=list)
     answers: SimpleQueue[tuple[int, Outcome, str]] = field(default_factory=SimpleQueue)
     hanging: dict[str, Thread] = field(default_factory=dict)
     tried: int = 0
@@ -91,7 +91,7 @@ class Postroom:
         while True:
             if go_on():
                 self._begin(now)
-            if not self.flights:
+            if not self.deliveries:
                 return done
             self._hear(end)
             self._write(now, done)
@@ -101,7 +101,7 @@ class Postroom:
     def _begin(self, now: int) -> None:
         taken: list[Claimed] = []
         for way in WAYS:
-            here = {f.claimed.notice.person for f in self.flights if f.claimed.notice.way == way}
+            here = {f.claimed.notice.person for f in self.deliveries if f.claimed.notice.way == way}
             if len(here) < A_WAY:
                 taken += outbox.claim(self.registry, now, way, A_WAY - len(here), sorted(here))
         if not taken:
@@ -109,11 +109,11 @@ class Postroom:
         self.fault("claimed")
         every = outbox.targets(self.registry, key=self.key)
         for claimed in taken:
-            self.flights.append(self._flight(claimed, every))
+            self.deliveries.append(self._delivery(claimed, every))
 
-    def _flight(self, claimed: Claimed, every: list[Target]) -> Flight:
+    def _delivery(self, claimed: Claimed, every: list[Target]) -> Delivery:
         """Every target of the notice's person and way that has not got it yet is tried."""
-        notice, flight = claimed.notice, Flight(claimed)
+        notice, delivery = claimed.notice, Delivery(claimed)
         mine = [
             one
             for one in every
@@ -122,73 +122,73 @@ class Postroom:
         if notice.kind == "channel_test":  # its cause names the address that was pressed
             mine = [one for one in mine if notice.cause == f"channel_test:{one.id}"]
         if not mine and not claimed.done:
-            flight.known.append(("", "not_allowed", "this person has no address of this kind"))
+            delivery.known.append(("", "not_allowed", "this person has no address of this kind"))
         for target in mine:
-            self._try(flight, target)
-        return flight
+            self._try(delivery, target)
+        return delivery
 
-    def _try(self, flight: Flight, target: Target) -> None:
+    def _try(self, delivery: Delivery, target: Target) -> None:
         left = self.hanging.get(target.id)
         if left is not None and left.is_alive():
             said = "its server took the last message and has not answered to it yet"
-            flight.known.append((target.id, "not_delivered", said))
+            delivery.known.append((target.id, "not_delivered", said))
             return
         self.hanging.pop(target.id, None)
         self.tried += 1
-        n, notice = self.tried, flight.claimed.notice
+        n, notice = self.tried, delivery.claimed.notice
 
         def run() -> None:
             self.answers.put((n, *deliver(target, notice, self.mail)))
 
         thread = Thread(target=run, daemon=True, name="deliver")
-        flight.tries[n] = Try(target.id, monotonic() + self.limit_s, thread)
+        delivery.tries[n] = Try(target.id, monotonic() + self.limit_s, thread)
         thread.start()
 
     def _hear(self, end: float) -> None:
         """Wait for an answer until `end`, or until the next try's time is up."""
-        waiting = [one for flight in self.flights for one in flight.tries.values()]
-        if waiting and not any(self._settled(flight) for flight in self.flights):
+        waiting = [one for delivery in self.deliveries for one in delivery.tries.values()]
+        if waiting and not any(self._settled(delivery) for delivery in self.deliveries):
             wait_s = min(end, *(one.until for one in waiting)) - monotonic()
             with suppress(Empty):
                 self._take(self.answers.get(timeout=max(0.0, wait_s)))
         while not self.answers.empty():
             self._take(self.answers.get())
-        for flight in self.flights:
-            for n, one in list(flight.tries.items()):
+        for delivery in self.deliveries:
+            for n, one in list(delivery.tries.items()):
                 if monotonic() >= one.until:
-                    del flight.tries[n]
+                    del delivery.tries[n]
                     self.hanging[one.target] = one.thread
                     said = f"no answer within {self.limit_s:.0f} s"
-                    flight.known.append((one.target, "not_delivered", said))
+                    delivery.known.append((one.target, "not_delivered", said))
 
     def _take(self, answer: tuple[int, Outcome, str]) -> None:
         n, outcome, detail = answer
-        for flight in self.flights:
-            one = flight.tries.pop(n, None)
+        for delivery in self.deliveries:
+            one = delivery.tries.pop(n, None)
             if one is not None:
-                flight.known.append((one.target, outcome, detail))
+                delivery.known.append((one.target, outcome, detail))
 
     @staticmethod
-    def _settled(flight: Flight) -> bool:
-        return len(flight.known) > flight.booked or not flight.tries
+    def _settled(delivery: Delivery) -> bool:
+        return len(delivery.known) > delivery.booked or not delivery.tries
 
     def _write(self, now: int, done: Sent) -> None:
-        for flight in [one for one in self.flights if self._settled(one)]:
-            new = flight.known[flight.booked :]
+        for delivery in [one for one in self.deliveries if self._settled(one)]:
+            new = delivery.known[delivery.booked :]
             self.fault("delivered")
-            if flight.tries:
-                outbox.add_tries(self.registry, flight.claimed, new, now)
-                flight.booked = len(flight.known)
+            if delivery.tries:
+                outbox.add_tries(self.registry, delivery.claimed, new, now)
+                delivery.booked = len(delivery.known)
             else:
-                before = flight.known[: flight.booked]
-                state = outbox.record(self.registry, flight.claimed, new, now, before)
-                self.flights.remove(flight)
+                before = delivery.known[: delivery.booked]
+                state = outbox.record(self.registry, delivery.claimed, new, now, before)
+                self.deliveries.remove(delivery)
                 done.sent += state == "sent"
                 done.failed += state == "failed"
                 done.again += state == "claimed"
             for target, outcome, detail in new:
                 if outcome != "delivered":
-                    id = flight.claimed.notice.id
+                    id = delivery.claimed.notice.id
                     log.warning("notice %s to target %s: %s", id, target, detail)
 
 
@@ -204,8 +204,3 @@ def mail_of(loaded: Settings) -> Mail:
         public_url=loaded.public_url,
         firm=loaded.firm,
     )
-
-
-def send(registry: Registry, mail: Mail, key: bytes, now: int, limit_s: float = LIMIT_S) -> Sent:
-    """All that may leave at `now`, and how it fared: waits for every try."""
-    return Postroom(registry, mail, key, limit_s=limit_s).turn(now, float("inf"))

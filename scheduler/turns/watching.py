@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import time
+from dataclasses import dataclass, field
 from itertools import zip_longest
 
 from fleet.defaults import CLOCK_AHEAD_S
@@ -16,14 +17,10 @@ from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
 from fleet.store import StoreDown
-from scheduler.alarms import Office
 from scheduler.assess import assess, encode
-from scheduler.rules.reliability import AT_95, Triggers
-from scheduler.rules.usage import Prior
-from scheduler.turns import alerting, outages, own_line
-from scheduler.turns.held import Held
+from scheduler.turns import alerting, outages, uplink
 from scheduler.turns.memory import Memory, Turn, prior_in, remember
-from scheduler.turns.recompute import recompute
+from scheduler.turns.recompute import Readings, recompute
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -42,6 +39,20 @@ TOGETHER = "(several, outages)"
 Touch = tuple[int, bool, int]
 
 
+@dataclass(frozen=True, slots=True)
+class TurnContext:
+    """What every step of a turn needs. now: UTC seconds. until: monotonic seconds at which nothing
+    new is begun. memory: what this process remembers between turns. turn: what this one did so far.
+    """
+
+    registry: Registry
+    history: History
+    now: int
+    memory: Memory = field(default_factory=Memory)
+    until: float = float("inf")
+    turn: Turn = field(default_factory=Turn)
+
+
 def watch(registry: Registry, history: History, now: int, budget_s: float, memory: Memory) -> Turn:
     """One turn, bounded by `budget_s` seconds (at least one unit is always done).
 
@@ -57,7 +68,8 @@ def watch(registry: Registry, history: History, now: int, budget_s: float, memor
 
 def _watch(registry: Registry, history: History, now: int, budget_s: float, memory: Memory) -> Turn:
     began = time.monotonic()
-    turn = Turn()
+    context = TurnContext(registry, history, now, memory, began + budget_s)
+    turn = context.turn
     while time.monotonic() - began < budget_s * SPREAD_SHARE:
         done = work.spread_touches(registry, SPREAD)
         turn.spread += done
@@ -66,54 +78,48 @@ def _watch(registry: Registry, history: History, now: int, budget_s: float, memo
     memory.held.begin(registry)
     tried: set[str] = set()
     while True:
-        waiting = _waiting(registry, now, memory, tried)
-        turn.more = _batch(registry, history, waiting, now, began + budget_s, memory, turn)
+        waiting = _waiting(context, tried)
+        turn.more = _batch(context, waiting)
         tried.update(unit for unit, _ in waiting)
         if turn.more or len(waiting) < UNITS:
             break
-    _together(registry, now, memory, turn)
+    _together(context)
     turn.seconds = time.monotonic() - began
     return turn
 
 
-def _together(registry: Registry, now: int, memory: Memory, turn: Turn) -> None:
+def _together(context: TurnContext) -> None:
     """After the units of a turn: what concerns several of them, and who has not answered."""
+    registry, memory, now = context.registry, context.memory, context.now
     try:
-        office = memory.desk.now(registry, now)
-        turn.outages = outages.look(registry, memory.places, office, now)
-        own_line.look(registry, memory.places, office, now)
+        office = memory.office.now(registry, now)
+        context.turn.outages = outages.look(registry, memory.places, office, now)
+        uplink.look(registry, memory.places, office, now)
         outages.escalate(registry, memory.places, office, now)
         memory.troubles.pop(TOGETHER, None)
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
-        turn.failed += 1
+        context.turn.failed += 1
         remember(memory, TOGETHER, fault, now)
 
 
-def _batch(
-    registry: Registry,
-    history: History,
-    waiting: list[tuple[str, tuple[Touch, ...]]],
-    now: int,
-    until: float,
-    memory: Memory,
-    turn: Turn,
-) -> bool:
+def _batch(context: TurnContext, waiting: list[tuple[str, tuple[Touch, ...]]]) -> bool:
     """Compute and write these units in small groups; True when the time ran out before the end."""
+    turn = context.turn
     group: list[UnitTurn] = []
     written = time.monotonic()
     for unit, touches in waiting:
-        if turn.units and time.monotonic() >= until:
-            _write(registry, group, now, memory, turn)
+        if turn.units and time.monotonic() >= context.until:
+            _write(context, group)
             return True
-        result = _one(registry, history, unit, touches, now, memory, turn)
+        result = _one(context, unit, touches)
         if result is not None:
             group.append(result)
         if len(group) >= GROUP or (group and time.monotonic() - written >= GROUP_S):
-            _write(registry, group, now, memory, turn)
+            _write(context, group)
             group, written = [], time.monotonic()
-    _write(registry, group, now, memory, turn)
+    _write(context, group)
     return False
 
 
@@ -131,14 +137,13 @@ def work_through(
             return total
 
 
-def _waiting(
-    registry: Registry, now: int, memory: Memory, tried: set[str]
-) -> list[tuple[str, tuple[Touch, ...]]]:
+def _waiting(context: TurnContext, tried: set[str]) -> list[tuple[str, tuple[Touch, ...]]]:
     """Units to do now: urgent touches, then other touches and due looks in turn.
 
     Units in trouble wait for their time and then come last; those tried in this turn are done.
     """
-    held = {unit for unit, trouble in memory.troubles.items() if trouble.again_at > now} | tried
+    registry, now, troubles = context.registry, context.now, context.memory.troubles
+    held = {unit for unit, trouble in troubles.items() if trouble.again_at > now} | tried
     touched = [t for t in work.touched_units(registry, UNITS + len(held)) if t.unit not in held]
     looks = [u for u in work.due_looks(registry, now, UNITS + len(held)) if u not in held]
     found = {touch.unit: touch.days for touch in touched if touch.priority}
@@ -147,22 +152,15 @@ def _waiting(
         for item in pair:
             if item is not None and (item[1] or item[0] not in found):
                 found[item[0]] = item[1]
-    return sorted(found.items(), key=lambda item: item[0] in memory.troubles)
+    return sorted(found.items(), key=lambda item: item[0] in troubles)
 
 
-def _one(
-    registry: Registry,
-    history: History,
-    unit: str,
-    touches: tuple[Touch, ...],
-    now: int,
-    memory: Memory,
-    turn: Turn,
-) -> UnitTurn | None:
+def _one(context: TurnContext, unit: str, touches: tuple[Touch, ...]) -> UnitTurn | None:
     """One unit computed; None where it cannot be judged now."""
+    memory, turn, now = context.memory, context.turn, context.now
     turn.units += 1
     try:
-        inputs = work.unit_inputs(registry, unit)
+        inputs = work.unit_inputs(context.registry, unit)
         if inputs is None:
             raise LookupError("touched, but not in the register")
         behind = max((p.heard_at or 0 for p in inputs.pulses), default=0) - now
@@ -170,11 +168,7 @@ def _one(
             turn.behind_s = max(turn.behind_s, behind)
             turn.failed += 1
             return None
-        prior = prior_in(registry, inputs.unit.area, now, memory)
-        office = memory.desk.now(registry, now)
-        result = compute(
-            registry, history, inputs, touches, now, prior, office, memory.triggers, memory.held
-        )
+        result = compute(context, inputs, touches)
         memory.places.note(inputs, result.summary)
     except (RegistryDown, StoreDown):
         raise
@@ -188,34 +182,21 @@ def _one(
     return result
 
 
-def compute(
-    registry: Registry,
-    history: History,
-    inputs: UnitInputs,
-    touches: tuple[Touch, ...],
-    now: int,
-    prior: Prior | None = None,
-    office: Office | None = None,
-    triggers: Triggers = AT_95,
-    held: Held | None = None,
-) -> UnitTurn:
+def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]) -> UnitTurn:
     """Days, verdict and alert steps of one unit, written by nobody yet."""
-    taken = _newest(touches)
-    unit = inputs.unit.id
+    registry, memory, now = context.registry, context.memory, context.now
+    taken, unit = _newest(touches), inputs.unit.id
+    prior = prior_in(registry, inputs.unit.area, now, memory)
+    office = memory.office.now(registry, now)
     result = recompute(
-        registry,
-        history.store,
-        inputs,
+        Readings(registry, context.history.store, inputs),
         [(day, onward) for day, onward, _ in taken],
         now // 86_400,
-        held.of(unit) if held is not None else None,
+        memory.held.of(unit),
     )
-    if held is not None:
-        held.computed(unit, result.year)
-    verdict = assess(inputs, result.days, now, prior, triggers)
-    told = alerting.of_unit(
-        registry, inputs, verdict.summary, verdict.findings, now, office or Office()
-    )
+    memory.held.computed(unit, result.year)
+    verdict = assess(inputs, result.days, now, prior, memory.triggers)
+    told = alerting.of_unit(registry, inputs, verdict.summary, verdict.findings, now, office)
     again = verdict.look_again_at
     return UnitTurn(
         unit=unit,
@@ -244,15 +225,16 @@ def _newest(touches: tuple[Touch, ...]) -> tuple[Touch, ...]:
     return tuple(sorted(t for i, t in enumerate(rest) if t[0] >= first or i < DAYS_A_TURN))
 
 
-def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, turn: Turn) -> None:
+def _write(context: TurnContext, group: list[UnitTurn]) -> None:
     """Write a group in one transaction; if that is refused outright, each unit by itself."""
     if not group:
         return
+    memory, turn, now = context.memory, context.turn, context.now
     told = any(one.notices for one in group)
     try:
         if told:
             memory.fault("before_told")
-        refused = work.write_turn(registry, group, now, memory.held.mark)
+        refused = work.write_turn(context.registry, group, now, memory.held.mark)
         if told:
             memory.fault("told")
         turn.refused += len(refused)
@@ -260,13 +242,13 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
             memory.held.settle(one.unit, one.unit not in refused, now)
             memory.troubles.pop(one.unit, None)
         if memory.held.mark.n is None:
-            memory.held.begin(registry)
+            memory.held.begin(context.registry)
     except RegistryDown:
         raise
     except Exception as fault:
         if len(group) > 1:
             for one in group:
-                _write(registry, [one], now, memory, turn)
+                _write(context, [one])
             return
         turn.failed += 1
         memory.held.failed(group[0].unit)

@@ -8,7 +8,6 @@ from scheduler.work.due import (
     MOVED_DAYS,
     OWN_AFTER,
     WIDE_SIGMAS,
-    cycle,
     due_day,
     enters,
     job_of,
@@ -29,6 +28,7 @@ from scheduler.work.life import (
 )
 from scheduler.work.meter import Doubt, doubt
 from scheduler.work.parts import is_battery, needed, to_order
+from scheduler.work.reconcile import Reconciled, reconcile
 from scheduler.work.suggested import CALL_FIRST, OF_THE_PLAN, from_finding, suggests
 
 __all__ = [
@@ -46,10 +46,10 @@ __all__ = [
     "Doubt",
     "Finished",
     "NotPossible",
+    "Reconciled",
     "Told",
     "ToldTask",
     "advance",
-    "cycle",
     "doubt",
     "due_day",
     "enters",
@@ -63,6 +63,7 @@ __all__ = [
     "outcome",
     "outward",
     "own_minutes",
+    "reconcile",
     "renewal_near",
     "suggests",
     "to_order",

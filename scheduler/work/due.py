@@ -20,13 +20,6 @@ WIDE_SIGMAS = 2.563
 """Width of a normal distribution from its 10 % to its 90 % point, in standard deviations."""
 
 
-def cycle(item: DueItem) -> str:
-    """What a due task is a job of: the same until the work is done once more."""
-    last = item.last_done_on or "never"
-    hours = "" if item.last_done_hours_h is None else f":{item.last_done_hours_h:.0f}"
-    return f"due:{item.unit}:{item.task}:{last}{hours}"
-
-
 def enters(item: DueItem, today: date, days: int = HORIZON_DAYS) -> bool:
     """Whether a due task is near enough to be a job. today: local date at the site."""
     if item.state in DUE_NOW:
@@ -68,7 +61,7 @@ def job_of(
         site=unit.site,
         unit=unit.id,
         task=item.task,
-        origin=cycle(item),
+        origin=item.cycle,
         symptom=item.reason,
         safety=unit.criticality == "life",
         routine=True,
@@ -93,7 +86,7 @@ def outcome(job: Job, item: DueItem | None, today: date) -> StepKind | None:
     it counts from was put right, or the forecast moved), drop (no longer in the plan), None."""
     if item is None:
         return "drop"
-    if cycle(item) == job.origin:
+    if item.cycle == job.origin:
         return "change" if _moved(job.due_on, item, today) else None
     return "finish" if (item.last_done_on or "") > _last_done(job) else "change"
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from demo_fleet.broker.exchange import Exchange
-from demo_fleet.broker.nouns import Wish
+from demo_fleet.broker.packets import Wish
 
 
 class Delivery(RuleBasedStateMachine):

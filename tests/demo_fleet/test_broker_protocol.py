@@ -14,7 +14,7 @@ from demo_fleet.broker import exchange as exchange_module
 from demo_fleet.broker import sessions as sessions_module
 from demo_fleet.broker import wire
 from demo_fleet.broker.exchange import Exchange
-from demo_fleet.broker.nouns import V5, V311, Malformed, Wish
+from demo_fleet.broker.packets import V5, V311, Malformed, Wish
 from demo_fleet.broker.sessions import good_pattern, matches
 
 LEVELS = st.sampled_from(["a", "b", "", "hourhand", "$SYS", "é"])

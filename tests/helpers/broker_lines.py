@@ -7,7 +7,7 @@ from typing import Any
 
 from demo_fleet.broker import wire
 from demo_fleet.broker.exchange import Exchange
-from demo_fleet.broker.nouns import V311, Connect, Message
+from demo_fleet.broker.packets import V311, Connect, Message
 
 
 class FakeLine:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+from fleet.ending import Fault, no_fault
 from fleet.model import Pulse
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.settings import Settings
 from fleet.store.port import Store
 from ingest.cache import Cache
-from ingest.intake import Taken, take
+from ingest.intake import Intake, Taken, take
 from ingest.wire import Message
 
 NOW = 1_795_590_120  # 2026-11-25T07:02:00Z
@@ -27,7 +28,10 @@ class Desk:
     cache: Cache
 
     def take(self, *messages: Message, now: int = NOW) -> Taken:
-        return take(messages, self.store, self.registry, self.cache, now)
+        return take(messages, self.into(now))
+
+    def into(self, now: int, fault: Fault = no_fault) -> Intake:
+        return Intake(self.store, self.registry, self.cache, now, fault)
 
     def forget(self) -> None:
         """What a restart forgets."""

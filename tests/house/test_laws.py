@@ -71,7 +71,7 @@ MISTAKES = [
     ("scheduler/outage/cover.py", "import time", "Pure rooms"),
     ("scheduler/alarms/telling.py", "import scheduler.outage", "Rooms of scheduler"),
     ("scheduler/rounds/drive.py", "import time", "Pure rooms"),
-    ("scheduler/dispatch/asking.py", "import time", "Pure rooms"),
+    ("scheduler/dispatch/planner_request.py", "import time", "Pure rooms"),
     ("scheduler/rounds/checker.py", "import scheduler.rounds.engine", "Pure rooms"),
     ("ingest/wire/decoding.py", "import os", "Pure rooms"),
     ("fleet/words/saying.py", "from fleet.clock import now", "Pure rooms"),

@@ -21,7 +21,7 @@ from ingest import intake
 from ingest.cache import Cache
 from ingest.collector import Collector
 from ingest.inbox import Inbox
-from ingest.intake import Taken, take
+from ingest.intake import Intake, Taken, take
 from ingest.pulses import MESSAGE_OVERHEAD_B
 from ingest.sequence import Numbering, heard
 from ingest.wire import Message
@@ -258,9 +258,7 @@ def test_a_crash_before_the_store_does_not_double_a_timeless_message(desk):
             raise StoreDown("the power went")
 
     with pytest.raises(StoreDown):
-        take(
-            [msg(message, "event", at=NOW)], desk.store, desk.registry, desk.cache, NOW, fault=crash
-        )
+        take([msg(message, "event", at=NOW)], desk.into(NOW, crash))
     desk.forget()
     desk.take(msg(message, "event", at=NOW + 40, dup=True), now=NOW + 40)
     assert desk.kept() == {"crank_min_v": {NOW: 9.4}}
@@ -351,7 +349,7 @@ class _Refusing:
 def test_readings_the_store_can_never_keep_are_set_aside_and_the_rest_kept(desk):
     messages = [reading(NOW + n, ac_v=float(n)) for n in range(5)]
     store = _Refusing(desk.store, 3.0)
-    take(messages, store, desk.registry, desk.cache, NOW + 60)
+    take(messages, Intake(store, desk.registry, desk.cache, NOW + 60))
     assert sorted(desk.kept()["ac_v"].values()) == [0, 1, 2, 4]
     assert [(device, ours) for device, _, ours in desk.quarantine()] == [("g1", False)]
     assert "another type" in desk.quarantine()[0][1]
@@ -363,13 +361,13 @@ def test_a_refusal_that_names_nothing_of_the_batch_holds_it(desk):
             raise ReadingsRefused("another batch's", [Reading("elsewhere", NOW, {"ac_v": 1.0})])
 
     with pytest.raises(ReadingsRefused):
-        take([reading(NOW, ac_v=1.0)], Odd(), desk.registry, desk.cache, NOW)
+        take([reading(NOW, ac_v=1.0)], Intake(Odd(), desk.registry, desk.cache, NOW))
 
 
 def test_a_message_the_store_chokes_on_is_found_and_set_aside(desk):
     messages = [reading(NOW + n, ac_v=float(n)) for n in range(40)]
     store = _Choosy(desk.store, 17.0)
-    taken = take(messages, store, desk.registry, desk.cache, NOW + 60)
+    taken = take(messages, Intake(store, desk.registry, desk.cache, NOW + 60))
     assert (taken.readings, taken.ours) == (39, 1)
     assert len(desk.kept()["ac_v"]) == 39
     assert [ours for _, _, ours in desk.quarantine()] == [True]
@@ -379,7 +377,7 @@ def test_a_message_the_store_chokes_on_is_found_and_set_aside(desk):
 def test_where_no_message_gets_through_none_is_blamed(desk, count):
     messages = [reading(NOW + n, ac_v=float(n)) for n in range(count)]
     with pytest.raises(StoreFault, match="nothing is acknowledged"):
-        take(messages, _Choosy(desk.store, None), desk.registry, desk.cache, NOW + 60)
+        take(messages, Intake(_Choosy(desk.store, None), desk.registry, desk.cache, NOW + 60))
     assert not desk.quarantine()
 
 
@@ -493,7 +491,7 @@ def test_an_interrupted_inbox_goes_on_where_it_was(desk):
     first = inbox.next(NOW)
     assert first is not None
     assert not first.mark.done
-    take(first.messages, desk.store, desk.registry, desk.cache, NOW, inbox=first.mark)
+    take(first.messages, desk.into(NOW), inbox=first.mark)
     desk.forget()  # and the process is gone before `took`
     taken = drain(desk)
     assert taken.messages == 900 - len(first.messages)
@@ -507,7 +505,7 @@ def test_a_finished_file_that_was_not_deleted_is_not_taken_again(desk):
     path.write_text(line({"at": NOW, "values": {"ac_v": 1}}))
     taken = Inbox(desk.settings.inbox, {}).next(NOW)
     assert taken is not None
-    take(taken.messages, desk.store, desk.registry, desk.cache, NOW, inbox=taken.mark)
+    take(taken.messages, desk.into(NOW), inbox=taken.mark)
     assert drain(desk).messages == 0
     assert not path.exists()
     path.write_text(line({"at": NOW + 1, "values": {"ac_v": 2}}) + "\n")  # a new file of that name

@@ -123,7 +123,7 @@ def test_a_crash_on_the_way_doubles_none(desk, point):
             raise StoreDown("the power went")
 
     with pytest.raises(StoreDown):
-        take(messages[:4], desk.store, desk.registry, desk.cache, later, fault=crash)
+        take(messages[:4], desk.into(later, crash))
     desk.forget()
     again = [
         volts(v, later + 40, number=1 + n, dup=n < 4, queued=True) for n, v in enumerate(FALLING)
@@ -195,7 +195,7 @@ def test_a_burst_cut_into_batches_waits_for_seconds_of_its_own(desk):
     desk.take(left.pop(0), now=now)
     for _ in range(20):
         sitting = Sitting(when_full="wait")
-        take(left, desk.store, desk.registry, desk.cache, now, sitting=sitting)
+        take(left, desk.into(now), sitting=sitting)
         left = [left[index] for index in sitting.later]
         assert max(kept(desk)[0]) <= now
         now += 1
@@ -216,10 +216,7 @@ def test_what_cannot_have_a_second_of_its_own_is_counted(desk):
         messages = [volts(12 + n / 100, NOW + second) for n in range(10)]
         take(
             messages,
-            desk.store,
-            desk.registry,
-            desk.cache,
-            NOW + second,
+            desk.into(NOW + second),
             sitting=Sitting(when_full="merge"),
         )
     lost = 600 - len(kept(desk)[0])
@@ -238,9 +235,9 @@ def test_a_batch_tried_again_stays_where_it_was_put(desk):
             raise StoreDown("full")
 
     with pytest.raises(StoreDown):
-        take(messages, desk.store, desk.registry, desk.cache, later, fault=crash, sitting=sitting)
+        take(messages, desk.into(later, crash), sitting=sitting)
     messages += [volts(v, later + 4) for v in FALLING[3:]]
-    take(messages, desk.store, desk.registry, desk.cache, later + 4, sitting=sitting)
+    take(messages, desk.into(later + 4), sitting=sitting)
     assert kept(desk)[1] == [12.9, *FALLING]
 
 
@@ -426,7 +423,7 @@ def test_any_interleaving_keeps_every_value_in_order(tmp_path_factory, script):
                 raise StoreDown("the power went")
 
         try:
-            take(batch, desk.store, desk.registry, desk.cache, now, fault=fault)
+            take(batch, desk.into(now, fault))
         except StoreDown:
             desk.forget()
             deliver(False, dup=True)

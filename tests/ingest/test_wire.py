@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from fleet.channels import GLOSSARY, NAMES
 from ingest import wire
-from ingest.profile_files import load_profiles
+from ingest.cache import load_profiles
 from ingest.profiles import ProfileFault, profile_from
 from ingest.wire import Decoded, Message, Speaker, decode, decode_carefully
 from ingest.wire.quick import quick

@@ -185,7 +185,7 @@ def _change_page(
     to: str = "",
 ) -> HTMLResponse:
     book, _, plan = publishing.changing(desk.registry, desk.clock())
-    zone = dispatch.office_zone(book)
+    zone = book.zone
     today = local_date(desk.clock(), zone)
     names = {one.id: one.name for one in book.technicians}
     at = dispatch.places(plan).get(job.id) if plan else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import outbox_runs
 import pytest
 from browsers import PHONE, SIZES, accessible, fits, opened, serving, sideways
 from looking import OWNER, as_real_owner
@@ -19,7 +20,7 @@ from fleet.registry import rota
 from fleet.registry.notices.addresses import read, shown
 from fleet.registry.sitecard import key_of
 from scheduler.notify import Mail
-from scheduler.turns import calendar, sending
+from scheduler.turns import reminders
 
 PAGES = ("alerts", "past", "alert", "outages", "outage", "rota", "waking", "channels", "weekly")
 TESTED_AT = NOW - 2 * 86_400 + 9000
@@ -36,8 +37,8 @@ def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, st
     outbox.add_target(
         fleet.registry, olga.id, address.way, address.text, shown(address), key, OWNER.actor, NOW
     )
-    calendar.tell(fleet.registry, "Harrow & Finch", TESTED_AT)
-    sending.send(fleet.registry, Mail(), key, NOW)
+    reminders.tell(fleet.registry, "Harrow & Finch", TESTED_AT)
+    outbox_runs.send(fleet.registry, Mail(), key, NOW)
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
     with serving(app) as url:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import apprise
+import outbox_runs
 import pytest
 from browsers import SIZES, Watched, accessible, fits, opened, serving
 from fastapi import FastAPI
@@ -28,7 +29,6 @@ from fleet.registry.notices.addresses import HOSTED, SCHEMES, names_a_server, re
 from fleet.registry.people import Actor, audit
 from fleet.registry.sitecard import key_of
 from scheduler.notify import Mail
-from scheduler.turns import sending
 
 BY = Actor("the tests")
 GATEWAY = max(HOSTED)
@@ -280,7 +280,7 @@ def test_the_last_address_goes_only_after_a_warning(
         assert "No message has reached" in tom.post(sms)[1], "it was never tried"
         hook = next(id for shown, id in held(fleet, tom).items() if "json" in shown)
         assert tom.post(f"/channels/{hook}/test")[0] == 303
-        assert sending.send(reg, Mail(), key_of(fleet.settings), NOW).sent == 1
+        assert outbox_runs.send(reg, Mail(), key_of(fleet.settings), NOW).sent == 1
     assert len(held(fleet, tom)) == 2
     assert tom.post(sms)[0] == 303, "another one works"
     assert olga.post(f"/channels/{hook}/remove")[0] == 200

@@ -14,6 +14,7 @@ from typing import Any, get_args
 from urllib.parse import parse_qs, urlsplit
 
 import msgspec
+import outbox_runs
 import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given, settings
@@ -53,7 +54,7 @@ from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
 from scheduler.notify import Mail
 from scheduler.outage import finding
-from scheduler.turns import outages, sending
+from scheduler.turns import outages
 from scheduler.turns.outages import Places
 
 pytest_plugins = ["databases"]
@@ -452,7 +453,7 @@ def test_one_button_writes_to_the_customer_once_and_says_so(
 
 def send(fleet: Fleet, post: MailServer, at: int = NOW) -> Any:
     mail = Mail(host="127.0.0.1", port=post.port, security="none", sender="duty@example.org")
-    return sending.send(fleet.registry, mail, key_of(fleet.settings), at)
+    return outbox_runs.send(fleet.registry, mail, key_of(fleet.settings), at)
 
 
 @pytest.mark.parametrize(

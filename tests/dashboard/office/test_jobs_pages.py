@@ -15,12 +15,11 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
-from fleet.registry import jobs
+from fleet.registry import board, jobs
 from fleet.registry import rounds as kept
 from fleet.registry.jobs_find import find_sets
-from fleet.registry.rounds import Ask
-from scheduler import publishing, work
-from scheduler.rounds import plan
+from scheduler import dispatch, work
+from scheduler.rounds import Limits, plan
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -304,7 +303,8 @@ def test_an_errand_has_a_place_and_is_planned(
     assert job is not None
     assert job.errand == Errand(name="Parts counter, Dock Road", lat=54.61, lon=-1.62)
     assert (job.site, job.where) == ("", f"errand-{id}")
-    _, made, _ = publishing.question(office.fleet.registry, NOW, Ask(iterations=200))
+    there = board.read(office.fleet.registry, NOW)
+    made = dispatch.question(there, NOW, Limits(iterations=200))
     assert job.where in {place.id for place in made.sites}
     assert id in {one.id for one in made.jobs}
     planned = plan(made)

@@ -15,8 +15,8 @@ from round_cases import QUICK, at, job, planned, request, site, technician
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.views import rounds as tell
-from fleet.calendar import local_date
 from fleet.model import EVERYTHING, Episode, Finding, Job, Scope
+from fleet.model.book import Board, Book
 from fleet.model.jobs import JobState, StepKind
 from fleet.registry import jobs, pages
 from fleet.registry.rounds import Ask
@@ -30,7 +30,6 @@ from scheduler.turns import planning
 pytest_plugins = ["dispatching"]
 MANUAL = unit_id(2)
 """The seeded set that was left out of automatic: Act now, and no job."""
-TODAY = local_date(NOW, "Europe/London")
 ALL = "Every open job has its day"
 
 
@@ -198,6 +197,10 @@ def alert(unit: str, kind: str, severity: str, closed: int | None = None) -> Epi
     )
 
 
+def board(*alerts: Episode, jobs: tuple[Job, ...] = ()) -> Board:
+    return Board(book=Book(jobs=jobs), alerts=alerts)
+
+
 def plan_with(job_id: str, day: str) -> RoundPlan:
     stop = Stop(site="S", jobs=(job_id,), arrive=NOW, start=NOW, finish=NOW, starts=(NOW,))
     one = Round(technician="T", day=day, depart=NOW, back=NOW, stops=(stop,))
@@ -218,7 +221,7 @@ def plan_with(job_id: str, day: str) -> RoundPlan:
 def test_which_alerts_want_somebody_on_a_round(
     kind: str, severity: str, closed: int | None, wants: bool
 ) -> None:
-    found = dispatch.outside([alert("U", kind, severity, closed)], [], None, TODAY)
+    found = dispatch.outside(board(alert("U", kind, severity, closed)), None, NOW)
     assert bool(found.sets) is wants
 
 
@@ -239,7 +242,7 @@ def test_when_a_round_goes_to_a_set(state: JobState, routine: bool, day: str, go
     """Its own job from today on, or any visit today; yesterday's round goes nowhere any more."""
     one = Job(id="j", title="x", unit="U", site="S", state=state, routine=routine)
     plan = plan_with("j" if day else "other", day or "2026-11-26")
-    found = dispatch.outside([alert("U", "failed_start", "act_now")], [one], plan, TODAY)
+    found = dispatch.outside(board(alert("U", "failed_start", "act_now"), jobs=(one,)), plan, NOW)
     assert (not found.sets) is goes
 
 
@@ -249,7 +252,7 @@ def test_each_set_once_the_gravest_first() -> None:
         alert("B", "failed_start", "act_now"),
         alert("A", "low_fuel", "act_now"),
     ]
-    found = dispatch.outside(alerts, [], None, TODAY)
+    found = dispatch.outside(board(*alerts), None, NOW)
     assert [(one.unit, one.episode.severity) for one in found.sets] == [
         ("A", "act_now"),
         ("B", "act_now"),

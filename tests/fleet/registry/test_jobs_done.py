@@ -18,10 +18,9 @@ from roles import Caller, add, app_of, signed_in
 from seeding import FAILED, LATE, NOW, unit_id
 
 from fleet.model import EVERYTHING, OPEN_STATES
-from fleet.registry import jobs, pages
+from fleet.registry import board, jobs, pages
 from fleet.registry.records import add_record
-from fleet.registry.rounds import Ask
-from scheduler import publishing
+from scheduler import dispatch
 from scheduler.turns import planning
 
 pytest_plugins = ["dispatching", "finishing"]
@@ -42,7 +41,7 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     reg = office.fleet.registry
     job, before = open_job(office, UNIT, "oil_filter"), due_of(office, UNIT)
     assert before["oil_filter"].state == "late_beyond"
-    told = publishing.question(reg, NOW, Ask(iterations=20))[1]
+    told = dispatch.question(board.read(reg, NOW), NOW)
     assert job.id in {one.id for one in told.jobs}, "the planner would send somebody"
     form = form_of(
         caller,
@@ -101,7 +100,7 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     assert "air_filter" in late, "what was not done stays late"
     open_now = jobs.jobs(reg, EVERYTHING, states=OPEN_STATES, unit=UNIT)
     assert "oil_filter" not in {j.task for j in open_now}, "no new job is made of it"
-    told = publishing.question(reg, NOW, Ask(iterations=20))[1]
+    told = dispatch.question(board.read(reg, NOW), NOW)
     assert job.id not in {one.id for one in told.jobs}
     line = billed(office)[job.id]
     assert (line["parts"], line["minutes_used"], line["done_on"], line["by"]) == (

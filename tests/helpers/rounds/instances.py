@@ -18,21 +18,43 @@ import numpy as np
 
 from scheduler.bench.rounds import Area
 from scheduler.rounds import (
+    Estimate,
     PlanRequest,
     RoundJob,
+    RoundPlan,
     RoundSite,
     Shift,
     Skill,
     Technician,
-    plan_by_hand,
 )
+from scheduler.rounds.by_hand import by_hand
+from scheduler.rounds.planning import assemble, network_of
+from scheduler.rounds.reasons import early_reason, reasons_of
+from scheduler.rounds.request import fingerprint_for, sound
 from scheduler.rounds.spans import days_from, weekly
+from scheduler.rounds.value import Terms
 
 FIRST_DAY, ZONE, DAYS = "2026-03-23", "Europe/Berlin", 14
 """Two weeks over the spring change of the clock, on purpose."""
 DAY_S = 86_400
 LAT, LON, KM_LON, KM_LAT = 51.0, 9.5, 70.0, 111.2
 TOWNS, SPREAD_KM = 8, 6.0
+
+
+def plan_by_hand(request: PlanRequest) -> RoundPlan:
+    """What an installer would do by hand, with nothing repaired: the yardstick."""
+    sound(request)
+    terms = Terms(request)
+    early = {job: early_reason(terms, job) for job in terms.jobs}
+    jobs = [job for job, reason in early.items() if reason is None]
+    network = network_of(terms, Estimate(), jobs)
+    days = by_hand(network, jobs)
+    done = {job for trace in days.values() for job in trace.jobs}
+    reasons = [r for r in early.values() if r is not None]
+    reasons += [r for r, _ in reasons_of(network, days, [job for job in jobs if job not in done])]
+    made = assemble(network, days, reasons, None, "by hand")
+    own = fingerprint_for(request, made, network.distances.roads)
+    return msgspec.structs.replace(made, fingerprint=own)
 
 
 def make(

@@ -25,7 +25,7 @@ from fleet.registry.people.audit import audit
 from fleet.registry.quiet_hours import QuietHoursRefused, read
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
-from scheduler.turns import calendar
+from scheduler.turns import reminders
 
 pytest_plugins = ["databases"]
 LONDON = "Europe/London"
@@ -427,8 +427,8 @@ def test_the_calendar_minds_the_hours_that_are_kept(reg: Registry) -> None:
     ann = person(reg, "ann@example.org")
     rota.agree_rota(reg, Rota(people=(ann,), zone=LONDON), 0, BY, NOW)
     quiet_hours.agree(reg, ann, QuietHours(begins="23:00", ends="10:00"), 0, BY, NOW)
-    assert calendar.tell(reg, "Harrow", at("2026-11-23T09:59")) == 0
-    assert calendar.tell(reg, "Harrow", at("2026-11-23T10:00")) == 2
+    assert reminders.tell(reg, "Harrow", at("2026-11-23T09:59")) == 0
+    assert reminders.tell(reg, "Harrow", at("2026-11-23T10:00")) == 2
     kinds = {
         n.kind: n.not_before
         for cause in ("all_quiet", "weekly_test")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import outbox_runs
 import pytest
 from fastapi.testclient import TestClient
 from roles import HERE, Caller, add, app_of, signed_in
@@ -21,7 +22,7 @@ from fleet.registry.register import import_units
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
-from scheduler.turns import calendar, sending
+from scheduler.turns import reminders
 
 LONDON = "Europe/London"
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"), zone=LONDON)
@@ -138,9 +139,9 @@ def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller
         BY,
         NOW,
     )
-    first = calendar.tell(reg, "Harrow", monday)
+    first = reminders.tell(reg, "Harrow", monday)
     assert first >= 3
-    assert calendar.tell(reg, "Harrow", monday + 60) == 0
+    assert reminders.tell(reg, "Harrow", monday + 60) == 0
     kinds = {
         n.kind
         for c in ("all_quiet", "weekly_test", "reminder")
@@ -164,10 +165,10 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
     )
     mo = people.add_person(reg, reader, BY, NOW, people.hash_password("four plain words"))
     cause = f"reminder:{mine.customer.id}:2026-11-23"
-    calendar.tell(reg, "Harrow", monday)
+    reminders.tell(reg, "Harrow", monday)
     assert outbox.of_cause(reg, cause) == []
-    assert calendar.tell(reg, "Harrow", monday, to_customers=True) == 1
-    assert calendar.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
+    assert reminders.tell(reg, "Harrow", monday, to_customers=True) == 1
+    assert reminders.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
     (told,) = outbox.of_cause(reg, cause)
     assert (told.person, told.customer, told.way) == (mo.id, mine.customer.id, "email")
     assert mine.site.name in told.body
@@ -176,7 +177,7 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
 def test_a_tap_answers_the_weekly_test_and_opening_does_not(
     fleet: Fleet, client: TestClient, owner: Caller
 ) -> None:
-    calendar.tell(fleet.registry, "Harrow", at("2026-11-23 09:05"))
+    reminders.tell(fleet.registry, "Harrow", at("2026-11-23 09:05"))
     page = client.get("/weekly-test/2026-11-23")
     assert page.status_code == 200
     assert "not answered yet" in page.text
@@ -200,7 +201,7 @@ def test_addresses_are_added_tested_and_removed(
     made = next(t for t in outbox.targets(fleet.registry, person) if t.way == "webhook")
     assert send(client, owner, f"/channels/{made.id}/test") == 303
     key = (fleet.settings.data / "codes.key").read_bytes()
-    assert sending.send(fleet.registry, Mail(), key, NOW).again == 1
+    assert outbox_runs.send(fleet.registry, Mail(), key, NOW).again == 1
     assert "not delivered" in client.get("/channels").text
     assert send(client, owner, f"/channels/{made.id}/remove") == 200, "no other is known to work"
     assert made in outbox.targets(fleet.registry, person)

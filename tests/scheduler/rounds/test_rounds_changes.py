@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from round_answers import diff, told_anew
 from round_cases import (
     FIRST_DAY,
     HOUR_S,
@@ -28,7 +29,6 @@ from scheduler.rounds import (
     RoundPlan,
     before_storm,
     check,
-    diff,
     half_of,
     insert,
     move,
@@ -37,7 +37,6 @@ from scheduler.rounds import (
     remainder,
     remove,
     storm,
-    told_anew,
 )
 from scheduler.rounds.spans import days_from
 

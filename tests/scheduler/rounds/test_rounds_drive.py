@@ -22,16 +22,16 @@ from scheduler.rounds import (
     weekly,
 )
 from scheduler.rounds.drive import as_round, cost, drive
-from scheduler.rounds.nouns import Reason
-from scheduler.rounds.planning import view_of
-from scheduler.rounds.terms import Terms
-from scheduler.rounds.view import View
+from scheduler.rounds.model import Reason
+from scheduler.rounds.network import Network
+from scheduler.rounds.planning import network_of
+from scheduler.rounds.value import Terms
 
 KEY = ("T0", "2026-05-04")
 
 
-def view(asked: PlanRequest) -> View:
-    return view_of(Terms(asked), Estimate(), [j.id for j in asked.jobs])
+def network(asked: PlanRequest) -> Network:
+    return network_of(Terms(asked), Estimate(), [j.id for j in asked.jobs])
 
 
 def plan_of(asked: PlanRequest, *rounds: Round) -> RoundPlan:
@@ -45,7 +45,7 @@ def plan_of(asked: PlanRequest, *rounds: Round) -> RoundPlan:
 
 
 def round_of(asked: PlanRequest, *jobs: str, lenient: bool = False) -> Round:
-    seen = view(asked)
+    seen = network(asked)
     trace = drive(seen, KEY, jobs, lenient=lenient)
     assert trace is not None
     return as_round(seen, KEY, trace)
@@ -56,14 +56,14 @@ def test_a_day_by_hand() -> None:
     asked = request([site("A", 10)], [job("A"), job("B", "A")])
     r = round_of(asked, "A", "B")
     (stop,) = r.stops
-    way = int(view(asked).s[0, 1])
+    way = int(network(asked).s[0, 1])
     assert way == pytest.approx(3600 * 13 / 49.33, rel=0.01)
     assert r.depart == at(0, 7)
     assert stop.arrive == at(0, 7) + way
     assert stop.starts == (stop.arrive + 600, stop.arrive + 600 + HOUR_S)
     assert r.back == stop.finish + way
     assert (r.lunch, r.work_s, r.travel_s) == (None, 2 * HOUR_S, 2 * way)
-    spent = cost(view(asked), KEY, drive(view(asked), KEY, ("A", "B")))  # type: ignore[arg-type]
+    spent = cost(network(asked), KEY, drive(network(asked), KEY, ("A", "B")))  # type: ignore[arg-type]
     assert spent == r.metres * 4 + (2 * way + 600) * 100
 
 
@@ -91,7 +91,7 @@ def test_the_reserve_is_kept_unless_the_call_is_urgent() -> None:
     """Seven to four less an hour: eight hours; 7.2 h of work, way and lunch do not fit, 30 min more do."""
     jobs = [job("long", "A", duration_s=26_000), job("now", "A", duration_s=26_000, urgent=True)]
     asked = request([site("A", 10)], jobs)
-    assert drive(view(asked), KEY, ("long",)) is None
+    assert drive(network(asked), KEY, ("long",)) is None
     r = round_of(asked, "now")
     assert at(0, 15) < r.back <= at(0, 16)
     assert kinds(plan_of(asked, r), asked) == []
@@ -102,7 +102,7 @@ def test_ferry_minutes_and_money_count_once_an_arrival_and_the_way_is_called_an_
     sea = request([site("A", 10, extra_s=1200, extra_money=30.0, over_water=True)], [job("A")])
     a, b = round_of(plain, "A"), round_of(sea, "A")
     assert b.stops[0].start - a.stops[0].start == 1200
-    costs = [cost(view(q), KEY, drive(view(q), KEY, ("A",))) for q in (plain, sea)]  # type: ignore[arg-type]
+    costs = [cost(network(q), KEY, drive(network(q), KEY, ("A",))) for q in (plain, sea)]  # type: ignore[arg-type]
     assert costs[1] - costs[0] == 30 * 10_000 + 1200 * 100
     assert b.stops[0].estimate
 
@@ -266,7 +266,7 @@ def days(draw: st.DrawFn) -> PlanRequest:
 @given(days(), st.randoms(use_true_random=False))
 def test_whatever_is_driven_passes_the_checker(asked: PlanRequest, random: object) -> None:
     """Adds jobs to a day in any order while it goes; the independent checker finds nothing."""
-    seen = view(asked)
+    seen = network(asked)
     names = [j.id for j in asked.jobs]
     random.shuffle(names)  # type: ignore[attr-defined]
     jobs: tuple[str, ...] = ()
@@ -289,7 +289,7 @@ def test_whatever_is_driven_passes_the_checker(asked: PlanRequest, random: objec
 @given(days())
 def test_what_cannot_be_driven_breaks_a_rule_when_driven_all_the_same(asked: PlanRequest) -> None:
     """Lenient days have the times they would take; the checker objects exactly when drive does."""
-    seen = view(asked)
+    seen = network(asked)
     jobs = tuple(j.id for j in asked.jobs)
     trace = drive(seen, KEY, jobs, lenient=True)
     assert trace is not None

@@ -24,7 +24,7 @@ from round_cases import (
     technician,
     where,
 )
-from rounds.instances import make
+from rounds.instances import make, plan_by_hand
 
 from fleet.geo import distance_km
 from scheduler.rounds import (
@@ -37,10 +37,9 @@ from scheduler.rounds import (
     Technician,
     Travel,
     pins_of,
-    plan_by_hand,
     storm,
 )
-from scheduler.rounds.nouns import Distances
+from scheduler.rounds.model import Distances
 from scheduler.rounds.travel import Degrees, Estimate
 
 # --- a checker of its own ------------------------------------------------------------------------

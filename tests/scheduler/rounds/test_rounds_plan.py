@@ -7,6 +7,7 @@ from collections import Counter
 
 import msgspec
 import pytest
+from round_answers import explain
 from round_cases import (
     BEGIN,
     DAY_S,
@@ -23,6 +24,7 @@ from round_cases import (
     technician,
     where,
 )
+from rounds.instances import plan_by_hand
 
 from scheduler.rounds import (
     Economics,
@@ -34,19 +36,17 @@ from scheduler.rounds import (
     RoundPlan,
     Shift,
     Skill,
-    explain,
     fingerprint,
     judge,
     pins_of,
     plan,
-    plan_by_hand,
     weekly,
 )
 from scheduler.rounds.engine import search
 from scheduler.rounds.money import UNIT
-from scheduler.rounds.planning import view_of
+from scheduler.rounds.planning import network_of
 from scheduler.rounds.problem import MOST_WORTH, problem
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 from scheduler.rounds.worker import MAX_PENALTY
 
 pytest_plugins = ["round_area"]
@@ -124,8 +124,8 @@ def test_optional_windows_do_not_end_infeasible() -> None:
     sites = [site(f"S{n}", 5 + n, n, hours=hours) for n in range(6)]
     jobs = [job(f"J{n}", f"S{n}", duration_s=2400, safety=n < 3) for n in range(6)]
     asked = request(sites, jobs)
-    view = view_of(Terms(asked), Estimate(), [j.id for j in jobs])
-    found = search(view, problem(view, [j.id for j in jobs], {}, ("T0",)), QUICK)
+    network = network_of(Terms(asked), Estimate(), [j.id for j in jobs])
+    found = search(network, problem(network, [j.id for j in jobs], {}, ("T0",)), QUICK)
     assert found.routes
     assert sum(len(names) for names in found.routes.values()) == 6
     assert len({n for names in found.routes.values() for n in names}) == 6
@@ -137,8 +137,8 @@ def test_no_prize_is_above_what_a_minute_late_costs(area: PlanRequest) -> None:
     assert MOST_WORTH < MAX_PENALTY * 60
     first = area.jobs[0]
     pins = (Pin(job=first.id, level="frozen", technician="T0", day=area.first_day, start=0),)
-    view = view_of(Terms(changed(area, pins=pins)), Estimate(), [j.id for j in area.jobs])
-    clients = problem(view, [j.id for j in area.jobs], {}, tuple(view.base)).clients
+    network = network_of(Terms(changed(area, pins=pins)), Estimate(), [j.id for j in area.jobs])
+    clients = problem(network, [j.id for j in area.jobs], {}, tuple(network.base)).clients
     assert max(c.prize for c in clients) <= MOST_WORTH
 
 
@@ -255,10 +255,10 @@ def test_a_worker_that_hangs_or_falls_leaves_its_last_plan(
     """Trouble 10: ended at twice its time, last incumbent kept."""
     monkeypatch.setattr("scheduler.rounds.engine.GRACE_S", 1.5)
     asked = request([site("A")], [job("A")])
-    view = view_of(Terms(asked), Estimate(), ["A"])
+    network = network_of(Terms(asked), Estimate(), ["A"])
     found = search(
-        view,
-        problem(view, ["A"], {}, ("T0",)),
+        network,
+        problem(network, ["A"], {}, ("T0",)),
         Limits(seconds=0.5),
         command=worker(TELLS_ONCE + ends),
     )
@@ -290,8 +290,8 @@ def test_profiles_are_no_more_than_distinct_skill_sets() -> None:
     people = [technician(f"T{n}", skills=("a",) if n < 4 else ("a", "b")) for n in range(8)]
     jobs = [job("A"), job("B", "A", skills=frozenset({"b"}))]
     asked = request([site("A")], jobs, people)
-    view = view_of(Terms(asked), Estimate(), ["A", "B"])
-    assert len(problem(view, ["A", "B"], {}, tuple(view.base)).profiles) == 2
+    network = network_of(Terms(asked), Estimate(), ["A", "B"])
+    assert len(problem(network, ["A", "B"], {}, tuple(network.base)).profiles) == 2
 
 
 def test_late_work_comes_as_early_as_it_can() -> None:

@@ -20,7 +20,7 @@ from fleet.registry.engine import Registry, open_registry
 from fleet.registry.rounds import Ask
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, publishing
-from scheduler.rounds import Estimate, Table, Travel
+from scheduler.rounds import Estimate, PlanContext, Table, Travel
 from scheduler.turns import planning
 from scheduler.turns.planning import Outcome
 
@@ -42,7 +42,7 @@ def nowhere() -> str:
 
 
 def planned(registry: Registry, travel: Travel | None, at: int = NOW) -> Outcome:
-    return planning.plan_rounds(registry, at, Ask(iterations=30), "Dee", travel=travel)
+    return planning.plan_rounds(registry, at, Ask(iterations=30), "Dee", PlanContext(travel=travel))
 
 
 def published(registry: Registry, found: Outcome) -> int:

@@ -12,6 +12,7 @@ from checks import Checks
 from numpy.typing import NDArray
 from places import ROOT
 from round_cases import kinds, planned
+from rounds.instances import plan_by_hand
 
 from scheduler.bench import rounds as bench
 from scheduler.rounds import (
@@ -27,12 +28,11 @@ from scheduler.rounds import (
     check,
     judge,
     plan,
-    plan_by_hand,
     weekly,
 )
 from scheduler.rounds import territory as territory_module
 from scheduler.rounds.reasons import early_reason
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 ALL_SIZES = [
     pytest.param(60),

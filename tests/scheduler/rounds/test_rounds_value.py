@@ -25,9 +25,9 @@ from round_cases import (
 
 from scheduler.rounds import Economics, Estimate, Pin, Skill, Span, half_day, half_of, weekly
 from scheduler.rounds.money import UNIT, money
-from scheduler.rounds.planning import view_of
+from scheduler.rounds.planning import network_of
 from scheduler.rounds.problem import MOST_WORTH, problem
-from scheduler.rounds.terms import Terms
+from scheduler.rounds.value import Terms
 
 
 def worth(asked: object, name: str, moment: int) -> float:
@@ -136,8 +136,8 @@ def test_the_most_pressing_work_stays_within_the_engines_prizes(days: int) -> No
         Pin(job=j.id, level="frozen", technician="T0", day=FIRST_DAY, start=at(0, 9)) for j in jobs
     )
     asked = request([site("A", 150)], jobs, days=days, pins=pins)
-    view = view_of(Terms(asked), Estimate(), ["call", "life"])
-    prizes = [c.prize for c in problem(view, ["call", "life"], {}, ("T0",)).clients]
+    network = network_of(Terms(asked), Estimate(), ["call", "life"])
+    prizes = [c.prize for c in problem(network, ["call", "life"], {}, ("T0",)).clients]
     assert prizes
     assert max(prizes) < MOST_WORTH
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from math import inf
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 from checks import Checks
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy import stats
 
 from fleet import calibration
@@ -25,6 +27,12 @@ from scheduler.rules.trend import (
     mann_kendall,
     theil_sen,
 )
+
+
+def segments(calibrations: Iterable[Calibration], t: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Which stretch between changes of calibration each time lies in, counted from 0."""
+    starts = np.array(sorted(c.from_at for c in calibrations), np.int64)
+    return np.searchsorted(starts, t, side="right").astype(np.int64)
 
 
 def values(shared: Path) -> dict:  # type: ignore[type-arg]
@@ -253,7 +261,7 @@ def test_calibration_changes_never_step_a_trend(
         for i, (gain, offset, share) in enumerate(lines)
     ]
     series = calibration.apply(Series(t, np.array(raw, np.float64)), changes)
-    parts = calibration.segments(changes, t)
+    parts = segments(changes, t)
     seen, bare = mann_kendall(series.v, parts), mann_kendall(raw, parts)
     if isinstance(seen, Tendency) and isinstance(bare, Tendency):
         assert (seen.s, seen.var_s) == (bare.s, bare.var_s)
@@ -272,7 +280,7 @@ def test_a_meter_check_is_no_drift() -> None:
     true = calibration.apply(raw, [check])
     days = true.t / 86_400
     whole = theil_sen(days, true.v)
-    parted = theil_sen(days, true.v, segments=calibration.segments([check], true.t))
+    parted = theil_sen(days, true.v, segments=segments([check], true.t))
     assert isinstance(whole, Slope)
     assert isinstance(parted, Slope)
     assert whole.low > 0, "the step alone looks like a rise"
@@ -289,7 +297,7 @@ def test_a_wrong_calibration_replaced_moves_the_history_and_no_trend() -> None:
             id="c", fitting="f", channel="ac_v", gain=gain, offset=0.0, from_at=int(t[8])
         )
         true = calibration.apply(raw, [line])
-        found = mann_kendall(true.v, calibration.segments([line], t))
+        found = mann_kendall(true.v, segments([line], t))
         assert isinstance(found, Tendency)
         return true, found
 

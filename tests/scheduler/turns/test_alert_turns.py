@@ -137,7 +137,9 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     inputs = work.unit_inputs(house.registry, "u1")
     (touch,) = [t for t in work.touched_units(house.registry, 9) if t.unit == "u1"]
     assert inputs is not None
-    turn = turns.compute(house.registry, house.history, inputs, touch.days, AT + 900)
+    turn = turns.compute(
+        turns.TurnContext(house.registry, house.history, AT + 900), inputs, touch.days
+    )
     assert [s.kind for s in turn.steps] == ["returned"]
     told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
     assert work.write_turn(house.registry, [turn], AT + 900) == ["u1"]

@@ -33,10 +33,10 @@ from fleet.registry.types import UnitTurn
 from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
-from scheduler.turns import outages, own_line
+from scheduler.turns import outages, uplink
 from scheduler.turns.alerting import of_unit
 from scheduler.turns.outages import Places
-from scheduler.turns.own_line import line_finding
+from scheduler.turns.uplink import uplink_finding
 
 pytest_plugins = ["databases"]
 
@@ -292,13 +292,13 @@ def test_outages_page_by_page(reg: Registry) -> None:
 
 def test_our_own_line() -> None:
     """Five sets and a fifth of all, last heard within ten minutes."""
-    assert line_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
-    found = line_finding([NOW - 90_000, NOW, NOW + 1, NOW + 2, NOW + 3, NOW + 600], 20)
+    assert uplink_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
+    found = uplink_finding([NOW - 90_000, NOW, NOW + 1, NOW + 2, NOW + 3, NOW + 600], 20)
     assert found is not None
     assert (found.facts["units"], found.since, found.severity) == (5, NOW, "act_now")
-    assert line_finding([NOW + 150 * n for n in range(6)], 20) is not None
-    assert line_finding([NOW + 151 * n for n in range(5)], 20) is None
-    assert line_finding([NOW] * 5, 26) is None
+    assert uplink_finding([NOW + 150 * n for n in range(6)], 20) is not None
+    assert uplink_finding([NOW + 151 * n for n in range(5)], 20) is None
+    assert uplink_finding([NOW] * 5, 26) is None
 
 
 def test_many_silent_without_an_outage_are_one_alert_on_our_line(reg: Registry) -> None:
@@ -308,14 +308,14 @@ def test_many_silent_without_an_outage_are_one_alert_on_our_line(reg: Registry) 
         summary(n, NOW + 2000, None, condition="not_reporting", heard_at=NOW + n) for n in range(7)
     ]
     write(reg, places, NOW + 2000, *silent, summary(7, NOW + 2000, None))
-    assert own_line.look(reg, places, OFFICE, NOW + 2000) == 1
+    assert uplink.look(reg, places, OFFICE, NOW + 2000) == 1
     (line,) = work.open_episodes(reg, ["service"])
     assert (line.kind, line.severity) == ("own_line", "act_now")
     assert [n.wakes for n in sent(reg, line.id)] == [True]
-    assert own_line.look(reg, places, OFFICE, NOW + 2002) == 0, "nothing new"
+    assert uplink.look(reg, places, OFFICE, NOW + 2002) == 0, "nothing new"
     write(reg, places, NOW + 3000, *(summary(n, NOW + 3000, None) for n in range(8)))
-    own_line.look(reg, places, OFFICE, NOW + 3000)
-    own_line.look(reg, places, OFFICE, NOW + 3001)
+    uplink.look(reg, places, OFFICE, NOW + 3000)
+    uplink.look(reg, places, OFFICE, NOW + 3001)
     (line,) = work.open_episodes(reg, ["service"])
     assert state_of(line) == "returned"
     assert [n.kind for n in sent(reg, line.id)] == ["alert", "cleared"]
@@ -349,7 +349,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     (before,) = work.open_episodes(reg, ["unit:U0001"])
     assert [n.not_before > now for n in sent(reg, before.id)] == [True]
     write(reg, places, now, *silent)
-    own_line.look(reg, places, OFFICE, now + 2)
+    uplink.look(reg, places, OFFICE, now + 2)
     (line,) = work.open_episodes(reg, ["service"])
     (held,) = work.open_episodes(reg, ["unit:U0001"])
     assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)

@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import msgspec
+import outbox_runs
 import pytest
 import sqlalchemy as sa
 from cryptography.fernet import Fernet
@@ -104,7 +105,7 @@ def reach(reg: Registry, person: str, address: str) -> str:
 
 def test_a_mail_is_delivered_once_with_its_id(reg: Registry, ann: str, post: MailServer) -> None:
     put(reg, notice(ann))
-    done = sending.send(reg, mail(post), KEY, NOW)
+    done = outbox_runs.send(reg, mail(post), KEY, NOW)
     assert (done.sent, done.failed, done.again) == (1, 0, 0)
     (got,) = post.got
     assert got["Subject"] == "Act now: Alder House: Would not start"
@@ -114,14 +115,14 @@ def test_a_mail_is_delivered_once_with_its_id(reg: Registry, ann: str, post: Mai
     assert "https://fleet.example.org/alerts/e1" in text
     assert notice(ann).id in text
     put(reg, notice(ann))
-    assert sending.send(reg, mail(post), KEY, NOW + 10_000).sent == 0
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + 10_000).sent == 0
     assert len(post.got) == 1
 
 
 def test_nothing_leaves_before_its_time(reg: Registry, ann: str, post: MailServer) -> None:
     put(reg, notice(ann, not_before=NOW + 60))
-    assert sending.send(reg, mail(post), KEY, NOW + 59).sent == 0
-    assert sending.send(reg, mail(post), KEY, NOW + 60).sent == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + 59).sent == 0
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + 60).sent == 1
 
 
 @pytest.mark.parametrize("answer", ["451 later", "550 no", "421 closing"])
@@ -130,9 +131,9 @@ def test_a_refused_mail_is_tried_again(
 ) -> None:
     post.answers.append(answer)
     put(reg, notice(ann))
-    assert sending.send(reg, mail(post), KEY, NOW).again == 1
-    assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[0] - 1).sent == 0
-    assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).again == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0] - 1).sent == 0
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
     assert [t.outcome for t in outbox.tries_of(reg, [notice(ann).id])] == [
         "not_delivered",
         "delivered",
@@ -146,9 +147,9 @@ def test_a_server_that_is_away_is_waited_for_and_given_up_after_a_day(
     put(reg, notice(ann))
     now = NOW
     for _ in range(4):
-        assert sending.send(reg, mail(nowhere), KEY, now).again == 1
+        assert outbox_runs.send(reg, mail(nowhere), KEY, now).again == 1
         now += PAUSES_S[-1]
-    assert sending.send(reg, mail(nowhere), KEY, NOW + GIVE_UP_S).failed == 1
+    assert outbox_runs.send(reg, mail(nowhere), KEY, NOW + GIVE_UP_S).failed == 1
     assert states(reg) == {notice(ann).id: "failed"}
     assert outbox.outbox_counts(reg, NOW + GIVE_UP_S)["failed"] == 1
 
@@ -161,8 +162,8 @@ def test_a_webhook_that_does_not_take_it_is_tried_again(
     reach(reg, ann, f"json://127.0.0.1:{web.port}/hook")
     web.answers.append(status)
     put(reg, notice(ann, "webhook"))
-    assert sending.send(reg, mail(post), KEY, NOW).again == 1
-    assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).again == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
     (got,) = web.got
     assert got["notice"] == notice(ann).id
     assert got["kind"] == "alert"
@@ -176,8 +177,8 @@ def test_of_two_targets_only_the_one_that_failed_is_tried_again(
         reach(reg, ann, f"json://127.0.0.1:{other.port}/")
         other.answers.append(500)
         put(reg, notice(ann, "webhook"))
-        assert sending.send(reg, mail(post), KEY, NOW).again == 1
-        assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
+        assert outbox_runs.send(reg, mail(post), KEY, NOW).again == 1
+        assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
         assert (web.asked, other.asked) == (1, 2)
 
 
@@ -187,7 +188,7 @@ def test_one_that_hangs_stops_no_other(
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
     put(reg, notice(ann, "webhook", 1), notice(ann, "email", 2))
-    done = sending.send(reg, mail(post), KEY, NOW, limit_s=1.5)
+    done = outbox_runs.send(reg, mail(post), KEY, NOW, limit_s=1.5)
     assert (done.sent, done.again) == (1, 1)
     (late,) = outbox.tries_of(reg, [notice(ann, n=1).id])
     assert late.detail == "no answer within 2 s"
@@ -201,7 +202,7 @@ def test_who_hangs_costs_one_thread_and_holds_up_nobody(
     it is not asked again while it still holds the last message."""
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
-    room = sending.Postroom(reg, mail(post), KEY, limit_s=1.0)
+    room = sending.OutboxRelay(reg, mail(post), KEY, limit_s=1.0)
     put(reg, notice(ann, "webhook", 1))
     assert room.turn(NOW, 0.2) == sending.Sent()
     put(reg, notice(ann, "email", 2), notice(ann, "webhook", 3))
@@ -229,7 +230,7 @@ def test_of_two_targets_the_one_that_has_it_is_written_down_while_the_other_hang
         reach(reg, ann, f"json://127.0.0.1:{web.port}/")
         reach(reg, ann, f"json://127.0.0.1:{other.port}/")
         put(reg, notice(ann, "webhook"))
-        room = sending.Postroom(reg, mail(post), KEY, limit_s=2.0)
+        room = sending.OutboxRelay(reg, mail(post), KEY, limit_s=2.0)
         assert room.turn(NOW, 1.0) == sending.Sent()
         (has,) = outbox.tries_of(reg, [notice(ann).id])
         assert has.outcome == "delivered"
@@ -250,7 +251,7 @@ def test_what_wakes_goes_first_and_each_person_reads_in_order(
     first = {c.notice.id for c in outbox.claim(reg, NOW, "email", 8)}
     assert first == {notice(ann, n=80).id, notice(bob, n=70).id}
     assert outbox.claim(reg, NOW, "email", 8, [ann, bob]) == []
-    assert sending.send(reg, mail(post), KEY, NOW).sent == 60
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).sent == 60
     assert post.ids == [notice(ann, n=n).id for n in range(60)]
 
 
@@ -260,7 +261,7 @@ def test_who_leads_no_more_begins_nothing_and_writes_down_what_is_under_way(
     web.hold = threading.Event()
     reach(reg, ann, f"json://127.0.0.1:{web.port}/")
     put(reg, notice(ann, "webhook", 1))
-    room = sending.Postroom(reg, mail(post), KEY)
+    room = sending.OutboxRelay(reg, mail(post), KEY)
     assert room.turn(NOW, 0.2) == sending.Sent()
     put(reg, notice(ann, "email", 2))
     web.hold.set()
@@ -273,7 +274,7 @@ def test_an_outcome_is_not_lost_with_the_registry(
 ) -> None:
     """Delivered while the registry is away: written down when it is back, and not sent again."""
     put(reg, notice(ann))
-    room = sending.Postroom(reg, mail(post), KEY)
+    room = sending.OutboxRelay(reg, mail(post), KEY)
     kept = outbox.record
 
     def away(*_: Any) -> str:
@@ -311,12 +312,14 @@ def test_a_claim_without_an_outcome_is_claimed_again(reg: Registry, ann: str) ->
 
 def test_who_cannot_be_reached_is_told_of(reg: Registry, ann: str, post: MailServer) -> None:
     put(reg, notice(ann, "sms"))
-    assert sending.send(reg, mail(post), KEY, NOW).failed == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).failed == 1
     assert "no address of this kind" in outbox.tries_of(reg, [notice(ann).id])[0].detail
     put(reg, notice(ann, "email", 2))
-    assert sending.send(reg, Mail(), KEY, NOW).again == 1
+    assert outbox_runs.send(reg, Mail(), KEY, NOW).again == 1
     assert "smtp_host" in outbox.tries_of(reg, [notice(ann, n=2).id])[0].detail
-    assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1, "a setting put right"
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1, (
+        "a setting put right"
+    )
 
 
 def test_contacts_have_the_ways_of_their_targets_soonest_first(reg: Registry, ann: str) -> None:
@@ -415,7 +418,7 @@ def test_a_subject_is_one_line_and_a_text_message_short(subject: str, body: str)
 
 def test_no_header_comes_from_outside(reg: Registry, ann: str, post: MailServer) -> None:
     put(reg, notice(ann, subject="Barn\r\nBcc: eve@example.org\r\n\r\nhello"))
-    assert sending.send(reg, mail(post), KEY, NOW).sent == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).sent == 1
     (got,) = post.got
     assert got["Bcc"] is None
     assert got["Subject"] == "Barn Bcc: eve@example.org hello"
@@ -428,11 +431,11 @@ def test_what_is_over_before_it_arrived_is_not_told(
     """The mail server is down while the alert rises and ends: neither it nor its end is sent."""
     nowhere = MailServer(port=free_port())
     put(reg, notice(ann))
-    assert sending.send(reg, mail(nowhere), KEY, NOW).again == 1
+    assert outbox_runs.send(reg, mail(nowhere), KEY, NOW).again == 1
     over = notice(ann, n=1, id="n" + "9" * 31, step="2", kind="cleared", subject="Over")
     with reg.write() as connection:
         write_notices(connection, [over], ["e1"], NOW + 5)
-    assert sending.send(reg, mail(post), KEY, NOW + PAUSES_S[-1]).sent == 0
+    assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[-1]).sent == 0
     assert post.got == []
 
 
@@ -458,7 +461,7 @@ def test_one_that_cannot_be_read_is_in_nobodys_way(
     with reg.write() as connection:
         bad = sa.update(t.notice).where(t.notice.c.id == notice(ann, n=1).id)
         connection.execute(bad.values(doc=b"{}"))
-    assert sending.send(reg, mail(post), KEY, NOW).sent == 1
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).sent == 1
     assert states(reg)[notice(ann, n=1).id] == "failed"
 
 
@@ -469,7 +472,7 @@ def test_a_test_message_reaches_the_address_that_was_pressed(
     with web_server() as other:
         reach(reg, ann, f"json://127.0.0.1:{other.port}/")
         put(reg, notice(ann, "webhook", kind="channel_test", cause=f"channel_test:{pressed}"))
-        assert sending.send(reg, mail(post), KEY, NOW).sent == 1
+        assert outbox_runs.send(reg, mail(post), KEY, NOW).sent == 1
         assert (web.asked, other.asked) == (1, 0)
 
 
@@ -485,7 +488,7 @@ def test_what_could_not_be_delivered_is_said_of_the_service(
     reg: Registry, ann: str, post: MailServer
 ) -> None:
     put(reg, notice(ann, "sms"), notice(ann, "email", 2, not_before=NOW - 400))
-    assert sending.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
+    assert outbox_runs.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
     found = outbox.outbox_counts(reg, NOW)
     assert (found["failed"], found["late"]) == (1, 1)
     late, failed = say.undelivered(found["late"], found["failed"])

@@ -24,7 +24,7 @@ from fleet.registry.records import add_record
 from fleet.registry.types import PulseBatch
 from scheduler import turns
 from scheduler.day import decode as decode_day
-from scheduler.turns import jobs
+from scheduler.turns import clockwork
 
 
 def test_the_same_days_byte_for_byte_however_they_arrive(tmp_path: Path) -> None:
@@ -454,21 +454,21 @@ def test_only_one_runs_and_it_stops_when_told(tmp_path: Path) -> None:
 
 def test_a_registry_that_is_away_is_said_and_waited_for(house: House, tmp_path: Path) -> None:
     """Another program holds the registry: nothing is lost, the wait grows, then it goes on."""
-    desk = jobs.Desk(house.registry, house.history)
+    desk = clockwork.Clockwork(house.registry, house.history)
     fault = work.RegistryDown("The registry is locked.")
-    jobs._away(desk, fault)
-    jobs._away(desk, fault)
+    clockwork._away(desk, fault)
+    clockwork._away(desk, fault)
     assert desk.back_off_s == 2
-    assert "The registry is locked." in jobs.heartbeat_doc(desk)["says"]
+    assert "The registry is locked." in clockwork.heartbeat_doc(desk)["says"]
     desk.wait_until = 0.0
-    jobs.watch(desk)
+    clockwork.watch(desk)
     assert desk.down == ""
     assert desk.turns_done == 1
 
 
 def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
     """INGEST-STORE F: no grace time, runs coalesced, never two at once, UTC, memory only."""
-    scheduler = jobs.tamed(jobs.Desk(house.registry, house.history))
+    scheduler = clockwork.background_scheduler(clockwork.Clockwork(house.registry, house.history))
     scheduler.start(paused=True)
     try:
         planned = scheduler.get_jobs()

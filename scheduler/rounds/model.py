@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.rounds.answers import (
+from fleet.model.round_plan import (
     Change,
     ChangeKind,
     Changes,

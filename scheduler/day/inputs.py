@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fleet.calendar import DAY_S
 from fleet.channels import AC_VOLTS
 from fleet.model import DeviceEvent, Series, no_series
-from scheduler.day.nouns import Carry, DayFacts, fitted_in
+from scheduler.day.document import Carry, DayFacts, fitted_in
 from scheduler.rules import attempts, reporting, runs, spells, starting
 from scheduler.rules import mains as line
 from scheduler.rules.signal import Gaps, allowed_gaps, plausible
@@ -25,7 +25,7 @@ their nominal, taken as line to neutral where there are three. Common practice, 
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class DayInputs:
     """What is known of one day, in one order."""
 
     facts: DayFacts
@@ -50,7 +50,7 @@ def gather(
     series: Mapping[str, Series],
     events: Iterable[DeviceEvent],
     carry: Carry,
-) -> Given:
+) -> DayInputs:
     start, end = day * DAY_S, (day + 1) * DAY_S
     kept = _doubted(facts, reporting.clip(series, start, end))
     inside = sorted(
@@ -71,7 +71,7 @@ def gather(
             starts=msgspec.structs.replace(carry.starts, reports=()),
             supply=msgspec.structs.replace(carry.supply, system=""),
         )
-    return Given(
+    return DayInputs(
         facts,
         start,
         end,
@@ -110,7 +110,7 @@ def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
     )
 
 
-def mains(g: Given) -> Spells:
+def mains(g: DayInputs) -> Spells:
     """Present (1) or absent (0), as `scheduler.rules.mains` says, or as an event does."""
     read = g.of("mains_v")
     said = [(e.at, e.event == "mains_back") for e in g.events if e.event.startswith("mains_")]
@@ -119,7 +119,7 @@ def mains(g: Given) -> Spells:
     return spells.trace(read.t, present, said, g.carry.mains)
 
 
-def panel_switch(g: Given) -> Spells:
+def panel_switch(g: DayInputs) -> Spells:
     """The panel switch: in automatic (1) or not (0)."""
     read = g.of("in_auto")
     said = [(e.at, e.event == "in_auto") for e in g.events if e.event in ("in_auto", "not_in_auto")]
@@ -127,7 +127,7 @@ def panel_switch(g: Given) -> Spells:
 
 
 def told(
-    g: Given,
+    g: DayInputs,
 ) -> tuple[starting.Told, attempts.CounterCarry | None, attempts.DipCarry | None]:
     """Attempts as the device told of them, and their open state."""
     read, before = g.of("start_attempts"), g.carry.counter

@@ -6,14 +6,14 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.rounds.asked import Key
+from scheduler.rounds.index import Key
+from scheduler.rounds.model import Distances
 from scheduler.rounds.money import UNIT, money, per_metre, per_second
-from scheduler.rounds.nouns import Distances
-from scheduler.rounds.terms import Terms
 from scheduler.rounds.travel import Degrees
+from scheduler.rounds.value import Terms
 
 
-class View:
+class Network:
     """Terms with the distances between the bases and some of the sites."""
 
     def __init__(self, terms: Terms, sites: tuple[str, ...], distances: Distances) -> None:
@@ -41,7 +41,7 @@ class View:
         metres, seconds = (
             a[:n, n:].T.astype(np.int64) + a[n:, :n] for a in (self.metres, self.seconds)
         )
-        self.terms.ways.learn(
+        self.terms.solo.learn(
             dict(zip(self.sites, metres, strict=True)), dict(zip(self.sites, seconds, strict=True))
         )
 

@@ -25,7 +25,7 @@ def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) ->
 
     to_customers: whether the office lets customers be written.
     """
-    office = alerting.Desk().now(registry, now)
+    office = alerting.OfficeCache().now(registry, now)
     if not office.people:
         return 0
     cause = weekly.newest(office.rota, now)

@@ -1,4 +1,8 @@
-"""What the planner gives: plans, reasons, changes, proposals. `scheduler.rounds.nouns` has all."""
+"""A plan of service rounds as it is kept and read by everybody: rounds, stops, reasons, changes.
+
+Times are whole UTC seconds; days are ISO dates of the office's zone; money is in whole units of the
+installer's currency; lengths are metres, durations seconds. The planner makes it (`scheduler.rounds`).
+"""
 
 from __future__ import annotations
 
@@ -218,6 +222,25 @@ class RoundPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     seed: int = 0
     engine: str = ""
     fingerprint: str = ""
+
+    @property
+    def jobs(self) -> set[str]:
+        """Jobs that stand in a round."""
+        return {job for one in self.rounds for job in one.jobs}
+
+    @property
+    def places(self) -> dict[str, tuple[str, str, int]]:
+        """Technician, day and begin of each planned job."""
+        return {
+            job: (one.technician, one.day, start)
+            for one in self.rounds
+            for stop in one.stops
+            for job, start in zip(stop.jobs, stop.starts, strict=True)
+        }
+
+    def visited(self, day: str) -> set[str]:
+        """Places that people are sent to on a day."""
+        return {stop.site for one in self.rounds if one.day == day for stop in one.stops}
 
 
 class Violation(msgspec.Struct, frozen=True, kw_only=True):

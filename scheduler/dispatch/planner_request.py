@@ -2,52 +2,46 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, time
 
-from fleet.calendar import day_bounds, local_date
+from fleet.calendar import day_bounds, instant, local_date
 from fleet.model import Job, Site, SiteCard, Technician
 from fleet.model.book import Book
-from scheduler.dispatch.shifts import technician_of
+from fleet.model.round_plan import RoundPlan
 from scheduler.dispatch.standing import pins, promises
-from scheduler.rounds import nouns as rounds
-from scheduler.rounds.spans import weekly
+from scheduler.rounds import model
+from scheduler.rounds.model import Limits, PlanRequest, RoundJob, RoundSite
+from scheduler.rounds.spans import days_from, weekly
 
 PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
 """Jobs the planner may place; those under way or waiting for a yes are left where they are."""
 DAYS = 14
 TEST_RUN_S = 600
 """Service ends with a test run of so long, where a site has hours for it; common practice."""
-LIMITS = rounds.Limits()
-
-
-def office_zone(book: Book) -> str:
-    """The zone of the office: that of most technicians, else of most sites, else UTC."""
-    zones = Counter(one.time_zone for one in book.technicians)
-    zones = zones or Counter(site.time_zone for site in book.sites.values())
-    return min(zones, key=lambda name: (-zones[name], name)) if zones else "UTC"
+LIMITS = Limits()
 
 
 def request(
     book: Book,
     now: int,
-    limits: rounds.Limits = LIMITS,
+    limits: Limits = LIMITS,
     days: int = DAYS,
-    told: rounds.RoundPlan | None = None,
+    told: RoundPlan | None = None,
     freeze_today: bool = False,
-) -> rounds.PlanRequest:
+) -> PlanRequest:
     """What the planner is asked, from today on in the office's zone.
 
     told: the plan in force, whose arrangements are kept where they can be, and where people are
     today. freeze_today: what stands in it for today does not move.
     """
-    zone = office_zone(book)
+    zone = book.zone
     today = local_date(now, zone)
     first_day = today.isoformat()
     planned = [job for job in book.jobs if job.state in PLANNED_STATES]
-    sites = {job.where for job in planned if job.where} | visited(told, first_day)
-    return rounds.PlanRequest(
+    sites = {job.where for job in planned if job.where}
+    sites |= told.visited(first_day) if told else set()
+    return PlanRequest(
         first_day=first_day,
         days=days,
         zone=zone,
@@ -65,20 +59,11 @@ def request(
     )
 
 
-def visited(told: rounds.RoundPlan | None, day: str) -> set[str]:
-    """Places that a plan sends people to on a day."""
-    return (
-        {stop.site for one in told.rounds if one.day == day for stop in one.stops}
-        if told
-        else set()
-    )
-
-
-def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> rounds.RoundSite:
+def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> RoundSite:
     card = card or SiteCard(site=site.id)
     hours = weekly(card.hours, first_day, days, site.time_zone) if card.hours else None
     tests = weekly(card.test_hours, first_day, days, site.time_zone) if card.test_hours else None
-    return rounds.RoundSite(
+    return RoundSite(
         id=site.id,
         lat=site.lat,
         lon=site.lon,
@@ -92,14 +77,14 @@ def _site(site: Site, card: SiteCard | None, first_day: str, days: int) -> round
     )
 
 
-def _job(job: Job, book: Book) -> rounds.RoundJob:
+def _job(job: Job, book: Book) -> RoundJob:
     site = book.sites[job.where]
     contract = book.contracts.get(job.customer)
     card = book.cards.get(job.where)
     due = day_bounds(date.fromisoformat(job.due_on), site.time_zone)[1] - 1 if job.due_on else None
     tests = bool(job.unit and job.task and card and card.test_hours)
     unit = book.units.get(job.unit)
-    return rounds.RoundJob(
+    return RoundJob(
         id=job.id,
         site=job.where,
         duration_s=60 * job.minutes,
@@ -141,3 +126,43 @@ def _named(name: str, technicians: Iterable[Technician]) -> str:
         ),
         "",
     )
+
+
+LOAD_DAYS = 42
+"""Shifts are told so far ahead, for the load of later weeks."""
+
+
+def technician_of(one: Technician, first_day: str, zone: str) -> model.Technician:
+    """A technician with the shifts of LOAD_DAYS from a day on; first_day: ISO date."""
+    return model.Technician(
+        id=one.id,
+        lat=one.lat,
+        lon=one.lon,
+        name=one.name,
+        skills=tuple(model.Skill(skill.name, skill.until) for skill in one.skills),
+        shifts=tuple(_shifts(one, first_day)),
+    )
+
+
+def _shifts(one: Technician, first_day: str) -> Iterable[model.Shift]:
+    for day in days_from(first_day, LOAD_DAYS):
+        if any(leave.first <= day <= leave.last for leave in one.leave):
+            continue
+        walls = one.week.get(date.fromisoformat(day).weekday(), ())
+        if not walls:
+            continue
+        opens, closes = walls[0][0], walls[-1][1]
+        on = date.fromisoformat(day)
+        end = day_bounds(on, one.time_zone)[1] if closes == "24:00" else _at(on, closes, one)
+        yield model.Shift(
+            day=day,
+            start=_at(on, opens, one),
+            end=end,
+            lunch_s=60 * one.lunch_min,
+            overtime_s=60 * one.overtime_min,
+            reserve_s=60 * one.reserve_min,
+        )
+
+
+def _at(day: date, wall: str, one: Technician) -> int:
+    return instant(day, time.fromisoformat(wall), one.time_zone)

@@ -29,10 +29,10 @@ from fleet.registry.types import RegistryFault
 from fleet.store import StoreFault
 from fleet.words import notices as say
 from scheduler.notify import Mail
-from scheduler.rounds import Travel
-from scheduler.turns import alerting, calendar, planning, sending, undelivered, watching
+from scheduler.rounds import PlanContext, Travel
+from scheduler.turns import alerting, planning, reminders, sending, undelivered, watching
 from scheduler.turns.memory import Memory, Trouble, Turn
-from scheduler.turns.sending import Postroom
+from scheduler.turns.sending import OutboxRelay
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -52,7 +52,7 @@ JOB_DEFAULTS = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1
 
 
 @dataclass(slots=True)
-class Desk:
+class Clockwork:
     """What the jobs share: where things are, what they remember, what they have to say."""
 
     registry: Registry
@@ -72,7 +72,7 @@ class Desk:
     key: bytes = b""
     fault: Fault = no_fault
     took_over: bool = False
-    room: Postroom | None = None
+    relay: OutboxRelay | None = None
     waiting: dict[str, int] = field(default_factory=dict)
     to_customers: bool = False
     travel: Travel | None = None
@@ -84,139 +84,151 @@ class Desk:
     def __post_init__(self) -> None:
         self.lead = Lead(self.registry)
 
+    def planning(self) -> PlanContext:
+        """How this process plans: by its roads, and no longer than it lives."""
+        return PlanContext(travel=self.travel, cancel=self.stopping.is_set)
 
-def watch(desk: Desk) -> None:
+
+def watch(clockwork: Clockwork) -> None:
     """One turn; when registry or store are away: say so once, wait longer each time, go on."""
-    if time.monotonic() < desk.wait_until:
+    if time.monotonic() < clockwork.wait_until:
         return
-    leads = desk.lead.held()
-    if leads != desk.leads:
+    leads = clockwork.lead.held()
+    if leads != clockwork.leads:
         log.info("leading" if leads else "standing by: another scheduler leads, or we are cut off")
-        desk.leads, desk.took_over = leads, False
+        clockwork.leads, clockwork.took_over = leads, False
     if not leads:
         return
     try:
-        turn = watching.watch(desk.registry, desk.history, clock.now(), WATCH_BUDGET_S, desk.memory)
+        turn = watching.watch(
+            clockwork.registry, clockwork.history, clock.now(), WATCH_BUDGET_S, clockwork.memory
+        )
     except (RegistryFault, StoreFault) as fault:
-        _away(desk, fault)
+        _away(clockwork, fault)
         return
-    with desk.lock:
-        if desk.down:
+    with clockwork.lock:
+        if clockwork.down:
             log.warning("working again")
-        desk.last, desk.down, desk.back_off_s = turn, "", 0.0
-        desk.turns_done += 1
+        clockwork.last, clockwork.down, clockwork.back_off_s = turn, "", 0.0
+        clockwork.turns_done += 1
     if turn.behind_s:
         log.error("the clock of this machine is %d s behind: nothing is judged", turn.behind_s)
 
 
-def office(desk: Desk) -> None:
+def office(clockwork: Clockwork) -> None:
     """Due work as jobs, and the night's ask for rounds. While registry is away: the next time."""
-    if not desk.leads:
+    if not clockwork.leads:
         return
     try:
         now = clock.now()
-        planning.sync_jobs(desk.registry, now)
-        planning.night(desk.registry, now)
+        planning.sync_jobs(clockwork.registry, now)
+        planning.night(clockwork.registry, now)
     except RegistryFault as fault:
         log.warning("jobs: %s", str(fault))
 
 
-def plan(desk: Desk) -> None:
+def plan(clockwork: Clockwork) -> None:
     """One plan that was asked for. In the demonstration the first is made and published unasked."""
-    if not desk.leads:
+    if not clockwork.leads:
         return
     try:
-        if desk.demo and planning.demonstrate(desk.registry, clock.now()):
+        if clockwork.demo and planning.demonstrate(clockwork.registry, clock.now()):
             return
-        planning.answer(desk.registry, clock.now(), desk.stopping.is_set, desk.travel)
+        planning.answer(clockwork.registry, clock.now(), clockwork.planning())
     except RegistryFault as fault:
         log.warning("rounds: %s", str(fault))
 
 
-def send(desk: Desk) -> None:
+def send(clockwork: Clockwork) -> None:
     """Deliver what waits in the outbox. Who leads no more writes down what is under way."""
-    if desk.mail is None:
+    if clockwork.mail is None:
         return
-    if desk.room is None:
-        desk.room = Postroom(desk.registry, desk.mail, desk.key, desk.fault)
+    if clockwork.relay is None:
+        clockwork.relay = OutboxRelay(
+            clockwork.registry, clockwork.mail, clockwork.key, clockwork.fault
+        )
     try:
-        if desk.leads and not desk.took_over:
-            outbox.release(desk.registry, clock.now())
-            desk.took_over = True
-        desk.room.turn(
+        if clockwork.leads and not clockwork.took_over:
+            outbox.release(clockwork.registry, clock.now())
+            clockwork.took_over = True
+        clockwork.relay.turn(
             clock.now(),
-            sending.PATIENCE_S if not desk.stopping.is_set() else sending.AT_THE_END_S,
-            lambda: desk.leads and not desk.stopping.is_set(),
+            sending.PATIENCE_S if not clockwork.stopping.is_set() else sending.AT_THE_END_S,
+            lambda: clockwork.leads and not clockwork.stopping.is_set(),
         )
     except RegistryFault as fault:
         log.warning("messages wait: %s", fault)
 
 
-def own_post(desk: Desk) -> None:
+def watch_outbox(clockwork: Clockwork) -> None:
     """An alert where messages reach nobody."""
-    if not desk.leads:
+    if not clockwork.leads:
         return
     try:
         now = clock.now()
-        undelivered.look(desk.registry, alerting.Desk().now(desk.registry, now), now)
+        undelivered.look(
+            clockwork.registry, alerting.OfficeCache().now(clockwork.registry, now), now
+        )
     except RegistryFault as fault:
         log.warning("whether messages arrive is looked at later: %s", fault)
 
 
-def by_calendar(desk: Desk) -> None:
+def by_calendar(clockwork: Clockwork) -> None:
     """All quiet, the weekly test of the duty phone, reminders."""
-    if not desk.leads or desk.mail is None or not desk.mail.firm:
+    if not clockwork.leads or clockwork.mail is None or not clockwork.mail.firm:
         return
     try:
-        calendar.tell(desk.registry, desk.mail.firm, clock.now(), desk.to_customers)
+        reminders.tell(clockwork.registry, clockwork.mail.firm, clock.now(), clockwork.to_customers)
     except RegistryFault as fault:
         log.warning("what the calendar asks for waits: %s", fault)
 
 
-def beat(desk: Desk) -> None:
+def beat(clockwork: Clockwork) -> None:
     """A sign of life, with what Health shows."""
     try:
-        name = PROGRAM if desk.leads else STAND_BY
-        desk.waiting = outbox.outbox_counts(desk.registry, clock.now())
-        work.heartbeat(desk.registry, name, clock.now(), heartbeat_doc(desk))
+        name = PROGRAM if clockwork.leads else STAND_BY
+        clockwork.waiting = outbox.outbox_counts(clockwork.registry, clock.now())
+        work.heartbeat(clockwork.registry, name, clock.now(), heartbeat_doc(clockwork))
     except RegistryFault as fault:
-        _away(desk, fault)
+        _away(clockwork, fault)
 
 
-def heartbeat_doc(desk: Desk) -> dict[str, Any]:
+def heartbeat_doc(clockwork: Clockwork) -> dict[str, Any]:
     """The scheduler's part of the Health page; `says` are sentences, worst first."""
-    with desk.lock:
-        turn = desk.last
-        troubles = sorted(desk.memory.troubles.items())
+    with clockwork.lock:
+        turn = clockwork.last
+        troubles = sorted(clockwork.memory.troubles.items())
         return {
-            "started_at": desk.started_at,
+            "started_at": clockwork.started_at,
             "pid": os.getpid(),
-            "turns": desk.turns_done,
+            "turns": clockwork.turns_done,
             "turn_s": round(turn.seconds, 3),
             "units": turn.units,
             "days": turn.days,
             "refused": turn.refused,
             "more_waiting": turn.more,
             "clock_behind_s": turn.behind_s,
-            "faults": desk.memory.faults,
-            "job_errors": desk.job_errors,
-            "job_missed": desk.job_missed,
-            "job_overlaps": desk.job_overlaps,
+            "faults": clockwork.memory.faults,
+            "job_errors": clockwork.job_errors,
+            "job_missed": clockwork.job_missed,
+            "job_overlaps": clockwork.job_overlaps,
             "units_in_trouble": len(troubles),
-            "says": _sentences(desk, turn, troubles),
+            "says": _sentences(clockwork, turn, troubles),
         }
 
 
-def _sentences(desk: Desk, turn: Turn, troubles: Sequence[tuple[str, Trouble]]) -> list[str]:
+def _sentences(
+    clockwork: Clockwork, turn: Turn, troubles: Sequence[tuple[str, Trouble]]
+) -> list[str]:
     says = []
     if turn.behind_s:
         says.append(
             f"This machine's clock is {turn.behind_s} s behind the newest message: nothing is "
             "judged until it is set right."
         )
-    if desk.down:
-        says.append(desk.down)
-    says += say.undelivered(desk.waiting.get("late", 0), desk.waiting.get("failed", 0))
+    if clockwork.down:
+        says.append(clockwork.down)
+    says += say.undelivered(clockwork.waiting.get("late", 0), clockwork.waiting.get("failed", 0))
     says += [
         f"The rules failed on unit {unit} ({trouble.fault}, {trouble.count} times). Its readings "
         "are kept and it is tried again; see the log and report it."
@@ -225,35 +237,35 @@ def _sentences(desk: Desk, turn: Turn, troubles: Sequence[tuple[str, Trouble]]) 
     return says
 
 
-def _away(desk: Desk, fault: RegistryFault | StoreFault) -> None:
-    with desk.lock:
-        if desk.down != str(fault):
+def _away(clockwork: Clockwork, fault: RegistryFault | StoreFault) -> None:
+    with clockwork.lock:
+        if clockwork.down != str(fault):
             log.warning("%s Trying again.", str(fault))
-        desk.down = str(fault)
-        desk.back_off_s = min(BACK_OFF_MOST_S, max(1.0, 2 * desk.back_off_s))
-        desk.wait_until = time.monotonic() + desk.back_off_s
+        clockwork.down = str(fault)
+        clockwork.back_off_s = min(BACK_OFF_MOST_S, max(1.0, 2 * clockwork.back_off_s))
+        clockwork.wait_until = time.monotonic() + clockwork.back_off_s
 
 
-def tamed(desk: Desk) -> BackgroundScheduler:
+def background_scheduler(clockwork: Clockwork) -> BackgroundScheduler:
     """The scheduler with its jobs, not yet started: UTC, in memory, errors counted."""
     scheduler = BackgroundScheduler(
         timezone=UTC, jobstores={"default": MemoryJobStore()}, job_defaults=JOB_DEFAULTS
     )
 
     def listen(event: Any) -> None:
-        with desk.lock:
-            desk.job_errors += event.code == EVENT_JOB_ERROR
-            desk.job_missed += event.code == EVENT_JOB_MISSED
-            desk.job_overlaps += event.code == EVENT_JOB_MAX_INSTANCES
+        with clockwork.lock:
+            clockwork.job_errors += event.code == EVENT_JOB_ERROR
+            clockwork.job_missed += event.code == EVENT_JOB_MISSED
+            clockwork.job_overlaps += event.code == EVENT_JOB_MAX_INSTANCES
         if event.code == EVENT_JOB_ERROR:
             log.error("job %s failed: %s", event.job_id, type(event.exception).__name__)
 
     scheduler.add_listener(listen, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
-    scheduler.add_job(watch, "interval", seconds=WATCH_S, args=[desk], id="watch")
-    scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[desk], id="office")
-    scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[desk], id="plan")
-    scheduler.add_job(send, "interval", seconds=SEND_S, args=[desk], id="send")
-    scheduler.add_job(by_calendar, "interval", seconds=CALENDAR_S, args=[desk], id="calendar")
-    scheduler.add_job(own_post, "interval", seconds=CALENDAR_S, args=[desk], id="post")
-    scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[desk], id="heartbeat")
+    scheduler.add_job(watch, "interval", seconds=WATCH_S, args=[clockwork], id="watch")
+    scheduler.add_job(office, "interval", seconds=OFFICE_S, args=[clockwork], id="office")
+    scheduler.add_job(plan, "interval", seconds=PLAN_S, args=[clockwork], id="plan")
+    scheduler.add_job(send, "interval", seconds=SEND_S, args=[clockwork], id="send")
+    scheduler.add_job(by_calendar, "interval", seconds=CALENDAR_S, args=[clockwork], id="calendar")
+    scheduler.add_job(watch_outbox, "interval", seconds=CALENDAR_S, args=[clockwork], id="post")
+    scheduler.add_job(beat, "interval", seconds=HEARTBEAT_S, args=[clockwork], id="heartbeat")
     return scheduler

@@ -27,7 +27,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     known = service_alert.open_one(registry, "own_line")
     if many < LINE_SETS_LEAST and known is None:
         return 0
-    found = line_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
+    found = uplink_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
     change = service_alert.change(known, found, now)
     if change is None:
         return 0
@@ -82,7 +82,7 @@ def _silent(registry: Registry, now: int) -> list[int]:
         cursor = rows[-1].unit.id
 
 
-def line_finding(silent: Iterable[int], units: int) -> Finding | None:
+def uplink_finding(silent: Iterable[int], units: int) -> Finding | None:
     """Act now on the service itself: the most sets that were last heard within 10 min, if they are
     at least five and a fifth of all. silent: when each silent set was last heard (UTC seconds)."""
     at = sorted(silent)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from fleet.model import Run, StartDemand
-from scheduler.day.given import run_rules
-from scheduler.day.nouns import Carry, DayFacts
+from scheduler.day.document import Carry, DayFacts
+from scheduler.day.inputs import run_rules
 from scheduler.rules import runs, starting
 from scheduler.rules.signal import allowed_gaps
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.rounds.asked import Asked, Key
+from scheduler.rounds.index import Key, RequestIndex
 from scheduler.rounds.money import UNIT, per_metre, per_second
 from scheduler.rounds.travel import Estimate
 
@@ -15,10 +15,10 @@ Row = NDArray[np.int64]
 """One number for each technician of the request, in its order."""
 
 
-class Ways:
-    """Out and back between the bases and the sites: by the estimate until a view knows better."""
+class SoloTrips:
+    """Out and back between the bases and the sites: by the estimate until a network knows better."""
 
-    def __init__(self, asked: Asked) -> None:
+    def __init__(self, asked: RequestIndex) -> None:
         self.asked = asked
         self._row = {name: n for n, name in enumerate(asked.technicians)}
         self._metres: dict[str, Row] = {}
