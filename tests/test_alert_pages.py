@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from register_rows import write_turn
 from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
@@ -62,7 +63,7 @@ def mains_off(fleet: Fleet) -> str:
             summary=summary,
             facts_seq=inputs.facts_seq,
         )
-        assert work.write_turn(fleet.registry, [turn], NOW) == []
+        assert write_turn(fleet.registry, [turn], NOW) == []
         places.note(inputs, summary)
     outages.look(fleet.registry, places, OFFICE, NOW)
     (found,) = [o for o in kept.outages(fleet.registry, EVERYTHING) if not o.into]

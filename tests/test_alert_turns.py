@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from register_rows import write_turn
 from test_turns import T0, House, make, record, row
 
 from fleet.model import EVERYTHING, DeviceEvent, Episode, Notice, Reading
@@ -140,7 +141,7 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     turn = turns.compute(house.registry, house.history, inputs, touch.days, AT + 900)
     assert [s.kind for s in turn.steps] == ["returned"]
     told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
-    assert work.write_turn(house.registry, [turn], AT + 900) == ["u1"]
+    assert write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)
     assert [s.kind for s in alert(house, "u1").steps] == ["raised", "acknowledged", "cleared"]
 

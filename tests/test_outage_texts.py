@@ -19,6 +19,7 @@ from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from posts import MailServer, mail_server
+from register_rows import write_turn
 from roles import HERE, Caller, add, app_of, customer_of, signed_in
 from seeding import NOW, SILENT, Fleet, _row, seed, unit_id
 from service import free_port
@@ -489,7 +490,7 @@ def fare(fleet: Fleet, places: Places, n: int, at: int, **change: Any) -> None:
         summary=summary,
         facts_seq=inputs.facts_seq,
     )
-    assert work.write_turn(fleet.registry, [turn], at) == []
+    assert write_turn(fleet.registry, [turn], at) == []
     places.note(inputs, summary)
 
 

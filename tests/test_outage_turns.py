@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from databases import Registry
-from register_rows import NOW, row, take
+from register_rows import NOW, row, take, write_turn
 
 from fleet.model import (
     EVERYTHING,
@@ -105,7 +105,7 @@ def write(reg: Registry, places: Places, now: int, *summaries: UnitSummary) -> N
         )
         places.note(inputs, one)
     for start in range(0, len(turns), 100):
-        assert work.write_turn(reg, turns[start : start + 100], now) == []
+        assert write_turn(reg, turns[start : start + 100], now) == []
 
 
 def sent(reg: Registry, cause: str) -> list[Notice]:
@@ -345,7 +345,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
         opened=found.opened,
         notices=found.notices,
     )
-    assert work.write_turn(reg, [turn], now) == []
+    assert write_turn(reg, [turn], now) == []
     (before,) = work.open_episodes(reg, ["unit:U0001"])
     assert [n.not_before > now for n in sent(reg, before.id)] == [True]
     write(reg, places, now, *silent)

@@ -150,15 +150,6 @@ class DayRow(msgspec.Struct, frozen=True, kw_only=True):
     doc: bytes
 
 
-class DaysMark(msgspec.Struct):
-    """Where the stored days of a registry stood when a program read or wrote them last.
-
-    n: another number after every turn that wrote days (see `work.write_turn`); None: not known.
-    """
-
-    n: int | None = None
-
-
 class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     """What one turn of watch found about one unit.
 

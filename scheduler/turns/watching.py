@@ -107,6 +107,10 @@ def _batch(
         if turn.units and time.monotonic() >= until:
             _write(registry, group, now, memory, turn)
             return True
+        if not memory.held.holds(unit):  # taken by another in this turn: who leads is asked anew
+            turn.units += 1
+            turn.refused += 1
+            continue
         result = _one(registry, history, unit, touches, now, memory, turn)
         if result is not None:
             group.append(result)
@@ -252,15 +256,14 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
     try:
         if told:
             memory.fault("before_told")
-        refused = work.write_turn(registry, group, now, memory.held.mark)
+        refused = work.write_turn(registry, group, now, memory.held.hold)
         if told:
             memory.fault("told")
         turn.refused += len(refused)
         for one in group:
             memory.held.settle(one.unit, one.unit not in refused, now)
             memory.troubles.pop(one.unit, None)
-        if memory.held.mark.n is None:
-            memory.held.begin(registry)
+        memory.held.settled()
     except RegistryDown:
         raise
     except Exception as fault:

@@ -1,9 +1,9 @@
 """The programs' own side of the registry; no Scope. Pages use `fleet.registry.pages`."""
 
 from fleet.registry.programs import heartbeat, heartbeats
+from fleet.registry.shards import Hold, Shard, shard_of, standing, take_shards
 from fleet.registry.types import (
     DayRow,
-    DaysMark,
     DeviceFacts,
     InboxMark,
     PulseBatch,
@@ -21,7 +21,7 @@ from fleet.registry.work.intake import (
 )
 from fleet.registry.work.receipts import find_receipts, note_receipts
 from fleet.registry.work.touches import due_looks, spread_touches, touched_units
-from fleet.registry.work.turn import days_mark, write_turn
+from fleet.registry.work.turn import write_turn
 from fleet.registry.work.units import (
     UsageRow,
     area_usage,
@@ -34,12 +34,13 @@ from fleet.registry.work.units import (
 
 __all__ = [
     "DayRow",
-    "DaysMark",
     "DeviceFacts",
+    "Hold",
     "InboxMark",
     "PulseBatch",
     "RegistryDown",
     "RegistryFault",
+    "Shard",
     "UnitInputs",
     "UnitTouch",
     "UnitTurn",
@@ -47,7 +48,6 @@ __all__ = [
     "area_usage",
     "day_before",
     "days",
-    "days_mark",
     "device_facts",
     "due_looks",
     "events",
@@ -59,7 +59,10 @@ __all__ = [
     "note_receipts",
     "open_episodes",
     "pulse",
+    "shard_of",
     "spread_touches",
+    "standing",
+    "take_shards",
     "touched_units",
     "unit_inputs",
     "write_turn",

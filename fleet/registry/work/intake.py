@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from functools import cache
 from typing import Any
 
@@ -14,7 +13,15 @@ from fleet.calendar import DAY_S
 from fleet.model import Habit, Pulse
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.statements import bump, counted, insert, insert_of, run_many, upsert
+from fleet.registry.statements import (
+    bump,
+    counted,
+    insert,
+    insert_of,
+    new_token,
+    run_many,
+    upsert,
+)
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
 from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
 from fleet.registry.work.receipts import write_receipts
@@ -193,11 +200,6 @@ def _write_touches(connection: sa.Connection, batch: PulseBatch, ignored: set[st
     ]
     if rows:
         run_many(connection, touch_upsert(connection.dialect.name), rows)
-
-
-def new_token() -> int:
-    """A seq for touches that no other transaction has: so a touch cleared by its seq is that one."""
-    return secrets.randbits(62)
 
 
 def touch_row(

@@ -14,8 +14,9 @@ import sqlalchemy as sa
 from fleet.calendar import DAY_S
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.statements import new_token
 from fleet.registry.types import UnitTouch
-from fleet.registry.work.intake import new_token, touch_row, touch_upsert
+from fleet.registry.work.intake import touch_row, touch_upsert
 
 _MINE = sa.and_(
     t.touch.c.whose == sa.bindparam("b_whose"),

@@ -15,78 +15,59 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import closes, write_episodes
 from fleet.registry.notices import write_notices
-from fleet.registry.statements import insert, note_changes, upsert
-from fleet.registry.types import DaysMark, UnitTurn
-from fleet.registry.work.intake import new_token
+from fleet.registry.shards import Hold, mark_anew, shard_of, standing_in
+from fleet.registry.statements import note_changes, upsert
+from fleet.registry.types import UnitTurn
 from fleet.registry.work.touches import clear_touches
 
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
-
-DAYS = "days"
-"""Name of the counter that holds the mark of the stored days."""
 
 _encode = msgspec.json.Encoder().encode
 _summary = msgspec.json.Decoder(UnitSummary).decode
 _DROP_DAY = sa.delete(t.day).where(
     t.day.c.unit == sa.bindparam("b_unit"), t.day.c.day == sa.bindparam("b_day")
 )
-_MARK = sa.select(t.counter.c.n).where(t.counter.c.name == DAYS)
-_MARK_LOCKED = _MARK.with_for_update()
 
 
-def days_mark(reg: Registry) -> int:
-    """Where the stored days of all units stand: read it before them. Raises RegistryDown."""
-    with reg.read() as connection:
-        found = connection.execute(_MARK).scalar()
-    if found is None:
-        with reg.write() as connection:
-            first = insert(connection, t.counter).values(name=DAYS, n=new_token())
-            connection.execute(first.on_conflict_do_nothing())
-            found = connection.execute(_MARK).scalar()
-    return int(found or 0)
-
-
-def write_turn(
-    reg: Registry, turns: Sequence[UnitTurn], now: int, mark: DaysMark | None = None
-) -> list[str]:
+def write_turn(reg: Registry, turns: Sequence[UnitTurn], now: int, hold: Hold) -> list[str]:
     """Write the turns of many units in one short transaction; returns the units refused.
 
     A unit is refused, whole, when a person changed its facts since they were read (facts_seq),
-    when another program has written a step of the same number, or when the alert it opens is
-    open already: compute it again. Touches are cleared where their seq is unchanged. Raises
-    RegistryDown: nothing was written.
+    when another program has written a step of the same number, when the alert it opens is open
+    already, or when its shard is not as `hold` says: compute it again. Touches are cleared where
+    their seq is unchanged. Raises RegistryDown: nothing was written.
 
-    mark: of the days these turns were computed from. Where another program has written days since,
-    all are refused and mark.n is None; else it is where the days stand now.
+    hold: the shards as they stood before the days were read that these turns were made of. One that
+    another writer took, or wrote days of, goes out of it; the others are brought to how they stand.
     """
     if not turns:
         return []
-    stands = None if mark is None else mark.n
+    shard = {turn.unit: shard_of(turn.unit) for turn in turns}
+    marked: Hold = {}
     try:
         with reg.write() as connection:
-            found = connection.execute(_MARK_LOCKED).scalar()
-            if mark is not None and found != mark.n:
-                mark.n = None
-                return sorted(turn.unit for turn in turns)
-            customers, refused = _refused(connection, turns)
-            taken = [turn for turn in turns if turn.unit not in refused]
+            stand = standing_in(connection, shard.values(), lock=True)
+            lost = {n for n in shard.values() if n not in hold or stand.get(n) != hold[n]}
+            ours = [turn for turn in turns if shard[turn.unit] not in lost]
+            customers, refused = _refused(connection, ours)
+            refused |= {unit for unit, n in shard.items() if n in lost}
+            taken = [turn for turn in ours if turn.unit not in refused]
             changed = _write(connection, taken)
             rows = [{"at": now, "unit": u, "customer": customers[u]} for u in sorted(changed)]
             note_changes(connection, rows)
             _write_alerts(connection, taken, customers, now)
-            if any(turn.days or turn.drop_days for turn in taken):
-                stands = new_token()
-                connection.execute(
-                    upsert(connection.dialect.name, t.counter), [{"name": DAYS, "n": stands}]
-                )
+            written = {shard[turn.unit] for turn in taken if turn.days or turn.drop_days}
+            if written:
+                marked = mark_anew(connection, {n: hold[n] for n in written})
             tidied = _tidy(reg, connection, now)
     except IntegrityError:  # another writer came between, which only PostgreSQL allows
         return sorted(turn.unit for turn in turns)
     if tidied:
         reg.tidied["turn"] = now
-    if mark is not None:
-        mark.n = stands
+    hold.update(marked)
+    for n in lost:
+        hold.pop(n, None)
     return sorted(refused)
 
 
