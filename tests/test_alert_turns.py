@@ -139,7 +139,7 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     (touch,) = [t for t in work.touched_units(house.registry, 9) if t.unit == "u1"]
     assert inputs is not None
     turn = turns.compute(house.registry, house.history, inputs, touch.days, AT + 900)
-    assert [s.kind for s in turn.steps] == ["returned"]
+    assert [s.kind for s in turn.told.steps] == ["returned"]
     told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
     assert write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)

@@ -48,7 +48,7 @@ from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
-from fleet.registry.types import UnitTurn
+from fleet.registry.types import Told, UnitTurn
 from fleet.words import customers as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
@@ -542,7 +542,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     opened = tuple(
         alarms.opening(o.subject + o.id, finding(o), NOW, name=o.id) for o in (part, other)
     )
-    turn = kept.OutageTurn(outages=(part, other), opened=opened)
+    turn = kept.OutageTurn(outages=(part, other), told=Told(opened=opened))
     assert kept.write_outages(made.registry, turn, NOW)
     assert kept.parts_of(made.registry, whole) == ["o-part"]
     said = fares(OUTAGE, member(), "Oak House", "07:12")
@@ -558,7 +558,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
 def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
     """The e-mail and its line of the log in one transaction, for the first of them only."""
     opened = alarms.opening(OUTAGE.subject, finding(OUTAGE), NOW, name=OUTAGE.id)
-    turn = kept.OutageTurn(outages=(OUTAGE,), opened=(opened,))
+    turn = kept.OutageTurn(outages=(OUTAGE,), told=Told(opened=(opened,)))
     assert kept.write_outages(reg, turn, NOW)
     (told_of,) = notices()
     call = Call(id="c1", episode=OUTAGE.id, unit="u1", at=NOW, by="Dee", outcome="written")

@@ -11,7 +11,7 @@ from sqlalchemy.exc import IntegrityError
 from fleet.model import Call, Episode, Mark, Notice, Scope, Step
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import apply_step, step_row
+from fleet.registry.episodes import write_episodes
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in
@@ -56,8 +56,7 @@ def add_step(reg: Registry, step: Step, by: Actor) -> bool:
             found = connection.execute(sa.select(t.episode).where(c.id == step.episode)).first()
             if found is None or found.closed_at is not None:
                 return False
-            connection.execute(sa.insert(t.step), [step_row(step)])
-            apply_step(connection, step)
+            write_episodes(connection, (), [step])
             kind, _, name = found.subject.partition(":")
             said = f"{step.kind} {found.kind}"
             note(connection, step.at, "alert_answered", by, found.subject, said)

@@ -12,24 +12,21 @@ from sqlalchemy.exc import IntegrityError
 
 from fleet.model import (
     Customer,
-    Episode,
-    Notice,
     Outage,
     OutageMember,
     Pulse,
     Scope,
     Site,
-    Step,
     Unit,
     UnitSummary,
 )
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_episodes
-from fleet.registry.notices import write_notices
+from fleet.registry.episodes import write_told
 from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
+from fleet.registry.types import Told
 
 _encode = msgspec.json.Encoder().encode
 _outage = msgspec.json.Decoder(Outage).decode
@@ -51,10 +48,7 @@ class OutageTurn(msgspec.Struct, frozen=True, kw_only=True):
     """What one look at the outages found. outages: with the members to write only."""
 
     outages: tuple[Outage, ...] = ()
-    opened: tuple[Episode, ...] = ()
-    steps: tuple[Step, ...] = ()
-    notices: tuple[Notice, ...] = ()
-    withdrawn: tuple[str, ...] = ()
+    told: Told = Told()
     customers: dict[str, str] = {}
     """Customer of each episode that belongs to one."""
 
@@ -136,15 +130,13 @@ def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
     dialect = reg.dialect
     try:
         with reg.write() as connection:
-            opened = [(e, turn.customers.get(e.id)) for e in turn.opened]
-            write_episodes(connection, opened, turn.steps)
+            write_told(connection, [turn.told], turn.customers, now)
             rows = [_row(outage) for outage in turn.outages]
             members = [_member_row(o.id, m) for o in turn.outages for m in o.members]
             if rows:
                 connection.execute(upsert(dialect, t.outage), rows)
             if members:
                 connection.execute(upsert(dialect, t.outage_member), members)
-            write_notices(connection, turn.notices, turn.withdrawn, now)
             changed = {m.unit: m.customer for o in turn.outages for m in o.members}
             note_changes(
                 connection,

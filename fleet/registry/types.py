@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 import msgspec
@@ -150,14 +151,26 @@ class DayRow(msgspec.Struct, frozen=True, kw_only=True):
     doc: bytes
 
 
+class Told(msgspec.Struct, frozen=True, kw_only=True):
+    """What one look makes of alerts, whoever they are about: a unit, an outage, the service.
+
+    opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
+    notices: what people are told of these steps; withdrawn: episodes whose notices that have not
+    left yet need not any more.
+    """
+
+    opened: Sequence[Episode] = ()
+    steps: Sequence[Step] = ()
+    notices: Sequence[Notice] = ()
+    withdrawn: Sequence[str] = ()
+
+
 class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     """What one turn of watch found about one unit.
 
     touches: as read, (day, onward, seq), to be cleared where seq is unchanged.
     days to write and drop_days to delete; others stay. due replaces all due items of the unit.
-    opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
-    notices: what people are told of these steps; withdrawn: episodes whose notices that have not
-    left yet need not any more. facts_seq: as read with the inputs.
+    told: of the unit's alerts. facts_seq: as read with the inputs.
     """
 
     unit: str
@@ -169,10 +182,7 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     look_again_at: int
     summary: UnitSummary
     due: list[DueItem] = []
-    steps: list[Step] = []
-    opened: list[Episode] = []
-    notices: list[Notice] = []
-    withdrawn: list[str] = []
+    told: Told = Told()
     facts_seq: int
 
 

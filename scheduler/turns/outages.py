@@ -12,8 +12,9 @@ from fleet.registry import alerts as told
 from fleet.registry import outages as kept
 from fleet.registry import work
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import write_alone
 from fleet.registry.outages import OutageTurn, SetRow
-from fleet.registry.types import UnitInputs
+from fleet.registry.types import Told, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
 from scheduler.alarms.telling import ESCALATE_FOR_S
@@ -37,6 +38,11 @@ class Places:
     silent: int = 0
     looked_at: int = 0
     escalated_at: int = 0
+
+    def newly_silent(self) -> int:
+        """How many looks found a set silent since this was asked last."""
+        many, self.silent = self.silent, 0
+        return many
 
     def note(self, inputs: UnitInputs, summary: UnitSummary) -> None:
         """Remember a unit whose mains is gone, or that fell silent."""
@@ -102,10 +108,12 @@ def work_out(
             cases.append(_case(one, episode, made, more, by_site))
     return OutageTurn(
         outages=tuple(_news_of(one, before.get(one.id)) for one in changed),
-        opened=tuple(opened),
-        steps=tuple(steps),
-        notices=tuple(alarms.tell(cases, office, now)),
-        withdrawn=tuple(alarms.withdrawn(cases)),
+        told=Told(
+            opened=opened,
+            steps=steps,
+            notices=alarms.tell(cases, office, now),
+            withdrawn=alarms.withdrawn(cases),
+        ),
         customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
     )
 
@@ -232,5 +240,5 @@ def escalate(registry: Registry, places: Places, office: Office, now: int) -> in
     waiting = told.unanswered(registry, now - ESCALATE_FOR_S)
     made = alarms.escalate(waiting, office, now)
     if made:
-        kept.write_outages(registry, OutageTurn(notices=tuple(made)), now)
+        write_alone(registry, Told(notices=made), now)
     return len(made)

@@ -188,7 +188,7 @@ def _one(
         remember(memory, unit, fault, now)
         return None
     turn.days += len(result.days)
-    turn.opened += len(result.opened)
+    turn.opened += len(result.told.opened)
     return result
 
 
@@ -217,7 +217,7 @@ def compute(
     if held is not None:
         held.computed(unit, result.year)
     verdict = assess(inputs, result.days, now, prior, triggers)
-    told = alerting.of_unit(
+    alerts = alerting.of_unit(
         registry, inputs, verdict.summary, verdict.findings, now, office or Office()
     )
     again = verdict.look_again_at
@@ -228,13 +228,10 @@ def compute(
         days=result.rows,
         drop_days=result.drops,
         assessment=encode(verdict),
-        look_again_at=min(again, told.look_again_at or again),
+        look_again_at=min(again, alerts.look_again_at or again),
         summary=verdict.summary,
         due=list(verdict.due),
-        steps=told.steps,
-        opened=told.opened,
-        notices=told.notices,
-        withdrawn=told.withdrawn,
+        told=alerts.told,
         facts_seq=inputs.facts_seq,
     )
 
@@ -252,7 +249,7 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
     """Write a group in one transaction; if that is refused outright, each unit by itself."""
     if not group:
         return
-    told = any(one.notices for one in group)
+    told = any(one.told.notices for one in group)
     try:
         if told:
             memory.fault("before_told")

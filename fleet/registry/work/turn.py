@@ -13,8 +13,7 @@ from sqlalchemy.exc import IntegrityError
 from fleet.model import SEVERITIES, DueItem, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import closes, write_episodes
-from fleet.registry.notices import write_notices
+from fleet.registry.episodes import clashing, write_told
 from fleet.registry.shards import Hold, mark_anew, shard_of, standing_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.types import UnitTurn
@@ -56,7 +55,8 @@ def write_turn(reg: Registry, turns: Sequence[UnitTurn], now: int, hold: Hold) -
             changed = _write(connection, taken)
             rows = [{"at": now, "unit": u, "customer": customers[u]} for u in sorted(changed)]
             note_changes(connection, rows)
-            _write_alerts(connection, taken, customers, now)
+            whose = {e.id: customers[turn.unit] for turn in taken for e in turn.told.opened}
+            write_told(connection, [turn.told for turn in taken], whose, now)
             written = {shard[turn.unit] for turn in taken if turn.days or turn.drop_days}
             if written:
                 marked = mark_anew(connection, {n: hold[n] for n in written})
@@ -84,39 +84,9 @@ def _refused(
         for turn in turns
         if turn.unit not in found or found[turn.unit].facts_seq != turn.facts_seq
     }
-    telling = [turn for turn in turns if turn.opened or turn.steps]
-    clashing = _clashes(connection, telling) if telling else set()
-    return {row.id: row.customer for row in found.values()}, stale | clashing
-
-
-def _clashes(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
-    named = {step.episode for turn in turns for step in turn.steps}
-    named.update(episode.id for turn in turns for episode in turn.opened)
-    c = t.episode.c
-    present = set(connection.execute(sa.select(c.id).where(c.id.in_(named))).scalars())
-    query = sa.select(t.step.c.episode, t.step.c.n).where(t.step.c.episode.in_(named))
-    steps = {(row.episode, row.n) for row in connection.execute(query)}
-    subjects = {episode.subject for turn in turns for episode in turn.opened}
-    query_open = sa.select(c.id, c.subject, c.kind, c.part).where(
-        c.subject.in_(subjects), c.closed_at.is_(None)
-    )
-    is_open = {(r.subject, r.kind, r.part): r.id for r in connection.execute(query_open)}
-    return {turn.unit for turn in turns if _clash(turn, present, steps, is_open)}
-
-
-def _clash(
-    turn: UnitTurn,
-    present: set[str],
-    steps: set[tuple[str, int]],
-    is_open: dict[tuple[str, str, str], str],
-) -> bool:
-    closing = {step.episode for step in turn.steps if closes(step)}
-    for episode in turn.opened:
-        other = is_open.get((episode.subject, episode.kind, episode.part))
-        if episode.id in present or (other is not None and other not in closing):
-            return True
-    known = present | {episode.id for episode in turn.opened}
-    return any(s.episode not in known or (s.episode, s.n) in steps for s in turn.steps)
+    clash = clashing(connection, [turn.told for turn in turns])
+    clashed = {turn.unit for turn, one in zip(turns, clash, strict=True) if one}
+    return {row.id: row.customer for row in found.values()}, stale | clashed
 
 
 def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
@@ -134,7 +104,7 @@ def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
         connection.execute(upsert(dialect, t.assessment), [_assessment_row(x) for x in turns])
         connection.execute(upsert(dialect, t.summary), [_summary_row(x) for x in turns])
     changed = {x.unit for x in turns if old_summaries.get(x.unit) != _still(x.summary)}
-    changed |= {turn.unit for turn in turns if turn.steps or turn.opened}
+    changed |= {turn.unit for turn in turns if turn.told.steps or turn.told.opened}
     changed |= _write_due(connection, turns)
     for turn in turns:
         clear_touches(connection, "unit", [(turn.unit, day, seq) for day, _, seq in turn.touches])
@@ -202,15 +172,6 @@ def _due_row(unit: str, item: DueItem, doc: bytes) -> dict[str, Any]:
         "share": item.share,
         "doc": doc,
     }
-
-
-def _write_alerts(
-    connection: sa.Connection, turns: Sequence[UnitTurn], customers: dict[str, str], now: int
-) -> None:
-    opened = [(episode, customers[turn.unit]) for turn in turns for episode in turn.opened]
-    write_episodes(connection, opened, [step for turn in turns for step in turn.steps])
-    notices = [notice for turn in turns for notice in turn.notices]
-    write_notices(connection, notices, [c for turn in turns for c in turn.withdrawn], now)
 
 
 def _tidy(reg: Registry, connection: sa.Connection, now: int) -> bool:
