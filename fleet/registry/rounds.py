@@ -300,6 +300,14 @@ def _asked(row: Any) -> KeptAsk:
     )
 
 
+def last_asked_at(reg: Registry, by: str) -> int | None:
+    """When this asker asked last [s UTC]; None: never."""
+    c = t.round_ask.c
+    with reg.read() as connection:
+        found = connection.execute(sa.select(sa.func.max(c.at)).where(c.by == by)).scalar()
+    return None if found is None else int(found)
+
+
 def note_ask(reg: Registry, id: int, state: AskState, said: str, now: int) -> None:
     """How far an ask is."""
     with reg.write() as connection:

@@ -12,17 +12,16 @@ from datetime import date
 from uuid import uuid4
 
 import msgspec
-import sqlalchemy as sa
 
 from fleet.calendar import DAY_S, day_bounds, local, local_date, utc_date
 from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, JobStep
 from fleet.registry import jobs as kept_jobs
 from fleet.registry import jobs_done, pages
 from fleet.registry import rounds as kept
-from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask, KeptAsk
+from fleet.registry.work import backlog
 from fleet.words import planned
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work
@@ -31,6 +30,8 @@ from scheduler.rounds import PlanFault, Progress, RequestFault
 
 log = logging.getLogger("hourhand.scheduler")
 
+NIGHT = "the night"
+"""Who asks for the plan of a night."""
 NIGHT_HOUR = 2
 """Local hour of the office after which the night's plan is made; common practice, no source."""
 AT_ONCE = 500
@@ -237,13 +238,10 @@ def night(registry: Registry, now: int) -> bool:
     if local(now, zone).hour < NIGHT_HOUR:
         return False
     midnight = day_bounds(local_date(now, zone), zone)[0]
-    c = t.round_ask.c
-    query = sa.select(sa.func.max(c.at)).where(c.by == "the night")
-    with registry.read() as connection:
-        last = connection.execute(query).scalar()
+    last = kept.last_asked_at(registry, NIGHT)
     if last is not None and last >= midnight:
         return False
-    kept.ask(registry, Ask(), "the night", now)
+    kept.ask(registry, Ask(), NIGHT, now)
     return True
 
 
@@ -251,9 +249,7 @@ def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
     if kept.in_force(registry) is not None:
         return False
-    with registry.read() as connection:
-        waiting = connection.execute(sa.select(sa.func.count()).select_from(t.touch)).scalar() or 0
-        days = connection.execute(sa.select(sa.func.count()).select_from(t.day)).scalar() or 0
+    waiting, days = backlog(registry)
     if waiting > QUIET_TOUCHES or not days:
         return False
     found = plan_rounds(registry, now, Ask(seconds=seconds), DEMO.name)

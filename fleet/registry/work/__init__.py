@@ -20,7 +20,7 @@ from fleet.registry.work.intake import (
     pulse,
 )
 from fleet.registry.work.receipts import find_receipts, note_receipts
-from fleet.registry.work.touches import due_looks, spread_touches, touched_units
+from fleet.registry.work.touches import backlog, due_looks, spread_touches, touched_units
 from fleet.registry.work.turn import write_turn
 from fleet.registry.work.units import (
     UsageRow,
@@ -46,6 +46,7 @@ __all__ = [
     "UnitTurn",
     "UsageRow",
     "area_usage",
+    "backlog",
     "day_before",
     "days",
     "device_facts",

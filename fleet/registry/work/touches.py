@@ -102,6 +102,16 @@ def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
         return list(connection.execute(query).scalars())
 
 
+def backlog(reg: Registry) -> tuple[int, int]:
+    """(touches that wait, days that stand), of the whole fleet."""
+    waiting, days = (sa.select(sa.func.count()).select_from(table) for table in (t.touch, t.day))
+    with reg.read() as connection:
+        return (
+            int(connection.execute(waiting).scalar_one()),
+            int(connection.execute(days).scalar_one()),
+        )
+
+
 def clear_touches(connection: sa.Connection, whose: str, read: list[tuple[str, int, int]]) -> None:
     """Clear (id, day, seq) touches of `whose`, only where the seq is still the one read."""
     rows = [{"b_whose": whose, "b_id": i, "b_day": d, "b_seq": s} for i, d, s in read]
