@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import Call, Episode, Mark, Notice, Scope, Step
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_episodes
@@ -17,11 +18,6 @@ from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.work.units import episodes_of
-
-_encode = msgspec.json.Encoder().encode
-_mark = msgspec.json.Decoder(Mark).decode
-_call = msgspec.json.Decoder(Call).decode
-_notice = msgspec.json.Decoder(Notice).decode
 
 
 def episode(reg: Registry, scope: Scope, id: str) -> Episode | None:
@@ -69,7 +65,7 @@ def add_step(reg: Registry, step: Step, by: Actor) -> bool:
 
 def set_mark(reg: Registry, mark: Mark, by: Actor) -> None:
     """Keep what a person thought of an alert; the newest opinion counts."""
-    row = {"episode": mark.episode, "at": mark.at, "doc": _encode(mark)}
+    row = {"episode": mark.episode, "at": mark.at, "doc": documents.encode(mark)}
     with reg.write() as connection:
         connection.execute(upsert(reg.dialect, t.mark), [row])
         note(connection, mark.at, "alert_marked", by, mark.episode, mark.mark)
@@ -80,7 +76,7 @@ def marks(reg: Registry, episodes: Iterable[str]) -> dict[str, Mark]:
     c = t.mark.c
     query = sa.select(c.doc).where(c.episode.in_(list(episodes)))
     with reg.read() as connection:
-        found = [_mark(doc) for doc in connection.execute(query).scalars()]
+        found = [documents.mark(doc) for doc in connection.execute(query).scalars()]
     return {mark.episode: mark for mark in found}
 
 
@@ -105,7 +101,7 @@ def marks_by_kind(reg: Registry, scope: Scope, since: int) -> list[RuleMarks]:
     found: dict[str, dict[str, int]] = {}
     with reg.read() as connection:
         for row in connection.execute(query):
-            mark = _mark(row.doc)
+            mark = documents.mark(row.doc)
             counts = found.setdefault(row.kind, {})
             counts[mark.mark] = counts.get(mark.mark, 0) + 1
             counts["customer_first"] = counts.get("customer_first", 0) + mark.customer_first
@@ -120,7 +116,7 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
         "episode": call.episode,
         "unit": call.unit or None,
         "at": call.at,
-        "doc": _encode(call),
+        "doc": documents.encode(call),
     }
     try:
         with reg.write() as connection:
@@ -135,7 +131,7 @@ def calls(reg: Registry, episode: str) -> list[Call]:
     c = t.call.c
     query = sa.select(c.doc).where(c.episode == episode).order_by(c.at, c.id)
     with reg.read() as connection:
-        return [_call(doc) for doc in connection.execute(query).scalars()]
+        return [documents.call(doc) for doc in connection.execute(query).scalars()]
 
 
 def notices(reg: Registry, cause: str) -> list[tuple[Notice, str]]:
@@ -143,7 +139,7 @@ def notices(reg: Registry, cause: str) -> list[tuple[Notice, str]]:
     c = t.notice.c
     query = sa.select(c.doc, c.state).where(c.cause == cause)
     with reg.read() as connection:
-        found = [(_notice(row.doc), str(row.state)) for row in connection.execute(query)]
+        found = [(documents.notice(row.doc), str(row.state)) for row in connection.execute(query)]
     return sorted(found, key=lambda pair: (pair[0].made_at, pair[0].id))
 
 
@@ -165,7 +161,7 @@ def unanswered(reg: Registry, since: int) -> list[Notice]:
         .where(e.closed_at.is_(None), e.acknowledged_at.is_(None), n.not_before >= since)
     )
     with reg.read() as connection:
-        made = [_notice(doc) for doc in connection.execute(query).scalars()]
+        made = [documents.notice(doc) for doc in connection.execute(query).scalars()]
     waking = [notice for notice in made if notice.wakes]
     return _still_open(reg, waking)
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import Episode, Step
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices import write_notices
@@ -21,8 +21,6 @@ from fleet.registry.types import Told
 
 AFRESH = ("recurred", "realarmed", "unshelved", "restored", "unsuppressed")
 """Steps after which an earlier answer counts no more (see `scheduler.alarms.lifecycle`)."""
-
-_encode = msgspec.json.Encoder().encode
 
 
 def write_told(
@@ -114,7 +112,7 @@ def _apply(connection: sa.Connection, step: Step) -> None:
     """Bring the episode's row to what its step says."""
     values: dict[str, Any] = {}
     if step.finding is not None:
-        values = {"severity": step.finding.severity, "doc": _encode(step.finding)}
+        values = {"severity": step.finding.severity, "doc": documents.encode(step.finding)}
     if closes(step):
         values["closed_at"] = step.at
     elif step.kind == "acknowledged":
@@ -136,7 +134,7 @@ def _episode_row(episode: Episode, customer: str | None) -> dict[str, Any]:
         "opened_at": episode.opened_at,
         "closed_at": episode.closed_at,
         "acknowledged_at": episode.acknowledged_at,
-        "doc": _encode(episode.finding),
+        "doc": documents.encode(episode.finding),
     }
 
 
@@ -146,5 +144,5 @@ def _step_row(step: Step) -> dict[str, Any]:
         "n": step.n,
         "at": step.at,
         "kind": step.kind,
-        "doc": _encode(step),
+        "doc": documents.encode(step),
     }

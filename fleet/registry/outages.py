@@ -20,6 +20,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_told
@@ -27,11 +28,6 @@ from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.types import Told
-
-_encode = msgspec.json.Encoder().encode
-_outage = msgspec.json.Decoder(Outage).decode
-_member = msgspec.json.Decoder(OutageMember).decode
-_pulse = msgspec.json.Decoder(Pulse).decode
 
 
 class SetRow(NamedTuple):
@@ -58,7 +54,9 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     c = t.outage.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since))
     with reg.read() as connection:
-        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+        found = [
+            documents.outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()
+        ]
         members = _members(connection, [outage.id for outage in found], Scope())
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
@@ -68,7 +66,9 @@ def parts_of(reg: Registry, whole: Outage) -> list[str]:
     c = t.outage.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
     with reg.read() as connection:
-        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+        found = [
+            documents.outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()
+        ]
     return [one.id for one in found if one.into == whole.id]
 
 
@@ -93,7 +93,7 @@ def _pulses_of(connection: sa.Connection, devices: list[str]) -> dict[str, Pulse
         some = devices[start : start + 500]
         query = sa.select(t.pulse.c.doc).where(t.pulse.c.device.in_(some))
         for doc in connection.execute(query).scalars():
-            pulse = _pulse(doc)
+            pulse = documents.pulse(doc)
             found[pulse.device] = pulse
     return found
 
@@ -104,14 +104,17 @@ def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, Outage
         sa.or_(t.outage.c.ended_at.is_(None), t.outage.c.ended_at >= since)
     )
     with reg.read() as connection:
-        return [(_outage(r.doc), _member(r.member)) for r in connection.execute(query)]
+        return [
+            (documents.outage(r.doc), documents.outage_member(r.member))
+            for r in connection.execute(query)
+        ]
 
 
 def past_of(reg: Registry, unit: str, limit: int = 5) -> list[OutageMember]:
     """How a set fared in its newest outages that are over, the oldest of them first."""
     query = _of_unit(unit).where(t.outage.c.ended_at.is_not(None)).limit(limit)
     with reg.read() as connection:
-        return [_member(r.member) for r in connection.execute(query)][::-1]
+        return [documents.outage_member(r.member) for r in connection.execute(query)][::-1]
 
 
 def _of_unit(unit: str) -> sa.Select[Any]:
@@ -153,7 +156,7 @@ def _row(outage: Outage) -> dict[str, Any]:
         "id": outage.id,
         "began_at": outage.began_at,
         "ended_at": outage.ended_at,
-        "doc": _encode(alone),
+        "doc": documents.encode(alone),
     }
 
 
@@ -162,7 +165,7 @@ def _member_row(outage: str, member: OutageMember) -> dict[str, Any]:
         "outage": outage,
         "unit": member.unit,
         "customer": member.customer,
-        "doc": _encode(member),
+        "doc": documents.encode(member),
     }
 
 
@@ -175,7 +178,7 @@ def _members(
     )
     found: dict[str, list[OutageMember]] = defaultdict(list)
     for row in connection.execute(query.order_by(c.outage, c.unit)):
-        found[row.outage].append(_member(row.doc))
+        found[row.outage].append(documents.outage_member(row.doc))
     return found
 
 
@@ -193,7 +196,7 @@ def outages(reg: Registry, scope: Scope, limit: int = 50, cursor: str = "") -> l
                 return []
             query = query.where(sa.tuple_(*place) > sa.tuple_(*[sa.literal(x) for x in at]))
         docs = connection.execute(query.order_by(*place).limit(limit)).scalars()
-        found = [_outage(doc) for doc in docs]
+        found = [documents.outage(doc) for doc in docs]
         members = _members(connection, [outage.id for outage in found], scope)
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
@@ -206,4 +209,4 @@ def outage(reg: Registry, scope: Scope, id: str) -> Outage | None:
         members = _members(connection, [id], scope)[id] if doc is not None else []
     if doc is None or (not members and not scope.everything):
         return None
-    return msgspec.structs.replace(_outage(doc), members=tuple(members))
+    return msgspec.structs.replace(documents.outage(doc), members=tuple(members))

@@ -10,7 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from fleet.calendar import DAY_S
-from fleet.model import Habit, Pulse
+from fleet.model import Habit
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import (
@@ -32,16 +33,14 @@ RECEIPTS_KEPT_S = 49 * 3600
 TIDY_EVERY_S = 3_600
 FIRST_GROUP = "main"
 
-_encode = msgspec.json.Encoder().encode
-_pulse = msgspec.json.Decoder(Pulse)
-_mark = msgspec.json.Decoder(InboxMark)
+_mark = documents.decoder(InboxMark)
 
 
 class _HabitOf(msgspec.Struct):
     habit: Habit | None = None
 
 
-_habit = msgspec.json.Decoder(_HabitOf)
+_habit = documents.decoder(_HabitOf)
 
 
 def facts_version(reg: Registry) -> int:
@@ -65,9 +64,9 @@ def facts_of(row: Any) -> DeviceFacts:
         zone=row.zone or "UTC",
         registered=bool(row.registered),
         profile=row.profile,
-        habit=_habit.decode(row.unit_doc).habit if row.unit_doc else None,
+        habit=_habit(row.unit_doc).habit if row.unit_doc else None,
         unit=row.unit,
-        pulse=_pulse.decode(row.pulse_doc) if row.pulse_doc else None,
+        pulse=documents.pulse(row.pulse_doc) if row.pulse_doc else None,
     )
 
 
@@ -107,7 +106,7 @@ def pulse(reg: Registry, batch: PulseBatch) -> None:
         if batch.receipts:
             write_receipts(connection, batch.receipts)
         if batch.inbox is not None:
-            row = {"file": batch.inbox.file, "doc": _encode(batch.inbox)}
+            row = {"file": batch.inbox.file, "doc": documents.encode(batch.inbox)}
             connection.execute(upsert(reg.dialect, t.inbox), row)
         tidied = _tidy(reg, connection, batch.now)
     reg.known_devices.update(admitted)
@@ -124,7 +123,7 @@ def inbox_marks(reg: Registry) -> dict[str, InboxMark]:
 def marks_of(connection: sa.Connection) -> dict[str, InboxMark]:
     """The same in the caller's transaction."""
     rows = connection.execute(sa.select(t.inbox).order_by(t.inbox.c.file)).all()
-    return {row.file: _mark.decode(row.doc) for row in rows}
+    return {row.file: _mark(row.doc) for row in rows}
 
 
 def _admit(
@@ -172,7 +171,7 @@ def _device_upsert(dialect: str) -> sqlite.Insert:
 
 def _write_pulses(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
     rows = [
-        (p.device, p.heard_at, p.newest_at, _encode(p))
+        (p.device, p.heard_at, p.newest_at, documents.encode(p))
         for p in batch.pulses
         if p.device not in ignored
     ]
@@ -250,7 +249,7 @@ def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str
             "event": e.event,
             "channel": e.channel,
             "received_at": e.received_at,
-            "doc": _encode(msgspec.structs.replace(e, received_at=0)),
+            "doc": documents.encode(msgspec.structs.replace(e, received_at=0)),
         }
         for e in batch.events
         if e.device not in ignored

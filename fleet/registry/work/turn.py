@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import SEVERITIES, DueItem, UnitSummary
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import clashing, write_told
@@ -22,8 +23,6 @@ from fleet.registry.work.touches import clear_touches
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
 
-_encode = msgspec.json.Encoder().encode
-_summary = msgspec.json.Decoder(UnitSummary).decode
 _DROP_DAY = sa.delete(t.day).where(
     t.day.c.unit == sa.bindparam("b_unit"), t.day.c.day == sa.bindparam("b_day")
 )
@@ -113,12 +112,12 @@ def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
 
 def _old_summaries(connection: sa.Connection, units: list[str]) -> dict[str, bytes]:
     query = sa.select(t.summary.c.unit, t.summary.c.doc).where(t.summary.c.unit.in_(units))
-    return {row.unit: _still(_summary(row.doc)) for row in connection.execute(query)}
+    return {row.unit: _still(documents.summary(row.doc)) for row in connection.execute(query)}
 
 
 def _still(summary: UnitSummary) -> bytes:
     """The summary without the moment it was made: what a page would show differently."""
-    return _encode(msgspec.structs.replace(summary, at=0))
+    return documents.encode(msgspec.structs.replace(summary, at=0))
 
 
 def _assessment_row(turn: UnitTurn) -> dict[str, Any]:
@@ -140,7 +139,7 @@ def _summary_row(turn: UnitTurn) -> dict[str, Any]:
         "severity": gravest,
         "readiness": "" if ready is None else ready.state,
         "ready_why": "" if ready is None else ready.why,
-        "doc": _encode(turn.summary),
+        "doc": documents.encode(turn.summary),
     }
 
 
@@ -152,7 +151,10 @@ def _write_due(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]
     for row in connection.execute(query):
         old[row.unit][row.task] = row.doc
     new = {turn.unit: {item.task: item for item in turn.due} for turn in turns}
-    docs = {unit: {k: _encode(item) for k, item in items.items()} for unit, items in new.items()}
+    docs = {
+        unit: {k: documents.encode(item) for k, item in items.items()}
+        for unit, items in new.items()
+    }
     changed = sorted(unit for unit, items in docs.items() if items != old.get(unit, {}))
     if changed:
         connection.execute(sa.delete(t.due).where(c.unit.in_(changed)))

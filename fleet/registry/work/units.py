@@ -11,32 +11,17 @@ import sqlalchemy as sa
 
 from fleet.model import (
     Calibration,
-    Customer,
     DeviceEvent,
     Episode,
-    Finding,
     Fitting,
     Pulse,
     Record,
-    ServicePlan,
-    Site,
     Step,
-    Unit,
 )
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.types import DayRow, UnitInputs
-
-decode_unit = msgspec.json.Decoder(Unit).decode
-decode_site = msgspec.json.Decoder(Site).decode
-decode_customer = msgspec.json.Decoder(Customer).decode
-decode_record = msgspec.json.Decoder(Record).decode
-_plan = msgspec.json.Decoder(ServicePlan).decode
-_pulse = msgspec.json.Decoder(Pulse).decode
-_calibration = msgspec.json.Decoder(Calibration).decode
-_event = msgspec.json.Decoder(DeviceEvent).decode
-_finding = msgspec.json.Decoder(Finding).decode
-_step = msgspec.json.Decoder(Step).decode
 
 
 def unit_inputs(reg: Registry, unit: str) -> UnitInputs | None:
@@ -52,13 +37,13 @@ def inputs_of(connection: sa.Connection, unit: str) -> UnitInputs | None:
         return None
     fittings = fittings_of(connection, unit)
     return UnitInputs(
-        unit=decode_unit(row.doc),
-        site=decode_site(row.site),
-        customer=decode_customer(row.customer),
+        unit=documents.unit(row.doc),
+        site=documents.site(row.site),
+        customer=documents.customer(row.customer),
         fittings=fittings,
         calibrations=_calibrations(connection, unit),
         records=standing_records(connection, unit),
-        plan=_plan(row.plan) if row.plan else None,
+        plan=documents.plan(row.plan) if row.plan else None,
         pulses=_pulses(connection, [f.device for f in fittings if f.to_at is None]),
         facts_seq=row.facts_seq,
         unsure=_unsure(connection, {f.device for f in fittings}),
@@ -80,7 +65,7 @@ def fittings_of(connection: sa.Connection, unit: str) -> tuple[Fitting, ...]:
 def standing_records(connection: sa.Connection, unit: str) -> tuple[Record, ...]:
     """Records of the unit that no other record corrects, in time order."""
     docs = connection.execute(_STANDING, {"unit": unit}).scalars()
-    return tuple(decode_record(doc) for doc in docs)
+    return tuple(documents.record(doc) for doc in docs)
 
 
 def events(reg: Registry, device: str, start: int, end: int) -> list[DeviceEvent]:
@@ -98,7 +83,10 @@ def in_event_order(query: sa.Select[Any]) -> sa.Select[Any]:
 
 def events_of(rows: Iterable[Any]) -> list[DeviceEvent]:
     """Decoded rows of device_event."""
-    return [msgspec.structs.replace(_event(row.doc), received_at=row.received_at) for row in rows]
+    return [
+        msgspec.structs.replace(documents.device_event(row.doc), received_at=row.received_at)
+        for row in rows
+    ]
 
 
 def days(reg: Registry, unit: str, from_day: int, to_day: int) -> list[DayRow]:
@@ -135,7 +123,7 @@ class UsageRow(msgspec.Struct, frozen=True):
 
 def area_usage(reg: Registry, area: str) -> list[UsageRow]:
     """How the units of an area were used: at most 2,000 of them, in the order of their ids."""
-    decode = msgspec.json.Decoder(UsageRow).decode
+    decode = documents.decoder(UsageRow)
     query = (
         sa.select(t.summary.c.doc)
         .join(t.unit, t.unit.c.id == t.summary.c.unit)
@@ -160,7 +148,7 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
     steps: dict[str, list[Step]] = defaultdict(list)
     if found:
         for row in connection.execute(_STEPS, {"episodes": [row.id for row in found]}):
-            steps[row.episode].append(_step(row.doc))
+            steps[row.episode].append(documents.step(row.doc))
     return [
         Episode(
             id=row.id,
@@ -171,7 +159,7 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
             opened_at=row.opened_at,
             closed_at=row.closed_at,
             acknowledged_at=row.acknowledged_at,
-            finding=_finding(row.doc),
+            finding=documents.finding(row.doc),
             steps=tuple(steps[row.id]),
         )
         for row in found
@@ -181,14 +169,16 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
 def _calibrations(connection: sa.Connection, unit: str) -> tuple[Calibration, ...]:
     """Those in effect on a fitting of the unit, in time order."""
     rows = connection.execute(_CALIBRATIONS, {"unit": unit}).all()
-    return tuple(msgspec.structs.replace(_calibration(r.doc), fitting=r.fitting) for r in rows)
+    return tuple(
+        msgspec.structs.replace(documents.calibration(r.doc), fitting=r.fitting) for r in rows
+    )
 
 
 def _pulses(connection: sa.Connection, devices: list[str]) -> tuple[Pulse, ...]:
     if not devices:
         return ()
     docs = connection.execute(_PULSES, {"devices": devices}).scalars()
-    return tuple(_pulse(doc) for doc in docs)
+    return tuple(documents.pulse(doc) for doc in docs)
 
 
 def _unsure(connection: sa.Connection, devices: set[str]) -> dict[str, tuple[int, ...]]:
