@@ -56,7 +56,7 @@ def alert(house: House, unit: str, kind: str = "failed_start") -> Episode:
 
 
 def sent(house: House, cause: str) -> list[Notice]:
-    return [notice for notice, _ in told.notices(house.registry, cause)]
+    return [notice for notice, _ in told.notices(house.registry, EVERYTHING, cause)]
 
 
 def test_the_step_and_its_notice_are_written_together(house: House) -> None:
@@ -139,7 +139,7 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     (touch,) = [t for t in work.touched_units(house.registry, 9) if t.unit == "u1"]
     assert inputs is not None
     turn = turns.compute(house.registry, house.history, inputs, touch.days, AT + 900)
-    assert [s.kind for s in turn.told.steps] == ["returned"]
+    assert [s.kind for s in turn.alerts.steps] == ["returned"]
     told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
     assert write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)

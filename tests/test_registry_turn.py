@@ -21,7 +21,7 @@ from fleet.model import (
 from fleet.registry import pages, work
 from fleet.registry.engine import Registry
 from fleet.registry.records import add_record
-from fleet.registry.types import DayRow, Told, UnitTurn
+from fleet.registry.types import AlertChanges, DayRow, UnitTurn
 
 pytest_plugins = ["databases"]
 
@@ -53,7 +53,7 @@ def turn(reg: Registry, unit: str, **changes: Any) -> UnitTurn:
         "facts_seq": inputs.facts_seq,
     }
     told = {n: changes.pop(n) for n in ("opened", "steps") if n in changes}
-    return UnitTurn(**known | changes, told=Told(**told))
+    return UnitTurn(**known | changes, alerts=AlertChanges(**told))
 
 
 def due(unit: str, task: str = "oil_filter", **changes: Any) -> DueItem:
@@ -254,7 +254,7 @@ def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
         drop_days=[1],
     )
     if kind == "clash":
-        bad = msgspec.structs.replace(bad, told=Told(steps=[raised("e1", 1)]))
+        bad = msgspec.structs.replace(bad, alerts=AlertChanges(steps=[raised("e1", 1)]))
     else:
         bad = msgspec.structs.replace(bad, facts_seq=bad.facts_seq - 1)
     assert write_turn(reg, [bad], NOW) == ["U1"]

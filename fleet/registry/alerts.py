@@ -15,7 +15,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_episodes
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
-from fleet.registry.scoped import customer_in
+from fleet.registry.scoped import customer_in, unit_seen
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.work.units import episodes_of
 
@@ -71,10 +71,14 @@ def set_mark(reg: Registry, mark: Mark, by: Actor) -> None:
         note(connection, mark.at, "alert_marked", by, mark.episode, mark.mark)
 
 
-def marks(reg: Registry, episodes: Iterable[str]) -> dict[str, Mark]:
-    """What was thought of these episodes."""
-    c = t.mark.c
-    query = sa.select(c.doc).where(c.episode.in_(list(episodes)))
+def marks(reg: Registry, scope: Scope, episodes: Iterable[str]) -> dict[str, Mark]:
+    """What was thought of those of these episodes that the scope sees."""
+    e, c = t.episode.c, t.mark.c
+    query = (
+        sa.select(c.doc)
+        .select_from(t.mark.join(t.episode, e.id == c.episode))
+        .where(c.episode.in_(list(episodes)), customer_in(scope, e.customer))
+    )
     with reg.read() as connection:
         found = [documents.mark(doc) for doc in connection.execute(query).scalars()]
     return {mark.episode: mark for mark in found}
@@ -126,26 +130,34 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
         return
 
 
-def calls(reg: Registry, episode: str) -> list[Call]:
-    """Calls about an alert or an outage, the oldest first. For who sees the whole fleet."""
+def calls(reg: Registry, scope: Scope, episode: str) -> list[Call]:
+    """Calls about an alert or an outage, the oldest first. A restricted scope sees those about its
+    own units."""
     c = t.call.c
-    query = sa.select(c.doc).where(c.episode == episode).order_by(c.at, c.id)
+    query = sa.select(c.doc).where(c.episode == episode, unit_seen(scope, c.unit))
+    query = query.order_by(c.at, c.id)
     with reg.read() as connection:
         return [documents.call(doc) for doc in connection.execute(query).scalars()]
 
 
-def notices(reg: Registry, cause: str) -> list[tuple[Notice, str]]:
-    """What was sent, or waits to be, about a cause, with its state; the oldest first."""
+def notices(reg: Registry, scope: Scope, cause: str) -> list[tuple[Notice, str]]:
+    """What was sent, or waits to be, about a cause, with its state; the oldest first. Who is told is
+    the firm's own: a restricted scope sees none."""
     c = t.notice.c
+    if not scope.everything:
+        return []
     query = sa.select(c.doc, c.state).where(c.cause == cause)
     with reg.read() as connection:
         found = [(documents.notice(row.doc), str(row.state)) for row in connection.execute(query)]
     return sorted(found, key=lambda pair: (pair[0].made_at, pair[0].id))
 
 
-def messages(reg: Registry, since: int) -> tuple[int, int]:
-    """(messages, people they went to) since a moment; one told by several ways counts once."""
+def messages(reg: Registry, scope: Scope, since: int) -> tuple[int, int]:
+    """(messages, people they went to) since a moment; one told by several ways counts once. The
+    firm's own: none for a restricted scope."""
     c = t.notice.c
+    if not scope.everything:
+        return 0, 0
     query = sa.select(c.person, c.cause, c.not_before).where(c.not_before >= since).distinct()
     with reg.read() as connection:
         rows = connection.execute(query).all()

@@ -17,28 +17,28 @@ from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices import write_notices
-from fleet.registry.types import Told
+from fleet.registry.types import AlertChanges
 
 AFRESH = ("recurred", "realarmed", "unshelved", "restored", "unsuppressed")
 """Steps after which an earlier answer counts no more (see `scheduler.alarms.lifecycle`)."""
 
 
-def write_told(
-    connection: sa.Connection, news: Iterable[Told], customers: Mapping[str, str], now: int
+def write_alerts(
+    connection: sa.Connection, news: Iterable[AlertChanges], customers: Mapping[str, str], now: int
 ) -> None:
     """Write what looks make of alerts, in the caller's transaction.
 
     customers: of each opened episode that belongs to one; the others are seen with the whole fleet.
     Raises IntegrityError where another writer's step or episode is there already (see `clashing`).
     """
-    told = list(news)
-    opened = [(e, customers.get(e.id)) for one in told for e in one.opened]
-    write_episodes(connection, opened, [step for one in told for step in one.steps])
-    notices = [notice for one in told for notice in one.notices]
-    write_notices(connection, notices, [cause for one in told for cause in one.withdrawn], now)
+    made = list(news)
+    opened = [(e, customers.get(e.id)) for one in made for e in one.opened]
+    write_episodes(connection, opened, [step for one in made for step in one.steps])
+    notices = [notice for one in made for notice in one.notices]
+    write_notices(connection, notices, [cause for one in made for cause in one.withdrawn], now)
 
 
-def write_alone(reg: Registry, told: Told, now: int) -> bool:
+def write_alone(reg: Registry, changes: AlertChanges, now: int) -> bool:
     """Write what a look at the service itself makes of its alerts, in one short transaction.
 
     False where another writer's step came between: nothing was written, look again. Raises
@@ -46,44 +46,44 @@ def write_alone(reg: Registry, told: Told, now: int) -> bool:
     """
     try:
         with reg.write() as connection:
-            write_told(connection, [told], {}, now)
+            write_alerts(connection, [changes], {}, now)
     except IntegrityError:
         return False
     return True
 
 
-def clashing(connection: sa.Connection, news: Sequence[Told]) -> list[bool]:
+def clashing(connection: sa.Connection, news: Sequence[AlertChanges]) -> list[bool]:
     """Of each, whether another writer was there before: a step of that number or of an episode that
     nobody opened, or an alert of the same kind that is open already."""
-    named = {step.episode for told in news for step in told.steps}
-    named.update(episode.id for told in news for episode in told.opened)
+    named = {step.episode for changes in news for step in changes.steps}
+    named.update(episode.id for changes in news for episode in changes.opened)
     if not named:
         return [False] * len(news)
     c = t.episode.c
     present = set(connection.execute(sa.select(c.id).where(c.id.in_(named))).scalars())
     query = sa.select(t.step.c.episode, t.step.c.n).where(t.step.c.episode.in_(named))
     steps = {(row.episode, row.n) for row in connection.execute(query)}
-    subjects = {episode.subject for told in news for episode in told.opened}
+    subjects = {episode.subject for changes in news for episode in changes.opened}
     query_open = sa.select(c.id, c.subject, c.kind, c.part).where(
         c.subject.in_(subjects), c.closed_at.is_(None)
     )
     is_open = {(r.subject, r.kind, r.part): r.id for r in connection.execute(query_open)}
-    return [_clashes(told, present, steps, is_open) for told in news]
+    return [_clashes(changes, present, steps, is_open) for changes in news]
 
 
 def _clashes(
-    told: Told,
+    changes: AlertChanges,
     present: set[str],
     steps: set[tuple[str, int]],
     is_open: Mapping[tuple[str, str, str], str],
 ) -> bool:
-    closing = {step.episode for step in told.steps if closes(step)}
-    for episode in told.opened:
+    closing = {step.episode for step in changes.steps if closes(step)}
+    for episode in changes.opened:
         other = is_open.get((episode.subject, episode.kind, episode.part))
         if episode.id in present or (other is not None and other not in closing):
             return True
-    known = present | {episode.id for episode in told.opened}
-    return any(s.episode not in known or (s.episode, s.n) in steps for s in told.steps)
+    known = present | {episode.id for episode in changes.opened}
+    return any(s.episode not in known or (s.episode, s.n) in steps for s in changes.steps)
 
 
 def write_episodes(

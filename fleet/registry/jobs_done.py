@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Job, JobStep, Record
+from fleet.model import Job, JobStep, Record, Scope
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -91,9 +91,9 @@ def _move(connection: sa.Connection, van: str, parts: Mapping[str, float]) -> di
     return moved
 
 
-def records_of(reg: Registry, job: Job) -> list[Record]:
+def records_of(reg: Registry, scope: Scope, job: Job) -> list[Record]:
     """The records that stand and were written for a job, and those of its task since it was opened."""
-    if not job.unit:
+    if not job.unit or not scope.sees(job.customer):
         return []
     with reg.read() as connection:
         standing = standing_records(connection, job.unit)

@@ -23,11 +23,11 @@ from fleet.model import (
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_told
+from fleet.registry.episodes import write_alerts
 from fleet.registry.pages.unit import unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.types import Told
+from fleet.registry.types import AlertChanges
 
 
 class SetRow(NamedTuple):
@@ -44,7 +44,7 @@ class OutageTurn(msgspec.Struct, frozen=True, kw_only=True):
     """What one look at the outages found. outages: with the members to write only."""
 
     outages: tuple[Outage, ...] = ()
-    told: Told = Told()
+    alerts: AlertChanges = AlertChanges()
     customers: dict[str, str] = {}
     """Customer of each episode that belongs to one."""
 
@@ -61,10 +61,13 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
 
-def parts_of(reg: Registry, whole: Outage) -> list[str]:
-    """Ids of the outages of single sites that turned out to be part of this one."""
-    c = t.outage.c
+def parts_of(reg: Registry, scope: Scope, whole: Outage) -> list[str]:
+    """Ids of the outages of single sites that turned out to be part of this one, and that have a
+    member in the scope."""
+    c, m = t.outage.c, t.outage_member.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
+    if not scope.everything:
+        query = query.where(c.id.in_(sa.select(m.outage).where(customer_in(scope, m.customer))))
     with reg.read() as connection:
         found = [
             documents.outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()
@@ -72,9 +75,12 @@ def parts_of(reg: Registry, whole: Outage) -> list[str]:
     return [one.id for one in found if one.into == whole.id]
 
 
-def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:
-    """Every assessed set of these areas and sites. The area '' is all sets without one."""
-    query = units_query(Scope()).where(
+def sets_of(
+    reg: Registry, scope: Scope, areas: Iterable[str], sites: Iterable[str]
+) -> list[SetRow]:
+    """Every assessed set of these areas and sites that the scope sees. The area '' is all sets
+    without one."""
+    query = units_query(scope).where(
         sa.or_(t.unit.c.area.in_(sorted(set(areas))), t.unit.c.site.in_(sorted(set(sites))))
     )
     with reg.read() as connection:
@@ -133,7 +139,7 @@ def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
     dialect = reg.dialect
     try:
         with reg.write() as connection:
-            write_told(connection, [turn.told], turn.customers, now)
+            write_alerts(connection, [turn.alerts], turn.customers, now)
             rows = [_row(outage) for outage in turn.outages]
             members = [_member_row(o.id, m) for o in turn.outages for m in o.members]
             if rows:

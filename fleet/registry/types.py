@@ -151,7 +151,7 @@ class DayRow(msgspec.Struct, frozen=True, kw_only=True):
     doc: bytes
 
 
-class Told(msgspec.Struct, frozen=True, kw_only=True):
+class AlertChanges(msgspec.Struct, frozen=True, kw_only=True):
     """What one look makes of alerts, whoever they are about: a unit, an outage, the service.
 
     opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
@@ -170,7 +170,7 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
 
     touches: as read, (day, onward, seq), to be cleared where seq is unchanged.
     days to write and drop_days to delete; others stay. due replaces all due items of the unit.
-    told: of the unit's alerts. facts_seq: as read with the inputs.
+    alerts: of the unit's alerts. facts_seq: as read with the inputs.
     """
 
     unit: str
@@ -182,7 +182,7 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     look_again_at: int
     summary: UnitSummary
     due: list[DueItem] = []
-    told: Told = Told()
+    alerts: AlertChanges = AlertChanges()
     facts_seq: int
 
 

@@ -12,7 +12,7 @@ from fleet.registry import outages as kept
 from fleet.registry import pages, work
 from fleet.registry import rota as agreed
 from fleet.registry.engine import Registry
-from fleet.registry.types import Told, UnitInputs
+from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
 from scheduler.assess.seen import set_aside
@@ -26,7 +26,7 @@ OFFICE_S = 20
 class Alerts:
     """What became of a unit's alerts."""
 
-    told: Told
+    changes: AlertChanges
     look_again_at: int | None = None
 
 
@@ -85,7 +85,7 @@ def of_unit(
     grouped = any(not o.alone for o, _ in members if o.ended_at is None)
     cases = [_case(e, opened, steps, inputs, summary, members, grouped) for e in after]
     return Alerts(
-        told=Told(
+        changes=AlertChanges(
             opened=opened,
             steps=steps,
             notices=alarms.tell(cases, office, now),

@@ -9,7 +9,7 @@ from fleet.registry import outages as kept
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_alone
-from fleet.registry.types import Told
+from fleet.registry.types import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.outage.stepping import RECENT_S
@@ -41,13 +41,13 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         zone=office.rota.zone,
         criticality="life",
     )
-    told = Told(
+    changes = AlertChanges(
         opened=change.opened,
         steps=(*change.steps, *held),
         notices=alarms.tell([case], office, now),
         withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
     )
-    return int(write_alone(registry, told, now))
+    return int(write_alone(registry, changes, now))
 
 
 def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:

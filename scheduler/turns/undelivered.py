@@ -9,7 +9,7 @@ from fleet.registry import notices as outbox
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_alone
 from fleet.registry.notices import Unreached
-from fleet.registry.types import Told
+from fleet.registry.types import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.turns import service_alert
@@ -32,13 +32,13 @@ def look(registry: Registry, office: Office, now: int) -> int:
         return 0
     case = Case(episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone)
     reached = beside(office, {one.person for one in missed}, now)
-    told = Told(
+    changes = AlertChanges(
         opened=change.opened,
         steps=change.steps,
         withdrawn=alarms.withdrawn([case]),
         notices=alarms.tell([case], reached, now),
     )
-    return len(change.told) if write_alone(registry, told, now) else 0
+    return len(change.told) if write_alone(registry, changes, now) else 0
 
 
 def finding(missed: list[Unreached]) -> Finding | None:

@@ -188,7 +188,7 @@ def _one(
         remember(memory, unit, fault, now)
         return None
     turn.days += len(result.days)
-    turn.opened += len(result.told.opened)
+    turn.opened += len(result.alerts.opened)
     return result
 
 
@@ -231,7 +231,7 @@ def compute(
         look_again_at=min(again, alerts.look_again_at or again),
         summary=verdict.summary,
         due=list(verdict.due),
-        told=alerts.told,
+        alerts=alerts.changes,
         facts_seq=inputs.facts_seq,
     )
 
@@ -249,7 +249,7 @@ def _write(registry: Registry, group: list[UnitTurn], now: int, memory: Memory, 
     """Write a group in one transaction; if that is refused outright, each unit by itself."""
     if not group:
         return
-    told = any(one.told.notices for one in group)
+    told = any(one.alerts.notices for one in group)
     try:
         if told:
             memory.fault("before_told")

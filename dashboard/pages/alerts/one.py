@@ -66,7 +66,7 @@ def _show(
     now = desk.clock()
     row = line(desk, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row["zone"]).strftime("%Y-%m-%dT%H:%M")
-    sent = kept.notices(desk.registry, episode.id) if scope.everything else []
+    sent = kept.notices(desk.registry, scope, episode.id)
     tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
     return frames.page(
@@ -82,7 +82,7 @@ def _show(
         may=viewer.may_record,
         shelf=shelf,
         marks=said_of.MARKS,
-        mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
+        mark=kept.marks(desk.registry, scope, [episode.id]).get(episode.id),
         sent=[_sent(notice, state, people, tries, row["zone"], now) for notice, state in sent],
     )
 

@@ -115,9 +115,9 @@ def one(
     now = desk.clock()
     listed = call_list(outage.members)
     shown = listed[at : at + A_PAGE]
-    rows = kept.sets_of(desk.registry, (), {m.site for m in shown})
-    sets = {row.unit.id: row for row in rows if scope.sees(row.customer.id)}
-    calls = _calls(desk, scope, outage)
+    rows = kept.sets_of(desk.registry, scope, (), {m.site for m in shown})
+    sets = {row.unit.id: row for row in rows}
+    calls = told.calls(desk.registry, scope, outage.id)
     counts = tally(outage.members)
     return frames.page(
         request,
@@ -168,13 +168,6 @@ def _with_texts(
         row | {"text": text_of(about, outage, member, held, row["phone"], now)}
         for member, held, row in rows
     ]
-
-
-def _calls(desk: Desk, scope: Scope, outage: Outage) -> list[Call]:
-    """Calls about it; a restricted viewer sees those about its own sets."""
-    mine = {m.unit for m in outage.members}
-    found = told.calls(desk.registry, outage.id)
-    return found if scope.everything else [c for c in found if c.unit in mine]
 
 
 def _said(call: Call, scope: Scope, zone: str, now: int) -> str:

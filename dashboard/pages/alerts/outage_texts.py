@@ -20,7 +20,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds, words
-from fleet.model import Call, Notice, Outage, OutageMember
+from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
 from fleet.registry.customer_readers import customer_readers, write_to_customer
@@ -45,7 +45,8 @@ class Writing(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def writing(desk: Desk, outage: Outage) -> Writing:
-    """Who of the customers can be written, and what was written in this outage."""
+    """Who of the customers can be written, and what was written in this outage: for those of the
+    firm who may write."""
     allowed = desk.settings.remind_customers
     readers = customer_readers(desk.registry) if allowed else []
     return Writing(
@@ -56,8 +57,8 @@ def writing(desk: Desk, outage: Outage) -> Writing:
         ),
         sent={
             (notice.step, notice.person): state
-            for cause in (*kept.parts_of(desk.registry, outage), outage.id)
-            for notice, state in told.notices(desk.registry, cause)
+            for cause in (*kept.parts_of(desk.registry, EVERYTHING, outage), outage.id)
+            for notice, state in told.notices(desk.registry, EVERYTHING, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
         allowed=allowed,
@@ -183,5 +184,7 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
 
 
 def _row(desk: Desk, member: OutageMember | None) -> kept.SetRow | None:
-    found = kept.sets_of(desk.registry, (), (member.site,)) if member is not None else []
+    found = (
+        kept.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
+    )
     return next((row for row in found if member and row.unit.id == member.unit), None)

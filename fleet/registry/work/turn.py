@@ -14,7 +14,7 @@ from fleet.model import SEVERITIES, DueItem, UnitSummary
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import clashing, write_told
+from fleet.registry.episodes import clashing, write_alerts
 from fleet.registry.shards import Hold, mark_anew, shard_of, standing_in
 from fleet.registry.statements import note_changes, upsert
 from fleet.registry.types import UnitTurn
@@ -54,8 +54,8 @@ def write_turn(reg: Registry, turns: Sequence[UnitTurn], now: int, hold: Hold) -
             changed = _write(connection, taken)
             rows = [{"at": now, "unit": u, "customer": customers[u]} for u in sorted(changed)]
             note_changes(connection, rows)
-            whose = {e.id: customers[turn.unit] for turn in taken for e in turn.told.opened}
-            write_told(connection, [turn.told for turn in taken], whose, now)
+            whose = {e.id: customers[turn.unit] for turn in taken for e in turn.alerts.opened}
+            write_alerts(connection, [turn.alerts for turn in taken], whose, now)
             written = {shard[turn.unit] for turn in taken if turn.days or turn.drop_days}
             if written:
                 marked = mark_anew(connection, {n: hold[n] for n in written})
@@ -83,7 +83,7 @@ def _refused(
         for turn in turns
         if turn.unit not in found or found[turn.unit].facts_seq != turn.facts_seq
     }
-    clash = clashing(connection, [turn.told for turn in turns])
+    clash = clashing(connection, [turn.alerts for turn in turns])
     clashed = {turn.unit for turn, one in zip(turns, clash, strict=True) if one}
     return {row.id: row.customer for row in found.values()}, stale | clashed
 
@@ -103,7 +103,7 @@ def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
         connection.execute(upsert(dialect, t.assessment), [_assessment_row(x) for x in turns])
         connection.execute(upsert(dialect, t.summary), [_summary_row(x) for x in turns])
     changed = {x.unit for x in turns if old_summaries.get(x.unit) != _still(x.summary)}
-    changed |= {turn.unit for turn in turns if turn.told.steps or turn.told.opened}
+    changed |= {turn.unit for turn in turns if turn.alerts.steps or turn.alerts.opened}
     changed |= _write_due(connection, turns)
     for turn in turns:
         clear_touches(connection, "unit", [(turn.unit, day, seq) for day, _, seq in turn.touches])
