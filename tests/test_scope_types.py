@@ -85,8 +85,8 @@ def called(source: str) -> Iterator[tuple[str, str]]:
                 modules[alias.asname or alias.name] = f"{node.module}.{alias.name}"
     for node in ast.walk(tree):
         match node:
-            case ast.Attribute(value=ast.Name(id=alias), attr=name) if alias in modules:
-                yield modules[alias], name
+            case ast.Attribute(value=ast.Name(id=module), attr=name) if module in modules:
+                yield modules[module], name
 
 
 def used_by_pages() -> dict[str, Callable[..., Any]]:
@@ -149,29 +149,36 @@ def test_no_reason_stands_for_what_is_gone_or_has_a_scope() -> None:
 
 
 PLANTED = """
-from fleet.registry import {module}
-from fleet.registry.engine import Registry
+from {module} import {name}
+from fleet.model import EVERYTHING
+from {registry} import {registry_name}
 
 
-def page(registry: Registry) -> object:
-    return {module}.{call}
+def page(registry: {registry_name}) -> object:
+    return EVERYTHING, {name}({given})
 """
 
 
 @pytest.mark.parametrize(
-    ("module", "call", "right"),
+    ("module", "name", "bare", "scoped"),
     [
-        ("pages", 'unit(registry, "u1")', 'unit(registry, EVERYTHING, "u1")'),
-        ("alerts", 'calls(registry, "e1")', 'calls(registry, EVERYTHING, "e1")'),
-        ("outages", 'sets_of(registry, (), ["s1"])', 'sets_of(registry, EVERYTHING, (), ["s1"])'),
+        ("fleet.registry.pages", "unit", '"u1"', 'EVERYTHING, "u1"'),
+        ("fleet.registry.pages", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
+        ("fleet.registry.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
     ],
 )
 def test_leaving_the_scope_out_is_an_error_of_types(
-    tmp_path: Path, module: str, call: str, right: str
+    tmp_path: Path, module: str, name: str, bare: str, scoped: str
 ) -> None:
-    (tmp_path / "bare.py").write_text(PLANTED.format(module=module, call=call))
-    said = PLANTED.format(module=module, call=right)
-    (tmp_path / "scoped.py").write_text(said + "\n\nfrom fleet.model import EVERYTHING\n")
+    for file, given in (("bare.py", bare), ("scoped.py", scoped)):
+        planted = PLANTED.format(
+            module=module,
+            name=name,
+            registry=Registry.__module__,
+            registry_name=Registry.__name__,
+            given=f"registry, {given}",
+        )
+        (tmp_path / file).write_text(planted)
     result = subprocess.run(
         [
             Path(sys.executable).parent / "mypy",

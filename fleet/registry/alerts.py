@@ -12,12 +12,11 @@ from fleet.model import Call, Episode, Mark, Notice, Scope, Step
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_episodes
+from fleet.registry.episodes import episodes_of, write_episodes
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.scoped import customer_in, unit_seen
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.work.units import episodes_of
 
 
 def episode(reg: Registry, scope: Scope, id: str) -> Episode | None:

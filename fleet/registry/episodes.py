@@ -1,4 +1,4 @@
-"""The one writer of alerts: episodes, their steps, and the notices of them.
+"""Alerts as they are kept, and the one writer of them: episodes, steps, and the notices of them.
 
 A unit's turn, a look at the outages, a look at the service itself and a person's answer all come
 this way.
@@ -6,6 +6,7 @@ this way.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -146,3 +147,49 @@ def _step_row(step: Step) -> dict[str, Any]:
         "kind": step.kind,
         "doc": documents.encode(step),
     }
+
+
+def open_episodes(reg: Registry, subjects: Iterable[str]) -> list[Episode]:
+    """Open episodes of these subjects (`unit:ID`, `device:ID`, ...), with all their steps."""
+    with reg.read() as connection:
+        rows = connection.execute(_OPEN, {"subjects": list(subjects)}).all()
+        return episodes_of(connection, rows)
+
+
+def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]:
+    """Rows of the table as Episodes with their steps, in the order given."""
+    found = list(rows)
+    steps: dict[str, list[Step]] = defaultdict(list)
+    if found:
+        for row in connection.execute(_STEPS, {"episodes": [row.id for row in found]}):
+            steps[row.episode].append(documents.step(row.doc))
+    return [
+        Episode(
+            id=row.id,
+            subject=row.subject,
+            kind=row.kind,
+            part=row.part,
+            severity=row.severity,
+            opened_at=row.opened_at,
+            closed_at=row.closed_at,
+            acknowledged_at=row.acknowledged_at,
+            finding=documents.finding(row.doc),
+            steps=tuple(steps[row.id]),
+        )
+        for row in found
+    ]
+
+
+_OPEN = (
+    sa.select(t.episode)
+    .where(
+        t.episode.c.subject.in_(sa.bindparam("subjects", expanding=True)),
+        t.episode.c.closed_at.is_(None),
+    )
+    .order_by(t.episode.c.opened_at, t.episode.c.id)
+)
+_STEPS = (
+    sa.select(t.step)
+    .where(t.step.c.episode.in_(sa.bindparam("episodes", expanding=True)))
+    .order_by(t.step.c.episode, t.step.c.n)
+)

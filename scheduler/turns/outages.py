@@ -10,10 +10,11 @@ import msgspec
 from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
-from fleet.registry import work
+from fleet.registry import pages, work
 from fleet.registry.engine import Registry
 from fleet.registry.episodes import write_alone
-from fleet.registry.outages import OutageTurn, SetRow
+from fleet.registry.outages import OutageTurn
+from fleet.registry.pages import SetRow
 from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
@@ -90,7 +91,7 @@ def work_out(
     here = areas | {o.area for o in going if not o.alone and o.lat is None}
     here |= {""} if any(o.lat is not None for o in going) else set()
     where = sites | {o.subject.partition(":")[2] for o in going if o.alone}
-    rows = kept.sets_of(registry, EVERYTHING, here, where)
+    rows = pages.sets_of(registry, EVERYTHING, here, where)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}

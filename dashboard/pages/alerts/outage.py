@@ -20,6 +20,7 @@ from fleet import bounds, words
 from fleet.model import Call, CallOutcome, Cover, Outage, OutageMember, Scope, Severity
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
+from fleet.registry import pages
 from fleet.words import alarms as said_of
 from fleet.words import outage as said
 from scheduler import alarms
@@ -115,7 +116,7 @@ def one(
     now = desk.clock()
     listed = call_list(outage.members)
     shown = listed[at : at + A_PAGE]
-    rows = kept.sets_of(desk.registry, scope, (), {m.site for m in shown})
+    rows = pages.sets_of(desk.registry, scope, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows}
     calls = told.calls(desk.registry, scope, outage.id)
     counts = tally(outage.members)
@@ -157,7 +158,7 @@ def _with_texts(
     desk: Desk,
     viewer: Viewer,
     outage: Outage,
-    rows: list[tuple[OutageMember, kept.SetRow, dict[str, Any]]],
+    rows: list[tuple[OutageMember, pages.SetRow, dict[str, Any]]],
     now: int,
 ) -> list[dict[str, Any]]:
     """Each row with the text to its customer, for those of the firm who may write to customers."""
@@ -177,7 +178,7 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
 def _row(
     number: int,
     member: OutageMember,
-    row: kept.SetRow,
+    row: pages.SetRow,
     calls: list[Call],
     outage: Outage,
     scope: Scope,

@@ -23,6 +23,7 @@ from fleet import bounds, words
 from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
+from fleet.registry import pages
 from fleet.registry.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
 from scheduler.alarms import customers, notice_id
@@ -67,7 +68,7 @@ def writing(desk: Desk, outage: Outage) -> Writing:
 
 
 def text_of(
-    about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, phone: str, now: int
+    about: Writing, outage: Outage, member: OutageMember, row: pages.SetRow, phone: str, now: int
 ) -> dict[str, Any] | None:
     """The text to the customer of one site for its row of the call list; None where none is due."""
     said = _fares(outage, member, row, now)
@@ -91,7 +92,7 @@ def text_of(
     }
 
 
-def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:
+def _no_mail(about: Writing, made: list[Notice], row: pages.SetRow) -> str:
     """Why there is no button for an e-mail, in a sentence."""
     if not about.allowed:
         return "No e-mail to customers: the setting remind_customers is off."
@@ -102,7 +103,7 @@ def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:
     return say.written([about.sent[notice.step, notice.person] for notice in made])
 
 
-def _fares(outage: Outage, member: OutageMember, row: kept.SetRow, now: int) -> say.Fares | None:
+def _fares(outage: Outage, member: OutageMember, row: pages.SetRow, now: int) -> say.Fares | None:
     zone = row.site.time_zone
     place = row.site.name or row.customer.name
     return customers.fares(outage, member, place, words.moment(now, zone, now))
@@ -112,7 +113,7 @@ def _made(
     about: Writing,
     outage: Outage,
     member: OutageMember,
-    row: kept.SetRow,
+    row: pages.SetRow,
     said: say.Fares,
     now: int,
 ) -> list[Notice]:
@@ -183,8 +184,8 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
     )
 
 
-def _row(desk: Desk, member: OutageMember | None) -> kept.SetRow | None:
+def _row(desk: Desk, member: OutageMember | None) -> pages.SetRow | None:
     found = (
-        kept.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
+        pages.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
     )
     return next((row for row in found if member and row.unit.id == member.unit), None)

@@ -11,11 +11,11 @@ from fleet.model import DUE_NOW, SEVERITIES, Customer, DueItem, Episode, Scope, 
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import episodes_of
 from fleet.registry.pages.unit import UnitRow, unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.types import Counts, DeviceFacts
 from fleet.registry.work.intake import FACTS_QUERY, facts_of
-from fleet.registry.work.units import episodes_of
 
 _MOST = 1_000
 SILENT = "not_reporting"

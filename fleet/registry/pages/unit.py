@@ -13,7 +13,8 @@ from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in, spoke_for, unit_seen
 from fleet.registry.types import DayRow, ListedRecord, UnitInputs, UnsureSpell
-from fleet.registry.work.units import day_of, events_of, in_event_order, inputs_of
+from fleet.registry.work.days import day_of
+from fleet.registry.work.units import events_of, in_event_order, inputs_of
 
 
 class UnitRow(NamedTuple):

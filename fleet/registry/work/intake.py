@@ -26,6 +26,7 @@ from fleet.registry.statements import (
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
 from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
 from fleet.registry.work.receipts import write_receipts
+from fleet.registry.work.touches import touch_upsert
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
@@ -199,45 +200,6 @@ def _write_touches(connection: sa.Connection, batch: PulseBatch, ignored: set[st
     ]
     if rows:
         run_many(connection, touch_upsert(connection.dialect.name), rows)
-
-
-def touch_row(
-    whose: str,
-    name: str,
-    day: int,
-    token: int,
-    now: int,
-    *,
-    onward: bool = False,
-    priority: bool = False,
-) -> dict[str, Any]:
-    """One row for `touch_upsert`."""
-    return {
-        "whose": whose,
-        "id": name,
-        "day": day,
-        "onward": int(onward),
-        "priority": int(priority),
-        "since": now,
-        "seq": token,
-    }
-
-
-@cache
-def touch_upsert(dialect: str) -> sqlite.Insert:
-    """Touch: onward and priority only ever rise, since stays, seq becomes the new token."""
-    statement = insert_of(dialect, t.touch)
-    new = statement.excluded
-    return statement.on_conflict_do_update(
-        index_elements=["whose", "id", "day"],
-        set_={
-            "onward": sa.case((new.onward > t.touch.c.onward, new.onward), else_=t.touch.c.onward),
-            "priority": sa.case(
-                (new.priority > t.touch.c.priority, new.priority), else_=t.touch.c.priority
-            ),
-            "seq": new.seq,
-        },
-    )
 
 
 def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:

@@ -1,8 +1,7 @@
-"""What watch and history read of one unit."""
+"""What is known of one unit: its facts, as watch and history read them."""
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
@@ -12,16 +11,14 @@ import sqlalchemy as sa
 from fleet.model import (
     Calibration,
     DeviceEvent,
-    Episode,
     Fitting,
     Pulse,
     Record,
-    Step,
 )
 from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.types import DayRow, UnitInputs
+from fleet.registry.types import UnitInputs
 
 
 def unit_inputs(reg: Registry, unit: str) -> UnitInputs | None:
@@ -86,83 +83,6 @@ def events_of(rows: Iterable[Any]) -> list[DeviceEvent]:
     return [
         msgspec.structs.replace(documents.device_event(row.doc), received_at=row.received_at)
         for row in rows
-    ]
-
-
-def days(reg: Registry, unit: str, from_day: int, to_day: int) -> list[DayRow]:
-    """Stored days of a unit with from_day <= day < to_day, rising."""
-    asked = {"unit": unit, "from_day": from_day, "to_day": to_day}
-    with reg.read() as connection:
-        rows = connection.execute(_DAYS, asked).all()
-    return [
-        DayRow(unit=unit, day=day, fingerprint=fingerprint, carry_in=carry_in, doc=doc)
-        for day, fingerprint, carry_in, doc in rows
-    ]
-
-
-def day_before(reg: Registry, unit: str, day: int) -> DayRow | None:
-    """The nearest stored day before `day`, or None."""
-    with reg.read() as connection:
-        row = connection.execute(_DAY_BEFORE, {"unit": unit, "day": day}).first()
-    return None if row is None else day_of(row)
-
-
-def day_of(row: Any) -> DayRow:
-    """A row of the table as a DayRow."""
-    return DayRow(
-        unit=row.unit, day=row.day, fingerprint=row.fingerprint, carry_in=row.carry_in, doc=row.doc
-    )
-
-
-class UsageRow(msgspec.Struct, frozen=True):
-    """How a unit was used, as its summary says (see `UnitSummary`)."""
-
-    other_runs: tuple[tuple[int, float, float], ...] = ()
-    other_hours_h: tuple[float, ...] = ()
-
-
-def area_usage(reg: Registry, area: str) -> list[UsageRow]:
-    """How the units of an area were used: at most 2,000 of them, in the order of their ids."""
-    decode = documents.decoder(UsageRow)
-    query = (
-        sa.select(t.summary.c.doc)
-        .join(t.unit, t.unit.c.id == t.summary.c.unit)
-        .where(t.unit.c.area == area)
-        .order_by(t.summary.c.unit)
-        .limit(2_000)
-    )
-    with reg.read() as connection:
-        return [decode(doc) for doc in connection.execute(query).scalars()]
-
-
-def open_episodes(reg: Registry, subjects: Iterable[str]) -> list[Episode]:
-    """Open episodes of these subjects (`unit:ID`, `device:ID`, ...), with all their steps."""
-    with reg.read() as connection:
-        rows = connection.execute(_OPEN, {"subjects": list(subjects)}).all()
-        return episodes_of(connection, rows)
-
-
-def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]:
-    """Rows of the table as Episodes with their steps, in the order given."""
-    found = list(rows)
-    steps: dict[str, list[Step]] = defaultdict(list)
-    if found:
-        for row in connection.execute(_STEPS, {"episodes": [row.id for row in found]}):
-            steps[row.episode].append(documents.step(row.doc))
-    return [
-        Episode(
-            id=row.id,
-            subject=row.subject,
-            kind=row.kind,
-            part=row.part,
-            severity=row.severity,
-            opened_at=row.opened_at,
-            closed_at=row.closed_at,
-            acknowledged_at=row.acknowledged_at,
-            finding=documents.finding(row.doc),
-            steps=tuple(steps[row.id]),
-        )
-        for row in found
     ]
 
 
@@ -233,34 +153,6 @@ _UNSURE = (
     sa.select(t.unsure.c.device, t.unsure.c.at)
     .where(t.unsure.c.device.in_(sa.bindparam("devices", expanding=True)))
     .order_by(t.unsure.c.device, t.unsure.c.at)
-)
-_DAYS = (
-    sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
-    .where(
-        t.day.c.unit == _ASKED,
-        t.day.c.day >= sa.bindparam("from_day"),
-        t.day.c.day < sa.bindparam("to_day"),
-    )
-    .order_by(t.day.c.day)
-)
-_OPEN = (
-    sa.select(t.episode)
-    .where(
-        t.episode.c.subject.in_(sa.bindparam("subjects", expanding=True)),
-        t.episode.c.closed_at.is_(None),
-    )
-    .order_by(t.episode.c.opened_at, t.episode.c.id)
-)
-_STEPS = (
-    sa.select(t.step)
-    .where(t.step.c.episode.in_(sa.bindparam("episodes", expanding=True)))
-    .order_by(t.step.c.episode, t.step.c.n)
-)
-_DAY_BEFORE = (
-    sa.select(t.day)
-    .where(t.day.c.unit == _ASKED, t.day.c.day < sa.bindparam("day"))
-    .order_by(t.day.c.day.desc())
-    .limit(1)
 )
 _EVENTS = in_event_order(
     sa.select(t.device_event).where(
