@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -29,7 +29,7 @@ def newest(reg: Registry, name: str, kind: type[T], nothing: T) -> tuple[T, int]
     query = sa.select(c.n, c.doc).where(c.name == name).order_by(c.n.desc()).limit(1)
     with reg.read() as connection:
         row = connection.execute(query).first()
-    return (nothing, 0) if row is None else (msgspec.json.decode(row.doc, type=kind), int(row.n))
+    return (nothing, 0) if row is None else (documents.decoder(kind)(row.doc), int(row.n))
 
 
 def append(

@@ -10,11 +10,11 @@ import sqlalchemy as sa
 
 from fleet.calendar import instant, local_date
 from fleet.model import Contract, Customer, Scope, Site
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import contracts
 from fleet.registry.scoped import customer_in
-from fleet.registry.work.units import decode_customer, decode_record, decode_site
 
 VISITS = ("visit", "task_done")
 """Records of somebody having been there."""
@@ -39,10 +39,10 @@ def agreements(reg: Registry, scope: Scope, now: int) -> list[Agreement]:
     with reg.read() as connection:
         c = t.customer.c
         wanted = sa.select(c.doc).where(c.id.in_(sorted(held)), customer_in(scope, c.id))
-        for customer in map(decode_customer, connection.execute(wanted).scalars()):
+        for customer in map(documents.customer, connection.execute(wanted).scalars()):
             query = sa.select(t.site.c.doc).where(t.site.c.customer == customer.id)
             docs = connection.execute(query.order_by(t.site.c.id)).scalars()
-            sites = [decode_site(doc) for doc in docs]
+            sites = [documents.site(doc) for doc in docs]
             if sites:
                 found.append(
                     Agreement(
@@ -73,6 +73,6 @@ def _visited(connection: sa.Connection, sites: Iterable[Site], now: int) -> tupl
                 ~sa.exists(sa.select(newer.c.id).where(newer.c.corrects == t.record.c.id)),
             )
         )
-        for record in map(decode_record, connection.execute(query).scalars()):
+        for record in map(documents.record, connection.execute(query).scalars()):
             days.add((local_date(record.at, site.time_zone).isoformat(), site.id))
     return tuple(day for day, _ in sorted(days))

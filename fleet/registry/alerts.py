@@ -9,19 +9,14 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import Call, Episode, Mark, Notice, Scope, Step
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import apply_step, step_row
+from fleet.registry.episodes import episodes_of, write_episodes
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
-from fleet.registry.scoped import customer_in
+from fleet.registry.scoped import customer_in, unit_seen
 from fleet.registry.statements import note_changes, upsert
-from fleet.registry.work.units import episodes_of
-
-_encode = msgspec.json.Encoder().encode
-_mark = msgspec.json.Decoder(Mark).decode
-_call = msgspec.json.Decoder(Call).decode
-_notice = msgspec.json.Decoder(Notice).decode
 
 
 def episode(reg: Registry, scope: Scope, id: str) -> Episode | None:
@@ -56,8 +51,7 @@ def add_step(reg: Registry, step: Step, by: Actor) -> bool:
             found = connection.execute(sa.select(t.episode).where(c.id == step.episode)).first()
             if found is None or found.closed_at is not None:
                 return False
-            connection.execute(sa.insert(t.step), [step_row(step)])
-            apply_step(connection, step)
+            write_episodes(connection, (), [step])
             kind, _, name = found.subject.partition(":")
             said = f"{step.kind} {found.kind}"
             note(connection, step.at, "alert_answered", by, found.subject, said)
@@ -70,18 +64,22 @@ def add_step(reg: Registry, step: Step, by: Actor) -> bool:
 
 def set_mark(reg: Registry, mark: Mark, by: Actor) -> None:
     """Keep what a person thought of an alert; the newest opinion counts."""
-    row = {"episode": mark.episode, "at": mark.at, "doc": _encode(mark)}
+    row = {"episode": mark.episode, "at": mark.at, "doc": documents.encode(mark)}
     with reg.write() as connection:
         connection.execute(upsert(reg.dialect, t.mark), [row])
         note(connection, mark.at, "alert_marked", by, mark.episode, mark.mark)
 
 
-def marks(reg: Registry, episodes: Iterable[str]) -> dict[str, Mark]:
-    """What was thought of these episodes."""
-    c = t.mark.c
-    query = sa.select(c.doc).where(c.episode.in_(list(episodes)))
+def marks(reg: Registry, scope: Scope, episodes: Iterable[str]) -> dict[str, Mark]:
+    """What was thought of those of these episodes that the scope sees."""
+    e, c = t.episode.c, t.mark.c
+    query = (
+        sa.select(c.doc)
+        .select_from(t.mark.join(t.episode, e.id == c.episode))
+        .where(c.episode.in_(list(episodes)), customer_in(scope, e.customer))
+    )
     with reg.read() as connection:
-        found = [_mark(doc) for doc in connection.execute(query).scalars()]
+        found = [documents.mark(doc) for doc in connection.execute(query).scalars()]
     return {mark.episode: mark for mark in found}
 
 
@@ -106,7 +104,7 @@ def marks_by_kind(reg: Registry, scope: Scope, since: int) -> list[RuleMarks]:
     found: dict[str, dict[str, int]] = {}
     with reg.read() as connection:
         for row in connection.execute(query):
-            mark = _mark(row.doc)
+            mark = documents.mark(row.doc)
             counts = found.setdefault(row.kind, {})
             counts[mark.mark] = counts.get(mark.mark, 0) + 1
             counts["customer_first"] = counts.get("customer_first", 0) + mark.customer_first
@@ -121,7 +119,7 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
         "episode": call.episode,
         "unit": call.unit or None,
         "at": call.at,
-        "doc": _encode(call),
+        "doc": documents.encode(call),
     }
     try:
         with reg.write() as connection:
@@ -131,26 +129,34 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
         return
 
 
-def calls(reg: Registry, episode: str) -> list[Call]:
-    """Calls about an alert or an outage, the oldest first. For who sees the whole fleet."""
+def calls(reg: Registry, scope: Scope, episode: str) -> list[Call]:
+    """Calls about an alert or an outage, the oldest first. A restricted scope sees those about its
+    own units."""
     c = t.call.c
-    query = sa.select(c.doc).where(c.episode == episode).order_by(c.at, c.id)
+    query = sa.select(c.doc).where(c.episode == episode, unit_seen(scope, c.unit))
+    query = query.order_by(c.at, c.id)
     with reg.read() as connection:
-        return [_call(doc) for doc in connection.execute(query).scalars()]
+        return [documents.call(doc) for doc in connection.execute(query).scalars()]
 
 
-def notices(reg: Registry, cause: str) -> list[tuple[Notice, str]]:
-    """What was sent, or waits to be, about a cause, with its state; the oldest first."""
+def notices(reg: Registry, scope: Scope, cause: str) -> list[tuple[Notice, str]]:
+    """What was sent, or waits to be, about a cause, with its state; the oldest first. Who is told is
+    the firm's own: a restricted scope sees none."""
     c = t.notice.c
+    if not scope.everything:
+        return []
     query = sa.select(c.doc, c.state).where(c.cause == cause)
     with reg.read() as connection:
-        found = [(_notice(row.doc), str(row.state)) for row in connection.execute(query)]
+        found = [(documents.notice(row.doc), str(row.state)) for row in connection.execute(query)]
     return sorted(found, key=lambda pair: (pair[0].made_at, pair[0].id))
 
 
-def messages(reg: Registry, since: int) -> tuple[int, int]:
-    """(messages, people they went to) since a moment; one told by several ways counts once."""
+def messages(reg: Registry, scope: Scope, since: int) -> tuple[int, int]:
+    """(messages, people they went to) since a moment; one told by several ways counts once. The
+    firm's own: none for a restricted scope."""
     c = t.notice.c
+    if not scope.everything:
+        return 0, 0
     query = sa.select(c.person, c.cause, c.not_before).where(c.not_before >= since).distinct()
     with reg.read() as connection:
         rows = connection.execute(query).all()
@@ -166,7 +172,7 @@ def unanswered(reg: Registry, since: int) -> list[Notice]:
         .where(e.closed_at.is_(None), e.acknowledged_at.is_(None), n.not_before >= since)
     )
     with reg.read() as connection:
-        made = [_notice(doc) for doc in connection.execute(query).scalars()]
+        made = [documents.notice(doc) for doc in connection.execute(query).scalars()]
     waking = [notice for notice in made if notice.wakes]
     return _still_open(reg, waking)
 

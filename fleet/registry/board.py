@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import local_date
@@ -24,7 +23,7 @@ from fleet.model.book import (
     StoredPlan,
 )
 from fleet.model.round_plan import RoundPlan
-from fleet.registry import jobs, jobs_done, pages, rounds
+from fleet.registry import documents, jobs, jobs_done, pages, rounds
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
@@ -33,9 +32,7 @@ BEGUN = frozenset({"done", "billed", "part_done", "under_way"})
 """States in which somebody has been at the set."""
 ALERTS_AT_ONCE = 200
 AT_ONCE = 500
-_plan = msgspec.json.Decoder(RoundPlan).decode
-_job = msgspec.json.Decoder(Job).decode
-_step = msgspec.json.Decoder(JobStep).decode
+_plan = documents.decoder(RoundPlan)
 
 
 def due_work(reg: Registry) -> DueWork:
@@ -66,7 +63,7 @@ def _ended(reg: Registry, origins: Iterable[str]) -> list[Job]:
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):
             part = query.where(c.origin.in_(wanted[n : n + AT_ONCE]))
-            found += [_job(doc) for doc in connection.execute(part).scalars()]
+            found += [documents.job(doc) for doc in connection.execute(part).scalars()]
     return sorted(found, key=lambda job: (job.opened_at, job.id))
 
 
@@ -81,7 +78,7 @@ def _with_lives(
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):
             part = query.where(c.job.in_(wanted[n : n + AT_ONCE]))
-            for step in map(_step, connection.execute(part).scalars()):
+            for step in map(documents.job_step, connection.execute(part).scalars()):
                 lives.setdefault(step.job, []).append(step)
     return tuple(Recorded(job=job, steps=tuple(lives.get(job.id, ()))) for job in some)
 
@@ -149,7 +146,7 @@ def save_draft(
     reg: Registry, plan: RoundPlan, fingerprint: str, note: str, by: str, now: int
 ) -> int:
     """Keep a plan as the newest draft; returns its number. fingerprint: of what was asked."""
-    return rounds.save_draft(reg, msgspec.json.encode(plan), fingerprint, note, by, now)
+    return rounds.save_draft(reg, documents.encode(plan), fingerprint, note, by, now)
 
 
 def publish(reg: Registry, made: Publication, note: str, by: Actor, now: int) -> int:
@@ -159,7 +156,7 @@ def publish(reg: Registry, made: Publication, note: str, by: Actor, now: int) ->
     """
     return rounds.publish(
         reg,
-        msgspec.json.encode(made.plan),
+        documents.encode(made.plan),
         made.plan.fingerprint,
         note,
         by,

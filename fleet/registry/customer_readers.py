@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import msgspec
-
 from fleet.model import Call, Contact, Notice
-from fleet.registry import people
+from fleet.registry import documents, people
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices import targets, write_notices
 from fleet.registry.people.audit import note
 from fleet.registry.people.types import Actor
 from fleet.registry.statements import insert_of
-
-_encode = msgspec.json.Encoder().encode
 
 
 def customer_readers(reg: Registry) -> list[tuple[Contact, str]]:
@@ -40,7 +36,7 @@ def write_to_customer(
         "episode": call.episode,
         "unit": call.unit or None,
         "at": call.at,
-        "doc": _encode(call),
+        "doc": documents.encode(call),
     }
     with reg.write() as connection:
         put = insert_of(connection.dialect.name, t.call).values(row).on_conflict_do_nothing()

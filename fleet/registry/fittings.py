@@ -13,14 +13,12 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Fitting, Unit
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.statements import insert_of, upsert
-from fleet.registry.work.units import decode_unit
 
 CHUNK = 1_000
 """Units and devices worked out in one go: what a statement can name."""
-
-_encode = msgspec.json.Encoder().encode
 
 
 class Claim(msgspec.Struct, frozen=True, kw_only=True):
@@ -211,10 +209,10 @@ def _name_devices(connection: sa.Connection, fittings: dict[str, list[Fitting]])
     """Write the device fitted now into each unit's document."""
     query = sa.select(t.unit.c.id, t.unit.c.doc).where(t.unit.c.id.in_(list(fittings)))
     for row in connection.execute(query).all():
-        unit: Unit = decode_unit(row.doc)
+        unit: Unit = documents.unit(row.doc)
         device = next((f.device for f in fittings[row.id] if f.to_at is None), "")
         if device != unit.device:
-            doc = _encode(msgspec.structs.replace(unit, device=device))
+            doc = documents.encode(msgspec.structs.replace(unit, device=device))
             connection.execute(sa.update(t.unit).where(t.unit.c.id == row.id).values(doc=doc))
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Contract, Job, JobStep, Scope, ServicePlan
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -17,10 +17,6 @@ from fleet.registry.scoped import customer_in
 from fleet.registry.statements import insert, upsert
 from fleet.registry.types import RegistryFault
 
-_job = msgspec.json.Decoder(Job).decode
-_step = msgspec.json.Decoder(JobStep).decode
-_contract = msgspec.json.Decoder(Contract).decode
-_plan = msgspec.json.Decoder(ServicePlan).decode
 _MOST = 5_000
 
 
@@ -54,7 +50,7 @@ def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
         opened_at=job.opened_at,
         changed_at=step.at,
         n=step.n,
-        doc=msgspec.json.encode(job),
+        doc=documents.encode(job),
     )
     new = statement.on_conflict_do_nothing().returning(t.job.c.id)
     if connection.execute(new).first() is None:
@@ -66,7 +62,7 @@ def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
 def _append(connection: sa.Connection, step: JobStep) -> None:
     connection.execute(
         sa.insert(t.job_step).values(
-            job=step.job, n=step.n, at=step.at, kind=step.kind, doc=msgspec.json.encode(step)
+            job=step.job, n=step.n, at=step.at, kind=step.kind, doc=documents.encode(step)
         )
     )
 
@@ -94,7 +90,7 @@ def _step_of(connection: sa.Connection, job: Job, step: JobStep) -> None:
             n=step.n,
             changed_at=step.at,
             origin=job.origin or None,
-            doc=msgspec.json.encode(job),
+            doc=documents.encode(job),
         )
     )
     if not done.rowcount:
@@ -107,7 +103,7 @@ def job(reg: Registry, scope: Scope, id: str) -> Job | None:
     query = sa.select(t.job.c.doc).where(t.job.c.id == id, customer_in(scope, t.job.c.customer))
     with reg.read() as connection:
         doc = connection.execute(query).scalar()
-    return None if doc is None else _job(doc)
+    return None if doc is None else documents.job(doc)
 
 
 def jobs(
@@ -129,7 +125,7 @@ def jobs(
         query = query.where(c.site == site)
     query = query.order_by(c.opened_at, c.id).limit(min(limit, _MOST))
     with reg.read() as connection:
-        return [_job(doc) for doc in connection.execute(query).scalars()]
+        return [documents.job(doc) for doc in connection.execute(query).scalars()]
 
 
 def by_id(reg: Registry, scope: Scope, ids: Iterable[str]) -> dict[str, Job]:
@@ -140,7 +136,7 @@ def by_id(reg: Registry, scope: Scope, ids: Iterable[str]) -> dict[str, Job]:
         for n in range(0, len(wanted), 500):
             part = query.where(c.id.in_(wanted[n : n + 500]))
             for doc in connection.execute(part).scalars():
-                job = _job(doc)
+                job = documents.job(doc)
                 found[job.id] = job
     return found
 
@@ -162,7 +158,7 @@ def steps(reg: Registry, scope: Scope, id: str) -> list[JobStep]:
         .order_by(t.job_step.c.n)
     )
     with reg.read() as connection:
-        return [_step(doc) for doc in connection.execute(query).scalars()]
+        return [documents.job_step(doc) for doc in connection.execute(query).scalars()]
 
 
 def minutes_used(reg: Registry) -> dict[tuple[str, str], list[int]]:
@@ -171,7 +167,7 @@ def minutes_used(reg: Registry) -> dict[tuple[str, str], list[int]]:
     found: dict[tuple[str, str], list[int]] = {}
     with reg.read() as connection:
         for doc in connection.execute(query).scalars():
-            job = _job(doc)
+            job = documents.job(doc)
             if job.minutes_used:
                 found.setdefault((job.unit, job.task), []).append(job.minutes_used)
     return found
@@ -180,7 +176,9 @@ def minutes_used(reg: Registry) -> dict[tuple[str, str], list[int]]:
 def service_plans(reg: Registry) -> dict[str, ServicePlan]:
     """Every service plan by id."""
     with reg.read() as connection:
-        found = [_plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()]
+        found = [
+            documents.plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()
+        ]
     return {plan.id: plan for plan in found}
 
 
@@ -200,7 +198,7 @@ def save_contract(reg: Registry, contract: Contract, now: int, by: Actor) -> Non
             raise JobRefused("There is no such customer in the register.")
         row: dict[str, Any] = {
             "customer": contract.customer,
-            "doc": msgspec.json.encode(contract),
+            "doc": documents.encode(contract),
         }
         connection.execute(upsert(reg.dialect, t.contract), row)
         said = "on stop" if contract.on_stop else "not on stop"
@@ -211,5 +209,5 @@ def contracts(reg: Registry, scope: Scope) -> dict[str, Contract]:
     """Contracts by customer."""
     query = sa.select(t.contract.c.doc).where(customer_in(scope, t.contract.c.customer))
     with reg.read() as connection:
-        found = [_contract(doc) for doc in connection.execute(query).scalars()]
+        found = [documents.contract(doc) for doc in connection.execute(query).scalars()]
     return {contract.customer: contract for contract in found}

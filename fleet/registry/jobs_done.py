@@ -8,7 +8,8 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Job, JobStep, Record, Technician
+from fleet.model import Job, JobStep, Record, Scope
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import _step_of
@@ -18,7 +19,6 @@ from fleet.registry.records import Accepted, RecordRefused, check_records, write
 from fleet.registry.statements import one_at_a_time
 from fleet.registry.work.units import standing_records
 
-_technician = msgspec.json.Decoder(Technician).decode
 Steps = Sequence[tuple[Job, JobStep]]
 
 
@@ -76,7 +76,7 @@ def _move(connection: sa.Connection, van: str, parts: Mapping[str, float]) -> di
     doc = connection.execute(query).scalar() if van and parts else None
     if doc is None:
         return {}
-    who = _technician(doc)
+    who = documents.technician(doc)
     stock, moved = dict(who.stock), {}
     for part, amount in parts.items():
         took = min(amount, stock.get(part, 0.0))
@@ -86,14 +86,14 @@ def _move(connection: sa.Connection, van: str, parts: Mapping[str, float]) -> di
     if moved:
         after = msgspec.structs.replace(who, stock=stock)
         connection.execute(
-            sa.update(t.technician).where(c.id == van).values(doc=msgspec.json.encode(after))
+            sa.update(t.technician).where(c.id == van).values(doc=documents.encode(after))
         )
     return moved
 
 
-def records_of(reg: Registry, job: Job) -> list[Record]:
+def records_of(reg: Registry, scope: Scope, job: Job) -> list[Record]:
     """The records that stand and were written for a job, and those of its task since it was opened."""
-    if not job.unit:
+    if not job.unit or not scope.sees(job.customer):
         return []
     with reg.read() as connection:
         standing = standing_records(connection, job.unit)

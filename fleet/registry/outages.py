@@ -1,60 +1,34 @@
-"""Outages as they are kept, and what is known of the sets of an area for the next look at them."""
+"""Outages as they are kept."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import (
-    Customer,
-    Episode,
-    Notice,
     Outage,
     OutageMember,
-    Pulse,
     Scope,
-    Site,
-    Step,
-    Unit,
-    UnitSummary,
 )
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_episodes
-from fleet.registry.notices import write_notices
-from fleet.registry.pages.unit import unit_row, units_query
+from fleet.registry.episodes import write_alerts
 from fleet.registry.scoped import customer_in
 from fleet.registry.statements import note_changes, upsert
-
-_encode = msgspec.json.Encoder().encode
-_outage = msgspec.json.Decoder(Outage).decode
-_member = msgspec.json.Decoder(OutageMember).decode
-_pulse = msgspec.json.Decoder(Pulse).decode
-
-
-class SetRow(NamedTuple):
-    """A set with its place, its summary and what was last heard of its device."""
-
-    unit: Unit
-    site: Site
-    customer: Customer
-    summary: UnitSummary
-    pulse: Pulse | None
+from fleet.registry.types import AlertChanges
 
 
 class OutageTurn(msgspec.Struct, frozen=True, kw_only=True):
     """What one look at the outages found. outages: with the members to write only."""
 
     outages: tuple[Outage, ...] = ()
-    opened: tuple[Episode, ...] = ()
-    steps: tuple[Step, ...] = ()
-    notices: tuple[Notice, ...] = ()
-    withdrawn: tuple[str, ...] = ()
+    alerts: AlertChanges = AlertChanges()
     customers: dict[str, str] = {}
     """Customer of each episode that belongs to one."""
 
@@ -64,44 +38,25 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
     c = t.outage.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since))
     with reg.read() as connection:
-        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+        found = [
+            documents.outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()
+        ]
         members = _members(connection, [outage.id for outage in found], Scope())
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
 
-def parts_of(reg: Registry, whole: Outage) -> list[str]:
-    """Ids of the outages of single sites that turned out to be part of this one."""
-    c = t.outage.c
+def parts_of(reg: Registry, scope: Scope, whole: Outage) -> list[str]:
+    """Ids of the outages of single sites that turned out to be part of this one, and that have a
+    member in the scope."""
+    c, m = t.outage.c, t.outage_member.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
+    if not scope.everything:
+        query = query.where(c.id.in_(sa.select(m.outage).where(customer_in(scope, m.customer))))
     with reg.read() as connection:
-        found = [_outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()]
+        found = [
+            documents.outage(doc) for doc in connection.execute(query.order_by(c.id)).scalars()
+        ]
     return [one.id for one in found if one.into == whole.id]
-
-
-def sets_of(reg: Registry, areas: Iterable[str], sites: Iterable[str]) -> list[SetRow]:
-    """Every assessed set of these areas and sites. The area '' is all sets without one."""
-    query = units_query(Scope()).where(
-        sa.or_(t.unit.c.area.in_(sorted(set(areas))), t.unit.c.site.in_(sorted(set(sites))))
-    )
-    with reg.read() as connection:
-        rows = [unit_row(row) for row in connection.execute(query.order_by(t.unit.c.id))]
-        pulses = _pulses_of(connection, [row.unit.device for row in rows if row.unit.device])
-    return [
-        SetRow(r.unit, r.site, r.customer, r.summary, pulses.get(r.unit.device))
-        for r in rows
-        if r.summary is not None
-    ]
-
-
-def _pulses_of(connection: sa.Connection, devices: list[str]) -> dict[str, Pulse]:
-    found: dict[str, Pulse] = {}
-    for start in range(0, len(devices), 500):
-        some = devices[start : start + 500]
-        query = sa.select(t.pulse.c.doc).where(t.pulse.c.device.in_(some))
-        for doc in connection.execute(query).scalars():
-            pulse = _pulse(doc)
-            found[pulse.device] = pulse
-    return found
 
 
 def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, OutageMember]]:
@@ -110,14 +65,17 @@ def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, Outage
         sa.or_(t.outage.c.ended_at.is_(None), t.outage.c.ended_at >= since)
     )
     with reg.read() as connection:
-        return [(_outage(r.doc), _member(r.member)) for r in connection.execute(query)]
+        return [
+            (documents.outage(r.doc), documents.outage_member(r.member))
+            for r in connection.execute(query)
+        ]
 
 
 def past_of(reg: Registry, unit: str, limit: int = 5) -> list[OutageMember]:
     """How a set fared in its newest outages that are over, the oldest of them first."""
     query = _of_unit(unit).where(t.outage.c.ended_at.is_not(None)).limit(limit)
     with reg.read() as connection:
-        return [_member(r.member) for r in connection.execute(query)][::-1]
+        return [documents.outage_member(r.member) for r in connection.execute(query)][::-1]
 
 
 def _of_unit(unit: str) -> sa.Select[Any]:
@@ -136,15 +94,13 @@ def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
     dialect = reg.dialect
     try:
         with reg.write() as connection:
-            opened = [(e, turn.customers.get(e.id)) for e in turn.opened]
-            write_episodes(connection, opened, turn.steps)
+            write_alerts(connection, [turn.alerts], turn.customers, now)
             rows = [_row(outage) for outage in turn.outages]
             members = [_member_row(o.id, m) for o in turn.outages for m in o.members]
             if rows:
                 connection.execute(upsert(dialect, t.outage), rows)
             if members:
                 connection.execute(upsert(dialect, t.outage_member), members)
-            write_notices(connection, turn.notices, turn.withdrawn, now)
             changed = {m.unit: m.customer for o in turn.outages for m in o.members}
             note_changes(
                 connection,
@@ -161,7 +117,7 @@ def _row(outage: Outage) -> dict[str, Any]:
         "id": outage.id,
         "began_at": outage.began_at,
         "ended_at": outage.ended_at,
-        "doc": _encode(alone),
+        "doc": documents.encode(alone),
     }
 
 
@@ -170,7 +126,7 @@ def _member_row(outage: str, member: OutageMember) -> dict[str, Any]:
         "outage": outage,
         "unit": member.unit,
         "customer": member.customer,
-        "doc": _encode(member),
+        "doc": documents.encode(member),
     }
 
 
@@ -183,7 +139,7 @@ def _members(
     )
     found: dict[str, list[OutageMember]] = defaultdict(list)
     for row in connection.execute(query.order_by(c.outage, c.unit)):
-        found[row.outage].append(_member(row.doc))
+        found[row.outage].append(documents.outage_member(row.doc))
     return found
 
 
@@ -201,7 +157,7 @@ def outages(reg: Registry, scope: Scope, limit: int = 50, cursor: str = "") -> l
                 return []
             query = query.where(sa.tuple_(*place) > sa.tuple_(*[sa.literal(x) for x in at]))
         docs = connection.execute(query.order_by(*place).limit(limit)).scalars()
-        found = [_outage(doc) for doc in docs]
+        found = [documents.outage(doc) for doc in docs]
         members = _members(connection, [outage.id for outage in found], scope)
     return [msgspec.structs.replace(o, members=tuple(members[o.id])) for o in found]
 
@@ -214,4 +170,4 @@ def outage(reg: Registry, scope: Scope, id: str) -> Outage | None:
         members = _members(connection, [id], scope)[id] if doc is not None else []
     if doc is None or (not members and not scope.everything):
         return None
-    return msgspec.structs.replace(_outage(doc), members=tuple(members))
+    return msgspec.structs.replace(documents.outage(doc), members=tuple(members))

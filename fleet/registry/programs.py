@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import upsert
 
+_any = documents.decoder(dict[str, Any])
+
 
 def heartbeat(reg: Registry, program: str, now: int, doc: dict[str, Any]) -> None:
     """Say that `program` lives at `now` [s UTC], with what it wants shown. Raises RegistryDown."""
-    row = {"program": program, "at": now, "doc": msgspec.json.encode(doc)}
+    row = {"program": program, "at": now, "doc": documents.encode(doc)}
     with reg.write() as connection:
         connection.execute(upsert(reg.dialect, t.heartbeat), row)
 
@@ -28,4 +30,4 @@ def heartbeats(reg: Registry) -> dict[str, tuple[int, dict[str, Any]]]:
 def beats(connection: sa.Connection) -> dict[str, tuple[int, dict[str, Any]]]:
     """The same in the caller's transaction."""
     rows = connection.execute(sa.select(t.heartbeat)).all()
-    return {row.program: (row.at, msgspec.json.decode(row.doc)) for row in rows}
+    return {row.program: (row.at, _any(row.doc)) for row in rows}

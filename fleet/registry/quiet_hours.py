@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import QuietHours
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.agreed import append
 from fleet.registry.engine import Registry
@@ -18,7 +18,7 @@ NAME = "quiet_hours:"
 LONGEST_MIN = 16 * 60
 """At least 8 hours of a day are left in which somebody can be told. Common practice, no source."""
 _WALL = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
-_hours = msgspec.json.Decoder(QuietHours).decode
+_hours = documents.decoder(QuietHours)
 
 
 class QuietHoursRefused(RegistryFault):
@@ -59,7 +59,7 @@ def agree(reg: Registry, person: str, hours: QuietHours, n: int, by: Actor, now:
     """Put quiet hours in place of a person's number n. Raises AgreedMeanwhile, QuietHoursRefused."""
     kept = read(hours.begins, hours.ends)
     said = f"quiet hours {kept.begins} to {kept.ends}"
-    doc = msgspec.json.encode(kept)
+    doc = documents.encode(kept)
     append(reg, NAME + person, doc, n, by, now, kind="channel_changed", subject=person, detail=said)
 
 

@@ -12,7 +12,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.model import Notice
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.notices.outbox import GIVE_UP_S
 from fleet.registry.people.audit import note
@@ -21,8 +21,6 @@ from fleet.registry.work.touches import touch_units
 from fleet.words import notices as say
 
 BY = Actor("hourhand restore")
-_encode = msgspec.json.Encoder().encode
-_notice = msgspec.json.Decoder(Notice).decode
 
 
 class Settled(msgspec.Struct, frozen=True):
@@ -75,8 +73,10 @@ def _messages(connection: sa.Connection, made_at: int, now: int) -> tuple[int, i
     ).rowcount
     rows = connection.execute(sa.select(c.id, c.state, c.doc).where(waiting)).all()
     for row in rows:
-        kept = _notice(row.doc)
+        kept = documents.notice(row.doc)
         told = msgspec.structs.replace(kept, body=f"{kept.body}\n\n{say.perhaps_again(made_at)}")
-        values = {"doc": _encode(told)} | ({"again_at": now} if row.state == "claimed" else {})
+        values = {"doc": documents.encode(told)} | (
+            {"again_at": now} if row.state == "claimed" else {}
+        )
         connection.execute(sa.update(t.notice).where(c.id == row.id).values(values))
     return len(rows), given_up

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Contact, QuietHours, Rota, Waking, Way
-from fleet.registry import quiet_hours
+from fleet.registry import documents, quiet_hours
 from fleet.registry import tables as t
 from fleet.registry.agreed import AgreedMeanwhile, append, newest
 from fleet.registry.engine import Registry
@@ -30,12 +29,12 @@ def waking(reg: Registry) -> tuple[Waking, int]:
 
 def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None:
     """Put a rota in place of number n. Raises AgreedMeanwhile."""
-    append(reg, "rota", msgspec.json.encode(agreed), n, by, now)
+    append(reg, "rota", documents.encode(agreed), n, by, now)
 
 
 def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> None:
     """Put a waking table in place of number n. Raises AgreedMeanwhile."""
-    append(reg, "waking", msgspec.json.encode(agreed), n, by, now)
+    append(reg, "waking", documents.encode(agreed), n, by, now)
 
 
 def contacts(reg: Registry) -> tuple[Contact, ...]:

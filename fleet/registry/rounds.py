@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from fleet.model import EVERYTHING, OPEN_STATES, Customer, Job, JobStep, Scope, Site
 from fleet.model.book import Book, FeedEvent
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.jobs import _step_of, contracts, job, jobs
@@ -24,7 +25,6 @@ from fleet.registry.scoped import customer_in
 from fleet.registry.sitecard import cards
 from fleet.registry.technicians import technicians
 from fleet.registry.types import RegistryFault
-from fleet.registry.work.units import decode_customer, decode_site, decode_unit
 
 AskState = Literal["waiting", "working", "done", "failed"]
 DRAFTS_KEPT = 3
@@ -68,7 +68,7 @@ class KeptAsk(msgspec.Struct, frozen=True, kw_only=True):
     ask: Ask
 
 
-_ask = msgspec.json.Decoder(Ask).decode
+_ask = documents.decoder(Ask)
 
 
 def book(reg: Registry, scope: Scope) -> Book:
@@ -80,15 +80,15 @@ def book(reg: Registry, scope: Scope) -> Book:
     return Book(
         jobs=tuple(found),
         technicians=people,
-        sites={one.id: one for one in _docs(reg, t.site, wanted, decode_site)}
+        sites={one.id: one for one in _docs(reg, t.site, wanted, documents.site)}
         | {one.where: errand_site(one, zone) for one in found if one.errand and not one.site},
         cards={id: card for id, card in cards(reg, scope).items() if id in wanted},
         customers={
             one.id: one
-            for one in _docs(reg, t.customer, {j.customer for j in found}, decode_customer)
+            for one in _docs(reg, t.customer, {j.customer for j in found}, documents.customer)
         },
         contracts=contracts(reg, scope),
-        units={one.id: one for one in _docs(reg, t.unit, {j.unit for j in found}, decode_unit)},
+        units={one.id: one for one in _docs(reg, t.unit, {j.unit for j in found}, documents.unit)},
     )
 
 
@@ -133,8 +133,8 @@ def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple
     with reg.read() as connection:
         for n in range(0, len(wanted), 500):
             for row in connection.execute(query.where(c.id.in_(wanted[n : n + 500]))):
-                site = decode_site(row.doc)
-                found[site.id] = (site, decode_customer(row.owner))
+                site = documents.site(row.doc)
+                found[site.id] = (site, documents.customer(row.owner))
     if scope.everything:
         found |= _errands(reg, (id for id in wanted if id.startswith("errand-")))
     return found
@@ -256,7 +256,7 @@ def publish(
 def ask(reg: Registry, what: Ask, by: str, now: int) -> int:
     """Ask the planner for a plan; one that waits already is answered once for all."""
     c = t.round_ask.c
-    doc = msgspec.json.encode(what)
+    doc = documents.encode(what)
     with reg.write() as connection:
         waiting = sa.select(c.id).where(c.state == "waiting", c.doc == doc)
         there = connection.execute(waiting).scalar()
@@ -298,6 +298,14 @@ def _asked(row: Any) -> KeptAsk:
         changed_at=row.changed_at,
         ask=_ask(row.doc),
     )
+
+
+def last_asked_at(reg: Registry, by: str) -> int | None:
+    """When this asker asked last [s UTC]; None: never."""
+    c = t.round_ask.c
+    with reg.read() as connection:
+        found = connection.execute(sa.select(sa.func.max(c.at)).where(c.by == by)).scalar()
+    return None if found is None else int(found)
 
 
 def note_ask(reg: Registry, id: int, state: AskState, said: str, now: int) -> None:

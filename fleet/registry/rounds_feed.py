@@ -10,6 +10,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model.book import FeedEvent
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -39,7 +40,7 @@ class Feed(msgspec.Struct, frozen=True, kw_only=True):
     revoked_at: int | None = None
 
 
-_event = msgspec.json.Decoder(FeedEvent).decode
+_event = documents.decoder(FeedEvent)
 
 
 def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int) -> None:
@@ -49,7 +50,7 @@ def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int)
     kept = {row.uid: row for row in connection.execute(sa.select(t.feed_event))}
     fresh = {event.uid: event for event in events}
     for uid, event in fresh.items():
-        doc = msgspec.json.encode(event)
+        doc = documents.encode(event)
         digest, row = hashlib.sha256(doc).hexdigest(), kept.get(uid)
         if row is not None and row.digest == digest and not row.cancelled:
             continue

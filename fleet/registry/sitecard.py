@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from cryptography.fernet import Fernet, InvalidToken
 
 from fleet.model import Scope, SiteCard
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -25,7 +26,7 @@ from fleet.registry.types import RegistryFault
 
 KEY_FILE = "codes.key"
 CODES_MOST = 1_000
-_card = msgspec.json.Decoder(SiteCard).decode
+_card = documents.decoder(SiteCard)
 
 
 class CardRefused(RegistryFault):
@@ -99,7 +100,7 @@ def save_card(
             "site": card.site,
             "codes": sealed,
             "changed_at": now,
-            "doc": msgspec.json.encode(msgspec.structs.replace(card, has_codes=bool(sealed))),
+            "doc": documents.encode(msgspec.structs.replace(card, has_codes=bool(sealed))),
         }
         connection.execute(upsert(reg.dialect, t.site_card), row)
         said = "" if codes is None else "with key and codes" if codes else "key and codes removed"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Sequence
 from functools import cache
 from typing import Any, cast
@@ -60,6 +61,11 @@ def _compiled(dialect: str, statement: sqlite.Insert) -> str:
     compiled = statement.compile(dialect=made, column_keys=names)
     assert compiled.positiontup == names, "a bound value beside the columns"
     return str(compiled)
+
+
+def new_token() -> int:
+    """A number that no other transaction has: what still bears it was not changed meanwhile."""
+    return secrets.randbits(62)
 
 
 def bump(connection: sa.Connection, name: str, by: int = 1) -> None:

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from fleet import bounds
 from fleet.calendar import ZoneUnknown, zone_named
 from fleet.model import ID, Leave, SkillHeld, Technician
-from fleet.registry import cells
+from fleet.registry import cells, documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -23,7 +23,6 @@ from fleet.registry.statements import upsert
 from fleet.registry.technicians_hours import HoursFault, read_hours
 from fleet.registry.types import ImportReport, RegistryFault, RowChange, RowProblem
 
-_technician = msgspec.json.Decoder(Technician).decode
 COLUMNS = (
     "id",
     "name",
@@ -65,7 +64,7 @@ def _keep(connection: sa.Connection, technician: Technician) -> None:
     row = {
         "id": technician.id,
         "person": technician.person or None,
-        "doc": msgspec.json.encode(technician),
+        "doc": documents.encode(technician),
     }
     connection.execute(upsert(connection.dialect.name, t.technician), row)
 
@@ -105,7 +104,7 @@ def technicians(reg: Registry, active_only: bool = False) -> list[Technician]:
     """All technicians by name."""
     with reg.read() as connection:
         docs = connection.execute(sa.select(t.technician.c.doc)).scalars().all()
-    found = sorted((_technician(doc) for doc in docs), key=lambda one: (one.name, one.id))
+    found = sorted((documents.technician(doc) for doc in docs), key=lambda one: (one.name, one.id))
     return [one for one in found if one.active or not active_only]
 
 
@@ -115,7 +114,7 @@ def technician(reg: Registry, id: str) -> Technician | None:
         doc = connection.execute(
             sa.select(t.technician.c.doc).where(t.technician.c.id == id)
         ).scalar()
-    return None if doc is None else _technician(doc)
+    return None if doc is None else documents.technician(doc)
 
 
 def of_person(reg: Registry, person: str | None) -> Technician | None:
@@ -126,7 +125,7 @@ def of_person(reg: Registry, person: str | None) -> Technician | None:
         doc = connection.execute(
             sa.select(t.technician.c.doc).where(t.technician.c.person == person)
         ).scalar()
-    return None if doc is None else _technician(doc)
+    return None if doc is None else documents.technician(doc)
 
 
 def import_technicians(

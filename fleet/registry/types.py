@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 import msgspec
@@ -150,13 +151,18 @@ class DayRow(msgspec.Struct, frozen=True, kw_only=True):
     doc: bytes
 
 
-class DaysMark(msgspec.Struct):
-    """Where the stored days of a registry stood when a program read or wrote them last.
+class AlertChanges(msgspec.Struct, frozen=True, kw_only=True):
+    """What one look makes of alerts, whoever they are about: a unit, an outage, the service.
 
-    n: another number after every turn that wrote days (see `work.write_turn`); None: not known.
+    opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
+    notices: what people are told of these steps; withdrawn: episodes whose notices that have not
+    left yet need not any more.
     """
 
-    n: int | None = None
+    opened: Sequence[Episode] = ()
+    steps: Sequence[Step] = ()
+    notices: Sequence[Notice] = ()
+    withdrawn: Sequence[str] = ()
 
 
 class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
@@ -164,9 +170,7 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
 
     touches: as read, (day, onward, seq), to be cleared where seq is unchanged.
     days to write and drop_days to delete; others stay. due replaces all due items of the unit.
-    opened: new episodes; steps: new steps (those inside `opened` need not be repeated).
-    notices: what people are told of these steps; withdrawn: episodes whose notices that have not
-    left yet need not any more. facts_seq: as read with the inputs.
+    alerts: of the unit's alerts. facts_seq: as read with the inputs.
     """
 
     unit: str
@@ -178,10 +182,7 @@ class UnitTurn(msgspec.Struct, frozen=True, kw_only=True):
     look_again_at: int
     summary: UnitSummary
     due: list[DueItem] = []
-    steps: list[Step] = []
-    opened: list[Episode] = []
-    notices: list[Notice] = []
-    withdrawn: list[str] = []
+    alerts: AlertChanges = AlertChanges()
     facts_seq: int
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from fleet.model import EVERYTHING, Episode, Finding, Notice, OutageMember, Step, UnitSummary
+from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
 from fleet.registry import rota as agreed
 from fleet.registry.engine import Registry
-from fleet.registry.types import UnitInputs
+from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
 from scheduler.assess.seen import set_aside
@@ -26,10 +26,7 @@ OFFICE_S = 20
 class Alerts:
     """What became of a unit's alerts."""
 
-    opened: list[Episode] = field(default_factory=list)
-    steps: list[Step] = field(default_factory=list)
-    notices: list[Notice] = field(default_factory=list)
-    withdrawn: list[str] = field(default_factory=list)
+    changes: AlertChanges
     look_again_at: int | None = None
 
 
@@ -88,10 +85,12 @@ def of_unit(
     grouped = any(not o.alone for o, _ in members if o.ended_at is None)
     cases = [_case(e, opened, steps, inputs, summary, members, grouped) for e in after]
     return Alerts(
-        opened=opened,
-        steps=steps,
-        notices=alarms.tell(cases, office, now),
-        withdrawn=alarms.withdrawn(cases),
+        changes=AlertChanges(
+            opened=opened,
+            steps=steps,
+            notices=alarms.tell(cases, office, now),
+            withdrawn=alarms.withdrawn(cases),
+        ),
         look_again_at=alarms.look_again(after, now),
     )
 

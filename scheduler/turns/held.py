@@ -1,9 +1,10 @@
 """Days of units that this process keeps decoded between looks.
 
 A year of Days is read and decoded for every look at a unit, though a reading changes only the
-newest. What is kept is what was stored when this process wrote last: `work.write_turn` refuses a
-turn where another program has written days since (`DaysMark`), then everything is forgotten and
-computed again from the registry. So nothing stale is ever written, and what is kept only saves time.
+newest. What is kept is what was stored when this process wrote last: `work.write_turn` refuses the
+turn of a unit whose shard another program has taken or written days of since (`registry.shards`),
+then the units of that shard are forgotten and computed again from the registry. So nothing stale is
+ever written, and what is kept only saves time.
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ from typing import Any
 import msgspec
 from msgspec.structs import force_setattr
 
-from fleet.registry import work
 from fleet.registry.engine import Registry
-from fleet.registry.types import DayRow, DaysMark
+from fleet.registry.shards import ALL, Hold, shard_of, standing, take_shards
+from fleet.registry.types import DayRow
 from scheduler.day import Day, decode
 
 MB = 1_000_000
@@ -104,23 +105,45 @@ def share(value: Any, seen: dict[tuple[type, Any], Any]) -> Any:
 
 @dataclass(slots=True)
 class Held:
-    """Years of many units within `limit` bytes (0: nothing is kept), of one Registry and process."""
+    """Years of many units within `limit` bytes (0: nothing is kept), of one Registry and process.
+
+    hold: the shards as they stood when this process took or wrote them last.
+    """
 
     limit: int = LIMIT
     size: int = 0
-    mark: DaysMark = field(default_factory=DaysMark)
+    hold: Hold = field(default_factory=dict)
     hits: int = 0
     asked: int = 0
     _years: OrderedDict[str, tuple[Year, int]] = field(default_factory=OrderedDict)
     _computed: dict[str, Year] = field(default_factory=dict)
 
     def begin(self, registry: Registry) -> None:
-        """Before days are read: forget all where another program wrote. Raises RegistryDown."""
+        """Before days are read: take every shard that is not ours as it was left, and forget its
+        units. To be called by who may work on them only. Raises RegistryDown."""
         self._computed.clear()
-        stands = work.days_mark(registry)
-        if self.mark.n != stands:
-            self.forget()
-            self.mark.n = stands
+        stand = standing(registry)
+        lost = {n for n in ALL if n not in self.hold or stand.get(n) != self.hold[n]}
+        self.lose(lost)
+        self.hold.update(take_shards(registry, lost))
+
+    def holds(self, unit: str) -> bool:
+        """Whether the unit's shard is ours, as far as we know: else it waits for the next turn."""
+        return shard_of(unit) in self.hold
+
+    def settled(self) -> None:
+        """A group was written: forget the units of shards that another took meanwhile."""
+        self.lose(n for n in ALL if n not in self.hold)
+
+    def lose(self, shards: Iterable[int]) -> None:
+        """Forget the units of these shards, as somebody else may have written them."""
+        gone = set(shards)
+        if not gone:
+            return
+        for n in gone:
+            self.hold.pop(n, None)
+        for unit in [unit for unit in self._years if shard_of(unit) in gone]:
+            self.drop(unit)
 
     def of(self, unit: str) -> Year | None:
         """The unit's days as this process wrote or read them last; None: read them."""
@@ -165,4 +188,5 @@ class Held:
         """Forget everything, as registry or lead may have been elsewhere meanwhile."""
         self._years.clear()
         self._computed.clear()
-        self.size, self.mark.n = 0, None
+        self.hold.clear()
+        self.size = 0

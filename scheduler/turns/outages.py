@@ -7,13 +7,15 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from fleet.model import Criticality, Episode, Finding, Outage, Step, UnitSummary
+from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
-from fleet.registry import work
+from fleet.registry import pages, work
 from fleet.registry.engine import Registry
-from fleet.registry.outages import OutageTurn, SetRow
-from fleet.registry.types import UnitInputs
+from fleet.registry.episodes import write_alone
+from fleet.registry.outages import OutageTurn
+from fleet.registry.pages import SetRow
+from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
 from scheduler.alarms.telling import ESCALATE_FOR_S
@@ -37,6 +39,11 @@ class Places:
     silent: int = 0
     looked_at: int = 0
     escalated_at: int = 0
+
+    def newly_silent(self) -> int:
+        """How many looks found a set silent since this was asked last."""
+        many, self.silent = self.silent, 0
+        return many
 
     def note(self, inputs: UnitInputs, summary: UnitSummary) -> None:
         """Remember a unit whose mains is gone, or that fell silent."""
@@ -84,7 +91,7 @@ def work_out(
     here = areas | {o.area for o in going if not o.alone and o.lat is None}
     here |= {""} if any(o.lat is not None for o in going) else set()
     where = sites | {o.subject.partition(":")[2] for o in going if o.alone}
-    rows = kept.sets_of(registry, here, where)
+    rows = pages.sets_of(registry, EVERYTHING, here, where)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}
@@ -102,10 +109,12 @@ def work_out(
             cases.append(_case(one, episode, made, more, by_site))
     return OutageTurn(
         outages=tuple(_news_of(one, before.get(one.id)) for one in changed),
-        opened=tuple(opened),
-        steps=tuple(steps),
-        notices=tuple(alarms.tell(cases, office, now)),
-        withdrawn=tuple(alarms.withdrawn(cases)),
+        alerts=AlertChanges(
+            opened=opened,
+            steps=steps,
+            notices=alarms.tell(cases, office, now),
+            withdrawn=alarms.withdrawn(cases),
+        ),
         customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
     )
 
@@ -232,5 +241,5 @@ def escalate(registry: Registry, places: Places, office: Office, now: int) -> in
     waiting = told.unanswered(registry, now - ESCALATE_FOR_S)
     made = alarms.escalate(waiting, office, now)
     if made:
-        kept.write_outages(registry, OutageTurn(notices=tuple(made)), now)
+        write_alone(registry, AlertChanges(notices=made), now)
     return len(made)

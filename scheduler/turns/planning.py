@@ -10,17 +10,16 @@ import logging
 from uuid import uuid4
 
 import msgspec
-import sqlalchemy as sa
 
 from fleet.calendar import day_bounds, local, local_date
 from fleet.model import EVERYTHING
 from fleet.model.book import Board
 from fleet.registry import board
 from fleet.registry import rounds as kept
-from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
 from fleet.registry.rounds import Ask
+from fleet.registry.work import backlog
 from fleet.words import planned
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work
@@ -29,6 +28,8 @@ from scheduler.rounds import PlanFault, Progress, RequestFault
 
 log = logging.getLogger("hourhand.scheduler")
 
+NIGHT = "the night"
+"""Who asks for the plan of a night."""
 NIGHT_HOUR = 2
 """Local hour of the office after which the night's plan is made; common practice, no source."""
 QUIET_TOUCHES = 10
@@ -151,13 +152,10 @@ def night(registry: Registry, now: int) -> bool:
     if local(now, zone).hour < NIGHT_HOUR:
         return False
     midnight = day_bounds(local_date(now, zone), zone)[0]
-    c = t.round_ask.c
-    query = sa.select(sa.func.max(c.at)).where(c.by == "the night")
-    with registry.read() as connection:
-        last = connection.execute(query).scalar()
+    last = kept.last_asked_at(registry, NIGHT)
     if last is not None and last >= midnight:
         return False
-    kept.ask(registry, Ask(), "the night", now)
+    kept.ask(registry, Ask(), NIGHT, now)
     return True
 
 
@@ -165,9 +163,7 @@ def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
     if kept.in_force(registry) is not None:
         return False
-    with registry.read() as connection:
-        waiting = connection.execute(sa.select(sa.func.count()).select_from(t.touch)).scalar() or 0
-        days = connection.execute(sa.select(sa.func.count()).select_from(t.day)).scalar() or 0
+    waiting, days = backlog(registry)
     if waiting > QUIET_TOUCHES or not days:
         return False
     found = plan_rounds(registry, now, Ask(seconds=seconds), DEMO.name)

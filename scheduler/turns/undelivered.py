@@ -6,10 +6,10 @@ import msgspec
 
 from fleet.model import Finding
 from fleet.registry import notices as outbox
-from fleet.registry import outages as kept
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import write_alone
 from fleet.registry.notices import Unreached
-from fleet.registry.outages import OutageTurn
+from fleet.registry.types import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.turns import service_alert
@@ -32,13 +32,13 @@ def look(registry: Registry, office: Office, now: int) -> int:
         return 0
     case = Case(episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone)
     reached = beside(office, {one.person for one in missed}, now)
-    turn = OutageTurn(
+    changes = AlertChanges(
         opened=change.opened,
         steps=change.steps,
-        withdrawn=tuple(alarms.withdrawn([case])),
-        notices=tuple(alarms.tell([case], reached, now)),
+        withdrawn=alarms.withdrawn([case]),
+        notices=alarms.tell([case], reached, now),
     )
-    return len(change.told) if kept.write_outages(registry, turn, now) else 0
+    return len(change.told) if write_alone(registry, changes, now) else 0
 
 
 def finding(missed: list[Unreached]) -> Finding | None:

@@ -8,7 +8,8 @@ from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import outages as kept
 from fleet.registry import pages
 from fleet.registry.engine import Registry
-from fleet.registry.outages import OutageTurn
+from fleet.registry.episodes import write_alone
+from fleet.registry.types import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.outage.stepping import RECENT_S
@@ -23,7 +24,7 @@ LINE_WITHIN_S = 600
 
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     """One alert where many sets fell silent together and no mains was lost first."""
-    many, places.silent = places.silent, 0
+    many = places.newly_silent()
     known = service_alert.open_one(registry, "own_line")
     if many < LINE_SETS_LEAST and known is None:
         return 0
@@ -40,13 +41,13 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         zone=office.rota.zone,
         criticality="life",
     )
-    turn = OutageTurn(
+    changes = AlertChanges(
         opened=change.opened,
         steps=(*change.steps, *held),
-        notices=tuple(alarms.tell([case], office, now)),
+        notices=alarms.tell([case], office, now),
         withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
     )
-    return int(kept.write_outages(registry, turn, now))
+    return int(write_alone(registry, changes, now))
 
 
 def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:

@@ -113,6 +113,12 @@ def _batch(context: TurnContext, waiting: list[tuple[str, tuple[Touch, ...]]]) -
         if turn.units and time.monotonic() >= context.until:
             _write(context, group)
             return True
+        if not context.memory.held.holds(
+            unit
+        ):  # taken by another in this turn: who leads is asked anew
+            turn.units += 1
+            turn.refused += 1
+            continue
         result = _one(context, unit, touches)
         if result is not None:
             group.append(result)
@@ -178,7 +184,7 @@ def _one(context: TurnContext, unit: str, touches: tuple[Touch, ...]) -> UnitTur
         remember(memory, unit, fault, now)
         return None
     turn.days += len(result.days)
-    turn.opened += len(result.opened)
+    turn.opened += len(result.alerts.opened)
     return result
 
 
@@ -196,7 +202,7 @@ def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]
     )
     memory.held.computed(unit, result.year)
     verdict = assess(inputs, result.days, now, prior, memory.triggers)
-    told = alerting.of_unit(registry, inputs, verdict.summary, verdict.findings, now, office)
+    alerts = alerting.of_unit(registry, inputs, verdict.summary, verdict.findings, now, office)
     again = verdict.look_again_at
     return UnitTurn(
         unit=unit,
@@ -205,13 +211,10 @@ def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]
         days=result.rows,
         drop_days=result.drops,
         assessment=encode(verdict),
-        look_again_at=min(again, told.look_again_at or again),
+        look_again_at=min(again, alerts.look_again_at or again),
         summary=verdict.summary,
         due=list(verdict.due),
-        steps=told.steps,
-        opened=told.opened,
-        notices=told.notices,
-        withdrawn=told.withdrawn,
+        alerts=alerts.changes,
         facts_seq=inputs.facts_seq,
     )
 
@@ -230,19 +233,18 @@ def _write(context: TurnContext, group: list[UnitTurn]) -> None:
     if not group:
         return
     memory, turn, now = context.memory, context.turn, context.now
-    told = any(one.notices for one in group)
+    told = any(one.alerts.notices for one in group)
     try:
         if told:
             memory.fault("before_told")
-        refused = work.write_turn(context.registry, group, now, memory.held.mark)
+        refused = work.write_turn(context.registry, group, now, memory.held.hold)
         if told:
             memory.fault("told")
         turn.refused += len(refused)
         for one in group:
             memory.held.settle(one.unit, one.unit not in refused, now)
             memory.troubles.pop(one.unit, None)
-        if memory.held.mark.n is None:
-            memory.held.begin(context.registry)
+        memory.held.settled()
     except RegistryDown:
         raise
     except Exception as fault:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
+from register_rows import write_turn
 from seeding import NOW, SILENT, Fleet, unit_id
 
 from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Rota, Run
@@ -55,7 +56,7 @@ def mains_off(fleet: Fleet) -> str:
             summary=summary,
             facts_seq=inputs.facts_seq,
         )
-        assert work.write_turn(fleet.registry, [turn], NOW) == []
+        assert write_turn(fleet.registry, [turn], NOW) == []
         places.note(inputs, summary)
     outages.look(fleet.registry, places, OFFICE, NOW)
     (found,) = [o for o in kept.outages(fleet.registry, EVERYTHING) if not o.into]

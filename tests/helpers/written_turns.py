@@ -9,7 +9,7 @@ from register_rows import NOW
 from fleet.model import DueItem, EngineHours, Episode, Finding, Step, UnitSummary
 from fleet.registry import work
 from fleet.registry.engine import Registry
-from fleet.registry.types import DayRow, UnitTurn
+from fleet.registry.types import AlertChanges, DayRow, UnitTurn
 
 FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
 
@@ -38,7 +38,8 @@ def turn(reg: Registry, unit: str, **changes: Any) -> UnitTurn:
         "summary": summary(unit),
         "facts_seq": inputs.facts_seq,
     }
-    return UnitTurn(**known | changes)
+    told = {n: changes.pop(n) for n in ("opened", "steps") if n in changes}
+    return UnitTurn(**known | changes, alerts=AlertChanges(**told))
 
 
 def due(unit: str, task: str = "oil_filter", **changes: Any) -> DueItem:

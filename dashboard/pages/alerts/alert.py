@@ -93,7 +93,7 @@ def _show(
     now = desk.clock()
     row = line(desk, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
-    sent = kept.notices(desk.registry, episode.id) if scope.everything else []
+    sent = kept.notices(desk.registry, scope, episode.id)
     tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
     view = AlertPage(
@@ -103,7 +103,7 @@ def _show(
         may=viewer.may_record,
         shelf=shelf,
         names=said_of.MARKS,
-        mark=kept.marks(desk.registry, [episode.id]).get(episode.id),
+        mark=kept.marks(desk.registry, scope, [episode.id]).get(episode.id),
         sent=tuple(
             _told(notice, state, people, tries, row.subject.zone, now) for notice, state in sent
         ),

@@ -21,7 +21,7 @@ from dashboard.views.findings import OutageUnitView, OutageView, outage_view
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
-from fleet.registry import alerts
+from fleet.registry import alerts, pages
 from fleet.registry import outages as kept
 from fleet.words import alarms as said_of
 from fleet.words import outage as said
@@ -182,9 +182,9 @@ def outage(
     now = desk.clock()
     told = outage_view(found, now)
     shown = told.units[at : at + A_PAGE]
-    rows = kept.sets_of(desk.registry, (), {m.site for m in shown})
-    sets = {row.unit.id: row for row in rows if scope.sees(row.customer.id)}
-    calls = _calls(desk, scope, found)
+    rows = pages.sets_of(desk.registry, scope, (), {m.site for m in shown})
+    sets = {row.unit.id: row for row in rows}
+    calls = alerts.calls(desk.registry, scope, found.id)
     counts = tally(found.members)
     writes = viewer.may_record and found.ended_at is None
     about = writing(desk, found) if writes else None
@@ -213,13 +213,6 @@ def outage(
     return frames.render(request, scope, "alerts/outage.html", "alerts", view)
 
 
-def _calls(desk: Desk, scope: Scope, outage: Outage) -> list[Call]:
-    """Calls about it; a restricted viewer sees those about its own sets."""
-    mine = {m.unit for m in outage.members}
-    found = alerts.calls(desk.registry, outage.id)
-    return found if scope.everything else [c for c in found if c.unit in mine]
-
-
 def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
     return said.call_words(call, staff_name(scope, call.by), zone, now)
 
@@ -227,7 +220,7 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
 def _row(
     number: int,
     member: OutageUnitView,
-    row: kept.SetRow,
+    row: pages.SetRow,
     calls: list[Call],
     outage: Outage,
     scope: Scope,

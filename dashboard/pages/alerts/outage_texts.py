@@ -20,8 +20,8 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds, words
-from fleet.model import Call, Notice, Outage, OutageMember
-from fleet.registry import alerts
+from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
+from fleet.registry import alerts, pages
 from fleet.registry import outages as kept
 from fleet.registry.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
@@ -64,7 +64,8 @@ class CustomerText:
 
 
 def writing(desk: Desk, outage: Outage) -> Writing:
-    """Who of the customers can be written, and what was written in this outage."""
+    """Who of the customers can be written, and what was written in this outage: for those of the
+    firm who may write."""
     allowed = desk.settings.remind_customers
     readers = customer_readers(desk.registry) if allowed else []
     return Writing(
@@ -75,8 +76,8 @@ def writing(desk: Desk, outage: Outage) -> Writing:
         ),
         sent={
             (notice.step, notice.person): state
-            for cause in (*kept.parts_of(desk.registry, outage), outage.id)
-            for notice, state in alerts.notices(desk.registry, cause)
+            for cause in (*kept.parts_of(desk.registry, EVERYTHING, outage), outage.id)
+            for notice, state in alerts.notices(desk.registry, EVERYTHING, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
         allowed=allowed,
@@ -85,7 +86,7 @@ def writing(desk: Desk, outage: Outage) -> Writing:
 
 
 def text_of(
-    about: Writing, outage: Outage, member: OutageMember, row: kept.SetRow, phone: str, now: int
+    about: Writing, outage: Outage, member: OutageMember, row: pages.SetRow, phone: str, now: int
 ) -> CustomerText | None:
     """The text to the customer of one site for its row of the call list; None where none is due."""
     said = _fares(outage, member, row, now)
@@ -108,7 +109,7 @@ def text_of(
     )
 
 
-def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:
+def _no_mail(about: Writing, made: list[Notice], row: pages.SetRow) -> str:
     """Why there is no button for an e-mail, in a sentence."""
     if not about.allowed:
         return "No e-mail to customers: the setting remind_customers is off."
@@ -119,7 +120,7 @@ def _no_mail(about: Writing, made: list[Notice], row: kept.SetRow) -> str:
     return say.written([about.sent[notice.step, notice.person] for notice in made])
 
 
-def _fares(outage: Outage, member: OutageMember, row: kept.SetRow, now: int) -> say.Fares | None:
+def _fares(outage: Outage, member: OutageMember, row: pages.SetRow, now: int) -> say.Fares | None:
     zone = row.site.time_zone
     place = row.site.name or row.customer.name
     return customers.fares(outage, member, place, words.moment(now, zone, now))
@@ -129,7 +130,7 @@ def _made(
     about: Writing,
     outage: Outage,
     member: OutageMember,
-    row: kept.SetRow,
+    row: pages.SetRow,
     said: say.Fares,
     now: int,
 ) -> list[Notice]:
@@ -200,6 +201,8 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
     )
 
 
-def _row(desk: Desk, member: OutageMember | None) -> kept.SetRow | None:
-    found = kept.sets_of(desk.registry, (), (member.site,)) if member is not None else []
+def _row(desk: Desk, member: OutageMember | None) -> pages.SetRow | None:
+    found = (
+        pages.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
+    )
     return next((row for row in found if member and row.unit.id == member.unit), None)

@@ -87,7 +87,7 @@ def figures(desk: Desk, scope: Scope, now: int) -> Figures:
     """The last 30 days beside the published figures, and which rule was wrong most."""
     since = now - MONTH_S
     f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
-    sent, people = kept.messages(desk.registry, since)
+    sent, people = kept.messages(desk.registry, scope, since)
     ours = (
         f"{f.a_day:.1f}",
         str(f.most_10_min),

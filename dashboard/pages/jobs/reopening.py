@@ -58,7 +58,7 @@ def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
                 must=_must(job, r),
                 by=said(r.by, r.entered_by, r.via, r.named),
             )
-            for r in jobs_done.records_of(desk.registry, job)
+            for r in jobs_done.records_of(desk.registry, scope, job)
         ),
         parts=tuple(moved.items()),
     )
@@ -82,7 +82,7 @@ def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
     """
     now, why = desk.clock(), posted.text("note", 500)
     chosen = set(posted.every("back"))
-    standing = jobs_done.records_of(desk.registry, job)
+    standing = jobs_done.records_of(desk.registry, viewer.scope, job)
     if not may(job):
         raise NotPossible(f"A job that is {job.state} cannot be opened again.")
     if standing and not why:

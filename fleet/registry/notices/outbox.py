@@ -12,6 +12,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Notice, Way
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.notices.tries import Tried, book, tries_in
@@ -24,7 +25,6 @@ LOOKED_AT = 200
 """Of what waits, so many are looked at for the one that goes first."""
 GIVE_UP_S = 24 * 3600
 """A notice that could not be delivered for a day has failed."""
-_notice = msgspec.json.Decoder(Notice).decode
 
 
 class Claimed(msgspec.Struct, frozen=True, kw_only=True):
@@ -99,7 +99,7 @@ def _foremost(notices: Iterable[Notice]) -> list[Notice]:
 
 def _readable(doc: bytes) -> Notice | None:
     try:
-        return _notice(doc)
+        return documents.notice(doc)
     except msgspec.MsgspecError:
         return None
 

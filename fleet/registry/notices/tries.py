@@ -9,6 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Notice
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.types import Actor
@@ -16,7 +17,6 @@ from fleet.registry.people.types import Actor
 Outcome = Literal["delivered", "not_delivered", "not_allowed", "answered"]
 Tried = tuple[str, Outcome, str]
 """(target, outcome, detail) of one try."""
-_notice = msgspec.json.Decoder(Notice).decode
 
 
 class Try(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,7 +73,9 @@ def of_cause(reg: Registry, cause: str) -> list[Notice]:
     c = t.notice.c
     with reg.read() as connection:
         docs = connection.execute(sa.select(c.doc).where(c.cause == cause)).scalars()
-        return sorted((_notice(doc) for doc in docs), key=lambda one: (one.made_at, one.id))
+        return sorted(
+            (documents.notice(doc) for doc in docs), key=lambda one: (one.made_at, one.id)
+        )
 
 
 def answers(reg: Registry, cause: str) -> list[Try]:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Notice
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.statements import insert_of
-
-_encode = msgspec.json.Encoder().encode
 
 
 def write_notices(
@@ -63,5 +61,5 @@ def notice_row(notice: Notice) -> dict[str, Any]:
         "way": notice.way,
         "state": "waiting",
         "not_before": notice.not_before,
-        "doc": _encode(notice),
+        "doc": documents.encode(notice),
     }

@@ -15,6 +15,7 @@ from fleet.registry.pages.lists import (
     units,
 )
 from fleet.registry.pages.service import health, quarantine, quarantine_counts
+from fleet.registry.pages.sets import SetRow, sets_of
 from fleet.registry.pages.starts import StartCount, start_counts
 from fleet.registry.pages.unit import (
     assessment,
@@ -46,6 +47,7 @@ __all__ = [
     "ListedRecord",
     "QuarantineCount",
     "QuarantineRow",
+    "SetRow",
     "StartCount",
     "UnitInputs",
     "UnsureSpell",
@@ -65,6 +67,7 @@ __all__ = [
     "quarantine",
     "quarantine_counts",
     "records",
+    "sets_of",
     "start_counts",
     "unit",
     "units",

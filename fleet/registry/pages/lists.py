@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import DUE_NOW, SEVERITIES, Customer, DueItem, Episode, Scope, Site, Unit
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.episodes import episodes_of
 from fleet.registry.pages.unit import UnitRow, unit_row, units_query
 from fleet.registry.scoped import customer_in
 from fleet.registry.types import Counts, DeviceFacts
 from fleet.registry.work.intake import FACTS_QUERY, facts_of
-from fleet.registry.work.units import decode_customer, decode_site, decode_unit, episodes_of
 
-_due = msgspec.json.Decoder(DueItem).decode
 _MOST = 1_000
 SILENT = "not_reporting"
 """What decides `unknown` where a unit is silent (`scheduler.readiness`)."""
@@ -169,7 +168,15 @@ def due(
         query = query.where(c.state.in_(list(states)))
     with reg.read() as connection:
         rows = connection.execute(query).all()
-    return [(_due(r.doc), decode_unit(r.u), decode_site(r.s), decode_customer(r.o)) for r in rows]
+    return [
+        (
+            documents.due_item(r.doc),
+            documents.unit(r.u),
+            documents.site(r.s),
+            documents.customer(r.o),
+        )
+        for r in rows
+    ]
 
 
 def episodes(
@@ -218,7 +225,7 @@ def devices(reg: Registry, scope: Scope) -> list[tuple[DeviceFacts, Unit | None]
         query = query.where(customer_in(scope, t.unit.c.customer))
     with reg.read() as connection:
         rows = connection.execute(query).all()
-    return [(facts_of(r), decode_unit(r.unit_doc) if r.unit_doc else None) for r in rows]
+    return [(facts_of(r), documents.unit(r.unit_doc) if r.unit_doc else None) for r in rows]
 
 
 def changes_since(
@@ -245,7 +252,7 @@ def customers(reg: Registry, scope: Scope) -> list[Customer]:
     c = t.customer.c
     query = sa.select(c.doc).where(customer_in(scope, c.id)).order_by(c.name, c.id)
     with reg.read() as connection:
-        return [decode_customer(doc) for doc in connection.execute(query).scalars()]
+        return [documents.customer(doc) for doc in connection.execute(query).scalars()]
 
 
 def _literals(values: Sequence[Any]) -> list[sa.ColumnElement[Any]]:

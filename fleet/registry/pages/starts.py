@@ -8,6 +8,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Scope
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in
@@ -31,8 +32,8 @@ class _Named(msgspec.Struct, frozen=True):
     model: str = ""
 
 
-_counted = msgspec.json.Decoder(_Counted).decode
-_named = msgspec.json.Decoder(_Named).decode
+_counted = documents.decoder(_Counted)
+_named = documents.decoder(_Named)
 
 
 def start_counts(reg: Registry, scope: Scope, make: str, model: str) -> tuple[StartCount, ...]:

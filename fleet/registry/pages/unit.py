@@ -5,26 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.scoped import customer_in, spoke_for, unit_seen
 from fleet.registry.types import DayRow, ListedRecord, UnitInputs, UnsureSpell
-from fleet.registry.work.units import (
-    day_of,
-    decode_customer,
-    decode_record,
-    decode_site,
-    decode_unit,
-    events_of,
-    in_event_order,
-    inputs_of,
-)
-
-_summary = msgspec.json.Decoder(UnitSummary).decode
+from fleet.registry.work.days import day_of
+from fleet.registry.work.units import events_of, in_event_order, inputs_of
 
 
 class UnitRow(NamedTuple):
@@ -66,10 +56,10 @@ def units_named(reg: Registry, scope: Scope, ids: Iterable[str]) -> list[UnitRow
 def unit_row(row: Any) -> UnitRow:
     """A row of `units_query`, decoded."""
     return UnitRow(
-        decode_unit(row.doc),
-        decode_site(row.site_doc),
-        decode_customer(row.customer_doc),
-        _summary(row.summary_doc) if row.summary_doc else None,
+        documents.unit(row.doc),
+        documents.site(row.site_doc),
+        documents.customer(row.customer_doc),
+        documents.summary(row.summary_doc) if row.summary_doc else None,
     )
 
 
@@ -109,7 +99,9 @@ def records(reg: Registry, scope: Scope, unit: str) -> list[ListedRecord]:
     )
     with reg.read() as connection:
         rows = connection.execute(query).all()
-    return [ListedRecord(record=decode_record(r.doc), superseded_by=r.superseded_by) for r in rows]
+    return [
+        ListedRecord(record=documents.record(r.doc), superseded_by=r.superseded_by) for r in rows
+    ]
 
 
 def inputs(reg: Registry, scope: Scope, unit: str) -> UnitInputs | None:

@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -17,12 +18,12 @@ from fleet.registry.statements import one_at_a_time
 SET_UP_S = 7 * 86_400
 INVITATION_S = 7 * 86_400
 """How long a set-up code and an invitation hold."""
-_customers = msgspec.json.Decoder(list[str]).decode
+_customers = documents.decoder(list[str])
 
 
 def customers_doc(customers: frozenset[str] | None) -> bytes | None:
     """A set of customers as it is kept."""
-    return None if customers is None else msgspec.json.encode(sorted(customers))
+    return None if customers is None else documents.encode(sorted(customers))
 
 
 def customers_of(doc: bytes | None) -> frozenset[str] | None:

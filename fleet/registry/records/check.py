@@ -15,17 +15,14 @@ import sqlalchemy as sa
 
 from fleet.calibration import CalibrationRefused, from_check
 from fleet.model import ID, Calibration, Record, ServicePlan, Unit
-from fleet.registry import cells
+from fleet.registry import cells, documents
 from fleet.registry import tables as t
 from fleet.registry.records.facts import EARLIEST, About, FactFault, read_facts
 from fleet.registry.types import RegistryFault
-from fleet.registry.work.units import decode_record, decode_unit
 
 AHEAD_S = 600
 """A record may be this far ahead of our clock: clocks of phones differ."""
 _CHUNK = 5_000
-
-_plan = msgspec.json.Decoder(ServicePlan).decode
 
 
 class RecordRefused(RegistryFault):
@@ -57,7 +54,7 @@ class _Known:
         c = t.record.c
         for some in _chunks(named):
             for doc in connection.execute(sa.select(c.doc).where(c.id.in_(some))).scalars():
-                found = decode_record(doc)
+                found = documents.record(doc)
                 self.records[found.id] = found
             query = sa.select(c.id, c.corrects).where(c.corrects.in_(some))
             self.corrected |= {row.corrects: row.id for row in connection.execute(query)}
@@ -196,11 +193,11 @@ def _units(
     connection: sa.Connection, named: Collection[str]
 ) -> dict[str, tuple[Unit, str, ServicePlan | None]]:
     """Unit, zone of its site, plan, by id."""
-    plans = {row.id: _plan(row.doc) for row in connection.execute(sa.select(t.plan))}
+    plans = {row.id: documents.plan(row.doc) for row in connection.execute(sa.select(t.plan))}
     joined = t.unit.join(t.site, t.site.c.id == t.unit.c.site)
     query = sa.select(t.unit.c.id, t.unit.c.doc, t.unit.c.plan, t.site.c.zone).select_from(joined)
     return {
-        row.id: (decode_unit(row.doc), row.zone, plans.get(row.plan))
+        row.id: (documents.unit(row.doc), row.zone, plans.get(row.plan))
         for some in _chunks(named)
         for row in connection.execute(query.where(t.unit.c.id.in_(some)))
     }

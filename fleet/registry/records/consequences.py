@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Calibration
-from fleet.registry import fittings
+from fleet.registry import documents, fittings
 from fleet.registry import tables as t
 from fleet.registry.fittings import Claim
 from fleet.registry.records.check import Accepted
@@ -90,5 +89,5 @@ def _calibration_row(unit: str, calibration: Calibration) -> dict[str, Any]:
         "gain": calibration.gain,
         "zero": calibration.offset,
         "from_at": calibration.from_at,
-        "doc": msgspec.json.encode(calibration),
+        "doc": documents.encode(calibration),
     }

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Record
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.people.audit import note
@@ -17,8 +17,6 @@ from fleet.registry.people.types import Actor
 from fleet.registry.records.check import Accepted, RecordRefused, check_records
 from fleet.registry.records.consequences import recalibrate, refit, units_changed
 from fleet.registry.statements import one_at_a_time
-
-_encode = msgspec.json.Encoder().encode
 
 
 def add_record(reg: Registry, record: Record, now: int, by: Actor | None = None) -> Record:
@@ -74,5 +72,5 @@ def _row(record: Record) -> dict[str, Any]:
         "made_at": record.made_at,
         "kind": record.kind,
         "corrects": record.corrects,
-        "doc": _encode(record),
+        "doc": documents.encode(record),
     }

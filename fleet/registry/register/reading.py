@@ -12,7 +12,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, Site, Unit
-from fleet.registry import cells, plans
+from fleet.registry import cells, documents, plans
 from fleet.registry import tables as t
 from fleet.registry.cells import CellFault, Row
 from fleet.registry.records.facts import EARLIEST
@@ -21,7 +21,6 @@ from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
 from fleet.registry.register.row import row_of
 from fleet.registry.register.running import ColumnFault, running_of
 from fleet.registry.types import RowProblem
-from fleet.registry.work.units import decode_customer, decode_site, decode_unit
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""
@@ -44,11 +43,11 @@ class Known:
 
     def __init__(self, connection: sa.Connection) -> None:
         customers = connection.execute(sa.select(t.customer.c.doc)).scalars()
-        self.customers = {identity(c.name): c for c in map(decode_customer, customers)}
+        self.customers = {identity(c.name): c for c in map(documents.customer, customers)}
         sites = connection.execute(sa.select(t.site.c.doc)).scalars()
-        self.sites = {(s.customer, identity(s.name)): s for s in map(decode_site, sites)}
+        self.sites = {(s.customer, identity(s.name)): s for s in map(documents.site, sites)}
         units = connection.execute(sa.select(t.unit.c.doc)).scalars()
-        self.units = {u.id: u for u in map(decode_unit, units)}
+        self.units = {u.id: u for u in map(documents.unit, units)}
         self.plans = set(connection.execute(sa.select(t.plan.c.id)).scalars()) | set(plans.BY_ID)
         fitted = sa.select(t.fitting.c.device, t.fitting.c.unit).where(t.fitting.c.to_at.is_(None))
         self.owners = {row.device: row.unit for row in connection.execute(fitted)}

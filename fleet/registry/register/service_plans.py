@@ -7,12 +7,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, get_args
 
-import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Fuel, Kit, ServicePlan, Task
-from fleet.registry import cells
+from fleet.registry import cells, documents
 from fleet.registry import plans as shipped
 from fleet.registry import tables as t
 from fleet.registry.cells import CellFault, Row, Source
@@ -20,9 +19,6 @@ from fleet.registry.engine import Registry
 from fleet.registry.records import units_changed
 from fleet.registry.statements import one_at_a_time, upsert
 from fleet.registry.types import ImportReport, RowProblem
-
-_encode = msgspec.json.Encoder().encode
-_decode = msgspec.json.Decoder(ServicePlan).decode
 
 
 def _parts(value: Any) -> dict[str, float]:
@@ -109,7 +105,9 @@ def import_plans(
     counted: Counter[str] = Counter()
     with reg.write() as connection:
         one_at_a_time(connection)
-        there = [_decode(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()]
+        there = [
+            documents.plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()
+        ]
         held, names = _held(there), {plan.id: plan.name for plan in there}
         read = [(n, _read(n, row, held, problems)) for n, row in enumerate(rows, 1)]
         plans = _plans(read, names, problems)
@@ -131,7 +129,7 @@ def import_plans(
 def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
     """Write a plan; returns added, changed or unchanged. A change touches the plan's units."""
     c = t.plan.c
-    doc = _encode(plan)
+    doc = documents.encode(plan)
     old = connection.execute(sa.select(c.doc).where(c.id == plan.id)).scalar()
     if old == doc:
         return "unchanged"

@@ -9,6 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, ExerciseBefore, Site, Unit
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.register.reading import Draft, Known
 from fleet.registry.statements import insert, upsert
@@ -17,25 +18,22 @@ PLANS_KEPT = 12
 """Earlier agreements of a set's exercise that are kept."""
 
 
-_encode = msgspec.json.Encoder().encode
-
-
 def write_places(connection: sa.Connection, drafts: Sequence[Draft]) -> dict[str, bool]:
     """Customers and sites; returns the sites that changed, and whether their zone did."""
     customers = {draft.customer.id: draft.customer for draft in drafts}
     sites = {draft.site.id: draft.site for draft in drafts}
     dialect = connection.dialect.name
-    rows = [{"id": c.id, "name": c.name, "doc": _encode(c)} for c in customers.values()]
+    rows = [{"id": c.id, "name": c.name, "doc": documents.encode(c)} for c in customers.values()]
     if rows:
         connection.execute(upsert(dialect, t.customer), rows)
     old = {row.id: row for row in connection.execute(sa.select(t.site)) if row.id in sites}
     moved = {
         site.id: old[site.id].zone != site.time_zone
         for site in sites.values()
-        if site.id in old and old[site.id].doc != _encode(site)
+        if site.id in old and old[site.id].doc != documents.encode(site)
     }
     site_rows = [
-        {"id": s.id, "customer": s.customer, "zone": s.time_zone, "doc": _encode(s)}
+        {"id": s.id, "customer": s.customer, "zone": s.time_zone, "doc": documents.encode(s)}
         for s in sites.values()
     ]
     if site_rows:
@@ -81,7 +79,7 @@ def _unit_row(unit: Unit, site: Site, customer: Customer) -> dict[str, Any]:
         "plan": unit.service_plan,
         "words": "\n".join(filter(None, (*words, *digits))).lower(),
         "facts_seq": 0,
-        "doc": _encode(unit),
+        "doc": documents.encode(unit),
     }
 
 

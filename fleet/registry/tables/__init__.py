@@ -42,7 +42,7 @@ from fleet.registry.tables.jobs import (
     technician,
 )
 from fleet.registry.tables.people import api_token, audit, invitation, person, session, share_link
-from fleet.registry.tables.programs import change, counter, heartbeat
+from fleet.registry.tables.programs import change, counter, heartbeat, shard
 from fleet.registry.tables.records import calibration, record
 from fleet.registry.tables.register import customer, plan, site, unit
 
@@ -87,6 +87,7 @@ __all__ = [
     "round_ask",
     "round_plan",
     "session",
+    "shard",
     "share_link",
     "site",
     "site_card",

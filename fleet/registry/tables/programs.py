@@ -1,8 +1,8 @@
-"""Tables by which programs know what happened elsewhere: counters, changes, heartbeats."""
+"""Tables by which programs know of each other: counters, shards, changes, heartbeats."""
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Column, LargeBinary, Table, Text
+from sqlalchemy import BigInteger, Column, Integer, LargeBinary, Table, Text
 
 from fleet.registry.tables.base import Counted, Seconds, metadata
 
@@ -12,6 +12,17 @@ counter = Table(
     Column("name", Text, primary_key=True),
     Column("n", BigInteger, nullable=False),
 )
+
+
+shard = Table(
+    "shard",
+    metadata,
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("fence", BigInteger, nullable=False),
+    Column("mark", BigInteger, nullable=False),
+)
+"""n: number of the shard (see `registry.shards`); fence: raised by whoever takes it; mark: another
+after every turn that wrote days of its units."""
 
 
 change = Table(

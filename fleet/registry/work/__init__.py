@@ -1,9 +1,10 @@
 """The programs' own side of the registry; no Scope. Pages use `fleet.registry.pages`."""
 
+from fleet.registry.episodes import open_episodes
 from fleet.registry.programs import heartbeat, heartbeats
+from fleet.registry.shards import Hold, Shard, shard_of, standing, take_shards
 from fleet.registry.types import (
     DayRow,
-    DaysMark,
     DeviceFacts,
     InboxMark,
     PulseBatch,
@@ -13,6 +14,7 @@ from fleet.registry.types import (
     UnitTouch,
     UnitTurn,
 )
+from fleet.registry.work.days import UsageRow, area_usage, day_before, days
 from fleet.registry.work.intake import (
     device_facts,
     facts_version,
@@ -20,34 +22,27 @@ from fleet.registry.work.intake import (
     pulse,
 )
 from fleet.registry.work.receipts import find_receipts, note_receipts
-from fleet.registry.work.touches import due_looks, spread_touches, touched_units
-from fleet.registry.work.turn import days_mark, write_turn
-from fleet.registry.work.units import (
-    UsageRow,
-    area_usage,
-    day_before,
-    days,
-    events,
-    open_episodes,
-    unit_inputs,
-)
+from fleet.registry.work.touches import backlog, due_looks, spread_touches, touched_units
+from fleet.registry.work.turn import write_turn
+from fleet.registry.work.units import events, unit_inputs
 
 __all__ = [
     "DayRow",
-    "DaysMark",
     "DeviceFacts",
+    "Hold",
     "InboxMark",
     "PulseBatch",
     "RegistryDown",
     "RegistryFault",
+    "Shard",
     "UnitInputs",
     "UnitTouch",
     "UnitTurn",
     "UsageRow",
     "area_usage",
+    "backlog",
     "day_before",
     "days",
-    "days_mark",
     "device_facts",
     "due_looks",
     "events",
@@ -59,7 +54,10 @@ __all__ = [
     "note_receipts",
     "open_episodes",
     "pulse",
+    "shard_of",
     "spread_touches",
+    "standing",
+    "take_shards",
     "touched_units",
     "unit_inputs",
     "write_turn",

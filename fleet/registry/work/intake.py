@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from functools import cache
 from typing import Any
 
@@ -11,13 +10,23 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from fleet.calendar import DAY_S
-from fleet.model import Habit, Pulse
+from fleet.model import Habit
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
-from fleet.registry.statements import bump, counted, insert, insert_of, run_many, upsert
+from fleet.registry.statements import (
+    bump,
+    counted,
+    insert,
+    insert_of,
+    new_token,
+    run_many,
+    upsert,
+)
 from fleet.registry.types import DeviceFacts, InboxMark, PulseBatch
 from fleet.registry.work.quarantine import tidy_quarantine, write_quarantine
 from fleet.registry.work.receipts import write_receipts
+from fleet.registry.work.touches import touch_upsert
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
@@ -25,16 +34,14 @@ RECEIPTS_KEPT_S = 49 * 3600
 TIDY_EVERY_S = 3_600
 FIRST_GROUP = "main"
 
-_encode = msgspec.json.Encoder().encode
-_pulse = msgspec.json.Decoder(Pulse)
-_mark = msgspec.json.Decoder(InboxMark)
+_mark = documents.decoder(InboxMark)
 
 
 class _HabitOf(msgspec.Struct):
     habit: Habit | None = None
 
 
-_habit = msgspec.json.Decoder(_HabitOf)
+_habit = documents.decoder(_HabitOf)
 
 
 def facts_version(reg: Registry) -> int:
@@ -58,9 +65,9 @@ def facts_of(row: Any) -> DeviceFacts:
         zone=row.zone or "UTC",
         registered=bool(row.registered),
         profile=row.profile,
-        habit=_habit.decode(row.unit_doc).habit if row.unit_doc else None,
+        habit=_habit(row.unit_doc).habit if row.unit_doc else None,
         unit=row.unit,
-        pulse=_pulse.decode(row.pulse_doc) if row.pulse_doc else None,
+        pulse=documents.pulse(row.pulse_doc) if row.pulse_doc else None,
     )
 
 
@@ -100,7 +107,7 @@ def pulse(reg: Registry, batch: PulseBatch) -> None:
         if batch.receipts:
             write_receipts(connection, batch.receipts)
         if batch.inbox is not None:
-            row = {"file": batch.inbox.file, "doc": _encode(batch.inbox)}
+            row = {"file": batch.inbox.file, "doc": documents.encode(batch.inbox)}
             connection.execute(upsert(reg.dialect, t.inbox), row)
         tidied = _tidy(reg, connection, batch.now)
     reg.known_devices.update(admitted)
@@ -117,7 +124,7 @@ def inbox_marks(reg: Registry) -> dict[str, InboxMark]:
 def marks_of(connection: sa.Connection) -> dict[str, InboxMark]:
     """The same in the caller's transaction."""
     rows = connection.execute(sa.select(t.inbox).order_by(t.inbox.c.file)).all()
-    return {row.file: _mark.decode(row.doc) for row in rows}
+    return {row.file: _mark(row.doc) for row in rows}
 
 
 def _admit(
@@ -165,7 +172,7 @@ def _device_upsert(dialect: str) -> sqlite.Insert:
 
 def _write_pulses(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
     rows = [
-        (p.device, p.heard_at, p.newest_at, _encode(p))
+        (p.device, p.heard_at, p.newest_at, documents.encode(p))
         for p in batch.pulses
         if p.device not in ignored
     ]
@@ -195,50 +202,6 @@ def _write_touches(connection: sa.Connection, batch: PulseBatch, ignored: set[st
         run_many(connection, touch_upsert(connection.dialect.name), rows)
 
 
-def new_token() -> int:
-    """A seq for touches that no other transaction has: so a touch cleared by its seq is that one."""
-    return secrets.randbits(62)
-
-
-def touch_row(
-    whose: str,
-    name: str,
-    day: int,
-    token: int,
-    now: int,
-    *,
-    onward: bool = False,
-    priority: bool = False,
-) -> dict[str, Any]:
-    """One row for `touch_upsert`."""
-    return {
-        "whose": whose,
-        "id": name,
-        "day": day,
-        "onward": int(onward),
-        "priority": int(priority),
-        "since": now,
-        "seq": token,
-    }
-
-
-@cache
-def touch_upsert(dialect: str) -> sqlite.Insert:
-    """Touch: onward and priority only ever rise, since stays, seq becomes the new token."""
-    statement = insert_of(dialect, t.touch)
-    new = statement.excluded
-    return statement.on_conflict_do_update(
-        index_elements=["whose", "id", "day"],
-        set_={
-            "onward": sa.case((new.onward > t.touch.c.onward, new.onward), else_=t.touch.c.onward),
-            "priority": sa.case(
-                (new.priority > t.touch.c.priority, new.priority), else_=t.touch.c.priority
-            ),
-            "seq": new.seq,
-        },
-    )
-
-
 def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str]) -> None:
     """Of two events with one key the larger document stays, so arrival order never matters."""
     rows = [
@@ -248,7 +211,7 @@ def _write_events(connection: sa.Connection, batch: PulseBatch, ignored: set[str
             "event": e.event,
             "channel": e.channel,
             "received_at": e.received_at,
-            "doc": _encode(msgspec.structs.replace(e, received_at=0)),
+            "doc": documents.encode(msgspec.structs.replace(e, received_at=0)),
         }
         for e in batch.events
         if e.device not in ignored

@@ -7,15 +7,17 @@ it was fitted to on that day. A touch is cleared only by the seq it was read wit
 from __future__ import annotations
 
 from collections import defaultdict
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import sqlite
 
 from fleet.calendar import DAY_S
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
+from fleet.registry.statements import insert_of, new_token
 from fleet.registry.types import UnitTouch
-from fleet.registry.work.intake import new_token, touch_row, touch_upsert
 
 _MINE = sa.and_(
     t.touch.c.whose == sa.bindparam("b_whose"),
@@ -101,6 +103,16 @@ def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
         return list(connection.execute(query).scalars())
 
 
+def backlog(reg: Registry) -> tuple[int, int]:
+    """(touches that wait, days that stand), of the whole fleet."""
+    waiting, days = (sa.select(sa.func.count()).select_from(table) for table in (t.touch, t.day))
+    with reg.read() as connection:
+        return (
+            int(connection.execute(waiting).scalar_one()),
+            int(connection.execute(days).scalar_one()),
+        )
+
+
 def clear_touches(connection: sa.Connection, whose: str, read: list[tuple[str, int, int]]) -> None:
     """Clear (id, day, seq) touches of `whose`, only where the seq is still the one read."""
     rows = [{"b_whose": whose, "b_id": i, "b_day": d, "b_seq": s} for i, d, s in read]
@@ -137,3 +149,42 @@ def _units_on(fittings: list[Any], day: int) -> set[str]:
         for f in fittings
         if (f.from_at is None or f.from_at < end) and (f.to_at is None or f.to_at > start)
     }
+
+
+def touch_row(
+    whose: str,
+    name: str,
+    day: int,
+    token: int,
+    now: int,
+    *,
+    onward: bool = False,
+    priority: bool = False,
+) -> dict[str, Any]:
+    """One row for `touch_upsert`."""
+    return {
+        "whose": whose,
+        "id": name,
+        "day": day,
+        "onward": int(onward),
+        "priority": int(priority),
+        "since": now,
+        "seq": token,
+    }
+
+
+@cache
+def touch_upsert(dialect: str) -> sqlite.Insert:
+    """Touch: onward and priority only ever rise, since stays, seq becomes the new token."""
+    statement = insert_of(dialect, t.touch)
+    new = statement.excluded
+    return statement.on_conflict_do_update(
+        index_elements=["whose", "id", "day"],
+        set_={
+            "onward": sa.case((new.onward > t.touch.c.onward, new.onward), else_=t.touch.c.onward),
+            "priority": sa.case(
+                (new.priority > t.touch.c.priority, new.priority), else_=t.touch.c.priority
+            ),
+            "seq": new.seq,
+        },
+    )

@@ -23,6 +23,7 @@ from mains_off import OFFICE as DUTY
 from mains_off import mains_off
 from offending import offending
 from posts import MailServer, mail_server
+from register_rows import write_turn
 from roles import HERE, Caller, add, app_of, customer_of, signed_in
 from seeding import NOW, SILENT, Fleet, _row, seed, unit_id
 from service import free_port
@@ -48,7 +49,7 @@ from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.sitecard import key_of
-from fleet.registry.types import UnitTurn
+from fleet.registry.types import AlertChanges, UnitTurn
 from fleet.words import customers as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
@@ -319,7 +320,11 @@ def write(
 
 
 def texts(fleet: Fleet, outage: str) -> list[tuple[Any, str]]:
-    return [(n, s) for n, s in told.notices(fleet.registry, outage) if n.kind == "customer_text"]
+    return [
+        (n, s)
+        for n, s in told.notices(fleet.registry, EVERYTHING, outage)
+        if n.kind == "customer_text"
+    ]
 
 
 def states(fleet: Fleet, outage: str) -> dict[str, str]:
@@ -490,7 +495,7 @@ def fare(fleet: Fleet, places: Places, n: int, at: int, **change: Any) -> None:
         summary=summary,
         facts_seq=inputs.facts_seq,
     )
-    assert work.write_turn(fleet.registry, [turn], at) == []
+    assert write_turn(fleet.registry, [turn], at) == []
     places.note(inputs, summary)
 
 
@@ -534,7 +539,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     """A single site's outage went into this one: its e-mail is not sent again under this one's id."""
     whole = kept.outage(made.registry, EVERYTHING, outage)
     assert whole is not None
-    assert kept.parts_of(made.registry, whole) == []
+    assert kept.parts_of(made.registry, EVERYTHING, whole) == []
     part = msgspec.structs.replace(
         OUTAGE, id="o-part", subject="site:s1", area="", ended_at=whole.began_at + 60, into=outage
     )
@@ -542,9 +547,9 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     opened = tuple(
         alarms.opening(o.subject + o.id, finding(o), NOW, name=o.id) for o in (part, other)
     )
-    turn = kept.OutageTurn(outages=(part, other), opened=opened)
+    turn = kept.OutageTurn(outages=(part, other), alerts=AlertChanges(opened=opened))
     assert kept.write_outages(made.registry, turn, NOW)
-    assert kept.parts_of(made.registry, whole) == ["o-part"]
+    assert kept.parts_of(made.registry, EVERYTHING, whole) == ["o-part"]
     said = fares(OUTAGE, member(), "Oak House", "07:12")
     assert said is not None
     (early,) = outage_notices(
@@ -558,7 +563,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
 def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
     """The e-mail and its line of the log in one transaction, for the first of them only."""
     opened = alarms.opening(OUTAGE.subject, finding(OUTAGE), NOW, name=OUTAGE.id)
-    turn = kept.OutageTurn(outages=(OUTAGE,), opened=(opened,))
+    turn = kept.OutageTurn(outages=(OUTAGE,), alerts=AlertChanges(opened=(opened,)))
     assert kept.write_outages(reg, turn, NOW)
     (told_of,) = notices()
     call = Call(id="c1", episode=OUTAGE.id, unit="u1", at=NOW, by="Dee", outcome="written")
@@ -566,8 +571,8 @@ def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
     with ThreadPoolExecutor(6) as pool:
         asked = [pool.submit(write_to_customer, reg, [told_of], call, dee, NOW) for _ in range(12)]
         assert sorted(one.result() for one in asked) == [False] * 11 + [True]
-    assert [n.id for n, _ in told.notices(reg, OUTAGE.id)] == [told_of.id]
-    assert told.calls(reg, OUTAGE.id) == [call]
+    assert [n.id for n, _ in told.notices(reg, EVERYTHING, OUTAGE.id)] == [told_of.id]
+    assert told.calls(reg, EVERYTHING, OUTAGE.id) == [call]
     assert [r.detail for r in audit(reg)] == ["written"]
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 from looking import as_owner, as_reader
-from register_rows import NOW, row, take
+from register_rows import NOW, row, take, write_turn
 
 from dashboard.app import create_app
 from dashboard.pages.today import TILES_AT_MOST
@@ -23,7 +23,7 @@ from fleet.model import (
     Scope,
     UnitSummary,
 )
-from fleet.registry import pages, work
+from fleet.registry import pages
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.types import UnitTurn
 from fleet.settings import Settings
@@ -72,7 +72,7 @@ def write(registry: Registry, summaries: list[UnitSummary], customer: str = "mil
         )
         for one in summaries
     ]
-    assert work.write_turn(registry, turns, NOW) == []
+    assert write_turn(registry, turns, NOW) == []
 
 
 @pytest.fixture

@@ -210,7 +210,7 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     assert moved == {"oil_l": 2.0}, "no more than the van held"
     (who,) = technicians.technicians(reg)
     assert who.stock == {"oil_l": 0.0}
-    written = jobs_done.records_of(reg, job)
+    written = jobs_done.records_of(reg, EVERYTHING, job)
     assert {r.kind for r in written} == {"task_done", "hour_meter", "visit"}
     assert {(r.by, r.entered_by, r.job) for r in written} == {("Ana", "Dee", job.id)}
     with pytest.raises(JobRefused, match="meanwhile"):

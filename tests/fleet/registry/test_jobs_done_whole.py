@@ -77,7 +77,7 @@ def test_whatever_is_done_exactly_that_moves(module_office: Office) -> None:
     def undo(done: set[str]) -> None:
         ended = jobs.jobs(office.fleet.registry, EVERYTHING, states=["done"], unit=UNIT)
         for job in ended:
-            back = [r.id for r in jobs_done.records_of(office.fleet.registry, job)]
+            back = [r.id for r in jobs_done.records_of(office.fleet.registry, EVERYTHING, job)]
             form = {
                 "form_token": caller.form_token,
                 "n": str(job.n),
@@ -89,7 +89,9 @@ def test_whatever_is_done_exactly_that_moves(module_office: Office) -> None:
         if "oil_filter" not in done:  # part done: its other records are put right one by one
             from fleet.model import Record
 
-            for r in jobs_done.records_of(office.fleet.registry, now_of(office, main.id)):
+            for r in jobs_done.records_of(
+                office.fleet.registry, EVERYTHING, now_of(office, main.id)
+            ):
                 add_record(
                     office.fleet.registry,
                     Record(

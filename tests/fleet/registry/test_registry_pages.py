@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from register_rows import NOW, TODAY, row, take
+from register_rows import NOW, TODAY, row, take, write_turn
 from written_turns import FAILED, day, due, episode, raised, summary, turn
 
 from fleet.model import (
@@ -55,7 +55,7 @@ def two(reg: Registry) -> Registry:
             summary=summary(unit, findings=(FAILED,)),
             opened=[episode(f"e-{unit}", unit, raised(f"e-{unit}"))],
         )
-        assert work.write_turn(reg, [made], NOW) == []
+        assert write_turn(reg, [made], NOW) == []
         note = Record(id=f"n-{unit}", at=NOW, by="x", unit=unit, kind="note", facts={"text": "t"})
         add_record(reg, note, NOW)
     moved = Record(
@@ -144,7 +144,7 @@ def test_an_episode_about_no_unit_is_for_everything_only(reg: Registry) -> None:
         finding=FAILED,
         steps=(raised("s"),),
     )
-    work.write_turn(reg, [turn(reg, "A1", opened=[service])], NOW)
+    write_turn(reg, [turn(reg, "A1", opened=[service])], NOW)
     assert [e.id for e in pages.episodes(reg, EVERYTHING)] == ["s"]
     assert pages.episodes(reg, NOBODY) == []
 
@@ -156,7 +156,7 @@ def test_search_and_filters(reg: Registry) -> None:
         row("A2", customer="Anna Berg", site="Barn", serial="50%_x"),
         row("B1", customer="Bo Dahl", site="Clinic", area="north", phone="0151"),
     )
-    work.write_turn(
+    write_turn(
         reg,
         [
             turn(reg, "A1", summary=summary("A1", condition="running")),
@@ -196,7 +196,7 @@ def test_due_work_by_date_and_state(reg: Registry) -> None:
         due("U1", "d", state="due", share=1.0),
         due("U1", "e", state="unknown", share=0.0),
     ]
-    work.write_turn(reg, [turn(reg, "U1", due=items)], NOW)
+    write_turn(reg, [turn(reg, "U1", due=items)], NOW)
 
     def tasks(**asked: Any) -> list[str]:
         return [item.task for item, *_ in pages.due(reg, EVERYTHING, **asked)]
@@ -219,7 +219,7 @@ def test_episodes_come_gravest_first_and_page_by_page(reg: Registry) -> None:
             opened_at=NOW - n,
             finding=found,
         )
-        work.write_turn(reg, [turn(reg, f"U{n}", opened=[made])], NOW)
+        write_turn(reg, [turn(reg, f"U{n}", opened=[made])], NOW)
     whole = [e.id for e in pages.episodes(reg, EVERYTHING)]
     assert whole == ["e3", "e1", "e2", "e5", "e4", "e0"]
     paged: list[str] = []
@@ -252,7 +252,7 @@ def test_health_says_what_waits(reg: Registry) -> None:
         inbox=mark,
     )
     work.pulse(reg, batch)
-    work.write_turn(reg, [turn(reg, "A1", opened=[episode("e", "A1", raised("e"))])], NOW)
+    write_turn(reg, [turn(reg, "A1", opened=[episode("e", "A1", raised("e"))])], NOW)
     health = pages.health(reg, EVERYTHING)
     assert health.heartbeats == {"ingest": (NOW, {"state": "ok"})}
     assert health.inbox == (mark,)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from register_rows import NOW, TODAY, row, take
+from register_rows import NOW, TODAY, row, take, write_turn
 from touches import clear, days_of
 from written_turns import turn
 
@@ -64,7 +64,7 @@ def test_a_chatty_unit_does_not_starve_the_others(reg: Registry) -> None:
         work.pulse(reg, PulseBatch(now=NOW + 2 + n, touched={"B": {TODAY}}))
         work.spread_touches(reg)
     touch = work.touched_units(reg, 1)[0]
-    assert work.write_turn(reg, [turn(reg, "A", touches=touch.days)], NOW) == []
+    assert write_turn(reg, [turn(reg, "A", touches=touch.days)], NOW) == []
     work.pulse(reg, PulseBatch(now=NOW + 9, touched={"A": {TODAY}}))
     work.spread_touches(reg)
     assert [x.unit for x in work.touched_units(reg, 1)] == ["B"]
@@ -79,7 +79,7 @@ def test_what_is_touched_meanwhile_is_not_cleared(reg: Registry) -> None:
     read = work.touched_units(reg, 9)[0]
     work.pulse(reg, PulseBatch(now=NOW + 1, touched={"U1": {TODAY}}))
     work.spread_touches(reg)
-    assert work.write_turn(reg, [turn(reg, "U1", touches=read.days)], NOW) == []
+    assert write_turn(reg, [turn(reg, "U1", touches=read.days)], NOW) == []
     assert days_of(work.touched_units(reg, 9)) == {"U1": [(TODAY, False)]}
 
 
@@ -92,7 +92,7 @@ def test_a_touch_cleared_and_made_again_is_not_the_old_one(reg: Registry) -> Non
     clear(reg)
     work.pulse(reg, PulseBatch(now=NOW, touched={"U1": {TODAY}}))
     work.spread_touches(reg)
-    work.write_turn(reg, [turn(reg, "U1", touches=slow.days)], NOW)
+    write_turn(reg, [turn(reg, "U1", touches=slow.days)], NOW)
     assert days_of(work.touched_units(reg, 9)) == {"U1": [(TODAY, False)]}
 
 
@@ -116,7 +116,7 @@ def test_looks_come_due_oldest_first(reg: Registry) -> None:
     turns = [
         turn(reg, u, look_again_at=at) for u, at in (("A", NOW + 5), ("B", NOW), ("C", NOW + 9))
     ]
-    assert work.write_turn(reg, turns, NOW) == []
+    assert write_turn(reg, turns, NOW) == []
     assert work.due_looks(reg, NOW + 5, 9) == ["B", "A"]
     assert work.due_looks(reg, NOW + 5, 1) == ["B"]
     assert work.due_looks(reg, NOW - 1, 9) == []

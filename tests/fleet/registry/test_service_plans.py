@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from fleet.calendar import add_months, instant
 from fleet.model import DueItem, Kit, Record, Run, ServicePlan, Task
+from fleet.registry import documents
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 from fleet.registry.plans import BY_ID
@@ -165,10 +166,10 @@ PLAN = [
 def test_kits_come_in_with_the_plan(lite: Registry) -> None:
     report = import_plans(lite, PLAN, NOW, "office")
     assert (report.problems, report.added) == ((), 1)
-    from fleet.registry.work.units import _plan  # the decoder of stored plans
-
     with lite.read() as connection:
-        kept = _plan(connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc)
+        kept = documents.plan(
+            connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc
+        )
     (task,), (kit,) = kept.tasks, kept.kits
     assert (task.severity, task.fuels, task.minutes) == (0.5, ("petrol", "dual"), 25)
     assert kit == Kit(task="oil", make="Fell", model="17 S", parts={"oil_l": 2.4, "seal": 1.0})

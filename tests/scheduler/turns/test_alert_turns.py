@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from house import T0, House, make, record, row
+from register_rows import write_turn
 
 from fleet.model import EVERYTHING, DeviceEvent, Episode, Notice, Reading
 from fleet.registry import alerts as told
@@ -55,7 +56,7 @@ def alert(house: House, unit: str, kind: str = "failed_start") -> Episode:
 
 
 def sent(house: House, cause: str) -> list[Notice]:
-    return [notice for notice, _ in told.notices(house.registry, cause)]
+    return [notice for notice, _ in told.notices(house.registry, EVERYTHING, cause)]
 
 
 def test_the_step_and_its_notice_are_written_together(house: House) -> None:
@@ -140,9 +141,9 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     turn = turns.compute(
         turns.TurnContext(house.registry, house.history, AT + 900), inputs, touch.days
     )
-    assert [s.kind for s in turn.steps] == ["returned"]
+    assert [s.kind for s in turn.alerts.steps] == ["returned"]
     told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
-    assert work.write_turn(house.registry, [turn], AT + 900) == ["u1"]
+    assert write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)
     assert [s.kind for s in alert(house, "u1").steps] == ["raised", "acknowledged", "cleared"]
 

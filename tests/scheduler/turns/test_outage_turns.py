@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from databases import Registry
-from register_rows import NOW, row, take
+from register_rows import NOW, row, take, write_turn
 
 from fleet.model import (
     EVERYTHING,
@@ -105,11 +105,11 @@ def write(reg: Registry, places: Places, now: int, *summaries: UnitSummary) -> N
         )
         places.note(inputs, one)
     for start in range(0, len(turns), 100):
-        assert work.write_turn(reg, turns[start : start + 100], now) == []
+        assert write_turn(reg, turns[start : start + 100], now) == []
 
 
 def sent(reg: Registry, cause: str) -> list[Notice]:
-    return [notice for notice, _ in told.notices(reg, cause)]
+    return [notice for notice, _ in told.notices(reg, EVERYTHING, cause)]
 
 
 def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
@@ -216,7 +216,7 @@ def test_a_step_in_between_makes_it_look_again(reg: Registry) -> None:
     later = NOW + 700
     write(reg, places, later, summary(4, later, NOW, findings=(FAILED,)))
     stale = outages.work_out(reg, going, {"North"}, set(), OFFICE, later)
-    assert stale.steps, "it is told again"
+    assert stale.alerts.steps, "it is told again"
     episode = told.episode(reg, EVERYTHING, outage.id)
     assert episode is not None
     told.add_step(reg, alarms.acknowledge(episode, "Ann", later), Actor("Ann", None, ""))
@@ -237,15 +237,15 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     silent = Finding(kind="not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
     quiet = summary(3, NOW + 1300, NOW - 20, condition="not_reporting", findings=(silent,))
     found = of_unit(reg, inputs, quiet, quiet.findings, NOW + 1300, OFFICE)
-    assert [state_of(e) for e in found.opened] == ["suppressed"]
-    assert found.notices == []
+    assert [state_of(e) for e in found.changes.opened] == ["suppressed"]
+    assert found.changes.notices == []
     failed = of_unit(reg, inputs, quiet, (FAILED,), NOW + 1300, OFFICE)
-    assert [state_of(e) for e in failed.opened] == ["unacknowledged"]
-    assert failed.notices == [], "the call list says it"
+    assert [state_of(e) for e in failed.changes.opened] == ["unacknowledged"]
+    assert failed.changes.notices == [], "the call list says it"
     away = work.unit_inputs(reg, "U0005")
     assert away is not None
     alone = of_unit(reg, away, quiet, quiet.findings, NOW + 1300, OFFICE)
-    assert [state_of(e) for e in alone.opened] == ["unacknowledged"]
+    assert [state_of(e) for e in alone.changes.opened] == ["unacknowledged"]
 
 
 @pytest.mark.parametrize(("later_s", "both"), [(600, False), (601, True)])
@@ -342,10 +342,9 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
         look_again_at=now + 60,
         summary=silent[1],
         facts_seq=inputs.facts_seq,
-        opened=found.opened,
-        notices=found.notices,
+        alerts=found.changes,
     )
-    assert work.write_turn(reg, [turn], now) == []
+    assert write_turn(reg, [turn], now) == []
     (before,) = work.open_episodes(reg, ["unit:U0001"])
     assert [n.not_before > now for n in sent(reg, before.id)] == [True]
     write(reg, places, now, *silent)
@@ -355,7 +354,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)
     assert sent(reg, held.id) == [], "it had not left yet"
     again = of_unit(reg, inputs, silent[1], (finding,), now + 4, OFFICE)
-    assert (again.steps, again.notices) == ([], [])
+    assert (again.changes.steps, again.changes.notices) == ([], [])
 
 
 @pytest.mark.long

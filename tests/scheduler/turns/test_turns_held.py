@@ -257,7 +257,7 @@ def test_units_that_have_room_keep_it_and_the_bound_holds() -> None:
     held.settle("u5", False, T0 + 62 + FRESH_S)
     assert held.of("u5") is None, "a refused turn says nothing of what is stored"
     held.forget()
-    assert (held.size, held.mark.n, held.of("u2")) == (0, None, None)
+    assert (held.size, held.hold, held.of("u2")) == (0, {}, None)
 
 
 def row_of(doc: bytes, day: int = 1) -> DayRow:
