@@ -50,6 +50,7 @@ PAIRS: tuple[Pair, ...] = (
         World(
             caption="A battery that floats at 13.6 V has stood at 12.8 V since Thursday night, with "
             "the mains on.",
+            unit={"charger": "unknown"},
             standing={"battery_v": then(4.5, 13.6, 12.8)},
         ),
         World(
@@ -73,14 +74,16 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "battery_runs_down",
         World(
-            caption="No charger: at rest it has sagged from 12.65 to 12.15 V in five weeks.",
-            unit={"charger": "none", "exercise": "", "exercise_minutes": None},
+            caption="No charger: between its weekly runs it sags by 14 mV a day, and at rest stands at "
+            "12.15 V after five weeks.",
+            unit={"charger": "none"},
             days=36,
-            runs=(),
+            runs=mondays(6),
             standing={"battery_v": lambda d: 12.15 - 0.014 * d},
         ),
         World(
-            caption="No charger either; it sags by 2 mV a day, and its weekly run lifts it again.",
+            caption="No charger either: it sags by 2 mV a day, and each weekly run lifts it to 12.62 V "
+            "again.",
             unit={"charger": "none"},
             days=36,
             runs=mondays(6),

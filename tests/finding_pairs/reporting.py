@@ -76,9 +76,11 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "meter_rolled_over",
         World(
-            caption="A four-digit meter went past 9,999.9 h in Monday's exercise and shows 0.3.",
+            caption="A four-digit meter went past 9,999.9 h in Monday's exercise and shows 0.1.",
             unit={"hour_meter_digits": 4, "engine_hours": None, "engine_hours_at": None},
-            meter_h=four_digits(9999.3),
+            days=44,
+            runs=mondays(7),
+            meter_h=four_digits(9997.8),
         ),
         World(
             caption="The same, five weeks ago: by now everybody has read it.",
@@ -107,6 +109,7 @@ PAIRS: tuple[Pair, ...] = (
         "uses_integrated_hours",
         World(
             caption="Its meter is fed by the key and counts day and night, while the engine is seen to stand.",
+            silent=((ago(days=3.6), ago(days=3)),),
             meter_h=with_the_key,
         ),
         World(

@@ -69,16 +69,14 @@ PAIRS = (
     Pair(
         "not_in_auto",
         World(
-            caption="The panel switch was turned out of automatic 70 s ago, by the device's word.",
+            caption="70 s ago its device said that the panel switch was turned out of automatic.",
+            lost=("in_auto",),
             events=(event("not_in_auto", NOW - 70),),
-            extra={"in_auto": {NOW - 60: 0.0}},
         ),
         World(
-            caption="The same switch, turned 50 s ago: somebody walking past its detent gets a "
-            "minute.",
+            caption="It said so 50 s ago: a switch on its way through gets a minute.",
+            lost=("in_auto",),
             events=(event("not_in_auto", NOW - 50),),
-            heard_to=NOW - 50,
-            extra={"in_auto": {NOW - 50: 0.0}},
         ),
     ),
     Pair(
