@@ -9,11 +9,12 @@ from typing import Any
 
 import msgspec
 import pytest
+from found import finding
 from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
 from fleet import words
-from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Record, Rota, Run
+from fleet.model import EVERYTHING, Contact, MainsNow, Record, Rota, Run
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
@@ -38,9 +39,7 @@ def mains_off(fleet: Fleet) -> str:
     places = Places()
     gone = MainsNow(state="absent", since=LOST, since_earliest=LOST - 40, at=LOST)
     run = Run(start=LOST + 14, end=None, start_seen="observed", end_seen="open", last_on_at=NOW)
-    failed = Finding(
-        kind="failed_start", severity="act_now", since=LOST + 60, facts={"attempts": 3}
-    )
+    failed = finding("failed_start", severity="act_now", since=LOST + 60, facts={"attempts": 3})
     changes: dict[int, dict[str, Any]] = {
         0: {"mains": gone, "condition": "on_load", "last_run": run, "heard_at": NOW},
         6: {"mains": gone, "findings": (failed,), "heard_at": LOST + 90},

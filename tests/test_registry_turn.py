@@ -6,6 +6,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from found import finding
 from register_rows import NOW, TODAY, row, take
 
 from fleet.model import (
@@ -13,7 +14,6 @@ from fleet.model import (
     DueItem,
     EngineHours,
     Episode,
-    Finding,
     Record,
     Step,
     UnitSummary,
@@ -25,7 +25,7 @@ from fleet.registry.types import DayRow, DaysMark, UnitTurn
 
 pytest_plugins = ["databases"]
 
-FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
+FAILED = finding("failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
 
 
 def summary(unit: str, **changes: Any) -> UnitSummary:
@@ -213,7 +213,7 @@ def test_a_step_of_an_episode_nobody_opened_is_refused(reg: Registry) -> None:
 def test_a_changed_finding_changes_the_episode(reg: Registry) -> None:
     take(reg, row())
     work.write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
-    milder = msgspec.structs.replace(FAILED, severity="same_day", facts={"attempts": 4})
+    milder = finding("failed_start", severity="same_day", since=NOW, facts={"attempts": 4})
     work.write_turn(
         reg, [turn(reg, "U1", steps=[raised("e1", 2, kind="changed", finding=milder)])], NOW
     )

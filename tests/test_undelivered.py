@@ -76,7 +76,9 @@ def test_a_late_message_opens_one_alert_told_to_somebody_else(reg: Registry) -> 
     (told,) = outbox.of_cause(reg, id)
     assert (told.person, told.wakes) == ("bob", False)
     (episode,) = [e for e in work.open_episodes(reg, ["service"]) if e.id == id]
-    assert episode.finding.facts == {"late": 2, "given_up": 0, "people": 1}
+    facts = episode.finding.facts
+    assert (facts.late, facts.given_up, facts.people) == (2, 0, 1)
+    assert facts.late_s == LATE_S
     said = words.sentence(episode.finding, "UTC", late)
     assert said.seen.startswith("2 messages should have left over five minutes ago, to one person")
     assert "send a test" in said.do

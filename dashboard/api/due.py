@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from dashboard.api import shapes, telling
 from dashboard.api.units import Cursor, Limit
 from dashboard.deps import AtDesk, Desk, Reader, require
+from fleet.findings.mains import where
 from fleet.model import Scope
 from fleet.registry import pages
 
@@ -51,7 +52,7 @@ def alerts(
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
     items = [
-        telling.alert_out(e, zones.get(e.subject) or e.finding.facts.get("zone", "UTC"), now, scope)
+        telling.alert_out(e, zones.get(e.subject) or where(e.finding.facts)[1] or "UTC", now, scope)
         for e in found[:limit]
     ]
     return shapes.AlertPage(items=items, next=items[-1].id if len(found) > limit else None)

@@ -97,7 +97,7 @@ def supply(desk: AtDesk, scope: Reader, unit: str) -> Any:
             "out_at_last_run": seen.out_at_last_run,
             "unbalance_pct": seen.unbalance_pct,
             "standing_untold": seen.standing_untold,
-            "wrong_nominal": list(seen.wrong_nominal),
+            "wrong_nominal": [n for n in (seen.wrong_volts, seen.wrong_hertz) if n is not None],
         }
     )
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import msgspec
 
+from dashboard.api import facts
 from dashboard.api.shapes import (
     AlertOut,
     DueOut,
@@ -18,7 +19,6 @@ from dashboard.api.shapes import (
 )
 from dashboard.viewers import staff_name
 from fleet import words
-from fleet.calendar import utc_text
 from fleet.model import (
     Customer,
     DueItem,
@@ -39,20 +39,6 @@ from scheduler.assess import Assessment
 from scheduler.rules.exercise import RunReason
 from scheduler.rules.reliability import Share, pooled
 
-MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
-
-
-def facts_out(facts: dict[str, Any]) -> dict[str, Any]:
-    """Facts with their moments (`at`, `since`, names ending in `_at`) as ISO 8601 UTC."""
-    return {
-        name: utc_text(value) if _moment(name) and isinstance(value, int) else value
-        for name, value in facts.items()
-    }
-
-
-def _moment(name: str) -> bool:
-    return name in MOMENTS or name.endswith("_at")
-
 
 def finding_out(finding: Finding, zone: str, now: int) -> FindingOut:
     said = words.sentence(finding, zone, now)
@@ -62,7 +48,7 @@ def finding_out(finding: Finding, zone: str, now: int) -> FindingOut:
         severity=finding.severity,
         since=finding.since,  # type: ignore[arg-type]  # pydantic reads UTC seconds
         learned_at=finding.learned_at,  # type: ignore[arg-type]
-        facts=facts_out(finding.facts),
+        facts=facts.finding_facts(finding.facts),
         title=said.title,
         sentence=said.text,
         cautions=list(said.cautions),
@@ -136,7 +122,7 @@ def unit_facts(
     unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
 ) -> dict[str, Any]:
     """The fields of UnitOut."""
-    facts: dict[str, Any] = {
+    held: dict[str, Any] = {
         "unit": unit.id,
         "site": site.id,
         "site_name": site.name,
@@ -156,8 +142,8 @@ def unit_facts(
         "next_due": None,
     }
     if summary is None:
-        return facts
-    return facts | {
+        return held
+    return held | {
         "condition": summary.condition,
         "condition_since": summary.condition_since,
         "heard_at": summary.heard_at,
@@ -215,7 +201,7 @@ def record_out(record: Record, superseded_by: str | None, scope: Scope) -> Recor
             "entered_by": staff_name(scope, record.entered_by),
             "named": staff_name(scope, record.named),
             "job": record.job if scope.everything else "",
-            "facts": facts_out(record.facts),
+            "facts": facts.record_facts(record.facts),
             "superseded_by": superseded_by,
         }
     )

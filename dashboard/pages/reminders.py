@@ -18,7 +18,9 @@ def of_fleet(desk: Desk, scope: Scope, now: int) -> dict[str, Any]:
     """`reminders` and their `cautions`; the findings as they are now, not as first told."""
     found: list[dict[str, Any]] = []
     cautions: list[str] = []
-    episodes = pages.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise_words.KINDS)
+    episodes = pages.episodes(
+        desk.registry, scope, True, None, AT_MOST, kinds=exercise_words.REMINDED
+    )
     for episode in episodes:
         row = pages.unit(desk.registry, scope, episode.subject.partition(":")[2])
         if row is None:

@@ -11,11 +11,11 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Reader
 from fleet import words
+from fleet.findings import supply
 from fleet.model import SEVERITIES, Customer, Readiness, Scope, Site, Unit, UnitSummary
 from fleet.registry import pages
 from fleet.registry.engine import Registry
 from fleet.registry.types import Counts
-from fleet.words import supply
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -150,7 +150,7 @@ def areas(rows: Iterable[Row], now: int, fold: bool) -> list[dict[str, Any]]:
 def off_tolerance(rows: Iterable[Row]) -> int:
     """Sets with something to say of their volts or hertz, Notes left out."""
     return sum(
-        any(f.kind in supply.SPEAKERS and f.severity != "note" for f in summary.findings)
+        any(isinstance(f.facts, supply.OfSupply) and f.severity != "note" for f in summary.findings)
         for *_, summary in rows
         if summary is not None
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, get_args
 
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
@@ -11,24 +11,15 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.deps import LIVE, AtDesk, Reader
 from fleet import words
+from fleet.findings import supply
 from fleet.model import SEVERITIES, Customer, Finding, Scope, Site, Unit, UnitSummary
 from fleet.registry import pages
 from fleet.registry.engine import Registry
-from fleet.words import supply
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
-GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
-    (
-        "Danger",
-        frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output", "leg_out"}),
-    ),
-    ("Out of tolerance", frozenset({"voltage_out", "frequency_out"})),
-    ("Drifting out", frozenset({"voltage_drift", "frequency_drift"})),
-    ("Unsteady or unbalanced", frozenset({"hunting", "unbalance"})),
-    ("To look into", frozenset({"stray_volts", "wrong_nominal"})),
-)
+GROUPS: tuple[supply.Group, ...] = get_args(supply.Group)
 ROWS_AT_MOST = 400
 
 
@@ -46,7 +37,7 @@ def tolerance(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         now=now,
         groups=[
             {"name": name, "rows": inside}
-            for name, _ in GROUPS
+            for name in GROUPS
             if (inside := [line for line in shown if line["group"] == name])
         ],
         sets=len({line["id"] for line in found}),
@@ -70,29 +61,28 @@ def lines(row: Row, now: int) -> list[dict[str, Any]]:
     """What is said of one set: a line a finding of volts and hertz."""
     unit, site, customer, summary = row
     return [
-        frames.named(unit, site, customer) | line(finding, site.time_zone, now)
+        frames.named(unit, site, customer) | line(finding, facts, site.time_zone, now)
         for finding in (summary.findings if summary else ())
-        if finding.kind in supply.SPEAKERS
+        if isinstance(facts := finding.facts, supply.OfSupply)
     ]
 
 
-def line(finding: Finding, zone: str, now: int) -> dict[str, Any]:
+def line(finding: Finding, facts: supply.OfSupply, zone: str, now: int) -> dict[str, Any]:
     """One finding in words. share: how far, as a part of the way to its limit."""
     said = words.sentence(finding, zone, now)
-    number, name = next((n, g) for n, (g, kinds) in enumerate(GROUPS) if finding.kind in kinds)
-    share = finding.facts.get("share")
+    name, share = supply.group(facts), supply.share_of(facts)
     return {
         "group": name,
         "severity": finding.severity,
         "said": said.title,
         "seen": said.seen,
         "do": said.do,
-        "share": f"{share:.0%} of the way" if isinstance(share, int | float) else "",
+        "share": f"{share:.0%} of the way" if share is not None else "",
         "since": phrases.since(finding.since, zone, now),
         "order": (
-            number,
+            GROUPS.index(name),
             SEVERITIES.index(finding.severity),
-            -float(share) if isinstance(share, int | float) else 0.0,
+            -share if share is not None else 0.0,
             finding.since,
             finding.kind,
         ),

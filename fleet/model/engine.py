@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model.findings import Finding
+from fleet.findings import Condition, Finding
 
 EdgeSeen = Literal["observed", "gap", "open"]
 """observed: the change was seen between two readings within the allowed gap;
@@ -120,20 +120,6 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
     minutes: int = 0
     parts: dict[str, float] = {}
     reason: str = ""
-
-
-Condition = Literal[
-    "standing_by",
-    "cranking",
-    "running",
-    "on_load",
-    "cooling_down",
-    "not_in_auto",
-    "out_of_service",
-    "laid_up",
-    "not_reporting",
-    "last_heard_running",
-]
 
 
 Readiness = Literal["set_aside", "not_ready", "unknown", "doubtful", "ready"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment
+from fleet.findings.saying import CAUTIONS, count, day
 
 MOST = 30
 """Lines of a message."""
@@ -60,22 +59,6 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     )
 
 
-def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
-    late, given_up = int(f.facts.get("late", 0)), int(f.facts.get("given_up", 0))
-    said = []
-    if given_up:
-        said.append(f"{count(given_up, 'message')} could not be delivered within a day")
-    if late:
-        said.append(f"{count(late, 'message')} should have left over five minutes ago")
-    people = int(f.facts.get("people", 0))
-    whom = "one person" if people == 1 else f"{people} people"
-    return Sentence(
-        title="Messages do not arrive",
-        seen=f"{' and '.join(said)}, to {whom}; the oldest since {moment(f.since, zone, now)}.",
-        do="Open How people are reached, put the address or the mail server right and send a test.",
-    )
-
-
 def quiet_hours(begins: str, ends: str) -> str:
     """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
     return f"Quiet {begins}–{ends}"
@@ -122,7 +105,3 @@ def listed(lines: Sequence[str]) -> list[str]:
     """At most MOST lines, and how many more there are."""
     more = len(lines) - MOST
     return [*lines[:MOST], *([f"and {more} more"] if more > 0 else [])]
-
-
-SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
-SENDS_A_PERSON: frozenset[str] = frozenset()

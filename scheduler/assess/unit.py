@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from fleet.findings import ClockWrong, row_of
 from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
@@ -31,8 +32,6 @@ from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
 TALLY = 50
-ASIDE_QUIETS = frozenset({"failed_start", "not_in_auto", "not_reporting"})
-"""Findings that are only Notes while a unit is laid up or out of service for work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,11 +243,11 @@ def _findings(
 
 
 def _quieted(finding: Finding, why: str) -> Finding:
-    if finding.kind not in ASIDE_QUIETS:
+    """A Note, where its row says so of a set that is set aside. why: what set it aside."""
+    if row_of(finding.facts).quiet.set_aside != "note":
         return finding
-    return msgspec.structs.replace(
-        finding, severity="note", facts={**finding.facts, "set_aside": why}
-    )
+    facts = msgspec.structs.replace(finding.facts, set_aside=why)
+    return msgspec.structs.replace(finding, severity="note", facts=facts)
 
 
 def _tally(demands: Sequence[StartDemand]) -> StartTally:
@@ -264,5 +263,5 @@ def _tally(demands: Sequence[StartDemand]) -> StartTally:
 
 
 def _clock_note(found: Sequence[Finding]) -> str:
-    wrong = any(finding.kind == "clock_wrong" for finding in found)
+    wrong = any(isinstance(finding.facts, ClockWrong) for finding in found)
     return "the device's clock is wrong: times are those of receipt" if wrong else ""

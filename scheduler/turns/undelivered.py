@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from fleet.findings import Undelivered, this_service
 from fleet.model import Finding
 from fleet.registry import notices as outbox
 from fleet.registry import outages as kept
@@ -14,7 +15,7 @@ from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.turns import service_alert
 
-KIND = "undelivered"
+KIND = this_service.UNDELIVERED.kind
 LATE_S = 300
 """A message has five minutes before it is late. Common practice, no source."""
 LATELY_S = 2 * 86_400
@@ -46,14 +47,15 @@ def finding(missed: list[Unreached]) -> Finding | None:
     if not missed:
         return None
     return Finding(
-        kind=KIND,
         severity="same_day",
         since=min(one.not_before for one in missed),
-        facts={
-            "late": sum(not one.given_up for one in missed),
-            "given_up": sum(one.given_up for one in missed),
-            "people": len({one.person for one in missed}),
-        },
+        facts=Undelivered(
+            late=sum(not one.given_up for one in missed),
+            given_up=sum(one.given_up for one in missed),
+            people=len({one.person for one in missed}),
+            late_s=LATE_S,
+            given_up_s=outbox.GIVE_UP_S,
+        ),
     )
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, WithJsonSchema
+
+from dashboard.api import facts
 
 
 class FindingOut(BaseModel):
@@ -14,7 +16,7 @@ class FindingOut(BaseModel):
     severity: str
     since: datetime
     learned_at: datetime | None
-    facts: dict[str, Any]
+    facts: Annotated[dict[str, Any], WithJsonSchema(facts.schema())]
     title: str
     sentence: str
     cautions: list[str]

@@ -8,6 +8,7 @@ from dashboard import frames, phrases
 from dashboard.deps import Desk
 from dashboard.viewers import staff_name
 from fleet import words
+from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
 from fleet.registry import pages
 from fleet.registry.types import UnitInputs
@@ -22,7 +23,7 @@ def lines(desk: Desk, scope: Scope, found: list[Episode], now: int) -> list[dict
     """One line per cause: due work of one set, one severity and one state stands together."""
     rows: dict[tuple[object, ...], dict[str, Any]] = {}
     for episode in found:
-        apart = "" if episode.kind == "service_due" else episode.id
+        apart = "" if isinstance(episode.finding.facts, ServiceDue) else episode.id
         state = alarms.state_of(episode)
         key = (episode.subject, episode.kind, episode.severity, state, episode.closed_at, apart)
         row = line(desk, scope, episode, now)
@@ -64,7 +65,8 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> dict[str, Any]
 
 def page_of(episode: Episode) -> str:
     """Where a message about it leads."""
-    return f"/outages/{episode.id}" if episode.kind == "mains_outage" else f"/alerts/{episode.id}"
+    outage = isinstance(episode.finding.facts, MainsOutage)
+    return f"/outages/{episode.id}" if outage else f"/alerts/{episode.id}"
 
 
 def subject(desk: Desk, scope: Scope, episode: Episode) -> tuple[dict[str, str], str, str]:
@@ -75,10 +77,9 @@ def subject(desk: Desk, scope: Scope, episode: Episode) -> tuple[dict[str, str],
         unit, site, customer, _ = row
         phone = site.phone or unit.phone or customer.phone
         return frames.named(unit, site, customer), site.time_zone, phone
-    title = str(episode.finding.facts.get("place") or "") or (
-        "This service" if kind == "service" else name
-    )
-    zone = str(episode.finding.facts.get("zone") or "UTC")
+    place, zone = mains.where(episode.finding.facts)
+    title = place or ("This service" if kind == "service" else name)
+    zone = zone or "UTC"
     return {"title": title, "href": "", "id": "", "customer": "", "area": ""}, zone, ""
 
 

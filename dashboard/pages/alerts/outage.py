@@ -17,6 +17,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer, staff_name
 from fleet import bounds, words
+from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, OutageMember, Scope, Severity
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
@@ -78,7 +79,7 @@ def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> dict[str, Any]:
     """What every page says of an outage at its top."""
     episode = told.episode(desk.registry, scope, outage.id)
     found = finding(outage)
-    place = str(episode.finding.facts.get("place", "")) if episode else ""
+    place = mains.where(episode.finding.facts)[0] if episode else ""
     return {
         "id": outage.id,
         "place": place or ("One site" if outage.alone else outage.area),

@@ -10,6 +10,7 @@ from dashboard.deps import Desk
 from dashboard.one_unit import Found
 from dashboard.pages.unit import page as unit_page
 from fleet import words
+from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import pages
 from fleet.registry.engine import Registry
@@ -39,7 +40,7 @@ def told(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> dic
 
 def _first(findings: Iterable[Finding], zone: str, now: int) -> dict[str, Any] | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
-    grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
+    grave = [f for f in findings if f.severity in GRAVE and not isinstance(f.facts, ServiceDue)]
     return next(iter(unit_page.notices(tuple(grave), zone, now)), None)
 
 
@@ -73,7 +74,7 @@ def worst(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> d
     for row in pages.units_named(registry, scope, units):
         zone = row.site.time_zone
         one = frames.worst(row.summary.findings) if row.summary else None
-        if one is not None and one.severity in GRAVE and one.kind != "service_due":
+        if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):
             said = words.sentence(one, zone, now)
             found[row.unit.id] = (
                 one.severity,

@@ -6,8 +6,8 @@ from typing import Any
 
 from dashboard import phrases
 from fleet import words
+from fleet.findings import fuel as say_fuel
 from fleet.model import Run, UnitSummary
-from fleet.words import fuel as say_fuel
 from fleet.words import mains as say_mains
 from fleet.words import readiness as say_ready
 from scheduler.assess import Assessment

@@ -10,6 +10,7 @@ from typing import Any
 from dashboard import phrases, svg
 from fleet import words
 from fleet.calendar import local_date
+from fleet.findings import ExerciseMissed, ExerciseShort, exercise
 from fleet.model import Finding, Unit
 from scheduler.assess import Assessment
 from scheduler.rules.exercise import (
@@ -23,7 +24,7 @@ from scheduler.rules.exercise import (
 from scheduler.rules.exercise.terms import TIME_OFF_S
 from scheduler.rules.exercise.year import TESTING_H
 
-KINDS = ("exercise_missed", "exercise_short")
+REMINDED = (exercise.EXERCISE_MISSED.kind, exercise.EXERCISE_SHORT.kind)
 """Findings that remind of an exercise; the others are Notes on the unit's page."""
 VERDICTS: dict[Word, str] = {
     "done": "done",
@@ -241,11 +242,11 @@ def _light(verdict: Assessment, zone: str, now: int) -> str:
 
 def reminder(finding: Finding, zone: str, now: int) -> dict[str, Any]:
     """An exercise to be reminded of, for the Due page."""
-    said = words.sentence(finding, zone, now)
+    said, facts = words.sentence(finding, zone, now), finding.facts
     return {
         "severity": finding.severity,
         "title": said.title,
         "seen": said.seen,
         "do": said.do,
-        "to": str(finding.facts.get("remind", "installer")),
+        "to": facts.remind if isinstance(facts, ExerciseMissed | ExerciseShort) else "installer",
     }

@@ -26,6 +26,7 @@ from dashboard.pages.unit import (
 from dashboard.pages.unit import words as tell
 from fleet import words
 from fleet.calendar import DAY_S
+from fleet.findings import ServiceDue
 from fleet.history import StoreFault, UnitUnknown
 from fleet.model import (
     SEVERITIES,
@@ -180,7 +181,7 @@ def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[dict[str
     found: dict[tuple[str, str], dict[str, Any]] = {}
     for f in grave:
         said = words.sentence(f, zone, now)
-        part = "" if f.kind == "service_due" else f.part
+        part = "" if isinstance(f.facts, ServiceDue) else f.part
         notice = found.setdefault(
             (f.severity, f"{f.kind} {part}"),
             {

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-import msgspec
 import sqlalchemy as sa
 
+from fleet.findings import decoder
 from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -24,7 +24,7 @@ from fleet.registry.work.units import (
     inputs_of,
 )
 
-_summary = msgspec.json.Decoder(UnitSummary).decode
+_summary = decoder(UnitSummary)
 
 
 class UnitRow(NamedTuple):

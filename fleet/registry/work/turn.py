@@ -10,6 +10,7 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
+from fleet.findings import decoder
 from fleet.model import SEVERITIES, DueItem, UnitSummary
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
@@ -27,7 +28,7 @@ DAYS = "days"
 """Name of the counter that holds the mark of the stored days."""
 
 _encode = msgspec.json.Encoder().encode
-_summary = msgspec.json.Decoder(UnitSummary).decode
+_summary = decoder(UnitSummary)
 _DROP_DAY = sa.delete(t.day).where(
     t.day.c.unit == sa.bindparam("b_unit"), t.day.c.day == sa.bindparam("b_day")
 )

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
+from fleet.findings import decoder
 from fleet.model import (
     Calibration,
     Customer,
@@ -35,8 +36,8 @@ _plan = msgspec.json.Decoder(ServicePlan).decode
 _pulse = msgspec.json.Decoder(Pulse).decode
 _calibration = msgspec.json.Decoder(Calibration).decode
 _event = msgspec.json.Decoder(DeviceEvent).decode
-_finding = msgspec.json.Decoder(Finding).decode
-_step = msgspec.json.Decoder(Step).decode
+_finding = decoder(Finding)
+_step = decoder(Step)
 
 
 def unit_inputs(reg: Registry, unit: str) -> UnitInputs | None:

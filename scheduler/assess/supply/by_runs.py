@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from fleet.findings import Hunting, Unbalance, WrongNominal
 from fleet.model import Evidence, Finding
 from scheduler.assess import epochs
 from scheduler.assess.supply.about import About
-from scheduler.assess.supply.quantity import PARTS
+from scheduler.assess.supply.quantity import PARTS, Of
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint
 
@@ -29,17 +30,16 @@ def hunting(about: About) -> Finding | None:
         return None
     width = wide[-1].hertz_width or 0.0
     return Finding(
-        kind="hunting",
         severity="next_visit",
         since=wide[0].start,
-        facts={
-            "width_hz": width,
-            "limit_hz": round(limit, 3),
-            "runs": len(wide),
-            "of": sum(p.start >= wide[0].start for p in told),
-            "by": band.by,
-            "share": round(width / limit, 3),
-        },
+        facts=Hunting(
+            width_hz=width,
+            limit_hz=round(limit, 3),
+            runs=len(wide),
+            of=sum(p.start >= wide[0].start for p in told),
+            by=band.by,
+            share=round(width / limit, 3),
+        ),
         evidence=_of_runs(("frequency_hz",), wide),
     )
 
@@ -68,15 +68,14 @@ def unbalance(about: About) -> Finding | None:
         return None
     pct = bad[-1].unbalance_pct or 0.0
     return Finding(
-        kind="unbalance",
         severity="next_visit",
         since=bad[0].start,
-        facts={
-            "pct": round(pct, 2),
-            "limit_pct": supply.UNBALANCE_PCT,
-            "runs": len(bad),
-            "share": round(pct / supply.UNBALANCE_PCT, 3),
-        },
+        facts=Unbalance(
+            pct=round(pct, 2),
+            limit_pct=supply.UNBALANCE_PCT,
+            runs=len(bad),
+            share=round(pct / supply.UNBALANCE_PCT, 3),
+        ),
         evidence=_of_runs(LINES, bad),
     )
 
@@ -90,26 +89,25 @@ def _lines_from(about: About) -> int:
 
 def wrong_nominal(about: About) -> list[Finding]:
     """A note where every run of its device was at another nominal than the register says."""
+    seen, plate = about.seen, about.plate
     found = []
-    for other in about.seen.wrong_nominal:
-        volts = other > 65
-        runs = (about.volts if volts else about.hertz).newest
-        channel = about.seen.volts.channel if volts and about.seen.volts else "frequency_hz"
-        found.append(
-            Finding(
-                kind="wrong_nominal",
-                severity="note",
-                since=runs[0].start,
-                part="volts" if volts else "hertz",
-                facts={
-                    "nominal": about.plate.nominal_v if volts else about.plate.nominal_hz,
-                    "runs_at": other,
-                    "runs": len(runs),
-                },
-                evidence=_of_runs((channel,), runs),
-            )
-        )
+    if seen.wrong_volts is not None:
+        channel = seen.volts.channel if seen.volts else "ac_v"
+        found.append(_nominal(about.volts, plate.nominal_v, seen.wrong_volts, channel))
+    if seen.wrong_hertz is not None:
+        found.append(_nominal(about.hertz, plate.nominal_hz, seen.wrong_hertz, "frequency_hz"))
     return found
+
+
+def _nominal(of: Of, nominal: float, runs_at: float, channel: str) -> Finding:
+    runs = of.newest
+    return Finding(
+        severity="note",
+        since=runs[0].start,
+        part=of.quantity,
+        facts=WrongNominal(quantity=of.quantity, nominal=nominal, runs_at=runs_at, runs=len(runs)),
+        evidence=_of_runs((channel,), runs),
+    )
 
 
 def _of_runs(channels: tuple[str, ...], points: Sequence[RunPoint]) -> Evidence:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import msgspec
 
+from fleet.findings import AnyFacts, LegOut, row_of
 from fleet.model import Finding, Severity
 from scheduler.assess.supply.about import About
 from scheduler.assess.supply.by_runs import hunting, unbalance, wrong_nominal
 from scheduler.assess.supply.drifts import drifts
 from scheduler.assess.supply.troubles import troubles
-
-KEEP_UNCHECKED = frozenset({"volts_standing", "open_neutral", "over_voltage"})
-"""Kept Act now though no meter has been on the reading, with a sentence that says so."""
 
 
 def findings(about: About) -> tuple[Finding, ...]:
@@ -26,17 +24,20 @@ def _weighed(about: About, finding: Finding) -> Finding:
     hertz = finding.evidence.channels == ("frequency_hz",)
     measured = about.seen.hertz if hertz else about.seen.volts
     unchecked = measured is None or not measured.checked
-    facts = dict(finding.facts)
+    facts, quiet = finding.facts, row_of(finding.facts).quiet
     severity: Severity = finding.severity
-    kept = finding.kind in KEEP_UNCHECKED
     if unchecked and severity != "note":
-        facts["unchecked"] = True
-        wired = finding.kind == "no_output" and any(
-            p.start >= about.fitted_from for p in about.volts.points
-        )
-        wired |= finding.kind == "leg_out" and "not_yet" not in facts
-        severity = severity if kept or wired else "note"
-    if about.aside and not kept and severity != "note":
-        facts["set_aside"] = about.aside
+        facts = msgspec.structs.replace(facts, unchecked=True)
+        seen = quiet.unchecked == "note_unless_seen" and _seen_alive(about, finding.facts)
+        severity = severity if quiet.unchecked == "stays" or seen else "note"
+    if about.aside and quiet.set_aside == "note" and severity != "note":
+        facts = msgspec.structs.replace(facts, set_aside=about.aside)
         severity = "note"
     return msgspec.structs.replace(finding, severity=severity, facts=facts)
+
+
+def _seen_alive(about: About, facts: AnyFacts) -> bool:
+    """Whether the device that speaks now has read volts there before, so that its leads are fitted."""
+    if isinstance(facts, LegOut):
+        return not facts.not_yet
+    return any(p.start >= about.fitted_from for p in about.volts.points)

@@ -35,9 +35,6 @@ def look(
     hertz = of_quantity("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
     outages = {run.start for run in runs if run.why == "outage"}
     delays = still_open(inputs, days, volts.channel, at.now)
-    wrong = tuple(
-        found for found in (wrong_volts(volts), wrong_hertz(hertz, plate)) if found is not None
-    )
     seen = SupplySeen(
         volts=measured(volts, plate, outages, "volts" in delays),
         hertz=measured(hertz, plate, outages, "hertz" in delays),
@@ -46,7 +43,8 @@ def look(
             (p.unbalance_pct for p in reversed(points) if p.unbalance_pct is not None), None
         ),
         standing_untold=any(d.supply.untold for d in days[-14:] if d.supply),
-        wrong_nominal=wrong,
+        wrong_volts=wrong_volts(volts),
+        wrong_hertz=wrong_hertz(hertz, plate),
     )
     about = About(
         inputs,
