@@ -97,15 +97,24 @@ def _last(facts: OfBattery) -> str:
 
 
 class BatteryWeak(OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag="battery_weak"):
-    """The battery cranks under its limit, or lower than it did, or rests under half charge.
+    """Cranking takes its volts lower than its own healthy starts at like temperature, or under the
+    limit for that cold; or it rests less than half charged.
 
-    It may not start the engine, first in the cold. Test the battery, its cables and the starter. Same
-    day where cranking says so; the limit is that of the rule on cranking, by the battery's warmth.
+    It may still start in October and not in January: cold oil takes more and a cold battery gives
+    less.
+
+    To replace: test battery, cables and starter and take a new battery along the same day. To
+    watch: test it under load and look at its cables at the next visit.
+
+    Limit at 20 °C 9.6 V, at -18 °C 8.5 V, straight lines in between (workshop manuals, secondary
+    source). To replace: two of the newest three starts more than 0.1 V under it and fallen by 0.5
+    V, or one 0.5 V under it and fallen by 1.0 V. To watch: fallen by 0.7 V, a trend that meets the
+    limit, or a rest under 50 %. Compared within 8 °C. Common practice, no source.
 
     why: `cranking`, `low`, `fallen`, `trend` or `rest`. crank_v: of its newest measured start, at
-    crank_at and temp_c, with the limit and its own healthy start beside it. like_low of like_starts:
-    starts since like_from that cranked low. crosses_at: when its trend meets the limit, with the
-    interval.
+    crank_at and temp_c, with the limit and its own healthy start beside it. like_low of
+    like_starts: starts since like_from that cranked low. crosses_at: when its trend meets the
+    limit, with the interval.
     """
 
     why: str
@@ -202,10 +211,17 @@ BATTERY_WEAK = Row(
 class BatteryFailedCell(
     OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag="battery_failed_cell"
 ):
-    """The battery fell by what one cell gives, from one day to the next or right after a run.
+    """The battery stands two volts too low though a charger is on it or a run has just lifted it,
+    or fell so far from one day to the next.
 
-    It may not start the engine. Test the battery and take a new one along today. The step is that of
-    the rule on failed cells (common practice, no source).
+    A cell that has shorted takes a sixth of its volts with it. It will not crank the engine, and a
+    charger that works against it boils the rest.
+
+    Test the battery and take a new one along today. It gives off explosive gas: no flame, no spark,
+    eyes covered.
+
+    Per 12 V: under 11.65 V after a run that lifted it by 0.5 V, or under 11.85 V after a fall of
+    more than 2.0 V, which is more than a lost charger takes; common practice, no source.
 
     by: `step` or `after_run`. before_v, after_v: of the whole battery.
     """
@@ -246,14 +262,20 @@ BATTERY_FAILED_CELL = Row(
 
 
 class ChargerFault(OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag="charger_fault"):
-    """The battery stays under what a charger holds, though the mains is not off.
+    """The mains is on, its last run is half a day ago, and its volts stay under what any charger
+    holds.
 
-    It runs down and one day does not crank. Look at the charger, its mains supply and fuse; a run fills
-    it only in part. Under 13.0 V of a 12 V battery (common practice, no source), for as long as a
-    charger of its kind may rest.
+    It lives off what is stored. In days to weeks it no longer cranks, and a weekly run fills it
+    only in part.
 
-    limit_v: under which it is called so. mains_seen: the mains is read here and is on. days_left, with
-    its interval: until it may no longer crank.
+    Look at the charger, its mains supply and its fuse. Same day where the mains is seen to be on,
+    at the next visit where it is not wired.
+
+    Per 12 V: under 13.0 V for 24 h, counted from 12 h after a run; of a charger that works now and
+    then for 3 days, of a solar panel for 7 days. Ends 0.2 V above. Common practice, no source.
+
+    limit_v: under which it is called so. mains_seen: the mains is read here and is on. days_left,
+    with its interval: until it may no longer crank.
     """
 
     limit_v: Volts
@@ -304,10 +326,14 @@ CHARGER_FAULT = Row(
 
 
 class OverCharge(OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag="over_charge"):
-    """The battery is charged higher than it stands.
+    """Its volts stay above what a battery takes in that air.
 
-    It gasses and dries out. Put a meter on the battery, then look at the charger. Over 15.0 V of a 12 V
-    battery at 25 °C, moved with the air's warmth (the rule on charging has the source).
+    It gasses, loses water and dries out in weeks; gel and AGM never get it back. The gas explodes.
+
+    Put a meter on the battery first, then look at the charger the same day.
+
+    Per 12 V: over 15.0 V for 12 h, the limit lower by 3.0 mV a cell for each degree above 25 °C and
+    higher by 5.0 mV below it (secondary source); common practice, no source.
 
     limit_v: over which it is called so, at limit_at_c.
     """
@@ -347,10 +373,15 @@ OVER_CHARGE = Row(
 class BatteryRunsDown(
     OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag="battery_runs_down"
 ):
-    """Nothing charges the battery between runs, and it sags.
+    """Nothing charges it between runs, and its volts at rest sag towards where a start is not to be
+    counted on.
 
-    One day it does not crank. Charge it, and think of a charger. Same day where it may no longer crank
-    within a week (common practice, no source).
+    It is a clock that runs: the set is ready today and is not in some days, without any fault.
+
+    Charge it before the day named, and think of a charger.
+
+    21 days to a charge of 25 % or less, by the sag of its volts at rest and told only where its
+    latest day can be foretold too; Same day from 7 days on. Common practice, no source.
 
     rest_v, charge_pct: at rest_at. days_left, with its interval: until it may no longer crank.
     """
@@ -394,11 +425,14 @@ BATTERY_RUNS_DOWN = Row(
 
 
 class BatteryOld(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="battery_old"):
-    """The battery is as old as such batteries become.
+    """By the register or the record of its change it is older than such a battery usually gets.
 
-    Age alone is no fault; it fails more often from then on. Think of a new one with the next service.
-    60 months (common practice, no source); 30 under a code or where lives depend on it (NFPA 110,
-    annex, from memory).
+    Age alone is no fault. But it is cheaper to change it at a service than at night.
+
+    Think of a new one with the next service.
+
+    60 months (common practice, no source); 30 months of a set under a code or that lives depend on
+    (NFPA 110, annex, from memory).
     """
 
     fitted_at: Moment

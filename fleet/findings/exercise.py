@@ -36,10 +36,16 @@ BY = {
 
 
 class ExerciseMissed(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_missed"):
-    """The set did not run at the time its exercise was agreed for.
+    """At the agreed time it did not run, and its readings, start counter, events or hour meter
+    would have shown it.
 
-    A set that does not exercise may not start. Ask who was there last, then have its exercise clock
-    looked at. Same day where it was missed twice in a row and did not run for that length since.
+    The exercise is the only proof between two outages that it starts. What keeps it from its
+    exercise often keeps it from an outage.
+
+    Ask who was there last, then have its exercise clock looked at.
+
+    Within 2 h of the time at which it has lately run. Same day from 2 in a row on, where nothing
+    else ran for that length. Common practice, no source.
 
     times: in a row. minutes: as agreed. ran_at: it did run for that long then. remind: whom the
     office may write to.
@@ -100,10 +106,14 @@ EXERCISE_MISSED = Row(
 
 
 class ExerciseShort(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_short"):
-    """The set ended its last exercise early.
+    """It began its exercise and stopped before the agreed time.
 
-    It may have stopped on a fault. At the next visit look at why: its timer, then its faults. Short by
-    2 min or 10 % (common practice, no source).
+    A run too short to warm the engine does more harm than none, and something ended it: a timer or
+    a fault.
+
+    At the next visit look at why it stopped: its timer, then its faults.
+
+    Less than agreed by more than 10 % and 2 min; common practice, no source.
 
     minutes: as agreed.
     """
@@ -144,9 +154,14 @@ EXERCISE_SHORT = Row(
 class ExerciseUnderLoaded(
     Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_under_loaded"
 ):
-    """The set carried less in its last exercise than was agreed.
+    """It ran its exercise, and carried less than was agreed.
 
-    A diesel that runs cold soots up. Nothing is to be done at once. The load is the one agreed.
+    A diesel that never works soots up: wet exhaust, glazed bores, oil in the stack.
+
+    Nothing today. Where it goes on, plan a run on a load bank with a technician at the set.
+
+    Mean load under 75 % of the agreed one, 5 min of warming and cooling left out; common practice,
+    no source.
     """
 
     due_at: Moment
@@ -184,14 +199,18 @@ EXERCISE_UNDER_LOADED = Row(
 
 
 class ExerciseTime(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_time"):
-    """The set exercises at another time than was agreed.
+    """It runs its exercise at another time than agreed, again and again.
 
-    People at the site count on the agreed time. Set its exercise clock at the next visit, or write the
-    real time into the register. By half an hour, median of its last five (common practice, no source).
+    Nobody at the site expects it then, and an hour off after a change of the clock says that its
+    own does not follow.
 
-    offset_s: later than agreed, or earlier where it is less than nothing. agreed, real: on the wall.
-    matches: exercises it is the median of. summer_time: an hour off, so that its own clock may not
-    follow summer time.
+    Set its exercise clock at the next visit, or write the real time into the register.
+
+    30 min or more, the median of its last 5 matches, 3 at least; common practice, no source.
+
+    offset_s: later than agreed, or earlier where it is less than nothing. agreed, real: on the
+    wall. matches: exercises it is the median of. summer_time: an hour off, so that its own clock
+    may not follow summer time.
     """
 
     offset_s: int
@@ -233,14 +252,21 @@ EXERCISE_TIME = Row(
 class CodeExerciseNotMet(
     Facts, frozen=True, kw_only=True, omit_defaults=True, tag="code_exercise_not_met"
 ):
-    """In the newest whole month a set under NFPA 110 had no exercise that meets its code.
+    """A set that a code puts under NFPA 110 had no run in the last whole month that met the monthly
+    exercise.
 
-    The code asks for it every month. Plan this month's test under load with a technician at the set;
-    the adopted edition and the local authority come first. NFPA 110, 8.4.1 and 8.4.2.
+    The authority asks for the log. A month not met cannot be made up for later.
 
-    month: ISO. asked_min, asked_pct: what a month asks for, of nameplate (no share asked where it is
-    no diesel). longest_min, load_pct: its best run (None: none, or not measured). supplemental: of the
-    last year, `met`, `not_met`, `not_measured` or '' for not needed; its stages as (min, % of nameplate).
+    Plan this month's test under load with a technician at the set. The adopted edition and the
+    local authority come first.
+
+    30 min a month, a diesel at 30 % of nameplate (NFPA 110, 8.4.1 and 8.4.2, secondary source);
+    else once a year 30 min at 50 %, then 60 min at 75 % (8.4.2.3, secondary source).
+
+    month: ISO. asked_min, asked_pct: what a month asks for, of nameplate (no share asked where it
+    is no diesel). longest_min, load_pct: its best run (None: none, or not measured). supplemental:
+    of the last year, `met`, `not_met`, `not_measured` or '' for not needed; its stages as (min, %
+    of nameplate).
     """
 
     month: str

@@ -52,15 +52,19 @@ def at_load(share: float | None, which: str) -> str:
 
 
 class FuelLow(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="fuel_low"):
-    """The tank holds less than the hours wanted need, or a tenth of what can be burnt.
+    """The tank is nearly down to what cannot be burnt, or holds less than the hours agreed for this
+    site.
 
-    The set stops when it is empty. Have it filled, with the engine stopped and cooled. Where no hours
-    were agreed, 24 h of a life site, 12 h of a business and 8 h of a home are wanted, at most a
-    quarter of what a full tank gives (common practice, no source).
+    It starts, runs, and stops in the middle of the outage. A diesel run dry has to be bled before
+    it starts again.
 
-    level_pct, with limit_pct the level at which it is low. hours_h: how long it lasts, at load_share of
-    nameplate, reckoned `by` a chart, the fuel's energy or its own fall since trend_from. agreed_h: hours
-    wanted, by agreement or by usual practice. dual: it burns another fuel too, whose supply is not seen.
+    Have it filled the same day, engine stopped and cooled. Of dual fuel nobody knows which one
+    burns: look at both at the next visit.
+
+    10 % of what can be burnt, or fewer hours than agreed, else than 24 h at a life site, 12 h at a
+    business and 8 h at a home, at most 25 % of what a full tank gives; by a second reading 60 s
+    later; ends 2.0 points above. Common practice, no source. Propane: what can be burnt is 80 down
+    to 20 % (NFPA 58, from memory).
     """
 
     level_pct: Percent

@@ -50,13 +50,18 @@ def lost_since(since: int, earliest: int | None, zone: str, now: int) -> str:
 
 
 class MainsLost(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="mains_lost"):
-    """The mains is absent at the site, for 60 s and by a second sample, or as an event said.
+    """The site's own supply is gone, as the set's mains sense reads it or its device says.
 
-    The set has to carry the site. Nothing is to be done at it; where sets nearby have mains, call the
-    site and ask what they see: it may be its main switch or a fuse.
+    From here on the set has to carry the site. It is information until it does not.
 
-    earliest_at: the last report that still had mains. mains_v: as last read. alone: what sets nearby
-    say, `alone`, `shared` or `unknown`.
+    Nothing where the set runs. Where sets nearby have mains it is the site's own main switch or a
+    fuse: call and ask what they see.
+
+    Under 50 % of nominal for 60 s and by a second reading; there again from 51 % on. Common
+    practice, no source.
+
+    earliest_at: the last report that still had mains. mains_v: as last read. alone: what sets
+    nearby say, `alone`, `shared` or `unknown`.
     """
 
     since: Moment
@@ -96,10 +101,15 @@ MAINS_LOST = Row(
 
 
 class MainsOutage(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="mains_outage"):
-    """Sets of an area, or one site alone, lost their mains together.
+    """Several sites of an area lost their mains together, or one site alone did.
 
-    Sites without cover sit in the dark. Work down the call list, send a van where there is no power.
-    Act now where a site has no cover or none is proven, Same day where fuel runs low.
+    One alert instead of one a set: who has cover, who has none, who is to be called first.
+
+    Work down the call list; send a van where there is no power. Nobody at a site is asked to touch
+    the set.
+
+    2 sites, and 3 sets or 25 % of the area, within 5 min; Act now while a site has no cover or none
+    proven. Common practice, no source.
 
     told: how often it was told so far. cover: how many sets fare how. first: the unit called first,
     or ''. place, zone: as people call it, and the time zone there.

@@ -26,10 +26,15 @@ OF_THE_DEVICE = Quiet(
 
 
 class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="not_reporting"):
-    """Nothing was heard of the device for longer than it may be silent, counted from receipt.
+    """Nothing was heard of it for longer than its habit allows, counted from receipt. A device that
+    was fitted and never spoke is a Note for a day.
 
-    A set that is not heard is unknown, not ready. Check its power and signal. A device that was fitted
-    and never spoke is told after a day (common practice, no source), before that as a Note.
+    It is unknown, which is not the same as ready. Whatever it said last may be over.
+
+    Check its power and its signal, and treat it as unknown.
+
+    3 of its own intervals, at least 20 min; of one that sleeps the second missed report and 10 %;
+    never heard for 24 h. Common practice, no source.
 
     limit_s: how long it may be silent. last_condition: of the set when it was last heard. never: it
     never spoke.
@@ -86,10 +91,15 @@ NOT_REPORTING = Row(
 
 
 class ClockWrong(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="clock_wrong"):
-    """The device gives times that cannot be right, or gives none any more.
+    """The device gives times that cannot be right, or has ceased to give any although it had.
 
-    Its readings carry the time of receipt meanwhile. Have its clock set from the network. Shown for a
-    day after it was last seen wrong (common practice, no source).
+    Its readings carry the time they were received. That is right while the line is up, and wrong
+    for what it kept while it was down.
+
+    Have the device's clock set from the network.
+
+    Before 2015, or more than 10 min ahead of receipt; shown for 24 h after the last. Common
+    practice, no source.
     """
 
     device: str
@@ -122,9 +132,13 @@ CLOCK_WRONG = Row(
 
 
 class SequenceGaps(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sequence_gaps"):
-    """Numbered messages of the device never arrived.
+    """Numbered messages of its device never arrived.
 
-    What they held is not known. Nothing is to be done about one; many speak of a poor link.
+    A line or a buffer that loses messages loses the one that matters some day.
+
+    Look at signal and power of the device when you are there; nothing today.
+
+    Any number that is missing; common practice, no source.
     """
 
     device: str
@@ -155,10 +169,15 @@ SEQUENCE_GAPS = Row(
 
 
 class SimEnding(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sim_ending"):
-    """The device's data card is near its last day, or past it.
+    """The data card of its device ends soon or has ended; heard after that day, the date itself is
+    old.
 
-    From then on nothing is heard of the set. Renew the card or fit another. A Note 30 days before,
-    work for a visit from 7 days before (common practice, no source).
+    From that day on the set is silent, and looks like one that has failed.
+
+    Renew the card with its network, or fit another at the next visit.
+
+    Note from 30 days before its last day, Next visit from 7 days before; common practice, no
+    source.
 
     ends: its last day, local ISO date. works: it is heard after its end, so that the date is wrong.
     """
@@ -207,10 +226,14 @@ SIM_ENDING = Row(
 
 
 class DataBudget(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="data_budget"):
-    """The device has sent what its data budget of the month allows, or nearly.
+    """Its device has sent this month nearly what its data card allows.
 
-    What goes beyond may be dear or not be carried. Have it report less often, or agree on more data.
-    Said from 80 % of the budget (common practice, no source).
+    Networks slow or stop a card that is used up, in the middle of the month and the storm.
+
+    Have the device report less often, or agree on more data.
+
+    80 % of the month's budget (UTC), counting topic, payload and 150 bytes a message (measured);
+    common practice, no source.
 
     month: of UTC, ISO.
     """

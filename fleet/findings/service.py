@@ -25,10 +25,18 @@ OF_THE_METER = Quiet(
 
 
 class ServiceDue(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="service_due"):
-    """A task of the service plan is soon due, due or late.
+    """A task of its plan is near, due or late, by engine hours or by the calendar, whichever comes
+    first.
 
-    A set that is not serviced stops being ready one day. Put it on the next round. The limits are the
-    plan's own: hours, months, tolerance.
+    Oil and filters wear by hours and age by the calendar. A code or a warranty may ask for proof of
+    both.
+
+    Put it on the next round; the same day where it is late beyond its tolerance.
+
+    Soon: 30 days or 90 % of the hours. Late beyond tolerance: over 10 % of the interval and over 30
+    days unless its plan says otherwise (common practice, no source); by anything at all under a
+    code or a warranty. Intervals are those of the plan, each with its source; the maker's manual
+    always wins.
 
     binds: `hours` or `calendar`, whichever comes first. due_on: local ISO date.
     """
@@ -89,10 +97,15 @@ SERVICE_DUE = Row(
 
 
 class OilCheckInRun(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="oil_check_in_run"):
-    """An air-cooled engine has run past a look at its oil, and nobody was recorded at it.
+    """An air-cooled engine has run for hours on end, and nobody is known to have looked at its oil.
 
-    It can use up its oil and seize. Have the level looked at, stopped and cooled, by somebody who
-    knows the set: the power is off meanwhile. The interval is that of the rule on oil checks.
+    Small engines use oil. A storm outlasts what is in the sump, and the engine with it.
+
+    Have its level looked at by somebody who knows the set, stopped and cooled; the power is off
+    meanwhile.
+
+    After 8 h of a run, then every 24 h; a visit, task, refuelling or meter reading from 2 h before
+    answers it. Common practice, no source.
 
     run_h: hours of this run at which the look was due. check: the number of the look.
     """
@@ -136,10 +149,15 @@ OIL_CHECK_IN_RUN = Row(
 
 
 class MeterReset(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_reset"):
-    """The hour meter fell back and stayed there.
+    """The hour meter fell to a lower reading and stays there.
 
-    Work is counted by its hours, which go on from the old reading. If the meter was replaced, record
-    its reading at the next visit to confirm.
+    A new meter, or one that lost its count. Engine hours go on from the old reading until somebody
+    says otherwise, and service by hours depends on them.
+
+    If the meter was replaced, record its reading at the next visit to confirm.
+
+    Confirmed by 3 readings or 10 min; one that is back within them was a spike. Common practice, no
+    source.
     """
 
     before_h: Hours
@@ -175,9 +193,14 @@ METER_RESET = Row(
 class MeterRolledOver(
     Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_rolled_over"
 ):
-    """The hour meter passed its last figure and began again at nothing.
+    """The hour meter went past the end of its digits and began again.
 
-    Engine hours go on counting. Nothing is to be done. Shown for 30 days (common practice, no source).
+    Information: engine hours go on without a step.
+
+    Nothing; look once whether the hours shown here are right.
+
+    From within 1 % of a power of ten or of two, or of the digits set for it; told for 30 days.
+    Common practice, no source.
     """
 
     before_h: Hours
@@ -209,10 +232,14 @@ METER_ROLLED_OVER = Row(
 
 
 class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_disagrees"):
-    """The hour meter gained more or less than the runs that were seen.
+    """Over a month the hour meter and the runs that were seen differ by more than gaps and its own
+    step explain.
 
-    Service is counted by one of them. Compare with the engine's own meter at the next visit; it is
-    about the metering, not the engine. By 5 % and 1 h over 30 days (common practice, no source).
+    Service by hours goes by the meter. It is about the metering, never about the engine.
+
+    Compare with the engine's own meter at the next visit.
+
+    5 % and 1.0 h over 30 days; common practice, no source.
 
     over_days: over which they were compared.
     """
@@ -251,11 +278,18 @@ METER_DISAGREES = Row(
 class UsesIntegratedHours(
     Facts, frozen=True, kw_only=True, omit_defaults=True, tag="uses_integrated_hours"
 ):
-    """The hour meter also counts while the engine stands, so that it is not used.
+    """The hour meter counts while the engine is seen to stand, so hours are added up from the runs.
 
-    Engine hours are added up from the runs seen. Nothing is to be done.
+    Such a meter is fed by the key, which is on all day in automatic; by its count service would
+    always be late.
 
-    standing_h: what it gained while the engine stood. before: it was that of a device fitted before.
+    Nothing; where it can be, have the meter wired to the running engine.
+
+    More than 1.0 h and 5 % of its gain on days on which it counted at least 50 % of the time
+    watched; common practice, no source.
+
+    standing_h: what it gained while the engine stood. before: it was that of a device fitted
+    before.
     """
 
     standing_h: Hours

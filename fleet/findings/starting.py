@@ -28,10 +28,20 @@ from fleet.findings.saying import began, count, moment, percent_range, times
 
 
 class FailedStart(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="failed_start"):
-    """The set was asked to start and did not run.
+    """It was asked to start and did not: the controller says so, or attempts were counted and no
+    run followed that could not have been missed. It ends with a later start, run, visit, task or
+    part.
 
-    Nobody is covered until it starts. Call the site and send the nearest van. It is over with a later
-    start or run, or with a visit, a task or a part that somebody recorded.
+    The site has no cover until somebody has been there. Of all that can be wrong with a set this is
+    the one it was bought against.
+
+    Call the site and ask whether they have power; send the nearest van. Nobody is asked for another
+    try: a starter cranked without rest burns out, and whoever bends over it may lose a hand when it
+    fires.
+
+    Attempts within one cranking cycle are one demand: 75 s of a liquid-cooled set (NFPA 110,
+    5.6.4.2, as specified in UFGS 16263A, 2.11.2), 70 s of an air-cooled one (common practice, no
+    source), or what the register says.
 
     attempts: crank attempts, 0 where only the failure was told. failures: in a row. mains_v: newest
     volts of the mains, with nominal_v what they should be.
@@ -93,10 +103,15 @@ FAILED_START = Row(
 
 
 class ShutDown(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="shut_down"):
-    """The set shut itself down on a fault, or its emergency stop was pushed.
+    """It stopped itself on a fault, or its emergency stop was pushed, and nothing has run and
+    nobody was recorded at it since.
 
-    It stays down until somebody has found out why. Call the site and send the nearest van. It is over
-    with a later run, or with a visit, a task or a part that somebody recorded.
+    It locks itself out: it will not start for the next outage, however good its battery is.
+
+    Call the site, send the nearest van. It stays down until somebody has found out why: an engine
+    restarted on low oil pressure is scrap.
+
+    Left out within 300 s of a failed start, which says the same; common practice, no source.
 
     event: what the device said, `shutdown` or `emergency_stop`. cause: in the controller's words.
     """
@@ -146,10 +161,15 @@ SHUT_DOWN = Row(
 
 
 class NotInAuto(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="not_in_auto"):
-    """The panel switch is out of automatic.
+    """The panel switch stands out of automatic, by its contact or by the device's word.
 
-    The set cannot start by itself. Ask the last technician first: nobody switches it over while
-    somebody may be at it. Said after 60 s out of automatic (common practice, no source).
+    It cannot start by itself. It is what is forgotten most often after a service, and nobody
+    notices until the mains goes.
+
+    Ask the last technician first. Nobody at the site switches it over while somebody may be at it:
+    it may start that second.
+
+    For 60 s by the contact's newest word; common practice, no source.
     """
 
     since: Moment
@@ -196,13 +216,19 @@ NOT_IN_AUTO = Row(
 class StartsUnreliable(
     Facts, frozen=True, kw_only=True, omit_defaults=True, tag="starts_unreliable"
 ):
-    """So many of its last starts failed that the set is not to be relied on.
+    """Too many of its newest demands failed. Starts by hand and ends nobody saw count for neither
+    side.
 
-    It may not start when it is needed. Have fuel, battery and starting system looked at.
+    A set is bought to start nineteen times in twenty at the least. Three failures in twenty are a
+    reason to look and no proof of a bad set; where even the widest interval lies under the target,
+    it is proven.
 
-    failed of demands: within the trigger's window. low, high: the interval of its share of starts that
-    succeed (Jeffreys), `confidence` sure. target: the share that is asked for. trigger: which of the
-    limits was reached, and where it comes from. proven: surely under the target.
+    Have fuel, battery and starting system looked at at the next visit; the same day where it is
+    proven.
+
+    3 of the last 20 demands, 5 of 50 or 8 of 100 (memory: NUMARC 87-00 rev. 1, appendix D, and
+    Regulatory Guide 1.155, a screening at 95 %). Proven: the 99 % Jeffreys interval lies under that
+    (NIST e-Handbook, 7.2.4). Over after 7 good starts in a row; common practice, no source.
     """
 
     failed: int
@@ -251,13 +277,21 @@ STARTS_UNRELIABLE = Row(
 
 
 class HarderStarting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="harder_starting"):
-    """The set needs more attempts, or cranks longer, than it did in like cold.
+    """It still starts, but takes more seconds of cranking, or more attempts, than it did at like
+    temperature.
 
-    It may not start one day. Look at fuel, air, plugs or glow plugs and battery at the next visit.
+    A set seldom fails out of the blue: fuel that leaks back, a tired glow plug, a battery on its
+    way out all show here weeks before the morning on which it does not catch.
 
-    before, now: attempts a start, or seconds of cranking, as `measure` says; per_month with the ends
-    of its interval in the same. starts: compared, at about temp_c. chance: that no trend looks so
-    (Mann-Kendall).
+    Look at fuel, air, plugs or glow plugs and battery at the next visit.
+
+    At least 12 starts within 8 °C of the newest over 45 days; up by 0.5 s and 30 %, or by 0.5 of an
+    attempt, what the cold does taken out; chance would show it once in 2000 (Mann-Kendall and
+    Theil-Sen: Gilbert 1987, EPA QA/G-9S). The sizes are common practice, no source.
+
+    before, now: attempts a start, or seconds of cranking, as `measure` says; per_month with the
+    ends of its interval in the same. starts: compared, at about temp_c. chance: that no trend looks
+    so (Mann-Kendall).
     """
 
     measure: Literal["attempts", "crank_s"]

@@ -64,10 +64,18 @@ class OutOfBand(Metered, frozen=True, kw_only=True, omit_defaults=True, tag_fiel
 
 
 class VoltageOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="voltage_out"):
-    """The set's volts are outside their band.
+    """Its volts lie, or lay at the end of its newest run, outside of what its class or its owner
+    allows.
 
-    What it feeds runs badly or is damaged. Put a meter on its output under load, then look at the
-    voltage regulator. The band and its source are named in `by`.
+    Motors run hot on too little and electronics die of too much; a transfer switch may refuse to
+    take it.
+
+    Put a meter on its output under load, then look at the voltage regulator.
+
+    The installer's own limits; else those of its class, 5.0, 2.5 or 1.0 % either way (G1, G2, G3:
+    ISO 8528-5:2025, Table 4) and 1.5 % for its setting (common practice, no source), small sets up
+    to 10 kW 10.0 % whatever the class (the same, footnote); without a class 10.0 % (common
+    practice, no source). For 60 s by a second sample, 30 s after the start.
     """
 
     value: Volts
@@ -78,10 +86,17 @@ class VoltageOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="
 
 
 class FrequencyOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="frequency_out"):
-    """The set's hertz are outside their band.
+    """Its hertz lie, or lay at the end of its newest run, outside of what its class or its owner
+    allows.
 
-    Clocks, motors and transfer gear go wrong. Put a meter on its output under load, then look at the
-    governor and its fuel. The band and its source are named in `by`.
+    Too slow, and motors draw more and cool less; too fast, and a run-away is not far.
+
+    Put a meter on its output under load, then look at the governor and its fuel.
+
+    The installer's own limits; else by its class droop of 8.0, 5.0 or 3.0 % upwards (G1, G2, G3:
+    ISO 8528-5:2025, Table 4) and 2.5 % downwards (the same, range of downward setting, from
+    memory), each with half the steady band; without a class, or with one or two cylinders, 4.2 %
+    (common practice, no source). For 60 s by a second sample, 30 s after the start.
     """
 
     value: Hertz
@@ -171,10 +186,16 @@ class Drifting(Metered, frozen=True, kw_only=True, omit_defaults=True, tag_field
 
 
 class VoltageDrift(Drifting, frozen=True, kw_only=True, omit_defaults=True, tag="voltage_drift"):
-    """The set's volts move towards the edge of their band, run by run.
+    """Run by run its volts move away from what they were when it was commissioned, at like load.
 
-    One day they are out of it. Put a meter on its output, then look at the voltage regulator at the
-    next visit. Told by runs at like load against those as commissioned (EWMA, Theil-Sen, Mann-Kendall).
+    A regulator or its sensing ages slowly. This is the visit that is cheap because nothing has
+    failed yet.
+
+    Put a meter on its output, then look at the voltage regulator at the next visit.
+
+    From 9 like runs on, the first 8 as commissioned; an EWMA outside its limits (NIST/SEMATECH
+    e-Handbook, 6.3.2.4), chance once in 1000 (Mann-Kendall), 25 % of the way to the limit gone
+    (common practice, no source). Nothing is foretold beyond twice the span seen.
 
     moved: since from_at; per_month: with the ends of its interval.
     """
@@ -190,11 +211,18 @@ class VoltageDrift(Drifting, frozen=True, kw_only=True, omit_defaults=True, tag=
 class FrequencyDrift(
     Drifting, frozen=True, kw_only=True, omit_defaults=True, tag="frequency_drift"
 ):
-    """The set's hertz move towards the edge of their band, run by run.
+    """Run by run its hertz move away from what they were when it was commissioned, the load's part
+    taken out.
 
-    One day they are out of it. Put a meter on its output, then look at the governor, its linkage and
-    the fuel at the next visit. Told by runs at like load against those as commissioned (EWMA,
-    Theil-Sen, Mann-Kendall).
+    A governor that wears, a linkage that gives, a filter that clogs. A heavier customer alone is no
+    drift.
+
+    Put a meter on its output, then look at the governor, its linkage and the fuel at the next
+    visit.
+
+    From 9 like runs on, the first 8 as commissioned; an EWMA outside its limits (NIST/SEMATECH
+    e-Handbook, 6.3.2.4), chance once in 1000 (Mann-Kendall), 25 % of the way to the limit gone
+    (common practice, no source). Nothing is foretold beyond twice the span seen.
 
     moved: since from_at; per_month: with the ends of its interval.
     """
@@ -284,13 +312,16 @@ FREQUENCY_DRIFT = Row(
 
 
 class Hunting(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="hunting"):
-    """The set's hertz swing wider inside a run than the steady band allows.
+    """Within a run its hertz swing wider than its steady band, the load's part taken out.
 
-    Its governor does not settle; one day it stalls or overspeeds. Look at fuel, air and the governor's
-    linkage at the next visit. The newest run and two of the newest three (common practice, no source);
-    the width is that of the class named in `by`.
+    Its speed does not settle: air in the fuel, a sticking linkage, a governor out of adjustment.
+    Clocks and chargers behind it suffer first.
 
-    runs of `of`: the runs that hunted since it began. share: width over limit.
+    Look at fuel, air and the governor's linkage at the next visit.
+
+    Full width of 2.5, 1.5 or 0.5 % (G1, G2, G3: ISO 8528-5:2025, Table 4), with one or two
+    cylinders 2.5 % whatever the class (the same, footnote), without a class as G1; in the newest
+    run and 2 of the newest 3 (common practice, no source).
     """
 
     width_hz: Hertz
@@ -328,10 +359,15 @@ HUNTING = Row(
 
 
 class Unbalance(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="unbalance"):
-    """The set's line voltages lie further apart than they may.
+    """The three line voltages lie apart while it runs.
 
-    Motors on it run hot. Look at how the load is spread, then at the windings, at the next visit. 3 %
-    by the formula of NEMA MG 1, in the newest run and two of the newest three.
+    A few percent between the lines are enough to run a three-phase motor hot.
+
+    Look at how the load is spread, then at the windings, at the next visit.
+
+    3.0 % between lines, computed as in NEMA MG 1, which derates motors from 1 % on; the most ANSI
+    C84.1 allows a supply at no load. In the newest run and 2 of the newest 3 (common practice, no
+    source).
 
     share: over the limit.
     """
@@ -379,11 +415,15 @@ CIRCUITS = {
 
 
 class LegOut(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="leg_out"):
-    """One phase or leg is dead, or far too low, while the rest of the output is alive.
+    """One of several circuits is dead or far too low while another is alive.
 
-    What hangs on it is dark, and motors on the rest burn out. Call the site: motors off at their own
-    breakers; send a licensed person. Act now where it is dead, Same day where it is far too low, Next
-    visit where no run of a year showed volts there (common practice, no source).
+    What hangs on it is dark, and three-phase motors on the rest burn out within minutes.
+
+    Call the site: motors off at their own breakers; send a licensed person. One that has never
+    shown volts may be a sense lead that was never fitted: look at the next visit.
+
+    Under 80 % of its own nominal for 60 s by a second sample (equipment is not made to run on less
+    for longer than 10 s: ITI (CBEMA) curve, 2000); dead under 50 % (common practice, no source).
 
     volts: at worst, of nominal_v on that circuit. not_yet: its device has never read volts there.
     """
@@ -455,10 +495,14 @@ LEG_OUT = Row(
 
 
 class OpenNeutral(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="open_neutral"):
-    """One phase or leg is far too high while another is far too low: the neutral is open.
+    """One leg or phase to neutral stands high while another stands low, and the two together are
+    right.
 
-    What is plugged in burns. Call the site: everything sensitive off at its own breakers; send a
-    licensed person. One over 110 % of its volts, another under 90 % (common practice, no source).
+    The neutral is open: what hangs on the high leg burns, and cases may be live.
+
+    Call the site: everything sensitive off at its own breakers; send a licensed person.
+
+    One over 110 % and another under 90 % of their own nominal, twice; common practice, no source.
 
     high_pct, low_pct: of its volts, beyond which it is called so.
     """
@@ -501,13 +545,17 @@ OPEN_NEUTRAL = Row(
 
 
 class OverVoltage(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="over_voltage"):
-    """The set's volts are so high that they destroy what is plugged in.
+    """A measured circuit stands far above its own nominal while the set runs, or the device says
+    so.
 
-    Call the site: load off at its breakers; send a van to stop the set. The limit is that of the rule
-    on dangers, or the controller's own word.
+    What is plugged in is being destroyed as you read this.
 
-    volts: at worst (None: only its controller says so), of nominal_v. channel, phases: the circuit, where
-    it is one of several.
+    Call the site: load off at its breakers; send a van to stop the set.
+
+    From 115 % of nominal on, twice, 30 s after the start; common practice, no source.
+
+    volts: at worst (None: only its controller says so), of nominal_v. channel, phases: the circuit,
+    where it is one of several.
     """
 
     nominal_v: Volts
@@ -550,10 +598,13 @@ OVER_VOLTAGE = Row(
 
 
 class NoOutput(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="no_output"):
-    """The engine runs and gives no volts.
+    """The engine turns, by a second signal, and its own side has no volts.
 
-    Nobody is covered. Call the site about its output breaker, send the nearest van. The limit is that
-    of the rule on dangers.
+    It sounds as if all were well, and nobody is covered.
+
+    Call the site about its output breaker; send the nearest van.
+
+    Under 20 % of nominal for 60 s by a second sample; common practice, no source.
 
     volts: the most that was seen.
     """
@@ -593,10 +644,16 @@ NO_OUTPUT = Row(
 
 
 class VoltsStanding(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="volts_standing"):
-    """Volts on the set's side while the engine stands.
+    """Its own side is live though the engine stands and no start was told.
 
-    Back-feed, which kills on the line, or a sense lead on the mains side. Stay away from the terminals;
-    a licensed person looks at the transfer gear first. The limit is that of the rule on dangers.
+    Back-feed, or a sense lead on the wrong side of the transfer gear. Back-feed kills whoever takes
+    the terminals, or the line outside, for dead.
+
+    Stay away from the terminals and keep others away. A licensed person looks at the transfer gear
+    first.
+
+    50 % of nominal for 60 s by a second reading, and no crank in the 5 min before they came; common
+    practice, no source.
     """
 
     nominal_v: Volts
@@ -635,10 +692,13 @@ VOLTS_STANDING = Row(
 
 
 class StrayVolts(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="stray_volts"):
-    """A few volts on the set's side while the engine stands.
+    """Some volts on its own side while the engine stands: too few for a supply.
 
-    Too little for back-feed, perhaps an open lead that picks them up; take the circuit for live all
-    the same. Have the sense leads looked at, at the next visit.
+    Most often an open sense lead picks them up. Take the circuit for live until it is proven dead.
+
+    Have the sense leads looked at at the next visit.
+
+    From 10 % of nominal on, under 50 %; common practice, no source.
     """
 
     nominal_v: Volts
@@ -672,10 +732,16 @@ STRAY_VOLTS = Row(
 
 
 class WrongNominal(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="wrong_nominal"):
-    """Every run of the set was at another nominal than the register says.
+    """Every one of its runs was at another nominal voltage or frequency than the register says.
 
-    It is judged by a figure that is not its own. Read the nameplate and put it right in the register.
-    Every run near one other usual nominal (common practice, no source).
+    Until it is put right it is judged by a figure that is not its own: right volts look wrong and
+    wrong ones right.
+
+    Read the nameplate and put it right in the register.
+
+    Within 3 % of another usual voltage (IEC 60038, ANSI C84.1, from memory) and outside its band,
+    or within 2.5 % of the other of 50 and 60 Hz; every run of its device. Common practice, no
+    source.
 
     quantity: whether nominal and runs_at are volts [V] or hertz [Hz].
     """

@@ -26,11 +26,13 @@ OF_THIS_SERVICE = Quiet(
 
 
 class OwnLine(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="own_line"):
-    """Many sets fell silent together, and none of them had lost its mains first.
+    """Many sets fell silent together and none of them had lost its mains first.
 
-    It is more likely our own line or broker than theirs, and no set is known meanwhile. Look at the
-    broker and the line of this service first. At least 5 sets and a fifth of all, last heard within
-    10 min (common practice, no source).
+    It is more likely our own line or broker than theirs. One alert stands for all of them.
+
+    Look at the broker and the line of this service first; the sets are unknown meanwhile.
+
+    5 sets and 20 % of all, last heard within 10 min; common practice, no source.
 
     units: silent ones, of so many. from_at, to_at: when they were last heard.
     """
@@ -68,10 +70,13 @@ OWN_LINE = Row(
 
 
 class Undelivered(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="undelivered"):
-    """Messages to people do not arrive.
+    """A message to somebody was given up, or should have left some minutes ago.
 
-    Nobody is told of anything that way. Put the address or the mail server right under How people are
-    reached and send a test. Late after 5 min, given up after a day (common practice, no source).
+    Whoever should have been woken sleeps.
+
+    Put the address or the mail server right and send a test.
+
+    5 min after it should have left; shown until 2 days after that. Common practice, no source.
 
     late: messages that should have left by now; given_up: could not be delivered. people: how many
     they were for. late_s, given_up_s: from when on they are called so.

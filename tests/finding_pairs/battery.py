@@ -93,13 +93,12 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "battery_weak",
         World(
-            caption="Its last two starts took it down to 9.1 V at 8 °C; eight weeks ago it held 10.6 V.",
+            caption="Its last two starts took it down to 9.1 and 9.0 V at 8 °C; eight weeks ago it held 10.6 V.",
             days=57,
             runs=cranked(9.0, 9.1),
         ),
         World(
-            caption="Both starts took it down to 9.1 V at -16 °C: under the limit at 8 °C, over the "
-            "one for that cold.",
+            caption="The same two at -16 °C: under the limit at 8 °C, over the one for that cold.",
             days=57,
             standing={"ambient_temp_c": then(9, 8.0, -16.0)},
             runs=cranked(9.0, 9.1),

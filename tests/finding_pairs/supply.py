@@ -94,7 +94,7 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "over_voltage",
         World(
-            caption="230 V set: two reports of Monday's run read 270 V.",
+            caption="230 V set: the last five minutes of Monday's run read 270 V.",
             runs=newest(ac_v=until(900, 231.0, 270.0)),
         ),
         World(

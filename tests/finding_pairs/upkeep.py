@@ -47,7 +47,7 @@ PAIRS: tuple[Pair, ...] = (
             records=(record("task_done", ago(days=378), task="oil_filter", hours=405),),
         ),
         World(
-            caption="Last done 45 weeks ago, 25 h of running since: 50 days are left.",
+            caption="Last done 45 weeks ago: 50 days are left.",
             plan=OIL,
             records=(record("task_done", ago(days=315), task="oil_filter", hours=405),),
         ),
