@@ -17,9 +17,9 @@ import msgspec
 from finding_pairs.worlds import NOW, ZONE, ago
 from fleet.history import History
 from fleet.model import EVERYTHING, Contact, Finding, Notice, Rota
-from fleet.registry import pages
 from fleet.registry.engine import Registry, open_registry
 from fleet.registry.notices import put_notices
+from fleet.registry.pages import episodes, units
 from fleet.registry.register import import_units
 from fleet.settings import Settings
 from fleet.store.opening import open_store
@@ -27,7 +27,8 @@ from ingest.cache import Cache
 from ingest.intake import take
 from ingest.wire import Message
 from scheduler.alarms import Office
-from scheduler.turns import Memory, undelivered, work_through
+from scheduler.turns import Memory, work_through
+from scheduler.turns.undelivered import look as look_undelivered
 
 OFFICE = Office(
     people=(
@@ -77,9 +78,9 @@ def findings(world: Fleet) -> tuple[Finding, ...]:
         registry = open_registry(settings)
         history = _judged(settings, registry, world)
         try:
-            units = pages.units(registry, EVERYTHING, limit=100)
-            found = [f for row in units if row.summary for f in row.summary.findings]
-            open_now = pages.episodes(registry, EVERYTHING, True, None, 100)
+            rows = units(registry, EVERYTHING, limit=100)
+            found = [f for row in rows if row.summary for f in row.summary.findings]
+            open_now = episodes(registry, EVERYTHING, True, None, 100)
             found += [e.finding for e in open_now if not e.subject.startswith("unit:")]
         finally:
             history.store.close()
@@ -100,7 +101,7 @@ def _judged(settings: Settings, registry: Registry, world: Fleet) -> History:
     if world.notices:
         put_notices(registry, list(world.notices), min(n.made_at for n in world.notices))
     work_through(registry, history, NOW, Memory())
-    undelivered.look(registry, OFFICE, NOW)
+    look_undelivered(registry, OFFICE, NOW)
     return history
 
 
