@@ -60,6 +60,14 @@ def test_the_two_worlds_are_twins(pair: Pair) -> None:
 
 
 @by_row
+def test_every_severity_has_its_example(row: AnyRow) -> None:
+    """Of each severity a kind may take an example is found; a Note, where its row says what makes it one."""
+    shown = {example(pair).severity for pair in PAIRS if pair.kind == row.kind}
+    quiet = row.quiet.set_aside == "note" or row.quiet.unchecked.startswith("note")
+    assert shown | ({"note"} if quiet else set()) >= set(row.severities)
+
+
+@by_row
 def test_its_record_says_what_it_is(row: AnyRow) -> None:
     """What is seen, why it matters, what to do, and its limits with a source; figures stand there only."""
     said = sections(row.facts)

@@ -61,6 +61,22 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "charger_fault",
+        World(
+            caption="12.8 V since Thursday night on a float charger; the mains is not wired to the device.",
+            unit={"charger": "float"},
+            lost=("mains_v",),
+            standing={"battery_v": then(4.5, 13.6, 12.8)},
+        ),
+        World(
+            caption="12.8 V since Thursday night on a solar panel: a panel gets a week of clouds.",
+            unit={"charger": "solar"},
+            lost=("mains_v",),
+            standing={"battery_v": then(4.5, 13.6, 12.8)},
+        ),
+        case="mains not seen",
+    ),
+    Pair(
         "over_charge",
         World(
             caption="15.3 V for 14 h in air of 25 °C.",
@@ -91,6 +107,24 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "battery_runs_down",
+        World(
+            caption="The same sag of 14 mV a day, but it stands at 12.25 V: two weeks are left.",
+            unit={"charger": "none"},
+            days=36,
+            runs=mondays(6),
+            standing={"battery_v": lambda d: 12.25 - 0.014 * d},
+        ),
+        World(
+            caption="The same sag, and it stands at 12.5 V: a month is left.",
+            unit={"charger": "none"},
+            days=36,
+            runs=mondays(6),
+            standing={"battery_v": lambda d: 12.5 - 0.014 * d},
+        ),
+        case="in two weeks",
+    ),
+    Pair(
         "battery_weak",
         World(
             caption="Its last two starts took it down to 9.1 and 9.0 V at 8 °C; eight weeks ago it held 10.6 V.",
@@ -103,6 +137,20 @@ PAIRS: tuple[Pair, ...] = (
             standing={"ambient_temp_c": then(9, 8.0, -16.0)},
             runs=cranked(9.0, 9.1),
         ),
+    ),
+    Pair(
+        "battery_weak",
+        World(
+            caption="Its last three starts took it down to 9.8 V at 8 °C, 0.8 V lower than it was.",
+            days=57,
+            runs=cranked(9.8, 9.8, 9.8),
+        ),
+        World(
+            caption="Its last three starts took it down to 10.0 V, 0.6 V lower than it was.",
+            days=57,
+            runs=cranked(10.0, 10.0, 10.0),
+        ),
+        case="watch",
     ),
     Pair(
         "battery_old",

@@ -15,17 +15,19 @@ _SAID: dict[int, tuple[World, tuple[Finding, ...]]] = {}
 class Pair:
     """kind: of the finding; speaks: the world that must yield it; silent: the one that must not.
 
-    part: of the finding, where a kind has more than one pair.
+    A kind has a pair for each severity it may take, but a Note that its row explains: case says which.
+    part: of the finding, where a unit can have the kind more than once.
     """
 
     kind: str
     speaks: World
     silent: World
     part: str = ""
+    case: str = ""
 
     @property
     def name(self) -> str:
-        return f"{self.kind}-{self.part}" if self.part else self.kind
+        return "-".join(word for word in (self.kind, self.part, self.case) if word)
 
 
 def found(world: World) -> tuple[Finding, ...]:

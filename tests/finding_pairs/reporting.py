@@ -53,6 +53,15 @@ PAIRS: tuple[Pair, ...] = (
         World(caption="Its data card ends in 31 days.", unit={"sim_ends": "2026-12-25"}),
     ),
     Pair(
+        "sim_ending",
+        World(caption="Its data card ends in 7 days.", unit={"sim_ends": "2026-12-01"}),
+        World(
+            caption="It was renewed for a year, and the register has the new day.",
+            unit={"sim_ends": "2027-12-01"},
+        ),
+        case="near",
+    ),
+    Pair(
         "data_budget",
         World(
             caption="8.1 of the 10 MB agreed for November have come in.",

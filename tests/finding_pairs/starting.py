@@ -96,6 +96,23 @@ PAIRS = (
         ),
     ),
     Pair(
+        "starts_unreliable",
+        World(
+            caption="8 of its last 20 demands failed: no set that starts nineteen times in twenty does "
+            "that by chance.",
+            unit=DAILY,
+            days=25,
+            runs=daily(25, failed=(18, 16, 13, 11, 9, 6, 4, 2)),
+        ),
+        World(
+            caption="2 of its last 20 failed, the newest two days ago.",
+            unit=DAILY,
+            days=25,
+            runs=daily(25, failed=(11, 2)),
+        ),
+        case="proven",
+    ),
+    Pair(
         "harder_starting",
         World(
             caption="Over sixty mornings with the engine at 8 °C the starter's time creeps up from 1.2 to 2.6 s.",

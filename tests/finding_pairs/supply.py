@@ -135,6 +135,37 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "leg_out",
+        World(
+            caption="The second phase gave 170 V of 231 V all through Monday's run.",
+            unit=THREE,
+            running=WYE,
+            runs=newest(ac_l2_v=170.0),
+        ),
+        World(
+            caption="It reads 170 V once, and 231 V again a minute later: a motor started.",
+            unit=THREE,
+            running=WYE,
+            runs=newest(ac_l2_v=once(600, 231.0, 170.0)),
+        ),
+        case="low",
+    ),
+    Pair(
+        "leg_out",
+        World(
+            caption="The second phase has read 0 V in every run there ever was.",
+            unit=THREE,
+            running=WYE | {"ac_l2_v": 0.0},
+        ),
+        World(
+            caption="The second phase has never been wired to the device.",
+            unit=THREE,
+            running=WYE | {"ac_l2_v": 0.0},
+            lost=("ac_l2_v",),
+        ),
+        case="never seen",
+    ),
+    Pair(
         "no_output",
         World(
             caption="Its engine turned for 20 min on Monday and gave 4 V.",

@@ -22,6 +22,24 @@ def street(volts: float) -> tuple[Message, ...]:
     return tuple(sent)
 
 
+def running_street(volts: float, low_pct: float = 80.0) -> tuple[Message, ...]:
+    """Six sets; from 11:31 the first four run and report each minute. low_pct: the tank of the first."""
+    sent: list[Message] = []
+    for n in range(1, 7):
+        fuel = {"fuel_pct": low_pct if n == 1 else 80.0}
+        sent += quarters(n, BEGAN, DARK - 1, **fuel)
+        if n > 4:
+            sent += quarters(n, DARK, NOW, **fuel)
+            continue
+        sent += quarters(n, DARK, DARK, mains_v=volts, **fuel)
+        on = {"running": 1.0, "ac_v": 231.0, "load_kw": 6.0, "mains_v": volts, **fuel}
+        for at in range(DARK + 60, NOW + 1, 60):
+            sent.append(
+                message(n, at, {"at": at, "values": on | {"battery_v": 14.2, "in_auto": 1.0}})
+            )
+    return tuple(sent)
+
+
 def gone(*, dark: bool) -> tuple[Message, ...]:
     """Ten sets, of which seven were last heard at 10:00; dark: each said first that its mains went."""
     sent: list[Message] = []
@@ -62,6 +80,37 @@ PAIRS: tuple[Pair, ...] = (
             sets=6,
             messages=street(120.0),
         ),
+    ),
+    Pair(
+        "mains_outage",
+        Fleet(
+            caption="Four of six sets in a street lose their mains at 11:30 and carry their houses; one has 5 % in its tank.",
+            others=frozenset({"mains_lost", "fuel_low"}),
+            sets=6,
+            messages=running_street(0.0, 5.0),
+        ),
+        Fleet(
+            caption="The same four run beside a mains of 233 V, one of them with 5 % in its tank.",
+            others=frozenset({"fuel_low"}),
+            sets=6,
+            messages=running_street(233.0, 5.0),
+        ),
+        case="fuel",
+    ),
+    Pair(
+        "mains_outage",
+        Fleet(
+            caption="Four of six sets in a street lose their mains at 11:30 and carry their houses, their tanks full enough.",
+            others=frozenset({"mains_lost"}),
+            sets=6,
+            messages=running_street(0.0),
+        ),
+        Fleet(
+            caption="The same four run as long beside a mains of 233 V: somebody tests them.",
+            sets=6,
+            messages=running_street(233.0),
+        ),
+        case="covered",
     ),
     Pair(
         "own_line",

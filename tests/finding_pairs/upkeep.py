@@ -14,6 +14,14 @@ OIL = ServicePlan(
     name="Yearly",
     tasks=(Task(id="oil_filter", name="Oil and filter", every_h=500, every_months=12),),
 )
+YEARLY = ServicePlan(
+    id="p",
+    name="Yearly",
+    tasks=(
+        *OIL.tasks,
+        Task(id="full", name="Full service", every_months=36, resets=("oil_filter",)),
+    ),
+)
 LAST = when("2026-11-23 10:00")
 AIR = {"cooling": "air", "cylinders": 2, "fuel": "propane", "exercise": ""}
 CODE = {"nfpa_110": True, "battery_fitted": "2025-05-06"}
@@ -53,6 +61,24 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "service_due",
+        World(
+            caption="Oil and filter once a year: last done 14 months ago.",
+            plan=YEARLY,
+            records=(record("task_done", ago(days=427), task="oil_filter", hours=399),),
+        ),
+        World(
+            caption="Last done 14 months ago, but a full service, which does it too, is on record from "
+            "last month.",
+            plan=YEARLY,
+            records=(
+                record("task_done", ago(days=427), task="oil_filter", hours=399),
+                record("task_done", ago(days=30), task="full", hours=411),
+            ),
+        ),
+        case="beyond tolerance",
+    ),
+    Pair(
         "oil_check_in_run",
         World(
             caption="An air-cooled set has carried the house for 9 h; nobody has been there.",
@@ -78,6 +104,22 @@ PAIRS: tuple[Pair, ...] = (
             runs=(*mondays(3)[:2], Ran(start=when("2026-11-21 16:00"), minutes=30)),
             standing={"mains_v": lambda d: np.where((d > -2.8339) & (d < -2.8130), 0.0, 233.0)},
         ),
+    ),
+    Pair(
+        "exercise_missed",
+        World(
+            caption="The last two Mondays' exercises did not come, and nothing else ran.",
+            runs=mondays(3)[:1],
+        ),
+        World(
+            caption="They did not come either; both Mondays a technician was at the set.",
+            runs=mondays(3)[:1],
+            records=(
+                record("visit", when("2026-11-16 09:30")),
+                record("visit", when("2026-11-23 09:30")),
+            ),
+        ),
+        case="twice",
     ),
     Pair(
         "exercise_short",
@@ -137,6 +179,20 @@ PAIRS: tuple[Pair, ...] = (
             unit={"fuel_hours": 20.0, "tank_l": 200.0},
             standing={"fuel_pct": 40.0},
         ),
+    ),
+    Pair(
+        "fuel_low",
+        World(
+            caption="Its tank stands at 8 %, but it can burn gas too, whose supply nobody sees.",
+            unit={"fuel": "dual"},
+            standing={"fuel_pct": 8.0},
+        ),
+        World(
+            caption="The tank of the same set stands at 12 %.",
+            unit={"fuel": "dual"},
+            standing={"fuel_pct": 12.0},
+        ),
+        case="dual fuel",
     ),
     Pair(
         "mains_lost",
