@@ -40,7 +40,7 @@ REST: dict[str, dict[str, Any]] = {
     "sim_ending": {"ends": "2026-12-31", "days_left": 29, "sim": "", "works": False},
     "data_budget": {"used_mb": 4.2, "budget_mb": 5.0, "month": "2026-11"},
     "service_due": {"name": "Service", "binds": "", "state": "due", "reason": ""},
-    "oil_check_in_run": {"run_h": 8.0, "check": 1, "started_at": 0, "next_at": None},
+    "oil_check_in_run": {"run_h": 8.0, "check": 1, "started_at": 0},
     "meter_reset": {"before_h": 1204.4, "after_h": 0.2},
     "meter_rolled_over": {"before_h": 65535.0, "after_h": 0.0},
     "meter_disagrees": {"meter_h": 10.0, "integrated_h": 12.0, "over_days": 30},

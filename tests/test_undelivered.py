@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from fleet import words
+from fleet.defaults import MESSAGE_LATE_S as LATE_S
 from fleet.model import Contact, Notice, Rota, Way
 from fleet.registry import notices as outbox
 from fleet.registry import work
@@ -15,7 +16,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.notices import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
-from scheduler.turns.undelivered import LATE_S, LATELY_S
+from scheduler.turns.undelivered import LATELY_S
 
 pytest_plugins = ["databases"]
 NOW = 1_796_040_000

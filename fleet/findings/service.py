@@ -113,7 +113,7 @@ class OilCheckInRun(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="o
     run_h: Hours
     check: int
     started_at: Moment
-    next_at: Moment | None
+    next_at: Moment | None = None
 
 
 def _oil_check_in_run(facts: OilCheckInRun, f: Found, zone: str, now: int) -> Sentence:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from fleet.findings.saying import CAUTIONS, count, day
+from fleet.findings.saying import CAUTIONS, count, day, spelled_span
 
 MOST = 30
 """Lines of a message."""
@@ -74,13 +74,14 @@ def last_address(name: str, others: bool, on_duty: bool) -> str:
     return f"{said} {name} holds the duty phone now." if on_duty else said
 
 
-def undelivered(late: int, failed: int) -> list[str]:
-    """Sentences for Health: messages that should have left, and those of a week given up."""
+def undelivered(late: int, failed: int, late_s: float) -> list[str]:
+    """Sentences for Health: messages that should have left late_s ago [s], and those of a week given
+    up."""
     said = []
     if late:
         said.append(
-            f"{count(late, 'message')} to people should have left over five minutes ago: see How "
-            "people are reached."
+            f"{count(late, 'message')} to people should have left over {spelled_span(late_s)} ago: "
+            "see How people are reached."
         )
     if failed:
         said.append(

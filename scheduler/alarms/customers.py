@@ -26,7 +26,7 @@ from fleet.model import (
     Placement,
 )
 from fleet.words import customers as say
-from scheduler.alarms.telling import notice_id
+from scheduler.alarms.notification import notice_id
 
 REMIND_WEEKDAY = 0
 REMIND_FROM, REMIND_TO = time(10, 0), time(18, 0)

@@ -20,7 +20,7 @@ from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Ru
 from fleet.registry.types import UnitInputs
 from scheduler.assess.condition import Now
 from scheduler.assess.hours import CROSS_CHECK_S, CrossCheck
-from scheduler.assess.seen import newest
+from scheduler.assess.last_known import newest
 from scheduler.day import Day
 
 ANSWERS = frozenset({"visit", "task_done", "part_changed"})

@@ -13,7 +13,7 @@ from fleet.model import Evidence, Finding, Record, Run, Unit
 from fleet.registry.types import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.condition import Now
-from scheduler.assess.seen import newest
+from scheduler.assess.last_known import newest
 from scheduler.day import Day
 from scheduler.rules import fuel
 from scheduler.rules.fuel import FuelSeen, Knot, Rate, Refill, Usable

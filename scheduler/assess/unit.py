@@ -10,15 +10,15 @@ import msgspec
 from fleet.findings import ClockWrong, row_of
 from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
-from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import ahead, condition, exercise, findings, habit, hours, last_known, starts
 from scheduler.assess import battery as cells
 from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
 from scheduler.assess import readiness as ready
 from scheduler.assess import supply as volts
 from scheduler.assess.card import card_findings
+from scheduler.assess.current import Open, now_of, open_state
 from scheduler.assess.due import due_items, due_since
-from scheduler.assess.open import Open, now_of, open_state
 from scheduler.assess.supply.points import points_of
 from scheduler.assess.verdict import Assessment, Blind, StartTally
 from scheduler.day import Day
@@ -134,7 +134,7 @@ def _looked(
     halted = ready.shut_down(inputs, days, looked.runs, demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
-    blind = seen.blind_spots(inputs, days)
+    blind = last_known.blind_spots(inputs, days)
     verdict = ready.look(
         inputs,
         days,
@@ -173,7 +173,7 @@ def _summary(
     parts: _Parts,
 ) -> UnitSummary:
     word, since = condition.condition(inputs, at)
-    pulse = seen.newest_pulse(inputs)
+    pulse = last_known.newest_pulse(inputs)
     share = parts.starts.share
     signal = days[-1].carry.runs if days else RunsCarry()
     return UnitSummary(

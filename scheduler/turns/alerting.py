@@ -16,7 +16,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
-from scheduler.assess.seen import set_aside
+from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20

@@ -19,6 +19,7 @@ from apscheduler.jobstores.memory import MemoryJobStore
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from fleet import clock
+from fleet.defaults import MESSAGE_LATE_S
 from fleet.faults import Fault, no_fault
 from fleet.history import History
 from fleet.registry import notices as outbox
@@ -216,7 +217,9 @@ def _sentences(desk: Desk, turn: Turn, troubles: Sequence[tuple[str, Trouble]]) 
         )
     if desk.down:
         says.append(desk.down)
-    says += say.undelivered(desk.waiting.get("late", 0), desk.waiting.get("failed", 0))
+    says += say.undelivered(
+        desk.waiting.get("late", 0), desk.waiting.get("failed", 0), MESSAGE_LATE_S
+    )
     says += [
         f"The rules failed on unit {unit} ({trouble.fault}, {trouble.count} times). Its readings "
         "are kept and it is tried again; see the log and report it."

@@ -17,7 +17,7 @@ from fleet.registry.outages import OutageTurn, SetRow
 from fleet.registry.types import UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
-from scheduler.alarms.telling import ESCALATE_FOR_S
+from scheduler.alarms.notification import ESCALATE_FOR_S
 from scheduler.alarms.waking import CRITICALITIES
 from scheduler.outage import SetNow
 from scheduler.outage.cover import OPEN, key

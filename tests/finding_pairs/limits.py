@@ -12,9 +12,9 @@ from datetime import UTC, datetime
 from fleet import defaults
 from fleet.model import Task
 from ingest.pulses import MESSAGE_OVERHEAD_B
+from scheduler.assess.battery.assessment import LOW_DAYS_LEFT
 from scheduler.assess.battery.findings import OLD_CODE_MONTHS, OLD_MONTHS
 from scheduler.assess.battery.findings import SOON_DAYS as CELLS_SOON_DAYS
-from scheduler.assess.battery.looking import LOW_DAYS_LEFT
 from scheduler.assess.card import AHEAD_DAYS, USED_SHARE
 from scheduler.assess.card import SOON_DAYS as CARD_SOON_DAYS
 from scheduler.assess.findings import CLOCK_SHOWN_S, NEVER_HEARD_S, ROLL_OVER_SHOWN_S
@@ -83,7 +83,7 @@ from scheduler.rules.supply.settled import DEAD_SHARE, SETTLE_S
 from scheduler.rules.supply.standing import START_SIGN_S
 from scheduler.rules.supply.watch import STANDING_SHARE, STRAY_SHARE
 from scheduler.turns.own_line import LINE_SETS_LEAST, LINE_SHARE_LEAST, LINE_WITHIN_S
-from scheduler.turns.undelivered import LATE_S, LATELY_S
+from scheduler.turns.undelivered import LATELY_S
 
 H, D, MIN = 3600, 86_400, 60
 
@@ -280,7 +280,7 @@ LIMITS: dict[str, tuple[str, ...]] = {
         f"within {LINE_WITHIN_S // MIN} min",
     ),
     "undelivered": (
-        f"{LATE_S // MIN} min after",
+        f"{defaults.MESSAGE_LATE_S // MIN} min after",
         f"until {LATELY_S // D} days",
     ),
 }

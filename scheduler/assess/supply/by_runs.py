@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from fleet.findings import Hunting, Unbalance, WrongNominal
 from fleet.model import Evidence, Finding
 from scheduler.assess import epochs
-from scheduler.assess.supply.about import About
-from scheduler.assess.supply.quantity import PARTS, Of
+from scheduler.assess.supply.basis import Basis
+from scheduler.assess.supply.quantity import PARTS, History
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint
 
@@ -18,13 +18,13 @@ RUNS_BAD = 2
 """Hunting and unbalance: the newest run, and two of the newest three. Common practice, no source."""
 
 
-def hunting(about: About) -> Finding | None:
+def hunting(basis: Basis) -> Finding | None:
     """Its hertz swing wider inside runs than the steady band allows."""
-    if about.plate.inverter:
+    if basis.plate.inverter:
         return None
-    band = supply.hertz_band(about.plate)
+    band = supply.hertz_band(basis.plate)
     limit = band.steady_pct / 100 * band.nominal
-    told = [p for p in about.hertz.own if p.hertz_width is not None]
+    told = [p for p in basis.hertz.own if p.hertz_width is not None]
     wide = _stretch(told, [(p.hertz_width or 0.0) > limit for p in told])
     if not wide:
         return None
@@ -58,10 +58,10 @@ def _stretch(told: Sequence[RunPoint], bad: Sequence[bool]) -> list[RunPoint]:
     return found if found and bad[-1] else []
 
 
-def unbalance(about: About) -> Finding | None:
+def unbalance(basis: Basis) -> Finding | None:
     """Line to line, further apart than a network at no load may be."""
     told = [
-        p for p in about.points if p.unbalance_pct is not None and p.start >= _lines_from(about)
+        p for p in basis.points if p.unbalance_pct is not None and p.start >= _lines_from(basis)
     ]
     bad = _stretch(told, [(p.unbalance_pct or 0.0) > supply.UNBALANCE_PCT for p in told])
     if not bad:
@@ -80,32 +80,34 @@ def unbalance(about: About) -> Finding | None:
     )
 
 
-def _lines_from(about: About) -> int:
+def _lines_from(basis: Basis) -> int:
     """Since when its lines read against each other as they do now, with the alternator of now."""
-    lines = (epochs.line_from(about.inputs, channel, about.now) for channel in LINES)
-    parts = epochs.parts_changed(about.inputs, PARTS["volts"], about.now)
+    lines = (epochs.line_from(basis.inputs, channel, basis.now) for channel in LINES)
+    parts = epochs.parts_changed(basis.inputs, PARTS["volts"], basis.now)
     return max([*lines, *parts])
 
 
-def wrong_nominal(about: About) -> list[Finding]:
+def wrong_nominal(basis: Basis) -> list[Finding]:
     """A note where every run of its device was at another nominal than the register says."""
-    seen, plate = about.seen, about.plate
+    seen, plate = basis.seen, basis.plate
     found = []
     if seen.wrong_volts is not None:
         channel = seen.volts.channel if seen.volts else "ac_v"
-        found.append(_nominal(about.volts, plate.nominal_v, seen.wrong_volts, channel))
+        found.append(_nominal(basis.volts, plate.nominal_v, seen.wrong_volts, channel))
     if seen.wrong_hertz is not None:
-        found.append(_nominal(about.hertz, plate.nominal_hz, seen.wrong_hertz, "frequency_hz"))
+        found.append(_nominal(basis.hertz, plate.nominal_hz, seen.wrong_hertz, "frequency_hz"))
     return found
 
 
-def _nominal(of: Of, nominal: float, runs_at: float, channel: str) -> Finding:
-    runs = of.newest
+def _nominal(history: History, nominal: float, runs_at: float, channel: str) -> Finding:
+    runs = history.newest
     return Finding(
         severity="note",
         since=runs[0].start,
-        part=of.quantity,
-        facts=WrongNominal(quantity=of.quantity, nominal=nominal, runs_at=runs_at, runs=len(runs)),
+        part=history.quantity,
+        facts=WrongNominal(
+            quantity=history.quantity, nominal=nominal, runs_at=runs_at, runs=len(runs)
+        ),
         evidence=_of_runs((channel,), runs),
     )
 

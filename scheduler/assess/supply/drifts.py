@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from fleet.findings import FrequencyDrift, VoltageDrift
 from fleet.model import Evidence, Finding
-from scheduler.assess.supply.about import About
+from scheduler.assess.supply.basis import Basis
 from scheduler.rules.supply import Measured
 
 
-def drifts(about: About) -> list[Finding]:
+def drifts(basis: Basis) -> list[Finding]:
     """Volts and hertz that move towards a limit, where nothing graver says so already."""
-    seen = about.seen
-    volts_gone = "volts" in about.delays or seen.wrong_volts is not None
-    hertz_gone = "hertz" in about.delays or seen.wrong_hertz is not None
+    seen = basis.seen
+    volts_gone = "volts" in basis.delays or seen.wrong_volts is not None
+    hertz_gone = "hertz" in basis.delays or seen.wrong_hertz is not None
     possible = [
         None if volts_gone else _drift(VoltageDrift, seen.volts),
         None if hertz_gone else _drift(FrequencyDrift, seen.hertz),

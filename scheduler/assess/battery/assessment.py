@@ -15,7 +15,7 @@ from scheduler.assess.battery import findings
 from scheduler.assess.battery.known import Known, known_of
 from scheduler.assess.condition import Now
 from scheduler.assess.habit import habit_of
-from scheduler.assess.seen import covers, newest
+from scheduler.assess.last_known import covers, newest
 from scheduler.day import Day
 from scheduler.rules import battery
 from scheduler.rules.battery import (

@@ -9,7 +9,7 @@ from typing import Literal
 from fleet.findings import supply
 from fleet.registry.types import UnitInputs
 from scheduler.assess.findings import ANSWERS
-from scheduler.assess.supply.quantity import Of
+from scheduler.assess.supply.quantity import History
 from scheduler.day import Day
 from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen, Trouble
 
@@ -27,7 +27,7 @@ ANSWERED_BY: dict[Trouble, Literal["visit", "meter", "nothing"]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class About:
+class Basis:
     """Everything the findings are made of. aside: why people set the unit aside, or nothing.
 
     volts, hertz: each with where its history began anew; fitted_from: since when the device that
@@ -37,8 +37,8 @@ class About:
     inputs: UnitInputs
     plate: Plate
     seen: SupplySeen
-    volts: Of
-    hertz: Of
+    volts: History
+    hertz: History
     fitted_from: int
     points: tuple[RunPoint, ...]
     delays: Mapping[str, Delay]
