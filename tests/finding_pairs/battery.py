@@ -15,6 +15,11 @@ def then(days_ago: float, before: float, after: float) -> Value:
     return lambda d: np.where(d < -days_ago, before, after)
 
 
+def sinking(last: float) -> Value:
+    """13.6 V until Thursday night, 12.5 V until Saturday night, so many volts since."""
+    return lambda d: np.where(d < -4.5, 13.6, np.where(d < -2.5, 12.5, last))
+
+
 def on_and_off(d: Floats) -> Floats:
     """Two hours up to 13.9 V, then 26 h at rest, down to 12.75 V."""
     phase = (d * 24) % 28
@@ -34,16 +39,34 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "battery_failed_cell",
         World(
-            caption="Since Thursday night it stands at 11.3 V on its charger; Monday's run lifts it to "
-            "14.2 V and it falls straight back.",
+            caption="Since Saturday night it stands at 11.3 V; Monday's run lifts it to 14.2 V and it falls "
+            "straight back.",
+            standing={"battery_v": sinking(11.3)},
+        ),
+        World(
+            caption="Since Saturday night it stands at 12.4 V, after Monday's run too: no cell has gone, "
+            "its charger has.",
+            others=frozenset({"charger_fault"}),
+            standing={"battery_v": sinking(12.4)},
+        ),
+    ),
+    Pair(
+        "battery_failed_cell",
+        World(
+            caption="Without a run it falls from 13.6 to 11.3 V overnight.",
+            unit={"exercise": ""},
+            runs=(),
             standing={"battery_v": then(4.5, 13.6, 11.3)},
         ),
         World(
-            caption="Since Thursday night it stands at 12.4 V, after Monday's run too: no cell has gone, "
-            "its charger has.",
+            caption="Without a run it falls from 13.6 to 11.9 V overnight: a lost charger on an old "
+            "battery.",
             others=frozenset({"charger_fault"}),
-            standing={"battery_v": then(4.5, 13.6, 12.4)},
+            unit={"exercise": ""},
+            runs=(),
+            standing={"battery_v": then(4.5, 13.6, 11.9)},
         ),
+        case="overnight",
     ),
     Pair(
         "charger_fault",

@@ -112,11 +112,11 @@ PAIRS: tuple[Pair, ...] = (
             runs=newest(ac_l1_v=136.0, ac_l2_v=104.0),
         ),
         World(
-            caption="One leg at 126 V and the other at 111 V: unevenly loaded, its neutral whole.",
+            caption="One leg at 131 V and the other at 106 V: unevenly loaded, its neutral whole.",
             unit=SPLIT,
             standing=MAINS_240,
             running=LEGS,
-            runs=newest(ac_l1_v=126.0, ac_l2_v=111.0),
+            runs=newest(ac_l1_v=131.0, ac_l2_v=106.0),
         ),
     ),
     Pair(
