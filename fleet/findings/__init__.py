@@ -46,6 +46,7 @@ from fleet.findings.row import (
     Row,
     Sentence,
     Severity,
+    kind_of,
 )
 from fleet.findings.service import (
     MeterDisagrees,
@@ -147,6 +148,7 @@ __all__ = [
     "decoder",
     "exercise",
     "fuel",
+    "kind_of",
     "mains",
     "reporting",
     "row",

@@ -22,7 +22,7 @@ from fleet.findings.exercise import (
 from fleet.findings.fuel import FuelLow
 from fleet.findings.mains import MainsLost, MainsOutage
 from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, SequenceGaps, SimEnding
-from fleet.findings.row import Facts, Found
+from fleet.findings.row import Facts, Found, kind_of
 from fleet.findings.service import (
     MeterDisagrees,
     MeterReset,
@@ -104,9 +104,7 @@ AnyFacts: TypeAlias = (
     | Earlier
 )
 """The facts of every kind, a record each."""
-KINDS: dict[str, type[Facts]] = {
-    str(record.__struct_config__.tag): record for record in get_args(AnyFacts)
-}
+KINDS: dict[str, type[Facts]] = {kind_of(record): record for record in get_args(AnyFacts)}
 """The record of each kind by its name."""
 
 

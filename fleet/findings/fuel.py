@@ -23,15 +23,20 @@ from fleet.findings.saying import moment
 
 BY = {
     "chart": "by a chart from its rating",
-    "energy": "from its rating, the fuel's energy and an engine of 20 %",
+    "energy": "from its rating, the fuel's energy and an engine",
     "trend": "as it has burnt",
 }
 
 
-def by(how: str, since: int | None, filled: bool, zone: str, now: int) -> str:
+def by(
+    how: str, since: int | None, filled: bool, zone: str, now: int, engine: float | None = None
+) -> str:
     """What the hours are reckoned by. since, filled: of its own fall, from when it counts, and
-    whether it was filled then."""
+    whether it was filled then. engine: the share of the fuel's energy that it gives, where it is by
+    that."""
     said = BY.get(how, how)
+    if how == "energy" and engine is not None:
+        said += f" of {100 * engine:.0f} %"
     if since is None or how != "trend":
         return said
     return f"{said} since {'its last refill, ' if filled else ''}{moment(since, zone, now)}"
@@ -65,6 +70,11 @@ class FuelLow(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="fuel_lo
     business and 8 h at a home, at most 25 % of what a full tank gives; by a second reading 60 s
     later; ends 2.0 points above. Common practice, no source. Propane: what can be burnt is 80 down
     to 20 % (NFPA 58, from memory).
+
+    level_pct, with limit_pct the level at which it is low. hours_h: how long it lasts, at load_share of
+    nameplate, reckoned `by` a chart, the fuel's energy or its own fall since trend_from. agreed_h:
+    hours wanted, by agreement or by usual practice. engine: the share of the fuel's energy that the
+    engine gives, where it is reckoned so. dual: it burns another fuel too, whose supply is not seen.
     """
 
     level_pct: Percent
@@ -79,6 +89,7 @@ class FuelLow(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="fuel_lo
     trend_from: Moment | None = None
     filled: bool | None = None
     litres_l: Litres | None = None
+    engine: Share | None = None
     dual: bool = False
 
 
@@ -86,7 +97,7 @@ def _fuel_low(facts: FuelLow, f: Found, zone: str, now: int) -> Sentence:
     seen = f"The tank stands at {facts.level_pct:.0f} %, low since {moment(f.since, zone, now)}"
     if facts.hours_h is not None:
         load = at_load(facts.load_share, facts.at_load or "")
-        how = by(facts.by or "", facts.trend_from, bool(facts.filled), zone, now)
+        how = by(facts.by or "", facts.trend_from, bool(facts.filled), zone, now, facts.engine)
         seen += f": {lasts(facts.hours_h)} {load}".rstrip() + f", {how}"
         if facts.agreed_h is not None:
             word = "agreed" if facts.agreed else "usual practice"

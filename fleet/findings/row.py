@@ -70,7 +70,12 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, tag_f
     @property
     def kind(self) -> str:
         """The name of the kind, as episodes keep it."""
-        return str(self.__struct_config__.tag)
+        return kind_of(type(self))
+
+
+def kind_of(record: type[Facts]) -> str:
+    """The name of the kind whose facts the record holds."""
+    return str(record.__struct_config__.tag)
 
 
 class Metered(Facts, frozen=True, kw_only=True, omit_defaults=True, tag_field="kind"):
@@ -238,7 +243,7 @@ class Row(Generic[F]):
 
     @property
     def kind(self) -> str:
-        return str(self.facts.__struct_config__.tag)
+        return kind_of(self.facts)
 
     @property
     def endangers(self) -> bool:

@@ -81,6 +81,8 @@ def _since_then(kind: str, facts: dict[str, Any], part: dict[str, Any]) -> dict[
             return {"over_days": 30}
         case "undelivered":
             return {"late_s": 300.0, "given_up_s": 86_400.0}
+        case "fuel_low" if facts.get("by") == "energy":
+            return {"engine": 0.2}
         case "wrong_nominal":
             return {"quantity": part.get("part")}
         case "code_exercise_not_met" if facts.get("diesel"):

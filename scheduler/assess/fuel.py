@@ -17,6 +17,7 @@ from scheduler.assess.last_known import newest
 from scheduler.day import Day
 from scheduler.rules import fuel
 from scheduler.rules.fuel import FuelSeen, Knot, Rate, Refill, Usable
+from scheduler.rules.fuel.chart import EFFICIENCY
 
 AGREED_H = {"life": 24.0, "business": 12.0, "home": 8.0}
 """Hours of fuel wanted at half load where nothing was agreed, and at most a quarter of what a full
@@ -77,6 +78,7 @@ def _lasting(
             at_load=at_load,
             l_per_h=round(l_per_h, 3),
             by=burnt.by,
+            engine=EFFICIENCY[0] if burnt.by == "energy" else None,
             factor=factor,
         )
         return _agreed(unit, can.litres(can.full, unit.tank_l) / l_per_h, found)
@@ -212,6 +214,7 @@ def _low(unit: Unit, knots: Sequence[Knot], can: Usable, seen: FuelSeen) -> Find
             trend_from=seen.trend_from,
             filled=seen.trend_from == seen.refill_at if seen.trend_from is not None else None,
             litres_l=seen.litres_l,
+            engine=seen.engine,
             at=seen.at,
             dual=unit.fuel == "dual",
         ),

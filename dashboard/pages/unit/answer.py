@@ -88,7 +88,8 @@ def supplies(
     rows = [("Fuel", fuel(seen))]
     if seen.hours_h is not None:
         filled = seen.trend_from == seen.refill_at
-        rows.append(("Reckoned", say_fuel.by(seen.by, seen.trend_from, filled, zone, now)))
+        said = say_fuel.by(seen.by, seen.trend_from, filled, zone, now, seen.engine)
+        rows.append(("Reckoned", said))
     if seen.litres_l is not None:
         rows.append(("Can be burnt", f"{phrases.quantity(seen.litres_l)} L"))
     if seen.agreed_h is not None:
