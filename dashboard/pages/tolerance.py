@@ -61,15 +61,17 @@ def lines(row: Row, now: int) -> list[dict[str, Any]]:
     """What is said of one set: a line a finding of volts and hertz."""
     unit, site, customer, summary = row
     return [
-        frames.named(unit, site, customer) | line(finding, facts, site.time_zone, now)
+        frames.named(unit, site, customer) | line(finding, site.time_zone, now)
         for finding in (summary.findings if summary else ())
-        if isinstance(facts := finding.facts, supply.OfSupply)
+        if isinstance(finding.facts, supply.OfSupply)
     ]
 
 
-def line(finding: Finding, facts: supply.OfSupply, zone: str, now: int) -> dict[str, Any]:
+def line(finding: Finding, zone: str, now: int) -> dict[str, Any]:
     """One finding in words. share: how far, as a part of the way to its limit."""
     said = words.sentence(finding, zone, now)
+    facts = finding.facts
+    assert isinstance(facts, supply.OfSupply)
     name, share = supply.group(facts), supply.share_of(facts)
     return {
         "group": name,
