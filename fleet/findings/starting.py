@@ -229,6 +229,10 @@ class StartsUnreliable(
     3 of the last 20 demands, 5 of 50 or 8 of 100 (memory: NUMARC 87-00 rev. 1, appendix D, and
     Regulatory Guide 1.155, a screening at 95 %). Proven: the 99 % Jeffreys interval lies under that
     (NIST e-Handbook, 7.2.4). Over after 7 good starts in a row; common practice, no source.
+
+    failed of demands: within the trigger's window. low, high: the interval of its share of starts
+    that succeed (Jeffreys), `confidence` sure. target: the share that is asked for. trigger: which
+    of the limits was reached, and where it comes from. proven: surely under the target.
     """
 
     failed: int

@@ -322,6 +322,8 @@ class Hunting(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="hunti
     Full width of 2.5, 1.5 or 0.5 % (G1, G2, G3: ISO 8528-5:2025, Table 4), with one or two
     cylinders 2.5 % whatever the class (the same, footnote), without a class as G1; in the newest
     run and 2 of the newest 3 (common practice, no source).
+
+    runs of `of`: the runs that hunted since it began. share: width over limit.
     """
 
     width_hz: Hertz
