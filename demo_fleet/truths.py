@@ -9,6 +9,7 @@ from demo_fleet.machine import FOREVER, events, readings
 from demo_fleet.papers import iso
 from demo_fleet.planted import condition, faults
 from demo_fleet.schedule import DAY_S, HOUR_S, exercise_starts
+from fleet.findings import kind_of
 
 
 def truth_of(fleet: Fleet) -> list[faults.Truth]:
@@ -58,7 +59,7 @@ def _truth(fleet: Fleet, s: DemoSet) -> faults.Truth:
         at=at,
         visible_from=at + facts.pop("seen_after_s", 0),
         until=None,
-        expect={"finding": finding, "severity": severity, "facts": facts},
+        expect={"finding": kind_of(finding), "severity": severity, "facts": facts},
         why=why,
     )
 

@@ -24,6 +24,7 @@ from demo_fleet.papers import (
 from demo_fleet.planted.graded import GRADED
 from demo_fleet.schedule import DAY_S
 from demo_fleet.truths import truth_of
+from fleet.findings import kind_of
 
 FIRST_SPANS_DAYS = (1, 2, 3, 4, 5, 5, 5, 5)
 """Days of the first files, back from the last midnight; weeks follow. 30 days in all."""
@@ -82,7 +83,10 @@ def truth_document(fleet: Fleet) -> dict[str, Any]:
         "days": fleet.days,
         "faults": [t for t in told if not t["healthy"]],
         "healthy": [t for t in told if t["healthy"]],
-        "limits": {kind: asdict(limit) for kind, limit in GRADED.items()},
+        "limits": {
+            kind: asdict(limit) | {"finding": kind_of(limit.finding)}
+            for kind, limit in GRADED.items()
+        },
     }
 
 

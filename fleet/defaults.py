@@ -38,3 +38,6 @@ DUPLICATE_S = 48 * 3600
 
 LOOK_AGAIN_AT_MOST_S = 3600
 """An assessment is never older than an hour."""
+
+MESSAGE_LATE_S = 300
+"""A message to somebody has five minutes before it is late. Common practice, no source."""

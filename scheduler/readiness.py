@@ -1,4 +1,4 @@
-"""Readiness: would this set start now and carry its load? (ENGINEERING 14)
+"""Readiness: would this set start now and carry its load?
 
 Ready needs proof: it started by itself and made volts within its proof time, and nothing since
 speaks against it. A start by hand proves the engine, not the automatic. What is not wired is not
@@ -13,6 +13,8 @@ from typing import Literal
 
 from fleet.calendar import DAY_S
 from fleet.defaults import LEARNING_DAYS
+from fleet.findings import BatteryOld, OverCharge, battery, reporting, row_of, starting, supply
+from fleet.findings.battery import OfBattery
 from fleet.model import Criticality, Finding, Readiness, ReadinessNow, Run, StartDemand
 
 PROOF_S = 35 * DAY_S
@@ -20,23 +22,6 @@ LIFE_MORE_S, LIFE_LEAST_S = 3 * DAY_S, 10 * DAY_S
 """Proof of the automatic: 35 days, or two exercise intervals if shorter; life sites one interval
 and 3 days, at least 10, at most 35 (ENGINEERING, Defaults; common practice, no source)."""
 
-NOT_READY = frozenset({"not_in_auto", "no_output", "volts_standing"})
-"""Findings that say it cannot carry its load now, whatever else is known."""
-WILD = frozenset({"leg_out", "over_voltage", "open_neutral"})
-"""Findings that say so where they are Act now: some of what it feeds would be dark or destroyed."""
-DOUBTS = (
-    "fuel_low",
-    "exercise_missed",
-    "over_voltage",
-    "open_neutral",
-    "leg_out",
-    "voltage_out",
-    "frequency_out",
-    "harder_starting",
-    "starts_unreliable",
-    "service_due",
-)
-"""Findings that cast doubt, where they are more than a Note."""
 Made = Literal["yes", "no", "in_part", "wild", "not_seen"]
 """in_part: on some of its circuits only, while another was dead or wild; wild: far too many."""
 BAD = frozenset({"no", "in_part", "wild"})
@@ -161,17 +146,16 @@ def not_ready(known: Known) -> list[Reason]:
     found: list[Reason] = []
     failed = _failed(known)
     if failed is not None:
-        found.append(("failed_start", failed.at))
+        found.append((starting.FAILED_START.kind, failed.at))
     if known.halted_at is not None:
-        found.append(("shut_down", known.halted_at))
+        found.append((starting.SHUT_DOWN.kind, known.halted_at))
     found += [
         (f.kind, f.since)
         for f in known.findings
-        if (f.kind in NOT_READY and (f.kind != "no_output" or f.severity != "note"))
-        or (f.kind in WILD and f.severity == "act_now")
+        if f.severity in row_of(f.facts).readiness.not_ready
     ]
     if known.last_made == "no" and known.runs and not known.adopted:
-        found.append(("no_output", known.runs[-1].start))
+        found.append((supply.NO_OUTPUT.kind, known.runs[-1].start))
     return found
 
 
@@ -190,7 +174,7 @@ def unknown(known: Known, proof: Proof | None) -> list[Reason]:
     if not known.fitted:
         return [("no_device", None)]
     if known.silent_since is not None:
-        return [("not_reporting", known.silent_since)]
+        return [(reporting.NOT_REPORTING.kind, known.silent_since)]
     if proof is None and learning_until(known.begun_at, known.now) is not None:
         return [("too_new", known.begun_at)]
     return []
@@ -200,22 +184,19 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     """Everything that speaks against being sure, want of proof first."""
     found: list[Reason] = []
     if known.last_made == "in_part" and known.runs:
-        found.append(("leg_out", known.runs[-1].start))
+        found.append((supply.LEG_OUT.kind, known.runs[-1].start))
     if known.last_made == "wild" and known.runs:
-        found.append(("over_voltage", known.runs[-1].start))
+        found.append((supply.OVER_VOLTAGE.kind, known.runs[-1].start))
     if proof is None:
         found.append(_unproven(known))
     elif known.now - proof.at > known.limit_s:
         found.append(("not_proven", proof.at + known.limit_s))
     elif proof.made == "not_seen":
         found.append(("volts_not_seen", proof.at))
-    if known.battery in ("replace", "charger_fault"):
-        found.append(
-            (
-                "charger_fault" if known.battery == "charger_fault" else "battery_replace",
-                _since(known, "battery", "charger"),
-            )
-        )
+    if known.battery == "charger_fault":
+        found.append((battery.CHARGER_FAULT.kind, _since_battery(known)))
+    elif known.battery == "replace":
+        found.append(("battery_replace", _since_battery(known)))
     if known.crank_low_at is not None:
         found.append(("crank_limit", known.crank_low_at))
     found += [(f.kind, f.since) for f in known.findings if _doubts(f)]
@@ -239,14 +220,15 @@ def _unproven(known: Known) -> Reason:
 
 
 def _doubts(finding: Finding) -> bool:
-    if finding.kind not in DOUBTS or finding.severity == "note":
-        return False
-    if finding.kind == "exercise_missed":
-        return int(finding.facts.get("times") or 1) >= 2
-    return finding.kind != "service_due" or finding.severity == "same_day"
+    says = row_of(finding.facts).readiness
+    return finding.severity in says.doubtful and says.where(finding.facts)
 
 
-def _since(known: Known, *families: str) -> int | None:
-    """Since when a family of findings holds."""
-    found = [f.since for f in known.findings if f.kind.split("_")[0] in families]
+def _since_battery(known: Known) -> int | None:
+    """Since when something is found of the battery or its charger."""
+    found = [
+        f.since
+        for f in known.findings
+        if isinstance(f.facts, OfBattery | BatteryOld) and not isinstance(f.facts, OverCharge)
+    ]
     return min(found, default=None)

@@ -44,6 +44,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="FILE",
         help="write the page of published values from this run (default docs/checks.md)",
     )
+    parser.addoption(
+        "--write-findings",
+        action="store_true",
+        help="write docs/findings.md from the rows of findings and their pairs",
+    )
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -11,6 +11,7 @@ from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.findings import AlertPage, alert_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
+from fleet.findings.mains import where
 from fleet.model import Scope
 from fleet.registry import pages
 
@@ -53,7 +54,7 @@ def alerts(
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
     items = tuple(
-        alert_view(e, zones.get(e.subject) or e.finding.facts.get("zone", "UTC"), now, scope)
+        alert_view(e, zones.get(e.subject) or where(e.finding.facts)[1] or "UTC", now, scope)
         for e in found[:limit]
     )
     return AlertPage(items=items, next=items[-1].id if len(found) > limit else None)

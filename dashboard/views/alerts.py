@@ -10,6 +10,7 @@ from dashboard.viewers import staff_name
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name
 from fleet import words
+from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
 from fleet.registry import pages
 from fleet.registry.types import UnitInputs
@@ -70,7 +71,7 @@ def lines(desk: Desk, scope: Scope, found: list[Episode], now: int) -> list[Aler
     """One line per cause: due work of one set, one severity and one state stands together."""
     rows: dict[tuple[object, ...], AlertLine] = {}
     for episode in found:
-        apart = "" if episode.kind == "service_due" else episode.id
+        apart = "" if isinstance(episode.finding.facts, ServiceDue) else episode.id
         state = alarms.state_of(episode)
         key = (episode.subject, episode.kind, episode.severity, state, episode.closed_at, apart)
         row = line(desk, scope, episode, now)
@@ -100,7 +101,8 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> AlertLine:
 
 def page_of(episode: Episode) -> str:
     """Where a message about it leads."""
-    return f"/outages/{episode.id}" if episode.kind == "mains_outage" else f"/alerts/{episode.id}"
+    outage = isinstance(episode.finding.facts, MainsOutage)
+    return f"/outages/{episode.id}" if outage else f"/alerts/{episode.id}"
 
 
 def subject(desk: Desk, scope: Scope, episode: Episode) -> Subject:
@@ -117,10 +119,10 @@ def subject(desk: Desk, scope: Scope, episode: Episode) -> Subject:
             zone=site.time_zone,
             phone=site.phone or unit.phone or customer.phone,
         )
-    place = str(episode.finding.facts.get("place") or "")
+    place, zone = mains.where(episode.finding.facts)
     return Subject(
         title=place or ("This service" if kind == "service" else name),
-        zone=str(episode.finding.facts.get("zone") or "UTC"),
+        zone=zone or "UTC",
     )
 
 

@@ -15,6 +15,7 @@ from dashboard import phrases, svg
 from dashboard.views.contract import FORMS, Form, View, view_of
 from fleet import words
 from fleet.calendar import local_date
+from fleet.findings import ExerciseMissed, ExerciseShort, exercise
 from fleet.model import Finding, Severity, Unit
 from scheduler.assess import Assessment
 from scheduler.rules.exercise import (
@@ -30,7 +31,7 @@ from scheduler.rules.exercise import (
 from scheduler.rules.exercise.terms import TIME_OFF_S
 from scheduler.rules.exercise.year import TESTING_H
 
-KINDS = ("exercise_missed", "exercise_short")
+REMINDED = (exercise.EXERCISE_MISSED.kind, exercise.EXERCISE_SHORT.kind)
 """Findings that remind of an exercise; the others are Notes on the unit's page."""
 VERDICTS: dict[Word, str] = {
     "done": "done",
@@ -385,11 +386,11 @@ def _light(verdict: Assessment, zone: str, now: int) -> str:
 
 def reminder(finding: Finding, zone: str, now: int) -> Reminder:
     """An exercise to be reminded of, for the Due page."""
-    said = words.sentence(finding, zone, now)
+    said, facts = words.sentence(finding, zone, now), finding.facts
     return Reminder(
         severity=finding.severity,
         title=said.title,
         seen=said.seen,
         do=said.do,
-        to=str(finding.facts.get("remind", "installer")),
+        to=facts.remind if isinstance(facts, ExerciseMissed | ExerciseShort) else "installer",
     )

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Annotated
 
 from msgspec import Meta
+from pydantic import WithJsonSchema
 
 from dashboard.viewers import staff_name
+from dashboard.views import facts
 from dashboard.views.contract import Form, Next, View, view_of
-from dashboard.views.facts import facts_out
 from fleet import words
 from fleet.model import Episode, Finding, Outage, OutageMember, Scope, Step
 from fleet.model.telemetry import Facts
@@ -25,7 +26,7 @@ class FindingView(View, frozen=True, kw_only=True):
     severity: str
     since: int
     learned_at: int | None
-    facts: Facts
+    facts: Annotated[Facts, WithJsonSchema(facts.schema())]
     title: str
     sentence: str
     cautions: tuple[str, ...]
@@ -40,7 +41,7 @@ def finding_view(finding: Finding, zone: str, now: int) -> FindingView:
         severity=finding.severity,
         since=finding.since,
         learned_at=finding.learned_at,
-        facts=facts_out(finding.facts),
+        facts=facts.finding_facts(finding.facts),
         title=said.title,
         sentence=said.text,
         cautions=said.cautions,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from dashboard import phrases
 from fleet import words
+from fleet.findings import ServiceDue
 from fleet.model import SEVERITIES, Finding, Severity
 
 
@@ -29,7 +30,7 @@ def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[Notice]:
     found: dict[tuple[str, str], Notice] = {}
     for f in grave:
         said = words.sentence(f, zone, now)
-        part = "" if f.kind == "service_due" else f.part
+        part = "" if isinstance(f.facts, ServiceDue) else f.part
         notice = found.setdefault(
             (f.severity, f"{f.kind} {part}"),
             Notice(

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from dashboard import phrases
 from dashboard.views.contract import Form, View, view_of
 from fleet import words
+from fleet.findings import fuel as say_fuel
 from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
 from fleet.registry.types import Counts
-from fleet.words import fuel as say_fuel
 from fleet.words import mains as say_mains
 from fleet.words import readiness as say_ready
 from scheduler.assess import Assessment
@@ -184,7 +184,8 @@ def supplies(
     rows = [("Fuel", fuel(seen))]
     if seen.hours_h is not None:
         filled = seen.trend_from == seen.refill_at
-        rows.append(("Reckoned", say_fuel.by(seen.by, seen.trend_from, filled, zone, now)))
+        said = say_fuel.by(seen.by, seen.trend_from, filled, zone, now, seen.engine)
+        rows.append(("Reckoned", said))
     if seen.litres_l is not None:
         rows.append(("Can be burnt", f"{phrases.quantity(seen.litres_l)} L"))
     if seen.agreed_h is not None:

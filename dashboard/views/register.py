@@ -8,7 +8,7 @@ from datetime import date
 from dashboard import phrases
 from dashboard.viewers import staff_name
 from dashboard.views.contract import FORMS, Form, Next, View, view_of
-from dashboard.views.facts import facts_out
+from dashboard.views.facts import record_facts
 from fleet import words
 from fleet.model import Habit, Record, Scope, Unit
 from fleet.registry.types import UnitInputs, UnsureSpell
@@ -179,7 +179,7 @@ def record_view(record: Record, superseded_by: str | None, scope: Scope) -> Reco
         entered_by=staff_name(scope, record.entered_by),
         named=staff_name(scope, record.named),
         job=record.job if scope.everything else "",
-        facts=facts_out(record.facts),
+        facts=record_facts(record.facts),
         superseded_by=superseded_by,
     )
 

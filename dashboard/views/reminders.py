@@ -34,7 +34,7 @@ def of_fleet(desk: Desk, scope: Scope, now: int) -> Reminders:
     """The findings as they are now, not as first told."""
     found: list[SetReminder] = []
     cautions: list[str] = []
-    episodes = pages.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise.KINDS)
+    episodes = pages.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED)
     for episode in episodes:
         row = pages.unit(desk.registry, scope, episode.subject.partition(":")[2])
         if row is None:

@@ -21,10 +21,7 @@ from fleet.words import jobs as say
 from fleet.words import planned
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
-
-ROAD = 1.3
-"""Road metres over straight ones, as the planner estimates (ROUNDS 7)."""
-
+from scheduler.rounds.travel import ROAD_FACTOR
 
 Phone = tuple[str, str, str]
 """Who, the number, the number to dial."""
@@ -293,7 +290,7 @@ def saves(sheet: Sheet, one: Round, stop: Stop, site: Site) -> str:
     who = sheet.technicians.get(one.technician)
     if not stop.pulled_forward or who is None or site.lat is None or site.lon is None:
         return ""
-    km = 2 * ROAD * distance_km(who.lat, who.lon, site.lat, site.lon)
+    km = 2 * ROAD_FACTOR * distance_km(who.lat, who.lon, site.lat, site.lon)
     work = phrases.count(len(stop.pulled_forward), "job")
     return f"{work} pulled forward, saves a trip of up to {km:.0f} km later"
 

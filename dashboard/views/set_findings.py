@@ -10,6 +10,7 @@ from dashboard.deps import Desk
 from dashboard.unit_lookup import Found
 from dashboard.views import notices as set_notices
 from fleet import words
+from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import pages
 from fleet.registry.engine import Registry
@@ -50,7 +51,7 @@ def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int
 
 def _first(findings: Iterable[Finding], zone: str, now: int) -> set_notices.Notice | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
-    grave = [f for f in findings if f.severity in GRAVE and f.kind != "service_due"]
+    grave = [f for f in findings if f.severity in GRAVE and not isinstance(f.facts, ServiceDue)]
     return next(iter(set_notices.notices(tuple(grave), zone, now)), None)
 
 
@@ -84,7 +85,7 @@ def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) ->
     for row in pages.units_named(registry, scope, units):
         zone = row.site.time_zone
         one = frames.worst(row.summary.findings) if row.summary else None
-        if one is not None and one.severity in GRAVE and one.kind != "service_due":
+        if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):
             said = words.sentence(one, zone, now)
             found[row.unit.id] = (
                 one.severity,

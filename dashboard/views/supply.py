@@ -126,7 +126,7 @@ def supply_view(unit: str, seen: SupplySeen) -> SupplyView:
         out_at_last_run=seen.out_at_last_run,
         unbalance_pct=seen.unbalance_pct,
         standing_untold=seen.standing_untold,
-        wrong_nominal=seen.wrong_nominal,
+        wrong_nominal=tuple(n for n in (seen.wrong_volts, seen.wrong_hertz) if n is not None),
     )
 
 

@@ -9,6 +9,7 @@ from dashboard import phrases
 from dashboard.frames import worst
 from dashboard.views.named import SetName, set_name
 from fleet import words
+from fleet.findings import supply
 from fleet.model import (
     SEVERITIES,
     Condition,
@@ -19,7 +20,6 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.words import supply
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
 TURNING = frozenset({"running", "on_load", "cranking", "cooling_down"})
@@ -111,7 +111,7 @@ def areas(rows: Iterable[Row], now: int, fold: bool) -> list[Area]:
 def off_tolerance(rows: Iterable[Row]) -> int:
     """Sets with something to say of their volts or hertz, Notes left out."""
     return sum(
-        any(f.kind in supply.SPEAKERS and f.severity != "note" for f in summary.findings)
+        any(isinstance(f.facts, supply.OfSupply) and f.severity != "note" for f in summary.findings)
         for *_, summary in rows
         if summary is not None
     )

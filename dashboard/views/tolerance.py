@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import get_args
 
 from dashboard import phrases
 from dashboard.views.named import SetName, set_name
 from fleet import words
+from fleet.findings import supply
 from fleet.model import SEVERITIES, Customer, Finding, Severity, Site, Unit, UnitSummary
-from fleet.words import supply
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
-GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
-    (
-        "Danger",
-        frozenset({"volts_standing", "open_neutral", "over_voltage", "no_output", "leg_out"}),
-    ),
-    ("Out of tolerance", frozenset({"voltage_out", "frequency_out"})),
-    ("Drifting out", frozenset({"voltage_drift", "frequency_drift"})),
-    ("Unsteady or unbalanced", frozenset({"hunting", "unbalance"})),
-    ("To look into", frozenset({"stray_volts", "wrong_nominal"})),
-)
+GROUPS: tuple[supply.Group, ...] = get_args(supply.Group)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +41,7 @@ def grouped(lines: list[OffLine]) -> list[OffGroup]:
     """Lines by their group, the gravest group first; empty ones left out."""
     return [
         OffGroup(name=name, rows=inside)
-        for name, _ in GROUPS
+        for name in GROUPS
         if (inside := [line for line in lines if line.group == name])
     ]
 
@@ -61,16 +53,16 @@ def lines(row: Row, now: int) -> list[OffLine]:
     return [
         line(name, finding, site.time_zone, now)
         for finding in (summary.findings if summary else ())
-        if finding.kind in supply.SPEAKERS
+        if isinstance(finding.facts, supply.OfSupply)
     ]
 
 
 def line(set: SetName, finding: Finding, zone: str, now: int) -> OffLine:
     """One finding of a set in words."""
     said = words.sentence(finding, zone, now)
-    number, name = next((n, g) for n, (g, kinds) in enumerate(GROUPS) if finding.kind in kinds)
-    share = finding.facts.get("share")
-    far = float(share) if isinstance(share, int | float) else None
+    facts = finding.facts
+    assert isinstance(facts, supply.OfSupply)
+    name, far = supply.group(facts), supply.share_of(facts)
     return OffLine(
         set=set,
         group=name,
@@ -80,7 +72,7 @@ def line(set: SetName, finding: Finding, zone: str, now: int) -> OffLine:
         share="" if far is None else f"{far:.0%} of the way",
         since=phrases.since(finding.since, zone, now),
         order=(
-            number,
+            GROUPS.index(name),
             SEVERITIES.index(finding.severity),
             -far if far is not None else 0.0,
             finding.since,

@@ -11,6 +11,26 @@ from typing import Protocol
 
 from demo_fleet.customers import Model
 from demo_fleet.machine import Ails, Script
+from fleet.findings import (
+    BatteryFailedCell,
+    BatteryRunsDown,
+    BatteryWeak,
+    ChargerFault,
+    Facts,
+    FrequencyDrift,
+    FuelLow,
+    Hunting,
+    LegOut,
+    MainsLost,
+    NoOutput,
+    OpenNeutral,
+    OverCharge,
+    OverVoltage,
+    Severity,
+    Unbalance,
+    VoltageDrift,
+    VoltsStanding,
+)
 
 DAY_S, HOUR_S = 86_400, 3_600
 CAST: dict[int, str] = {
@@ -172,64 +192,64 @@ _AILS: dict[str, Callable[[Stage], Ails]] = {
     "legs_uneven": lambda s: Ails(legs_apart=0.04),
 }
 
-EXPECT: dict[str, tuple[str, str, str]] = {
+EXPECT: dict[str, tuple[type[Facts], Severity, str]] = {
     "battery_ages": (
-        "battery_weak",
+        BatteryWeak,
         "same_day",
         "cranks lower and lower for 200 days at like temperature",
     ),
     "failed_cell": (
-        "battery_failed_cell",
+        BatteryFailedCell,
         "same_day",
         "a cell failed six days ago: 2.2 V lower from one reading to the next, the charger on",
     ),
     "charger_lost": (
-        "charger_fault",
+        ChargerFault,
         "same_day",
         "its charger was lost five days ago; the battery rests, no cell has failed",
     ),
     "over_charge": (
-        "over_charge",
+        OverCharge,
         "same_day",
         "its charger has held 16.4 V (twice that on 24 V) for four days",
     ),
     "battery_runs_down": (
-        "battery_runs_down",
+        BatteryRunsDown,
         "same_day",
         "no charger and no exercise: falls day by day since its last run",
     ),
     "governor_drifts": (
-        "frequency_drift",
+        FrequencyDrift,
         "next_visit",
         "its governor has crept up by 1.4 Hz in 200 days",
     ),
     "regulator_drifts": (
-        "voltage_drift",
+        VoltageDrift,
         "next_visit",
         "its regulator has crept up by 2.6 % in 200 days",
     ),
-    "hunting": ("hunting", "next_visit", "its speed swings by more than a hertz inside each run"),
-    "unbalance": ("unbalance", "next_visit", "one line lies 8 % low against another, line to line"),
+    "hunting": (Hunting, "next_visit", "its speed swings by more than a hertz inside each run"),
+    "unbalance": (Unbalance, "next_visit", "one line lies 8 % low against another, line to line"),
     "open_neutral": (
-        "open_neutral",
+        OpenNeutral,
         "act_now",
         "the neutral came loose: one leg far over, the other far under",
     ),
     "leg_dead": (
-        "leg_out",
+        LegOut,
         "act_now",
         "the winding of its third line failed: the two others give their volts as before",
     ),
-    "over_voltage": ("over_voltage", "act_now", "its regulator failed: 19 % over nominal"),
-    "no_output": ("no_output", "act_now", "runs without volts: the alternator does not excite"),
+    "over_voltage": (OverVoltage, "act_now", "its regulator failed: 19 % over nominal"),
+    "no_output": (NoOutput, "act_now", "runs without volts: the alternator does not excite"),
     "volts_standing": (
-        "volts_standing",
+        VoltsStanding,
         "act_now",
         "volts on the set's side while it stands: fed back from the mains, or a lead on the wrong side",
     ),
-    "fuel_low": ("fuel_low", "same_day", "fuel was taken one night: 9 % is left"),
+    "fuel_low": (FuelLow, "same_day", "fuel was taken one night: 9 % is left"),
     "own_main_switch": (
-        "mains_lost",
+        MainsLost,
         "note",
         "its site alone is without mains: its own main switch",
     ),

@@ -14,6 +14,23 @@ from typing import Any
 
 from demo_fleet.machine import FOREVER, Script
 from demo_fleet.planted import condition
+from fleet.findings import (
+    ClockWrong,
+    ExerciseMissed,
+    ExerciseShort,
+    ExerciseTime,
+    Facts,
+    FailedStart,
+    HarderStarting,
+    MeterReset,
+    MeterRolledOver,
+    NotInAuto,
+    NotReporting,
+    OilCheckInRun,
+    ServiceDue,
+    Severity,
+    StartsUnreliable,
+)
 
 DAY_S = 86_400
 HOUR_S = 3_600
@@ -268,57 +285,57 @@ def joined(script: Script, hand: tuple[tuple[int, int], ...], before_s: int) -> 
     return replace(script, hand=script.hand + hand, manual=script.manual + manual)
 
 
-EXPECT: dict[str, tuple[str, str, str]] = {
+EXPECT: dict[str, tuple[type[Facts], Severity, str]] = {
     "failed_start": (
-        "failed_start",
+        FailedStart,
         "act_now",
         "cranked in last evening's outage, never started; locked out since",
     ),
-    "silent": ("not_reporting", "no_word", "stopped reporting while standing by, mains on"),
-    "due_by_hours": ("service_due", "next_visit", "oil due by engine hours, inside its tolerance"),
+    "silent": (NotReporting, "no_word", "stopped reporting while standing by, mains on"),
+    "due_by_hours": (ServiceDue, "next_visit", "oil due by engine hours, inside its tolerance"),
     "due_by_date": (
-        "service_due",
+        ServiceDue,
         "next_visit",
         "yearly service due by the calendar, inside its tolerance",
     ),
-    "soon_by_date": ("service_due", "next_visit", "yearly service within the next 30 days: soon"),
+    "soon_by_date": (ServiceDue, "next_visit", "yearly service within the next 30 days: soon"),
     "late_beyond_tolerance": (
-        "service_due",
+        ServiceDue,
         "same_day",
         "yearly service late by more than its tolerance",
     ),
     "meter_replaced": (
-        "meter_reset",
+        MeterReset,
         "note",
         "the hour meter went back to 0 and goes on from there",
     ),
-    "meter_rolled_over": ("meter_rolled_over", "note", "a meter of four digits passed 9,999.9 h"),
-    "clock_lost": ("clock_wrong", "note", "the device restarted and counts from 1970"),
+    "meter_rolled_over": (MeterRolledOver, "note", "a meter of four digits passed 9,999.9 h"),
+    "clock_lost": (ClockWrong, "note", "the device restarted and counts from 1970"),
     "harder_starting": (
-        "harder_starting",
+        HarderStarting,
         "next_visit",
         "cranks longer and longer for 200 days, at like temperature",
     ),
     "starts_unreliable": (
-        "starts_unreliable",
+        StartsUnreliable,
         "next_visit",
         "four of its last twenty or so starts failed, the newest did not",
     ),
     "oil_check_in_run": (
-        "oil_check_in_run",
+        OilCheckInRun,
         "same_day",
         "an air-cooled set has run for 11 h and nobody was at it",
     ),
-    "left_out_of_auto": ("not_in_auto", "act_now", "somebody left the switch out of automatic"),
+    "left_out_of_auto": (NotInAuto, "act_now", "somebody left the switch out of automatic"),
     "exercise_missed_twice": (
-        "exercise_missed",
+        ExerciseMissed,
         "same_day",
         "its exercise clock started nothing the last two times; no outage since",
     ),
-    "exercise_short": ("exercise_short", "next_visit", "the last four exercises ran 8 of 20 min"),
-    "exercise_drifted": ("exercise_time", "note", "its exercise clock is 75 min late"),
+    "exercise_short": (ExerciseShort, "next_visit", "the last four exercises ran 8 of 20 min"),
+    "exercise_drifted": (ExerciseTime, "note", "its exercise clock is 75 min late"),
     "exercise_failed": (
-        "failed_start",
+        FailedStart,
         "act_now",
         "cranked for its last exercise, never started; locked out since",
     ),

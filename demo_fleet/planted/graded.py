@@ -8,12 +8,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fleet.findings import (
+    BatteryWeak,
+    ExerciseShort,
+    ExerciseTime,
+    ExerciseUnderLoaded,
+    Facts,
+    FrequencyDrift,
+    HarderStarting,
+    Hunting,
+    MeterDisagrees,
+    NotReporting,
+    OilCheckInRun,
+    ServiceDue,
+    StartsUnreliable,
+    Unbalance,
+    UsesIntegratedHours,
+    VoltageDrift,
+)
+
 
 @dataclass(frozen=True)
 class Limit:
     """The detection limit of a graded fault: size in its unit, from so many samples over days."""
 
-    finding: str
+    finding: type[Facts]
     size: float
     unit: str
     samples: int
@@ -23,16 +42,16 @@ class Limit:
 
 GRADED: dict[str, Limit] = {
     "meter_counts_standing": Limit(
-        "uses_integrated_hours",
+        UsesIntegratedHours,
         12.0,
         "h counted on one UTC day while standing",
         70,
         1,
         "reports at rest",
     ),
-    "meter_slow": Limit("meter_disagrees", 5.0, "% of 22 h or more run, and 1.1 h", 20, 30, "runs"),
+    "meter_slow": Limit(MeterDisagrees, 5.0, "% of 22 h or more run, and 1.1 h", 20, 30, "runs"),
     "meter_fast": Limit(
-        "meter_disagrees",
+        MeterDisagrees,
         5.0,
         "% of 22 h or more run, and 1.1 h, beyond one report at rest a run",
         20,
@@ -40,25 +59,23 @@ GRADED: dict[str, Limit] = {
         "runs",
     ),
     "harder_starting": Limit(
-        "harder_starting", 1.45, "s more cranking at like temperature", 26, 200, "starts"
+        HarderStarting, 1.45, "s more cranking at like temperature", 26, 200, "starts"
     ),
-    "starts_unreliable": Limit("starts_unreliable", 3.0, "failed starts", 20, 140, "start demands"),
+    "starts_unreliable": Limit(StartsUnreliable, 3.0, "failed starts", 20, 140, "start demands"),
     "exercise_short": Limit(
-        "exercise_short", 2.0, "min (or 10 %) short of the agreed length", 1, 1, "exercises"
+        ExerciseShort, 2.0, "min (or 10 %) short of the agreed length", 1, 1, "exercises"
     ),
-    "exercise_drifted": Limit(
-        "exercise_time", 30.0, "min from the agreed time", 3, 21, "exercises"
-    ),
+    "exercise_drifted": Limit(ExerciseTime, 30.0, "min from the agreed time", 3, 21, "exercises"),
     "exercise_under_loaded": Limit(
-        "exercise_under_loaded", 25.0, "% under the agreed load", 5, 1, "load readings in the run"
+        ExerciseUnderLoaded, 25.0, "% under the agreed load", 5, 1, "load readings in the run"
     ),
-    "late_service": Limit("service_due", 30.0, "days over the date", 1, 395, "records"),
-    "silence": Limit("not_reporting", 3.0, "reports missed, and 20 min", 3, 1, "reports"),
+    "late_service": Limit(ServiceDue, 30.0, "days over the date", 1, 395, "records"),
+    "silence": Limit(NotReporting, 3.0, "reports missed, and 20 min", 3, 1, "reports"),
     "battery_ages": Limit(
-        "battery_weak", 0.45, "V lower while cranking at like temperature (12 V)", 26, 200, "starts"
+        BatteryWeak, 0.45, "V lower while cranking at like temperature (12 V)", 26, 200, "starts"
     ),
     "governor_drifts": Limit(
-        "frequency_drift",
+        FrequencyDrift,
         0.8,
         "Hz away from the first eight runs (class G2, no load)",
         26,
@@ -66,7 +83,7 @@ GRADED: dict[str, Limit] = {
         "runs",
     ),
     "regulator_drifts": Limit(
-        "voltage_drift",
+        VoltageDrift,
         1.6,
         "% of nominal away from the first eight runs (class G2)",
         26,
@@ -74,13 +91,13 @@ GRADED: dict[str, Limit] = {
         "runs",
     ),
     "hunting": Limit(
-        "hunting",
+        Hunting,
         0.75,
         "Hz full width inside runs (the steady band of class G2 at 50 Hz)",
         3,
         21,
         "runs",
     ),
-    "unbalance": Limit("unbalance", 3.0, "% line to line (NEMA MG 1)", 3, 21, "runs"),
-    "long_run": Limit("oil_check_in_run", 8.0, "h of one run, air-cooled", 8, 1, "reports"),
+    "unbalance": Limit(Unbalance, 3.0, "% line to line (NEMA MG 1)", 3, 21, "runs"),
+    "long_run": Limit(OilCheckInRun, 8.0, "h of one run, air-cooled", 8, 1, "reports"),
 }

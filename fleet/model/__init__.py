@@ -1,5 +1,6 @@
 """Frozen nouns. Nothing here computes, reads a clock or touches a disk."""
 
+from fleet.findings import SEVERITIES, Condition, Cover, Evidence, Finding, Severity
 from fleet.model.duty import (
     Call,
     CallOutcome,
@@ -15,7 +16,6 @@ from fleet.model.duty import (
 )
 from fleet.model.engine import (
     DUE_NOW,
-    Condition,
     DemandEnd,
     DueItem,
     EdgeSeen,
@@ -31,16 +31,7 @@ from fleet.model.engine import (
     StartDemand,
     UnitSummary,
 )
-from fleet.model.findings import (
-    SEVERITIES,
-    AlertState,
-    Episode,
-    Evidence,
-    Finding,
-    Severity,
-    Step,
-    StepKind,
-)
+from fleet.model.episodes import AlertState, Episode, Step, StepKind
 from fleet.model.jobs import (
     JOB_STATES,
     OPEN_STATES,
@@ -60,7 +51,7 @@ from fleet.model.jobs import (
     Week,
 )
 from fleet.model.notices import Notice, NoticeKind, Way
-from fleet.model.outages import Cover, Outage, OutageMember
+from fleet.model.outages import Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
     ID,

@@ -7,7 +7,7 @@ from collections import Counter
 import msgspec
 
 from fleet.model.engine import DueItem
-from fleet.model.findings import Episode, Severity
+from fleet.model.episodes import Episode, Severity
 from fleet.model.jobs import Contract, Job, JobStep, SiteCard, Technician
 from fleet.model.register import Customer, ServicePlan, Site, Unit
 from fleet.model.round_plan import RoundPlan

@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model.findings import Finding
+from fleet.findings import Condition, Finding
 
 EdgeSeen = Literal["observed", "gap", "open"]
 """observed: the change was seen between two readings within the allowed gap;
@@ -127,20 +127,6 @@ class DueItem(msgspec.Struct, frozen=True, kw_only=True):
         last = self.last_done_on or "never"
         hours = "" if self.last_done_hours_h is None else f":{self.last_done_hours_h:.0f}"
         return f"due:{self.unit}:{self.task}:{last}{hours}"
-
-
-Condition = Literal[
-    "standing_by",
-    "cranking",
-    "running",
-    "on_load",
-    "cooling_down",
-    "not_in_auto",
-    "out_of_service",
-    "laid_up",
-    "not_reporting",
-    "last_heard_running",
-]
 
 
 Readiness = Literal["set_aside", "not_ready", "unknown", "doubtful", "ready"]

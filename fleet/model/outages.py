@@ -2,26 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import msgspec
 
+from fleet.findings import Cover
 from fleet.model.register import Criticality
-
-Cover = Literal[
-    "failed",
-    "not_running",
-    "no_voltage",
-    "unproven",
-    "waiting",
-    "low_fuel",
-    "covered",
-    "aside",
-    "mains_back",
-]
-"""How a set's site fares: it failed to start; stands though it is heard; runs without volts; no
-proof (nothing heard since the mains went); not long enough gone to tell; carries its load with
-little fuel; carries it; is out for work; has mains again."""
 
 
 class OutageMember(msgspec.Struct, frozen=True, kw_only=True):

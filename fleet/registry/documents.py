@@ -11,6 +11,7 @@ from typing import TypeVar
 
 import msgspec
 
+from fleet import findings
 from fleet.model import (
     Calibration,
     Call,
@@ -44,7 +45,7 @@ encode: Callable[[object], bytes] = msgspec.json.Encoder().encode
 def decoder(kind: type[T]) -> Callable[[bytes], T]:
     """What reads documents of a kind, or a few fields of them (a record that names only those). It
     raises msgspec.DecodeError, of which ValidationError is one."""
-    return msgspec.json.Decoder(kind).decode
+    return findings.decoder(kind)
 
 
 calibration = decoder(Calibration)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from fleet.findings import Sentence
+from fleet.findings.saying import UNCHECKED, moment, severity
 from fleet.model import AlertState, Finding, MarkWord, Step, Way
-from fleet.words.saying import UNCHECKED, Sentence, Speaker, moment, severity
 
 STATES: dict[AlertState, str] = {
     "normal": "Over",
@@ -109,7 +110,3 @@ def body(
     if said.cautions:
         lines += [SMS_CAUTION] if way in SHORT else ["", *said.cautions]
     return "\n".join(lines)
-
-
-SPEAKERS: dict[str, Speaker] = {}
-SENDS_A_PERSON: frozenset[str] = frozenset()

@@ -12,9 +12,9 @@ from typing import Literal
 
 import msgspec
 
+from fleet.findings.saying import count, day
 from fleet.model import Placement
 from fleet.words.alarms import one_line
-from fleet.words.saying import count, day
 from fleet.words.short import MOST, plain
 
 CUSTOMER_CAUTIONS: tuple[str, ...] = (

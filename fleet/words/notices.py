@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from fleet.model import Finding
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, day, moment
+from fleet.findings.saying import CAUTIONS, count, day, spelled_span
 
 MOST = 30
 """Lines of a message."""
@@ -60,22 +59,6 @@ def exercise_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, st
     )
 
 
-def _undelivered(f: Finding, zone: str, now: int) -> Sentence:
-    late, given_up = int(f.facts.get("late", 0)), int(f.facts.get("given_up", 0))
-    said = []
-    if given_up:
-        said.append(f"{count(given_up, 'message')} could not be delivered within a day")
-    if late:
-        said.append(f"{count(late, 'message')} should have left over five minutes ago")
-    people = int(f.facts.get("people", 0))
-    whom = "one person" if people == 1 else f"{people} people"
-    return Sentence(
-        title="Messages do not arrive",
-        seen=f"{' and '.join(said)}, to {whom}; the oldest since {moment(f.since, zone, now)}.",
-        do="Open How people are reached, put the address or the mail server right and send a test.",
-    )
-
-
 def quiet_hours(begins: str, ends: str) -> str:
     """When somebody is told of nothing but what wakes (HH:MM on the wall)."""
     return f"Quiet {begins}–{ends}"
@@ -91,13 +74,14 @@ def last_address(name: str, others: bool, on_duty: bool) -> str:
     return f"{said} {name} holds the duty phone now." if on_duty else said
 
 
-def undelivered(late: int, failed: int) -> list[str]:
-    """Sentences for Health: messages that should have left, and those of a week given up."""
+def undelivered(late: int, failed: int, late_s: float) -> list[str]:
+    """Sentences for Health: messages that should have left late_s ago [s], and those of a week given
+    up."""
     said = []
     if late:
         said.append(
-            f"{count(late, 'message')} to people should have left over five minutes ago: see How "
-            "people are reached."
+            f"{count(late, 'message')} to people should have left over {spelled_span(late_s)} ago: "
+            "see How people are reached."
         )
     if failed:
         said.append(
@@ -122,7 +106,3 @@ def listed(lines: Sequence[str]) -> list[str]:
     """At most MOST lines, and how many more there are."""
     more = len(lines) - MOST
     return [*lines[:MOST], *([f"and {more} more"] if more > 0 else [])]
-
-
-SPEAKERS: dict[str, Speaker] = {"undelivered": _undelivered}
-SENDS_A_PERSON: frozenset[str] = frozenset()

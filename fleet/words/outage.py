@@ -1,11 +1,21 @@
-"""Outages of the mains: what is said of one, of how a site fares in it, and of our own line."""
+"""Outages of the mains: how a site fares in one, and the calls to it."""
 
 from __future__ import annotations
 
-from typing import Any
+from fleet.findings.mains import tally_words
+from fleet.findings.saying import moment, span
+from fleet.model import Call, CallOutcome, Cover, OutageMember
 
-from fleet.model import Call, CallOutcome, Cover, Finding, OutageMember
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, count, moment, span
+__all__ = [
+    "ASK",
+    "COVERS",
+    "OUTCOMES",
+    "call_words",
+    "cover",
+    "minutes_words",
+    "outcome",
+    "tally_words",
+]
 
 COVERS: dict[Cover, str] = {
     "failed": "Would not start",
@@ -43,23 +53,6 @@ OUTCOMES: dict[CallOutcome, str] = {
     "written": "Written to the customer",
 }
 
-SAID: tuple[tuple[Cover, str], ...] = (
-    ("failed", "would not start"),
-    ("not_running", "stand still with the mains off"),
-    ("no_voltage", "run without volts"),
-    ("unproven", "without proof of cover"),
-    ("waiting", "not heard yet"),
-    ("low_fuel", "with little fuel"),
-    ("covered", "covered"),
-    ("mains_back", "with mains again"),
-)
-
-
-def tally_words(cover: dict[str, Any]) -> str:
-    """How many sets fare how: "2 would not start, 5 without proof of cover, 31 covered"."""
-    parts = [f"{cover[name]} {words}" for name, words in SAID if cover.get(name)]
-    return ", ".join(parts)
-
 
 def outcome(value: CallOutcome) -> str:
     """What came of a call, in words."""
@@ -93,46 +86,3 @@ def minutes_words(member: OutageMember) -> str:
         if seconds >= 1
     ]
     return ", ".join(parts) or "no time without mains"
-
-
-def _mains_outage(f: Finding, zone: str, now: int) -> Sentence:
-    facts = f.facts
-    began = moment(f.since, zone, now)
-    if isinstance(earliest := facts.get("earliest_at"), int) and f.since - earliest >= 120:
-        began = f"between {moment(earliest, zone, now)} and {began}"
-    if facts.get("alone"):
-        seen = (
-            f"No mains at this site since {began}; sets nearby have it or say nothing: it may be "
-        )
-        seen += "its own main switch or a fuse."
-    else:
-        where = str(facts.get("area") or "the area")
-        seen = f"No mains in {where} since {began}: {count(int(facts.get('sets', 0)), 'set')} at "
-        seen += f"{count(int(facts.get('sites', 0)), 'site')}."
-    told = tally_words(facts.get("cover", {}))
-    seen += f" {told[:1].upper()}{told[1:]}." if told else ""
-    ended = facts.get("ended_at")
-    if isinstance(ended, int):
-        seen += f" The mains was back at {moment(ended, zone, now)}."
-    urgent = f.severity == "act_now" and ended is None
-    return Sentence(
-        title="Mains out" if facts.get("alone") else "Outage",
-        seen=seen,
-        do="Work down the call list, send a van where there is no power." if urgent else "",
-        cautions=CAUTIONS,
-    )
-
-
-def _own_line(f: Finding, zone: str, now: int) -> Sentence:
-    facts = f.facts
-    return Sentence(
-        title="Our own line",
-        seen=f"{count(int(facts.get('units', 0)), 'set')} fell silent together at "
-        f"{moment(f.since, zone, now)}, and none of them had lost its mains first: it is more "
-        "likely our own line or broker than theirs.",
-        do="Look at the broker and the line of this service first; the sets are unknown meanwhile.",
-    )
-
-
-SPEAKERS: dict[str, Speaker] = {"mains_outage": _mains_outage, "own_line": _own_line}
-SENDS_A_PERSON = frozenset({"mains_outage"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from fleet.words.saying import count
+from fleet.findings.saying import count
 
 ALL_HAVE_A_DAY = "Every open job has its day, and no alert waits for somebody to go."
 ALL_THAT_CAN = "Every job that can be planned has its day, and no alert waits for somebody to go."

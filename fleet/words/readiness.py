@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from fleet.model import Finding, Readiness, ReadinessNow
-from fleet.words.saying import CAUTIONS, Sentence, Speaker, began, moment
+from fleet.findings import row_named
+from fleet.findings.saying import moment
+from fleet.model import Readiness, ReadinessNow
 
 READINESS: dict[Readiness, str] = {
     "ready": "Ready",
@@ -14,14 +15,8 @@ READINESS: dict[Readiness, str] = {
 }
 
 REASONS: dict[str, str] = {
-    "failed_start": "did not start {when}, and no start was seen since",
-    "shut_down": "stopped itself or was stopped for emergency {when}, and no run was seen since",
-    "not_in_auto": "the panel switch is not in automatic",
-    "no_output": "it ran and gave no voltage",
-    "volts_standing": "volts stand on its output while it stands still",
     "never_heard": "nothing was ever heard from it",
     "no_device": "no device speaks for it now",
-    "not_reporting": "nothing heard since {when}",
     "too_new": "new here, and it has not yet started by itself",
     "not_proven": "not proven for {age}: it last started by itself {ago}",
     "not_proven_since": "not proven since it failed {when}",
@@ -30,23 +25,13 @@ REASONS: dict[str, str] = {
     "volts_not_seen": "it started by itself {ago}, but nobody saw whether it gave voltage",
     "battery_replace": "the battery should be replaced",
     "crank_limit": "the battery fell below its limit while cranking",
-    "charger_fault": "the battery charger does not charge as it should",
-    "fuel_low": "fuel is low",
-    "exercise_missed": "it missed its exercise twice",
-    "voltage_out": "its volts are out of their band",
-    "frequency_out": "its hertz are out of their band",
-    "over_voltage": "its volts are far too high",
-    "open_neutral": "its phases or legs stand apart as with an open neutral",
-    "leg_out": "a phase or leg of its output was dead or far from its volts while it ran",
     "out_of_band": "volts or hertz were out of their band at the last run",
-    "harder_starting": "it has come to start harder",
-    "starts_unreliable": "its starts fail often",
-    "service_due": "service is late beyond its tolerance",
     "adopted": "taken over, and its readings are not yet checked with a meter",
     "laid_up": "laid up since {when}",
     "out_of_service": "out of service for work since {when}",
 }
-"""What decided, in words: {when} a moment, {ago} how long ago, {age} the same as a length."""
+"""What decided, where no finding does, whose row has the words: {when} a moment, {ago} how long ago,
+{age} the same as a length."""
 
 
 def readiness(now_: ReadinessNow | None, zone: str, now: int) -> str:
@@ -80,8 +65,8 @@ def proof(now_: ReadinessNow, now: int) -> str:
 
 def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
     """One reason in words, without a full stop."""
-    words = REASONS.get(why)
-    if words is None:
+    words = REASONS.get(why) or row_named(why).readiness.reason
+    if not words:
         return why.replace("_", " ")
     decided = why == now_.why
     at = {
@@ -92,7 +77,7 @@ def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
     if at is None:
         return words.partition(" {")[0].removesuffix(" since").rstrip(" ,:")
     when = moment(at, zone, now)
-    when = when if why in ("not_reporting", "laid_up", "out_of_service") else f"at {when}"
+    when = when if "since {when}" in words else f"at {when}"
     return words.format(when=when, ago=ago(now - at), age=length(now - at))
 
 
@@ -113,21 +98,3 @@ def length(seconds: float) -> str:
 def ago(seconds: float) -> str:
     """`6 days ago`."""
     return f"{length(max(0, seconds))} ago"
-
-
-def _shut_down(f: Finding, zone: str, now: int) -> Sentence:
-    pushed = f.facts.get("event") == "emergency_stop"
-    seen = "Its emergency stop was pushed" if pushed else "Shut itself down"
-    seen += f" at {began(f, zone, now)}, and it was not seen running since."
-    if f.facts.get("cause"):
-        seen += f" The controller says: {f.facts['cause']}."
-    return Sentence(
-        title="Emergency stop" if pushed else "Shut down on a fault",
-        seen=seen,
-        do="Call the site, send the nearest van: it stays down until somebody has found out why.",
-        cautions=CAUTIONS,
-    )
-
-
-SPEAKERS: dict[str, Speaker] = {"shut_down": _shut_down}
-SENDS_A_PERSON = frozenset({"shut_down"})

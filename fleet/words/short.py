@@ -13,8 +13,8 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from fleet.findings.saying import LEARNED, SEVERITY_WORDS
 from fleet.words.alarms import NOBODY, OVER, one_line
-from fleet.words.saying import LEARNED, SEVERITY_WORDS
 
 MOST = 160
 LONG_LINK = MOST // 2

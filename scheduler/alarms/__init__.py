@@ -15,6 +15,7 @@ from scheduler.alarms.lifecycle import (
     state_of,
     unshelve,
 )
+from scheduler.alarms.notification import Case, Office, escalate, notice_id, tell, withdrawn
 from scheduler.alarms.quiet_hours import next_morning, next_up
 from scheduler.alarms.rota import holder, in_line, weeks_ahead
 from scheduler.alarms.stepping import (
@@ -26,7 +27,6 @@ from scheduler.alarms.stepping import (
     proceed,
     step,
 )
-from scheduler.alarms.telling import Case, Office, escalate, notice_id, tell, withdrawn
 from scheduler.alarms.visits import open_visit
 
 __all__ = [

@@ -14,6 +14,7 @@ from datetime import time
 import msgspec
 
 from fleet.calendar import local
+from fleet.findings import ExerciseMissed
 from fleet.model import (
     Contact,
     Cover,
@@ -25,7 +26,7 @@ from fleet.model import (
     Placement,
 )
 from fleet.words import customers as say
-from scheduler.alarms.telling import notice_id
+from scheduler.alarms.notification import notice_id
 
 REMIND_WEEKDAY = 0
 REMIND_FROM, REMIND_TO = time(10, 0), time(18, 0)
@@ -41,7 +42,6 @@ POWER: dict[Cover, say.Power] = {
     "low_fuel": "powered",
 }
 """What a customer reads of its site in an outage; nothing where it is covered or has mains again."""
-MISSED = "exercise_missed"
 LATE = frozenset({"due", "late", "late_beyond"})
 
 
@@ -159,7 +159,7 @@ def outage_notices(
 def _lines(one: OwnedSet) -> list[str]:
     if one.placement not in PLACED:
         return []
-    missed = [f for f in one.findings if f.kind == MISSED]
-    lines = [say.exercise_line(one.place, int(f.facts.get("times") or 1)) for f in missed]
+    missed = [f.facts for f in one.findings if isinstance(f.facts, ExerciseMissed)]
+    lines = [say.exercise_line(one.place, facts.times) for facts in missed]
     late = [item for item in one.due if item.state in LATE]
     return lines + [say.service_line(one.place, item.name, item.due_on) for item in late]

@@ -12,18 +12,17 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
+from fleet.findings import MainsOutage, row_of
+from fleet.findings.row import LATE_S
 from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
-from fleet.words.saying import LATE_S
 from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of
-from scheduler.alarms.rules import ANSWER_S, FORGET_S, rule_of
 
-NEW_TURN_IS_NEWS = frozenset({"failed_start"})
-"""Kinds that happen at a moment: another one while the episode is open is a step of its life."""
-AT_ONCE = frozenset({"failed_start", "shut_down", "not_in_auto"})
-"""Kinds that are known with the message that tells of them, as dangers are; others wait for what
-proves them, or were a Note before."""
-SILENCE = frozenset({"not_reporting"})
-"""Kinds that are held back while the mains is out there, or our own line is to blame."""
+ANSWER_S = 7 * 86_400
+"""An Act now alert that is over waits so long for somebody to say they saw it. Common practice, no
+source."""
+FORGET_S = 86_400
+"""The other severities; then it is closed and its history says that nobody answered. Common
+practice, no source."""
 
 
 class Quiet(msgspec.Struct, frozen=True, kw_only=True):
@@ -86,7 +85,7 @@ def opening(
         finding=finding,
     )
     made = grown(empty, [next_step(empty, "raised", now, finding=finding)])
-    kind, cause = _held_back(finding.kind, quiet)
+    kind, cause = _held_back(finding, quiet)
     if kind == "suppressed":
         made = grown(made, [next_step(made, kind, now, cause=cause)])
     return made
@@ -97,7 +96,7 @@ def proceed(episode: Episode, found: Finding | None, now: int, quiet: Quiet = LO
     state = state_of(episode)
     if state in SILENT:
         return _leave(episode, found, now, quiet)
-    hold, cause = _held_back(episode.kind, quiet)
+    hold, cause = _held_back(episode.finding, quiet)
     if hold == "removed" and found is not None:
         hold = None  # due work and the like go on being said of a set that is set aside
     if hold is not None and state != "returned":
@@ -113,7 +112,8 @@ def learned(finding: Finding, before: Finding | None, now: int, quiet: Quiet) ->
     over ten minutes ago. before: what was told of it last, whose moment stays."""
     if before is not None and before.since == finding.since:
         return msgspec.structs.replace(finding, learned_at=before.learned_at)
-    if finding.kind not in AT_ONCE and not rule_of(finding.kind).danger:
+    row = row_of(finding.facts)
+    if not row.alarm.known_at_once and not row.endangers:
         return finding
     known_at = max(finding.learned_at or finding.since, quiet.back_at)
     return finding if now - known_at <= LATE_S else msgspec.structs.replace(finding, learned_at=now)
@@ -131,7 +131,7 @@ def look_again(episodes: Iterable[Episode], now: int) -> int | None:
     for episode in episodes:
         since, shelf = lapsed_at(episode), newest(episode, "shelved")
         if since is not None:
-            moments.append(since + rule_of(episode.kind).off_s)
+            moments.append(since + row_of(episode.finding.facts).alarm.over_after_s)
         if state_of(episode) == "shelved" and shelf is not None and shelf.until is not None:
             moments.append(shelf.until)
     return min((moment for moment in moments if moment > now), default=None)
@@ -144,11 +144,11 @@ def after_turn(
     return [*opened, *(grown(episode, steps) for episode in episodes)]
 
 
-def _held_back(kind: str, quiet: Quiet) -> tuple[StepKind | None, str]:
+def _held_back(finding: Finding, quiet: Quiet) -> tuple[StepKind | None, str]:
     """The step that holds back such a finding now, and its cause; None: nothing does."""
     if quiet.visit:
         return "suppressed", quiet.visit
-    if quiet.silence_of and kind in SILENCE:
+    if quiet.silence_of and row_of(finding.facts).quiet.outage == "held_back":
         return "suppressed", quiet.silence_of
     if quiet.aside:
         return "removed", ""
@@ -165,7 +165,7 @@ RELEASE: Mapping[str, StepKind] = {
 def _leave(episode: Episode, found: Finding | None, now: int, quiet: Quiet) -> list[Step]:
     """Out of a silent state once its reason has ended; judged anew then."""
     state = state_of(episode)
-    hold, _ = _held_back(episode.kind, quiet)
+    hold, _ = _held_back(episode.finding, quiet)
     if state == "shelved":
         shelf = newest(episode, "shelved")
         if shelf is not None and shelf.until is not None and now < shelf.until:
@@ -205,7 +205,7 @@ def _gone(episode: Episode, now: int, quiet: Quiet) -> list[Step]:
         if ended is not None and now - ended.at >= wait_s:
             return [next_step(episode, "acknowledged", now, cause="nobody answered")]
         return []
-    since, off_s = lapsed_at(episode), rule_of(episode.kind).off_s
+    since, off_s = lapsed_at(episode), row_of(episode.finding.facts).alarm.over_after_s
     if since is None and _stale(episode, quiet):
         return []
     if since is None and off_s > 0:
@@ -217,7 +217,7 @@ def _gone(episode: Episode, now: int, quiet: Quiet) -> list[Step]:
 
 def _stale(episode: Episode, quiet: Quiet) -> bool:
     """Whether it is only not seen any more because nothing is heard."""
-    return quiet.silent and rule_of(episode.kind).stale
+    return quiet.silent and row_of(episode.finding.facts).alarm.stays_while_silent
 
 
 def _by_key(findings: Iterable[Finding]) -> dict[tuple[str, str], Finding]:
@@ -234,9 +234,14 @@ def _is_news(episode: Episode, found: Finding) -> bool:
     last = _last_told(episode)
     if found.severity != last.severity:
         return True
-    if found.facts.get("told") != last.facts.get("told"):
+    if _times_told(found) != _times_told(last):
         return True
-    return found.kind in NEW_TURN_IS_NEWS and found.since > last.since
+    return row_of(found.facts).alarm.each_is_news and found.since > last.since
+
+
+def _times_told(finding: Finding) -> int | None:
+    """How often an outage was told; None of anything else."""
+    return finding.facts.told if isinstance(finding.facts, MainsOutage) else None
 
 
 def _last_told(episode: Episode) -> Finding:

@@ -10,15 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import get_args
 
-from fleet.model import Criticality, Finding, Severity, Waking, WakingRow
+from fleet.findings import Concern, row_of
+from fleet.model import Criticality, Finding, Waking, WakingRow
 
 CRITICALITIES: tuple[Criticality, ...] = get_args(Criticality)
-DANGERS = frozenset({"volts_standing", "open_neutral", "over_voltage"})
-"""They wake whatever the table says: people or appliances are in danger."""
-NO_COVER = frozenset(
-    {"failed_start", "no_output", "leg_out", "not_in_auto", "no_proof_of_cover", "shut_down"}
-)
-CONCERNS: dict[str, str] = {
+CONCERNS: dict[Concern, str] = {
     "no_cover": "No cover: failed to start, no volts, not in auto, no proof of it",
     "silent": "Not reporting",
     "losing": "Will lose cover soon: fuel, battery, charger",
@@ -26,7 +22,7 @@ CONCERNS: dict[str, str] = {
 }
 """What the rows of the table are about, in the words of its page."""
 
-DEFAULT: dict[tuple[str, Criticality, str], str] = {
+DEFAULT: dict[tuple[Concern, Criticality, str], str] = {
     **{("no_cover", c, "off"): "wake" for c in CRITICALITIES},
     ("no_cover", "life", "on"): "wake",
     ("silent", "life", "on"): "wake",
@@ -35,35 +31,19 @@ DEFAULT: dict[tuple[str, Criticality, str], str] = {
 """Common practice, no source; what is not here waits for the morning."""
 
 
-def concern_of(kind: str, severity: Severity) -> str:
-    """The row of the table that a finding belongs to."""
-    if kind in NO_COVER:
-        return "no_cover"
-    if kind in ("not_reporting", "own_line"):
-        return "silent"
-    return "losing" if severity == "same_day" and kind in LOSING else "other"
-
-
-LOSING = frozenset(
-    {
-        "fuel_low",
-        "battery_weak",
-        "battery_failed_cell",
-        "battery_runs_down",
-        "charger_fault",
-        "over_charge",
-    }
-)
+def concern_of(finding: Finding) -> Concern:
+    """What a finding is to who sleeps. What will lose cover is so only where it is Same day."""
+    concern = row_of(finding.facts).concern
+    return "other" if concern == "losing" and finding.severity != "same_day" else concern
 
 
 def wakes(waking: Waking, finding: Finding, criticality: Criticality, *, mains_off: bool) -> bool:
     """Whether this finding at such a site wakes the holder of the duty phone."""
-    if finding.kind in DANGERS:
-        return True
-    return says(waking, concern_of(finding.kind, finding.severity), criticality, mains_off)
+    concern = concern_of(finding)
+    return concern == "danger" or says(waking, concern, criticality, mains_off)
 
 
-def says(waking: Waking, concern: str, criticality: Criticality, mains_off: bool) -> bool:
+def says(waking: Waking, concern: Concern, criticality: Criticality, mains_off: bool) -> bool:
     """What the table says: the owner's row where there is one, else the default."""
     mains = "off" if mains_off else "on"
     for row in reversed(waking.rows):
@@ -72,7 +52,7 @@ def says(waking: Waking, concern: str, criticality: Criticality, mains_off: bool
     return DEFAULT.get((concern, criticality, mains)) == "wake"
 
 
-def table(waking: Waking) -> list[tuple[str, Criticality, str, bool, bool]]:
+def table(waking: Waking) -> list[tuple[Concern, Criticality, str, bool, bool]]:
     """Every row: (concern, criticality, mains, wakes, by default), in the order of the page."""
     return [
         (
@@ -88,7 +68,7 @@ def table(waking: Waking) -> list[tuple[str, Criticality, str, bool, bool]]:
     ]
 
 
-def changed(chosen: Iterable[tuple[str, Criticality, str, bool]]) -> Waking:
+def changed(chosen: Iterable[tuple[Concern, Criticality, str, bool]]) -> Waking:
     """A waking table of what was chosen: only what differs from the default is kept."""
     return Waking(
         rows=tuple(

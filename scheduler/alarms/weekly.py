@@ -12,6 +12,7 @@ from datetime import date, time, timedelta
 from fleet.calendar import instant, local_date
 from fleet.model import Contact, Notice, NoticeKind, Rota, Way
 from fleet.words import notices as say
+from scheduler.alarms.notification import Office, notice_id
 from scheduler.alarms.quiet_hours import (
     awake_from,
     is_quiet,
@@ -21,7 +22,6 @@ from scheduler.alarms.quiet_hours import (
     zone_of,
 )
 from scheduler.alarms.rota import contact_of, holder, in_line, took_over
-from scheduler.alarms.telling import Office, notice_id
 
 TEST_AT = time(9, 0)
 TEST_WEEKDAY = 0

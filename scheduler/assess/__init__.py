@@ -1,8 +1,8 @@
 """What is known of one unit now: condition, findings, engine hours, due work, next look."""
 
+from scheduler.assess.current import day_facts
 from scheduler.assess.habit import habit_of
 from scheduler.assess.hours import anchors
-from scheduler.assess.open import day_facts
 from scheduler.assess.unit import assess
 from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode, read
 

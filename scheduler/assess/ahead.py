@@ -9,6 +9,7 @@ from functools import lru_cache
 import msgspec
 
 from fleet.calendar import DAY_S, ZoneUnknown, local_date
+from fleet.findings import OilCheckInRun
 from fleet.model import DueItem, Evidence, Finding, Run, Unit
 from fleet.registry.types import UnitInputs
 from scheduler.assess.hours import Ledger, run_end
@@ -78,15 +79,14 @@ def oil_finding(
     if oil is None or not oil.open or oil.due_at is None:
         return None
     return Finding(
-        kind="oil_check_in_run",
         severity="same_day",
         since=oil.due_at,
-        facts={
-            "run_h": round((oil.due_at - run_start) / 3600, 1),
-            "check": oil.number,
-            "started_at": run_start,
-            "next_at": oil.next_at,
-        },
+        facts=OilCheckInRun(
+            run_h=round((oil.due_at - run_start) / 3600, 1),
+            check=oil.number,
+            started_at=run_start,
+            next_at=oil.next_at,
+        ),
         evidence=Evidence(
             channels=tuple(
                 c.channel for c in (inputs.unit.running.first, inputs.unit.running.second) if c

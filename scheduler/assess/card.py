@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, time
 
 from fleet.calendar import instant, local_date
+from fleet.findings import DataBudget, SimEnding
 from fleet.model import Finding
 from fleet.registry.types import UnitInputs
 
@@ -37,15 +38,11 @@ def _ending(inputs: UnitInputs, now: int) -> Finding | None:
         over if left < 0 else instant(date.fromordinal(last.toordinal() - AHEAD_DAYS), time(), zone)
     )
     return Finding(
-        kind="sim_ending",
         severity="next_visit" if left <= SOON_DAYS and not works else "note",
         since=since,
-        facts={
-            "ends": inputs.unit.sim_ends,
-            "days_left": left,
-            "sim": inputs.unit.sim,
-            "works": works,
-        },
+        facts=SimEnding(
+            ends=inputs.unit.sim_ends, days_left=left, sim=inputs.unit.sim, works=works
+        ),
     )
 
 
@@ -60,12 +57,9 @@ def _budget(inputs: UnitInputs, now: int) -> Finding | None:
     if used_mb < USED_SHARE * budget_mb:
         return None
     return Finding(
-        kind="data_budget",
         severity="note",
         since=instant(today.replace(day=1), time(), "UTC"),
-        facts={
-            "used_mb": round(used_mb, 2),
-            "budget_mb": budget_mb,
-            "month": today.isoformat()[:7],
-        },
+        facts=DataBudget(
+            used_mb=round(used_mb, 2), budget_mb=budget_mb, month=today.isoformat()[:7]
+        ),
     )

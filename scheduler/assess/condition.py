@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from fleet.model import Condition, Run, StartDemand
 from fleet.registry.types import UnitInputs
-from scheduler.assess.seen import Aside, Silence, newest
+from scheduler.assess.last_known import Aside, Silence, newest
 from scheduler.day import Spell
 from scheduler.rules.starting import CYCLES, LAG_S
 

@@ -5,11 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.defaults import LIMIT_ON_S
-from fleet.model import SEVERITIES, Condition, Evidence, Finding, Run, StartDemand
+from fleet.findings import (
+    ClockWrong,
+    FailedStart,
+    MeterDisagrees,
+    MeterReset,
+    MeterRolledOver,
+    NotInAuto,
+    NotReporting,
+    SequenceGaps,
+    UsesIntegratedHours,
+)
+from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess.condition import Now
-from scheduler.assess.hours import CrossCheck
-from scheduler.assess.seen import newest
+from scheduler.assess.hours import CROSS_CHECK_S, CrossCheck
+from scheduler.assess.last_known import newest
 from scheduler.day import Day
 
 ANSWERS = frozenset({"visit", "task_done", "part_changed"})
@@ -44,22 +55,20 @@ def failed_start(
     if any(r.kind in ANSWERS and newest_demand.at < r.at <= at.now for r in inputs.records):
         return None
     mains = newest(inputs, "mains_v", at.now)
-    facts = {
-        "attempts": newest_demand.attempts,
-        "at": newest_demand.at,
-        "failures": _streak(known),
-        "crank_min_v": newest_demand.crank_min_v,
-        "crank_s": newest_demand.crank_s,
-        "cause": newest_demand.cause or None,
-        "mains_v": None if mains is None else round(mains.value, 1),
-        "nominal_v": inputs.unit.nominal_v,
-    }
     return Finding(
-        kind="failed_start",
         severity="act_now",
         since=newest_demand.at,
         learned_at=newest_demand.learned_at,
-        facts={key: value for key, value in facts.items() if value is not None},
+        facts=FailedStart(
+            attempts=newest_demand.attempts,
+            at=newest_demand.at,
+            failures=_streak(known),
+            crank_min_v=newest_demand.crank_min_v,
+            crank_s=newest_demand.crank_s,
+            cause=newest_demand.cause or None,
+            mains_v=None if mains is None else round(mains.value, 1),
+            nominal_v=float(inputs.unit.nominal_v),
+        ),
         evidence=Evidence(
             channels=newest_demand.seen_by,
             from_at=newest_demand.at,
@@ -89,24 +98,23 @@ def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding |
         return None
     if not silent.ever and (silent.since is None or at.now - silent.since < NEVER_HEARD_S):
         return Finding(
-            kind="not_reporting",
             severity="note",
             since=silent.since or 0,
-            facts={"limit_s": limit_s, "never": True},
+            facts=NotReporting(limit_s=limit_s, never=True),
             evidence=Evidence(note="has never reported"),
         )
     if not at.silent or silent.since is None:
         return None
-    facts = {"limit_s": limit_s, "silent_since": silent.since, "last_condition": last_condition}
-    if silent.heard_at is not None:
-        facts["heard_at"] = silent.heard_at
-    else:
-        facts["never"] = True
     return Finding(
-        kind="not_reporting",
         severity="no_word",
         since=silent.since,
-        facts=facts,
+        facts=NotReporting(
+            limit_s=limit_s,
+            silent_since=silent.since,
+            last_condition=last_condition,
+            heard_at=silent.heard_at,
+            never=silent.heard_at is None,
+        ),
         evidence=Evidence(to_at=silent.heard_at, note="by the time of receipt"),
     )
 
@@ -117,10 +125,9 @@ def not_in_auto(at: Now) -> Finding | None:
     if spell is None or spell.value != 0 or at.now - spell.since < LIMIT_ON_S:
         return None
     return Finding(
-        kind="not_in_auto",
         severity="act_now",
         since=spell.since,
-        facts={"since": spell.since},
+        facts=NotInAuto(since=spell.since),
         evidence=Evidence(channels=("in_auto",), from_at=spell.since, to_at=spell.at),
     )
 
@@ -134,53 +141,47 @@ def meter_findings(
     events = [event for day in days for event in day.meter]
     resets = [e for e in events if e.kind == "reset" and (confirmed is None or e.at > confirmed)]
     if resets:
-        found.append(
-            _meter_note("meter_reset", resets[-1].at, resets[-1].before_h, resets[-1].after_h)
-        )
+        found.append(_meter_note(MeterReset, resets[-1]))
     rolled = [e for e in events if e.kind == "roll_over" and now - e.at < ROLL_OVER_SHOWN_S]
     if rolled:
-        found.append(
-            _meter_note("meter_rolled_over", rolled[-1].at, rolled[-1].before_h, rolled[-1].after_h)
-        )
+        found.append(_meter_note(MeterRolledOver, rolled[-1]))
     evidence = Evidence(channels=("run_hours_h",), from_at=check.from_at if check else None)
     if refused:
         since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
         standing = sum(day.rise_standing_h for day in days)
-        facts = {"standing_h": round(standing, 2)}
-        if not any(
+        before = not any(
             d.rise_standing_h > 0 for d in days if d.carry.fitting == days[-1].carry.fitting
-        ):
-            facts["before"] = True
+        )
         found.append(
             Finding(
-                kind="uses_integrated_hours",
                 severity="note",
                 since=since,
-                facts=facts,
+                facts=UsesIntegratedHours(standing_h=round(standing, 2), before=before),
                 evidence=evidence,
             )
         )
     elif check is not None and check.disagrees:
-        facts = {"meter_h": round(check.meter_h, 2), "integrated_h": round(check.integrated_h, 2)}
         found.append(
             Finding(
-                kind="meter_disagrees",
                 severity="note",
                 since=check.from_at,
-                facts=facts,
+                facts=MeterDisagrees(
+                    meter_h=round(check.meter_h, 2),
+                    integrated_h=round(check.integrated_h, 2),
+                    over_days=CROSS_CHECK_S // 86_400,
+                ),
                 evidence=evidence,
             )
         )
     return found
 
 
-def _meter_note(kind: str, at: int, before_h: float, after_h: float) -> Finding:
+def _meter_note(record: type[MeterReset | MeterRolledOver], event: MeterEvent) -> Finding:
     return Finding(
-        kind=kind,
         severity="note",
-        since=at,
-        facts={"before_h": before_h, "after_h": after_h},
-        evidence=Evidence(channels=("run_hours_h",), from_at=at, to_at=at),
+        since=event.at,
+        facts=record(before_h=event.before_h, after_h=event.after_h),
+        evidence=Evidence(channels=("run_hours_h",), from_at=event.at, to_at=event.at),
     )
 
 
@@ -192,20 +193,15 @@ def device_findings(inputs: UnitInputs) -> list[Finding]:
         if since is not None and (
             last is None or pulse.heard_at is None or pulse.heard_at - last < CLOCK_SHOWN_S
         ):
-            facts = {"device": pulse.device, "last_at": last or since}
-            found.append(
-                Finding(
-                    kind="clock_wrong", severity="note", since=since, part=pulse.device, facts=facts
-                )
-            )
+            facts = ClockWrong(device=pulse.device, last_at=last or since)
+            found.append(Finding(severity="note", since=since, part=pulse.device, facts=facts))
         if pulse.sequence_gaps > 0:
             found.append(
                 Finding(
-                    kind="sequence_gaps",
                     severity="note",
                     since=pulse.newest_at or pulse.heard_at or 0,
                     part=pulse.device,
-                    facts={"device": pulse.device, "gaps": pulse.sequence_gaps},
+                    facts=SequenceGaps(device=pulse.device, gaps=pulse.sequence_gaps),
                 )
             )
     return found

@@ -8,14 +8,16 @@ from typing import Literal
 
 import msgspec
 
+from fleet.findings import FuelLow
 from fleet.model import Evidence, Finding, Record, Run, Unit
 from fleet.registry.types import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.condition import Now
-from scheduler.assess.seen import newest
+from scheduler.assess.last_known import newest
 from scheduler.day import Day
 from scheduler.rules import fuel
 from scheduler.rules.fuel import FuelSeen, Knot, Rate, Refill, Usable
+from scheduler.rules.fuel.chart import EFFICIENCY
 
 AGREED_H = {"life": 24.0, "business": 12.0, "home": 8.0}
 """Hours of fuel wanted at half load where nothing was agreed, and at most a quarter of what a full
@@ -76,6 +78,7 @@ def _lasting(
             at_load=at_load,
             l_per_h=round(l_per_h, 3),
             by=burnt.by,
+            engine=EFFICIENCY[0] if burnt.by == "energy" else None,
             factor=factor,
         )
         return _agreed(unit, can.litres(can.full, unit.tank_l) / l_per_h, found)
@@ -196,26 +199,25 @@ def _low(unit: Unit, knots: Sequence[Knot], can: Usable, seen: FuelSeen) -> Find
     since = fuel.below_since(knots, limit)
     if since is None or seen.at is None or seen.at - since < LASTING_S:
         return None
-    facts = {
-        "level_pct": seen.level_pct,
-        "limit_pct": round(limit, 1),
-        "hours_h": seen.hours_h,
-        "agreed_h": seen.agreed_h,
-        "agreed": seen.agreed,
-        "load_share": seen.load_share,
-        "at_load": seen.at_load if seen.load_share is not None else None,
-        "by": seen.by or None,
-        "trend_from": seen.trend_from,
-        "filled": seen.trend_from == seen.refill_at if seen.trend_from is not None else None,
-        "litres_l": seen.litres_l,
-        "at": seen.at,
-        "dual": unit.fuel == "dual" or None,
-    }
     return Finding(
-        kind="fuel_low",
         severity="note" if unit.fuel == "dual" else "same_day",
         since=since,
-        facts={key: value for key, value in facts.items() if value is not None},
+        facts=FuelLow(
+            level_pct=seen.level_pct or 0.0,
+            limit_pct=round(limit, 1),
+            hours_h=seen.hours_h,
+            agreed_h=seen.agreed_h,
+            agreed=seen.agreed,
+            load_share=seen.load_share,
+            at_load=seen.at_load if seen.load_share is not None else None,
+            by=seen.by or None,
+            trend_from=seen.trend_from,
+            filled=seen.trend_from == seen.refill_at if seen.trend_from is not None else None,
+            litres_l=seen.litres_l,
+            engine=seen.engine,
+            at=seen.at,
+            dual=unit.fuel == "dual",
+        ),
         evidence=Evidence(
             channels=("fuel_pct",), from_at=since, to_at=seen.at, note="smoothed level"
         ),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from fleet.model import Finding, Habit, Mains, MainsNow
 from fleet.registry.types import UnitInputs
 from scheduler.assess.condition import Now
-from scheduler.assess.seen import covers, newest
+from scheduler.assess.last_known import covers, newest
 from scheduler.day import Day
 from scheduler.rules import mains
 from scheduler.rules.mains import Edge, Outage

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from fleet.findings import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler import readiness
@@ -173,13 +174,11 @@ def shut_down(
     failed = [d.at for d in demands if d.end == "failed"]
     if any(abs(moment - halt.at) <= WITH_FAILURE_S for moment in failed):
         return ()
-    facts = {"event": halt.event, "cause": halt.cause}
     return (
         Finding(
-            kind="shut_down",
             severity="note" if at.aside is not None else "act_now",
             since=halt.at,
-            facts={key: value for key, value in facts.items() if value},
+            facts=ShutDown(event=halt.event, cause=halt.cause),
             evidence=Evidence(from_at=halt.at, to_at=halt.at, note="the device said so"),
         ),
     )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from fleet.findings import HarderStarting, StartsUnreliable
 from fleet.model import Evidence, Finding, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess import epochs
@@ -74,19 +75,18 @@ def _unreliable(
     assert share is not None
     failures = [d for d in last if d.end == "failed"]
     return Finding(
-        kind="starts_unreliable",
         severity="same_day" if verdict.proven else "next_visit",
         since=failures[min(trip.limit, len(failures)) - 1].at,
-        facts={
-            "failed": trip.failed,
-            "demands": trip.demands,
-            "low": round(share.low, 4),
-            "high": round(share.high, 4),
-            "confidence": share.confidence,
-            "target": triggers.target,
-            "trigger": f"{trip.limit} of {trip.window} ({triggers.origin})",
-            "proven": verdict.proven,
-        },
+        facts=StartsUnreliable(
+            failed=trip.failed,
+            demands=trip.demands,
+            low=round(share.low, 4),
+            high=round(share.high, 4),
+            confidence=share.confidence,
+            target=triggers.target,
+            trigger=f"{trip.limit} of {trip.window} ({triggers.origin})",
+            proven=verdict.proven,
+        ),
         evidence=Evidence(
             channels=tuple(sorted({name for d in last for name in d.seen_by})),
             from_at=last[0].at,
@@ -103,21 +103,20 @@ def _harder(ended: Sequence[StartDemand], harder: Sequence[Harder]) -> Finding |
         return None
     worst = min(risen, key=lambda one: one.p)
     return Finding(
-        kind="harder_starting",
         severity="next_visit",
         since=worst.to_at,
-        facts={
-            "measure": worst.measure,
-            "before": worst.before,
-            "now": worst.now,
-            "per_month": round(30 * worst.per_day, 4),
-            "per_month_low": round(30 * worst.per_day_low, 4),
-            "per_month_high": round(30 * worst.per_day_high, 4),
-            "starts": worst.n,
-            "temp_c": worst.temp_c,
-            "from_at": worst.from_at,
-            "chance": float(f"{worst.p:.2g}"),
-        },
+        facts=HarderStarting(
+            measure=worst.measure,
+            before=worst.before,
+            now=worst.now,
+            per_month=round(30 * worst.per_day, 4),
+            per_month_low=round(30 * worst.per_day_low, 4),
+            per_month_high=round(30 * worst.per_day_high, 4),
+            starts=worst.n,
+            temp_c=worst.temp_c,
+            from_at=worst.from_at,
+            chance=float(f"{worst.p:.2g}"),
+        ),
         evidence=Evidence(
             channels=("start_attempts",) if worst.measure == "attempts" else ("crank_s",),
             from_at=worst.from_at,

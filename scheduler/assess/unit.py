@@ -7,17 +7,18 @@ from dataclasses import dataclass
 
 import msgspec
 
+from fleet.findings import ClockWrong, row_of
 from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
 from fleet.registry.types import UnitInputs
-from scheduler.assess import ahead, condition, exercise, findings, habit, hours, seen, starts
+from scheduler.assess import ahead, condition, exercise, findings, habit, hours, last_known, starts
 from scheduler.assess import battery as cells
 from scheduler.assess import fuel as tank
 from scheduler.assess import mains as at_site
 from scheduler.assess import readiness as ready
 from scheduler.assess import supply as volts
 from scheduler.assess.card import card_findings
+from scheduler.assess.current import Open, now_of, open_state
 from scheduler.assess.due import due_items, due_since
-from scheduler.assess.open import Open, now_of, open_state
 from scheduler.assess.supply.points import points_of
 from scheduler.assess.verdict import Assessment, Blind, StartTally
 from scheduler.day import Day
@@ -31,8 +32,6 @@ from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
 TALLY = 50
-ASIDE_QUIETS = frozenset({"failed_start", "not_in_auto", "not_reporting"})
-"""Findings that are only Notes while a unit is laid up or out of service for work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +134,7 @@ def _looked(
     halted = ready.shut_down(inputs, days, looked.runs, demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
-    blind = seen.blind_spots(inputs, days)
+    blind = last_known.blind_spots(inputs, days)
     verdict = ready.look(
         inputs,
         days,
@@ -174,7 +173,7 @@ def _summary(
     parts: _Parts,
 ) -> UnitSummary:
     word, since = condition.condition(inputs, at)
-    pulse = seen.newest_pulse(inputs)
+    pulse = last_known.newest_pulse(inputs)
     share = parts.starts.share
     signal = days[-1].carry.runs if days else RunsCarry()
     return UnitSummary(
@@ -244,11 +243,11 @@ def _findings(
 
 
 def _quieted(finding: Finding, why: str) -> Finding:
-    if finding.kind not in ASIDE_QUIETS:
+    """A Note, where its row says so of a set that is set aside. why: what set it aside."""
+    if row_of(finding.facts).quiet.set_aside != "note":
         return finding
-    return msgspec.structs.replace(
-        finding, severity="note", facts={**finding.facts, "set_aside": why}
-    )
+    facts = msgspec.structs.replace(finding.facts, set_aside=why)
+    return msgspec.structs.replace(finding, severity="note", facts=facts)
 
 
 def _tally(demands: Sequence[StartDemand]) -> StartTally:
@@ -264,5 +263,5 @@ def _tally(demands: Sequence[StartDemand]) -> StartTally:
 
 
 def _clock_note(found: Sequence[Finding]) -> str:
-    wrong = any(finding.kind == "clock_wrong" for finding in found)
+    wrong = any(isinstance(finding.facts, ClockWrong) for finding in found)
     return "the device's clock is wrong: times are those of receipt" if wrong else ""

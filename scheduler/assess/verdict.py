@@ -6,6 +6,7 @@ from typing import Literal
 
 import msgspec
 
+from fleet import findings
 from fleet.model import DueItem, EngineHours, Finding, Habit, MainsNow, ReadinessNow, UnitSummary
 from scheduler.assess.ahead import Ahead
 from scheduler.assess.starts import StartsSeen
@@ -80,7 +81,7 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 _ENCODER = msgspec.json.Encoder(order="deterministic")
-_DECODER = msgspec.json.Decoder(Assessment)
+_decode = findings.decoder(Assessment)
 
 
 def encode(assessment: Assessment) -> bytes:
@@ -90,13 +91,13 @@ def encode(assessment: Assessment) -> bytes:
 
 def decode(doc: bytes) -> Assessment:
     """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape."""
-    return _DECODER.decode(doc)
+    return _decode(doc)
 
 
 def read(doc: bytes | None) -> Assessment | None:
     """A kept assessment; None where there is none, or one of another version's shape, as after an
     upgrade: the unit counts as not looked at until its next look, which writes a new one."""
     try:
-        return _DECODER.decode(doc) if doc else None
+        return _decode(doc) if doc else None
     except msgspec.DecodeError:
         return None

@@ -15,9 +15,6 @@ LOW_FUEL_H = 4.0
 RUNNING: frozenset[Condition] = frozenset({"running", "on_load", "cooling_down"})
 NOT_STANDING: frozenset[Condition] = RUNNING | {"cranking", "last_heard_running"}
 """Nobody has said of these that they stand."""
-NOT_STARTING = frozenset({"failed_start", "not_in_auto", "shut_down"})
-LITTLE_FUEL = frozenset({"fuel_low"})
-NO_VOLTS = frozenset({"no_output", "leg_out"})
 STARTS_WITHIN_S = 120
 """A set that is heard standing this long after its mains went has not come on. Common practice."""
 OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unproven"})
@@ -43,7 +40,7 @@ class SetNow(msgspec.Struct, frozen=True, kw_only=True):
 
     report_s: how often it reports while standing; beats: it reports on change, and `report_s` is its
     heartbeat. promised_at: when it said that its next report is due. offline_at: when its last will
-    came, if it is away. kinds: of its findings. stood_at: the reading that said last that the engine
+    came, if it is away. says: how its findings have it fare. stood_at: the reading that said last that the engine
     stands, where none since says that it turns.
     """
 
@@ -62,7 +59,7 @@ class SetNow(msgspec.Struct, frozen=True, kw_only=True):
     beats: bool = False
     promised_at: int | None = None
     offline_at: int | None = None
-    kinds: frozenset[str] = frozenset()
+    says: frozenset[Cover] = frozenset()
     last_run: Run | None = None
     stood_at: int | None = None
     fuel_h: float | None = None
@@ -84,17 +81,17 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
     if back_at(held, lost_at) is not None:
         return "mains_back"
     runs = started_in(held, lost_at)
-    if held.kinds & NOT_STARTING and not runs:
+    if "failed" in held.says and not runs:
         return "failed"
     if overdue(held, lost_at, now):
         return "unproven"
     if not runs and said_standing(held, lost_at):
         return "not_running"
-    if runs and held.kinds & NO_VOLTS:
+    if runs and "no_voltage" in held.says:
         return "no_voltage"
     if runs:
         low = held.fuel_h is not None and held.fuel_h < LOW_FUEL_H
-        return "low_fuel" if low or held.kinds & LITTLE_FUEL else "covered"
+        return "low_fuel" if low or "low_fuel" in held.says else "covered"
     return "waiting"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from fleet.findings import MainsOutage, mains
 from fleet.model import Finding, Outage, OutageMember, Severity
 from scheduler.outage.cover import (
     OPEN,
@@ -214,7 +215,7 @@ def _open(
 ) -> Outage:
     began = min(interval(held)[1] for held in losses)
     earliest = min(interval(held)[0] for held in losses)
-    text = "\x1f".join((subject, "mains_outage", str(began)))
+    text = "\x1f".join((subject, mains.MAINS_OUTAGE.kind, str(began)))
     centre = min(losses, key=lambda h: (interval(h)[1], h.unit))
     placed = not centre.area and not subject.startswith("site:")
     outage = Outage(
@@ -277,22 +278,21 @@ def finding(outage: Outage) -> Finding:
     counts = tally(outage.members)
     first = call_list(outage.members)[0] if outage.members else None
     return Finding(
-        kind="mains_outage",
         part=str(outage.began_at),
         severity=severity_of(outage.members),
         since=outage.began_at,
         learned_at=outage.opened_at,
-        facts={
-            "area": outage.area,
-            "alone": outage.alone,
-            "told": outage.told,
-            "sets": len(outage.members),
-            "sites": len({m.site for m in outage.members}),
-            "cover": dict(counts),
-            "earliest_at": outage.began_earliest,
-            "ended_at": outage.ended_at,
-            "first": first.unit if first is not None and first.cover in OPEN else "",
-        },
+        facts=MainsOutage(
+            area=outage.area,
+            alone=outage.alone,
+            told=outage.told,
+            sets=len(outage.members),
+            sites=len({m.site for m in outage.members}),
+            cover=dict(counts),
+            earliest_at=outage.began_earliest,
+            ended_at=outage.ended_at,
+            first=first.unit if first is not None and first.cover in OPEN else "",
+        ),
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.defaults import LIMIT_CLEAR_SHARE, LIMIT_ON_S
+from fleet.findings import MainsLost
 from fleet.model import Evidence, Finding, MainsNow, Run
 
 ABSENT_SHARE = 0.5
@@ -112,17 +113,15 @@ def finding(mains: MainsNow, now: int, volts: float | None, nominal_v: float) ->
     told = mains.since_earliest == mains.since
     if not told and mains.at - mains.since < LIMIT_ON_S:
         return None
-    facts = {
-        "since": mains.since,
-        "earliest_at": mains.since_earliest,
-        "mains_v": None if volts is None or told else round(volts, 1),
-        "nominal_v": nominal_v,
-    }
     return Finding(
-        kind="mains_lost",
         severity="note",
         since=mains.since,
-        facts={key: value for key, value in facts.items() if value is not None},
+        facts=MainsLost(
+            since=mains.since,
+            earliest_at=mains.since_earliest,
+            mains_v=None if volts is None or told else round(volts, 1),
+            nominal_v=nominal_v,
+        ),
         evidence=Evidence(
             channels=("mains_v",),
             from_at=mains.since_earliest,

@@ -8,6 +8,7 @@ starts by hand and ends that were not seen count for nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import msgspec
 import numpy as np
@@ -193,13 +194,16 @@ class HarderRules(msgspec.Struct, frozen=True, kw_only=True):
             raise ValueError("the rises must be above 0")
 
 
+Measure = Literal["attempts", "crank_s"]
+
+
 class Harder(msgspec.Struct, frozen=True, kw_only=True):
     """What the like starts say of one measure: before and now (medians, or means of attempts).
 
     slope per day with its interval; p: chance of such a rise without a trend. found: harder.
     """
 
-    measure: str
+    measure: Measure
     before: float
     now: float
     per_day: float
@@ -238,14 +242,15 @@ def harder(
         return TooFew(n=len(known), least=rules.least, reason=f"{why}, {rules.least} needed")
     temp_c = float(np.median([s.temp_c for s in known[-5:] if s.temp_c is not None]))
     like = [s for s in known if s.temp_c is not None and abs(s.temp_c - temp_c) <= rules.like_c]
-    found = [one for name in ("crank_s", "attempts") if (one := _one(name, like, temp_c, rules))]
+    measures: tuple[Measure, ...] = ("crank_s", "attempts")
+    found = [one for name in measures if (one := _one(name, like, temp_c, rules))]
     if not found:
         reason = f"{len(like)} starts at {temp_c:.0f} C, {rules.least} needed over "
         return TooFew(n=len(like), least=rules.least, reason=f"{reason}{rules.span_days} days")
     return tuple(found)
 
 
-def _one(name: str, like: Sequence[Start], temp_c: float, rules: HarderRules) -> Harder | None:
+def _one(name: Measure, like: Sequence[Start], temp_c: float, rules: HarderRules) -> Harder | None:
     taken = [s for s in like if name == "attempts" or s.crank_s is not None]
     if len(taken) < rules.least or taken[-1].at - taken[0].at < rules.span_days * DAY_S:
         return None

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from fleet.findings import NotReporting, OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
@@ -15,7 +16,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
-from scheduler.assess.seen import set_aside
+from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
@@ -126,7 +127,11 @@ def _silence_of(
     """What explains the set's silence: its outage, until its own comeback time after the mains is
     back; else an alert on our own line that it fell silent with; '' for nothing."""
     about = [*findings, *(e.finding for e in episodes)]
-    silent = [f for f in about if f.kind == "not_reporting" and f.severity != "note"]
+    silent = [
+        (f.facts, f.since)
+        for f in about
+        if isinstance(f.facts, NotReporting) and f.severity != "note"
+    ]
     if not silent:
         return ""
     for out, member in members:
@@ -136,9 +141,9 @@ def _silence_of(
         if member.heard_again_at is None and now < out.ended_at + wait_s:
             return out.id
     for line in work.open_episodes(registry, ["service"]):
-        window = line.finding.facts
-        begun = silent[0].facts.get("silent_since", silent[0].since)
-        if line.kind == "own_line" and window["from"] <= begun <= window["to"]:
+        window, (facts, since) = line.finding.facts, silent[0]
+        begun = since if facts.silent_since is None else facts.silent_since
+        if isinstance(window, OwnLine) and window.from_at <= begun <= window.to_at:
             return line.id
     return ""
 

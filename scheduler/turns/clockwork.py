@@ -19,6 +19,7 @@ from apscheduler.jobstores.memory import MemoryJobStore
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from fleet import clock
+from fleet.defaults import MESSAGE_LATE_S
 from fleet.ending import Fault, no_fault
 from fleet.history import History
 from fleet.registry import notices as outbox
@@ -228,7 +229,9 @@ def _sentences(
         )
     if clockwork.down:
         says.append(clockwork.down)
-    says += say.undelivered(clockwork.waiting.get("late", 0), clockwork.waiting.get("failed", 0))
+    says += say.undelivered(
+        clockwork.waiting.get("late", 0), clockwork.waiting.get("failed", 0), MESSAGE_LATE_S
+    )
     says += [
         f"The rules failed on unit {unit} ({trouble.fault}, {trouble.count} times). Its readings "
         "are kept and it is tried again; see the log and report it."

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from fleet.findings import MainsOutage, row_of
 from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import alerts as told
 from fleet.registry import outages as kept
@@ -18,7 +19,7 @@ from fleet.registry.pages import SetRow
 from fleet.registry.types import AlertChanges, UnitInputs
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
-from scheduler.alarms.telling import ESCALATE_FOR_S
+from scheduler.alarms.notification import ESCALATE_FOR_S
 from scheduler.alarms.waking import CRITICALITIES
 from scheduler.outage import SetNow
 from scheduler.outage.cover import OPEN, key
@@ -124,7 +125,8 @@ def _episode(
 ) -> tuple[list[Episode], list[Step]]:
     """The episode of an outage: opened, changed when it is told again, over when it has ended."""
     found = outage.finding(one)
-    found = msgspec.structs.replace(found, facts=found.facts | {"place": place, "zone": one.zone})
+    facts = msgspec.structs.replace(found.facts, place=place, zone=one.zone)
+    found = msgspec.structs.replace(found, facts=facts)
     if was is None:
         return ([] if known else [alarms.opening(one.subject, found, now, name=one.id)]), []
     if one.into:  # held back by the outage of its area, and over with that
@@ -140,7 +142,8 @@ def _episode(
 
 def _as_told(was: Episode, found: Finding) -> Finding:
     """Its severity as it was told last, until it is told again: its page says the rest."""
-    if found.facts["told"] == was.finding.facts.get("told"):
+    now_, then = found.facts, was.finding.facts
+    if isinstance(now_, MainsOutage) and isinstance(then, MainsOutage) and now_.told == then.told:
         return msgspec.structs.replace(found, severity=was.severity)
     return found
 
@@ -221,16 +224,13 @@ def set_now(row: SetRow) -> SetNow:
         promised_at=pulse.next_due_at if pulse else None,
         stood_at=summary.stood_at,
         offline_at=offline,
-        kinds=frozenset(f.kind for f in summary.findings if _weighs(f)),
+        says=frozenset(
+            says.cover
+            for f in summary.findings
+            if (says := row_of(f.facts)).cover is not None and f.severity in says.cover_at
+        ),
         last_run=summary.last_run,
     )
-
-
-def _weighs(finding: Finding) -> bool:
-    """Whether a finding counts in an outage: no Note, and a circuit only where it is dead."""
-    if finding.kind == "leg_out":
-        return finding.severity == "act_now"
-    return finding.severity != "note"
 
 
 def escalate(registry: Registry, places: Places, office: Office, now: int) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from fleet import words
+from fleet.findings import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Notice
 from fleet.registry import notices as outbox
 from fleet.registry import pages, people
@@ -17,7 +18,6 @@ from scheduler.turns import alerting
 
 LINES = 30
 LATE = ("late_beyond", "late", "due")
-EXERCISE = ("exercise_missed", "exercise_short")
 
 
 def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) -> int:
@@ -105,7 +105,7 @@ def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[
         for row in pages.units(registry, EVERYTHING, limit=100_000)
         if row.summary is not None
         for finding in row.summary.findings
-        if finding.kind in EXERCISE
+        if isinstance(finding.facts, ExerciseMissed | ExerciseShort)
     ]
     owners = {one.id for one in people.people(registry) if one.role in ("owner", "office")}
     to = [contact for contact in office.people if contact.person in owners]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from fleet.defaults import MESSAGE_LATE_S
+from fleet.findings import Undelivered, this_service
 from fleet.model import Finding
 from fleet.registry import notices as outbox
 from fleet.registry.engine import Registry
@@ -14,9 +16,7 @@ from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.turns import service_alert
 
-KIND = "undelivered"
-LATE_S = 300
-"""A message has five minutes before it is late. Common practice, no source."""
+KIND = this_service.UNDELIVERED.kind
 LATELY_S = 2 * 86_400
 """A message is given up a day after its time; the alert stays for a day more."""
 
@@ -24,7 +24,7 @@ LATELY_S = 2 * 86_400
 def look(registry: Registry, office: Office, now: int) -> int:
     """Open, go on with or end the alert on undelivered messages; how many steps were written."""
     known = service_alert.open_one(registry, KIND)
-    missed = outbox.unreached(registry, now - LATE_S, now - LATELY_S)
+    missed = outbox.unreached(registry, now - MESSAGE_LATE_S, now - LATELY_S)
     if known is not None:  # its own messages are not what it is about
         missed = [one for one in missed if one.cause != known.id]
     change = service_alert.change(known, finding(missed), now)
@@ -46,14 +46,15 @@ def finding(missed: list[Unreached]) -> Finding | None:
     if not missed:
         return None
     return Finding(
-        kind=KIND,
         severity="same_day",
         since=min(one.not_before for one in missed),
-        facts={
-            "late": sum(not one.given_up for one in missed),
-            "given_up": sum(one.given_up for one in missed),
-            "people": len({one.person for one in missed}),
-        },
+        facts=Undelivered(
+            late=sum(not one.given_up for one in missed),
+            given_up=sum(one.given_up for one in missed),
+            people=len({one.person for one in missed}),
+            late_s=MESSAGE_LATE_S,
+            given_up_s=outbox.GIVE_UP_S,
+        ),
     )
 
 

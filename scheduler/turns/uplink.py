@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from fleet.findings import NotReporting, OwnLine, reporting, this_service
 from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import outages as kept
 from fleet.registry import pages
@@ -16,6 +17,7 @@ from scheduler.outage.stepping import RECENT_S
 from scheduler.turns import service_alert
 from scheduler.turns.outages import Places
 
+OWN_LINE, SILENT = this_service.OWN_LINE.kind, reporting.NOT_REPORTING.kind
 LINE_SETS_LEAST = 5
 LINE_SHARE_LEAST = 0.2
 LINE_WITHIN_S = 600
@@ -25,7 +27,7 @@ LINE_WITHIN_S = 600
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     """One alert where many sets fell silent together and no mains was lost first."""
     many = places.newly_silent()
-    known = service_alert.open_one(registry, "own_line")
+    known = service_alert.open_one(registry, OWN_LINE)
     if many < LINE_SETS_LEAST and known is None:
         return 0
     found = uplink_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
@@ -53,11 +55,14 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
 def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:
     """The steps that hold back the alerts on sets that fell silent with our line."""
     window = line.finding.facts
-    found = pages.episodes(registry, EVERYTHING, True, None, 1000, kinds=["not_reporting"])
+    if not isinstance(window, OwnLine):
+        return []
+    found = pages.episodes(registry, EVERYTHING, True, None, 1000, kinds=[SILENT])
     return [
         alarms.next_step(e, "suppressed", now, cause=line.id)
         for e in found
-        if window["from"] <= e.finding.facts.get("silent_since", 0) <= window["to"]
+        if isinstance(facts := e.finding.facts, NotReporting)
+        and window.from_at <= (facts.silent_since or 0) <= window.to_at
         and alarms.state_of(e) in ("unacknowledged", "acknowledged")
     ]
 
@@ -97,8 +102,7 @@ def uplink_finding(silent: Iterable[int], units: int) -> Finding | None:
     if number < LINE_SETS_LEAST or number < LINE_SHARE_LEAST * units:
         return None
     return Finding(
-        kind="own_line",
         severity="act_now",
         since=start,
-        facts={"units": number, "of": units, "from": start, "to": end},
+        facts=OwnLine(units=number, of=units, from_at=start, to_at=end),
     )

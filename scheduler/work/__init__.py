@@ -29,14 +29,12 @@ from scheduler.work.life import (
 from scheduler.work.meter import Doubt, doubt
 from scheduler.work.parts import is_battery, needed, to_order
 from scheduler.work.reconcile import Reconciled, reconcile
-from scheduler.work.suggested import CALL_FIRST, OF_THE_PLAN, from_finding, suggests
+from scheduler.work.suggested import from_finding, suggests
 
 __all__ = [
-    "CALL_FIRST",
     "FIELDS",
     "HORIZON_DAYS",
     "MOVED_DAYS",
-    "OF_THE_PLAN",
     "OWN_AFTER",
     "RENEWAL_DAYS",
     "SAME",

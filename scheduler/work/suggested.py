@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from fleet.findings import row_of
 from fleet.model import Finding, FoundBy, Job, Unit
-
-CALL_FIRST: frozenset[str] = frozenset({"not_in_auto", "not_reporting"})
-"""One call before a drive settles many of these (ENGINEERING 12)."""
-
-
-OF_THE_PLAN: frozenset[str] = frozenset({"service_due"})
-"""Due work becomes a job by itself."""
 
 
 def suggests(finding: Finding) -> bool:
     """Whether a finding wants somebody to go, or to call, and so suggests a job."""
-    if finding.kind in OF_THE_PLAN:
+    job = row_of(finding.facts).job
+    if job == "of_the_plan":  # due work becomes a job by itself
         return False
-    return finding.severity in ("act_now", "same_day") or finding.kind in CALL_FIRST
+    return finding.severity in ("act_now", "same_day") or job == "call_first"
 
 
 def from_finding(finding: Finding, title: str, unit: Unit, id: str, found_by: FoundBy) -> Job:
@@ -24,7 +19,7 @@ def from_finding(finding: Finding, title: str, unit: Unit, id: str, found_by: Fo
     return Job(
         id=id,
         title=title,
-        state="call_first" if finding.kind in CALL_FIRST else "open",
+        state="call_first" if row_of(finding.facts).job == "call_first" else "open",
         found_by=found_by,
         customer=unit.customer,
         site=unit.site,

@@ -12,6 +12,7 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 from fastapi.testclient import TestClient
+from found import finding
 from hypothesis import given
 from hypothesis import strategies as st
 from looking import as_owner, as_reader, form
@@ -41,7 +42,6 @@ from fleet.model import (
     Customer,
     DueItem,
     EngineHours,
-    Finding,
     Run,
     RunningSignal,
     SignalChannel,
@@ -193,9 +193,7 @@ def many(n: int, grave: int, areas: int) -> list[today.Row]:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
     rows = []
     for i in range(n):
-        found = (
-            (Finding(kind="failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
-        )
+        found = (finding("failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
         rows.append(
             (
                 Unit(

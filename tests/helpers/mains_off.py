@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
+from found import finding as made
 from register_rows import write_turn
 from seeding import NOW, SILENT, Fleet, unit_id
 
-from fleet.model import EVERYTHING, Contact, Finding, MainsNow, Rota, Run
+from fleet.model import EVERYTHING, Contact, MainsNow, Rota, Run
 from fleet.registry import outages as kept
 from fleet.registry import pages, work
 from fleet.registry.types import UnitTurn
@@ -32,9 +33,7 @@ def mains_off(fleet: Fleet) -> str:
     places = Places()
     gone = MainsNow(state="absent", since=LOST, since_earliest=LOST - 40, at=LOST)
     run = Run(start=LOST + 14, end=None, start_seen="observed", end_seen="open", last_on_at=NOW)
-    failed = Finding(
-        kind="failed_start", severity="act_now", since=LOST + 60, facts={"attempts": 3}
-    )
+    failed = made("failed_start", severity="act_now", since=LOST + 60, facts={"attempts": 3})
     changes: dict[int, dict[str, Any]] = {
         0: {"mains": gone, "condition": "on_load", "last_run": run, "heard_at": NOW},
         6: {"mains": gone, "findings": (failed,), "heard_at": LOST + 90},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from found import finding as made
+
 from fleet.model import Finding
 
 ZONE = "Europe/Dublin"
@@ -12,7 +14,7 @@ NOW = 1_764_054_000  # 2025-11-25T07:00:00Z
 
 def finding(kind: str, **facts: object) -> Finding:
     severity = "same_day" if facts.get("late_days") else "act_now"
-    return Finding(kind=kind, severity=severity, since=NOW - 3600, facts=facts)
+    return made(kind, severity=severity, since=NOW - 3600, facts=facts)
 
 
 SAMPLES = [
@@ -210,8 +212,8 @@ SAMPLES = [
     finding("over_voltage", channel="ac_l23_v", phases="3", nominal_v=400.0, volts=500.0),
     finding("volts_standing", nominal_v=230.0, volts=231.0, unchecked=True),
     finding("stray_volts", nominal_v=230.0, volts=48.0),
-    Finding(
-        kind="wrong_nominal",
+    made(
+        "wrong_nominal",
         severity="note",
         since=NOW,
         part="volts",

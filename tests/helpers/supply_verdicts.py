@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 from one_unit import T0, UNIT, inputs
 
-from fleet import words
+from fleet.findings import ROWS
 from fleet.model import (
     Calibration,
     DeviceEvent,
@@ -91,7 +91,7 @@ def verdict(
 
 
 def kinds(seen: Assessment) -> dict[str, str]:
-    mine = words.supply.SPEAKERS
+    mine = {row.kind for row in ROWS if row.family == "supply"}
     return {f.kind: f.severity for f in seen.findings if f.kind in mine}
 
 

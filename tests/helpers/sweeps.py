@@ -15,6 +15,7 @@ from demo_fleet.machine import FOREVER, Ails
 from demo_fleet.planted import condition
 from demo_fleet.planted.faults import script_for
 from demo_fleet.planted.graded import GRADED as LIMITS
+from fleet.findings import kind_of
 
 SIZES = (0.5, 1.0, 2.0, 4.0)
 HISTORY_DAYS = {
@@ -53,7 +54,7 @@ def found_at(kind: str, size: float, seed: int) -> bool | None:
     (verdict,) = [
         v for _, v, _ in verdicts(c, inputs, got, max(first, fleet.first), now + 1, [now])
     ]
-    wanted = LIMITS[kind].finding
+    wanted = kind_of(LIMITS[kind].finding)
     if kind == "late_service":
         return ("inspection", "same_day") in {(f.part, f.severity) for f in verdict.findings}
     return any(f.kind in (wanted, GONE_FURTHER.get(wanted)) for f in verdict.findings)

@@ -6,6 +6,8 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from found import finding as made
+
 from fleet.model import Finding, Severity
 from scheduler import alarms
 from scheduler.alarms import Case, Quiet
@@ -24,7 +26,7 @@ FACTS: dict[str, dict[str, Any]] = {
     "failed_start": {"attempts": 3},
     "fuel_low": {"level_pct": 9.0},
     "volts_standing": {"volts": 230.0, "nominal_v": 230.0},
-    "open_neutral": {"high_v": 135.0, "low_v": 96.0, "nominal_v": 120.0},
+    "open_neutral": {"nominal_v": 120.0},
     "over_voltage": {"volts": 271.0, "nominal_v": 230.0},
 }
 
@@ -33,8 +35,8 @@ def case(
     kind: str = "failed_start", severity: Severity = "act_now", now: int = NIGHT, **more: Any
 ) -> Case:
     """A case whose alert was raised at `now`."""
-    finding = Finding(
-        kind=kind,
+    finding = made(
+        kind,
         severity=severity,
         since=now - 30,
         facts=FACTS.get(kind, {}) | more.pop("facts", {}),

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from found import finding as made
 from register_rows import NOW
 
-from fleet.model import DueItem, EngineHours, Episode, Finding, Step, UnitSummary
+from fleet.model import DueItem, EngineHours, Episode, Step, UnitSummary
 from fleet.registry import work
 from fleet.registry.engine import Registry
 from fleet.registry.types import AlertChanges, DayRow, UnitTurn
 
-FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
+FAILED = made("failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
 
 
 def summary(unit: str, **changes: Any) -> UnitSummary:

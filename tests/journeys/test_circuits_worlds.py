@@ -114,7 +114,7 @@ def test_a_circuit_that_was_dead_and_is_sent_no_more_stays_dead() -> None:
             world.week(drop=[leg])
             assert world.state() == ("not_ready", "leg_out"), (world.made.name, world.way.name)
         said = [f for f in world.look().findings if f.kind == "leg_out"]
-        assert said[0].facts["channel"] == leg
+        assert said[0].facts.channel == leg
         text = words.sentence(said[0], "Europe/Madrid", world.look().at)
         assert text.cautions
         assert "None" not in text.seen

@@ -115,7 +115,7 @@ def test_the_finding_is_of_the_newest_whole_month_and_of_no_other_set() -> None:
     found = code_finding(judged([loaded("2026-05-12 10:00", 30, 22.0)]), NOW)
     assert found is not None
     assert (found.kind, found.severity) == ("code_exercise_not_met", "next_visit")
-    assert (found.facts["longest_min"], found.facts["load_pct"]) == (30.0, 22.0)
+    assert (found.facts.longest_min, found.facts.load_pct) == (30.0, 22.0)
 
 
 def test_the_page_says_it_month_by_month() -> None:

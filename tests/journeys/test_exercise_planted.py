@@ -12,7 +12,7 @@ from demo_fleet.assembly import build_fleet
 from demo_fleet.planted import faults
 from demo_fleet.truths import truth_of
 from scheduler.assess import Assessment, agreed
-from scheduler.assess.exercise import looking as assessing
+from scheduler.assess.exercise import assessment
 from scheduler.rules.exercise import ExerciseVerdict
 
 NEAR_S = 3 * HOUR_S
@@ -76,7 +76,7 @@ def test_no_verdict_of_a_year_says_what_is_not_so(
 ) -> None:
     """Sets befallen by silences, lost starts, hands, coarse habits; all occurrences judged."""
     monkeypatch.setattr(agreed, "JUDGED", 400)
-    monkeypatch.setattr(assessing, "SHOWN", 400)
+    monkeypatch.setattr(assessment, "SHOWN", 400)
     fleet, casts = truth.cast_of(seed)
     known = truth.papers_of(fleet, casts)
     said: Counter[tuple[str, str]] = Counter()
@@ -120,5 +120,5 @@ def test_what_is_planted_is_found_and_its_look_alikes_are_left_alone(kind: str) 
         for name, value in told.expect["facts"].items():
             if name.startswith("crank_"):
                 continue  # values of events, which this harness does not store as readings
-            said = finding.facts[name]
+            said = getattr(finding.facts, name)
             assert said == pytest.approx(value, abs=130) if name.endswith("_s") else said == value

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -265,7 +266,7 @@ def test_harder_starting_counts_since_the_board_and_the_parts(swap: str) -> None
     elif swap == "starter":
         given = msgspec.structs.replace(given, records=(changed("Starter motor", 32 * 7),))
     elif swap == "plugs by their date":
-        day = words.saying.date.fromtimestamp(at).isoformat()
+        day = datetime.fromtimestamp(at, UTC).date().isoformat()
         given = msgspec.structs.replace(
             given, records=(changed("spark plugs", (now - T0) / DAY_S, date=day),)
         )

@@ -20,6 +20,7 @@ from dashboard.views.alerts import state_words
 from dashboard.views.findings import OutageUnitView, OutageView, outage_view
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
+from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import alerts, pages
 from fleet.registry import outages as kept
@@ -146,7 +147,7 @@ def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> OutageHead:
     """What every page says of an outage at its top."""
     episode = alerts.episode(desk.registry, scope, outage.id)
     found = finding(outage)
-    place = str(episode.finding.facts.get("place", "")) if episode else ""
+    place = mains.where(episode.finding.facts)[0] if episode else ""
     return OutageHead(
         id=outage.id,
         place=place or ("One site" if outage.alone else outage.area),

@@ -13,6 +13,7 @@ from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
 from fleet import bounds
+from fleet.findings import Concern
 from fleet.model import Scope
 from fleet.registry import rota as agreed
 from scheduler.alarms.waking import CONCERNS, changed, table
@@ -69,7 +70,7 @@ def _show(
     done: str = "",
 ) -> HTMLResponse:
     held, n = agreed.waking(desk.registry)
-    rows: dict[str, list[WakingRow]] = {concern: [] for concern in CONCERNS}
+    rows: dict[Concern, list[WakingRow]] = {concern: [] for concern in CONCERNS}
     for concern, criticality, mains, woken, default in table(held):
         rows[concern].append(
             WakingRow(

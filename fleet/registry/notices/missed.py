@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import sqlalchemy as sa
 
+from fleet.defaults import MESSAGE_LATE_S
 from fleet.registry import tables as t
 from fleet.registry.engine import Registry
 
@@ -43,10 +44,10 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
 
 
 def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
-    """Notices of a week by state; `late` are those that should have left over five minutes ago."""
+    """Notices of a week by state; `late` are those that should have left by now."""
     c = t.notice.c
     lately = c.not_before > now - 7 * 86_400
-    late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - 300)
+    late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - MESSAGE_LATE_S)
     with reg.read() as connection:
         rows = connection.execute(
             sa.select(c.state, sa.func.count()).where(lately).group_by(c.state)

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from scheduler.assess.battery.looking import look
+from scheduler.assess.battery.assessment import look
 
 __all__ = ["look"]

@@ -8,8 +8,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.findings import (
+    BatteryFailedCell,
+    BatteryOld,
+    BatteryRunsDown,
+    BatteryWeak,
+    ChargerFault,
+    OverCharge,
+)
 from fleet.model import Evidence, Finding, Severity, Unit
 from scheduler.rules.battery import FELL_V, BatterySeen, Failed
+from scheduler.rules.battery.tables import AT_C, LOW_V, OVER_V
 
 OLD_MONTHS, OLD_CODE_MONTHS = 60, 30
 """Age that is worth a word: 5 years in common practice; 24 to 30 months in NFPA 110 (annex, memory)
@@ -35,10 +44,18 @@ def of(
     return tuple(one for one in found if one is not None)
 
 
-def _facts(seen: BatterySeen, **more: Any) -> dict[str, Any]:
-    unchecked = None if seen.checked else True
-    facts = {"nominal_v": seen.nominal_v, "volts_v": seen.volts_v, "unchecked": unchecked, **more}
-    return {name: value for name, value in facts.items() if value is not None}
+def _of(seen: BatterySeen) -> dict[str, Any]:
+    """What every finding on the battery has."""
+    return {
+        "nominal_v": seen.nominal_v,
+        "volts_v": seen.volts_v,
+        "unchecked": not seen.checked,
+    }
+
+
+def _whole(volts: float, seen: BatterySeen) -> float:
+    """Volts of the whole battery, of a limit for one of 12 V."""
+    return round(volts * seen.nominal_v / 12.0, 2)
 
 
 def _severity(severity: Severity, seen: BatterySeen, relative: bool) -> Severity:
@@ -50,11 +67,10 @@ def _failed(seen: BatterySeen, failed: Failed | None) -> Finding | None:
         return None
     by = seen.nominal_v / 12.0
     return Finding(
-        kind="battery_failed_cell",
         severity="same_day",
         since=failed.since,
-        facts=_facts(
-            seen,
+        facts=BatteryFailedCell(
+            **_of(seen),
             by=failed.by,
             before_v=round(failed.before_v * by, 2),
             after_v=round(failed.after_v * by, 2),
@@ -70,11 +86,11 @@ def _charger(seen: BatterySeen, fell_v: float | None) -> Finding | None:
     relative = fell_v is not None and fell_v >= FELL_V
     severity: Severity = "same_day" if charge.mains_seen else "next_visit"
     return Finding(
-        kind="charger_fault",
         severity=_severity(severity, seen, relative),
         since=charge.fault_since,
-        facts=_facts(
-            seen,
+        facts=ChargerFault(
+            **_of(seen),
+            limit_v=_whole(LOW_V, seen),
             charger=charge.kind,
             mains_seen=charge.mains_seen,
             usual_low_v=charge.usual_low_v,
@@ -97,10 +113,15 @@ def _over(seen: BatterySeen, fell_v: float | None) -> Finding | None:
     if charge.fault != "over" or charge.fault_since is None:
         return None
     return Finding(
-        kind="over_charge",
         severity=_severity("same_day", seen, fell_v is not None and fell_v <= -ROSE_V),
         since=charge.fault_since,
-        facts=_facts(seen, usual_low_v=charge.usual_low_v, usual_high_v=charge.usual_high_v),
+        facts=OverCharge(
+            **_of(seen),
+            limit_v=_whole(OVER_V, seen),
+            limit_at_c=AT_C,
+            usual_low_v=charge.usual_low_v,
+            usual_high_v=charge.usual_high_v,
+        ),
         evidence=Evidence(
             channels=("battery_v", "ambient_temp_c"),
             from_at=charge.fault_since,
@@ -116,11 +137,10 @@ def _runs_down(seen: BatterySeen) -> Finding | None:
         return None
     soon = charge.days_left <= SOON_DAYS
     return Finding(
-        kind="battery_runs_down",
         severity=_severity("same_day" if soon else "next_visit", seen, False),
         since=charge.fault_since or rest.at or 0,
-        facts=_facts(
-            seen,
+        facts=BatteryRunsDown(
+            **_of(seen),
             rest_v=rest.volts_v,
             charge_pct=rest.charge_pct,
             days_left=charge.days_left,
@@ -146,12 +166,11 @@ def _weak(seen: BatterySeen, worn: str) -> Finding | None:
     severity: Severity = "same_day" if why == "cranking" else "next_visit"
     crossing = trend if trend is not None and trend.falling else None
     return Finding(
-        kind="battery_weak",
         severity=_severity(severity, seen, relative),
         since=(trend.to_at if why == "trend" and trend else rest.at if why == "rest" else crank.at)
         or 0,
-        facts=_facts(
-            seen,
+        facts=BatteryWeak(
+            **_of(seen),
             why=why,
             crank_v=crank.volts_v,
             crank_at=crank.at,
@@ -190,13 +209,12 @@ def _old(unit: Unit, seen: BatterySeen, now: int) -> Finding | None:
     if now < since:
         return None
     return Finding(
-        kind="battery_old",
         severity="note",
         since=since,
-        facts={
-            "fitted_at": seen.fitted_at,
-            "months": (now - seen.fitted_at) // MONTH_S,
-            "usual_months": months,
-        },
+        facts=BatteryOld(
+            fitted_at=seen.fitted_at,
+            months=(now - seen.fitted_at) // MONTH_S,
+            usual_months=months,
+        ),
         evidence=Evidence(note="by the register or the record of its change"),
     )

@@ -8,7 +8,7 @@ for a changed plan. An agreement is judged only while it held (`scheduler.assess
 
 from __future__ import annotations
 
-from scheduler.assess.exercise.looking import Looked, look
+from scheduler.assess.exercise.assessment import Looked, look
 
 __all__ = [
     "Looked",

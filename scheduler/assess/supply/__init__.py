@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scheduler.assess.supply.looking import look
+from scheduler.assess.supply.assessment import look
 
 __all__ = [
     "look",

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from fleet.findings import Hunting, Unbalance, WrongNominal
 from fleet.model import Evidence, Finding
 from scheduler.assess import epochs
-from scheduler.assess.supply.about import About
-from scheduler.assess.supply.quantity import PARTS
+from scheduler.assess.supply.basis import Basis
+from scheduler.assess.supply.quantity import PARTS, History
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint
 
@@ -17,29 +18,28 @@ RUNS_BAD = 2
 """Hunting and unbalance: the newest run, and two of the newest three. Common practice, no source."""
 
 
-def hunting(about: About) -> Finding | None:
+def hunting(basis: Basis) -> Finding | None:
     """Its hertz swing wider inside runs than the steady band allows."""
-    if about.plate.inverter:
+    if basis.plate.inverter:
         return None
-    band = supply.hertz_band(about.plate)
+    band = supply.hertz_band(basis.plate)
     limit = band.steady_pct / 100 * band.nominal
-    told = [p for p in about.hertz.own if p.hertz_width is not None]
+    told = [p for p in basis.hertz.own if p.hertz_width is not None]
     wide = _stretch(told, [(p.hertz_width or 0.0) > limit for p in told])
     if not wide:
         return None
     width = wide[-1].hertz_width or 0.0
     return Finding(
-        kind="hunting",
         severity="next_visit",
         since=wide[0].start,
-        facts={
-            "width_hz": width,
-            "limit_hz": round(limit, 3),
-            "runs": len(wide),
-            "of": sum(p.start >= wide[0].start for p in told),
-            "by": band.by,
-            "share": round(width / limit, 3),
-        },
+        facts=Hunting(
+            width_hz=width,
+            limit_hz=round(limit, 3),
+            runs=len(wide),
+            of=sum(p.start >= wide[0].start for p in told),
+            by=band.by,
+            share=round(width / limit, 3),
+        ),
         evidence=_of_runs(("frequency_hz",), wide),
     )
 
@@ -58,58 +58,58 @@ def _stretch(told: Sequence[RunPoint], bad: Sequence[bool]) -> list[RunPoint]:
     return found if found and bad[-1] else []
 
 
-def unbalance(about: About) -> Finding | None:
+def unbalance(basis: Basis) -> Finding | None:
     """Line to line, further apart than a network at no load may be."""
     told = [
-        p for p in about.points if p.unbalance_pct is not None and p.start >= _lines_from(about)
+        p for p in basis.points if p.unbalance_pct is not None and p.start >= _lines_from(basis)
     ]
     bad = _stretch(told, [(p.unbalance_pct or 0.0) > supply.UNBALANCE_PCT for p in told])
     if not bad:
         return None
     pct = bad[-1].unbalance_pct or 0.0
     return Finding(
-        kind="unbalance",
         severity="next_visit",
         since=bad[0].start,
-        facts={
-            "pct": round(pct, 2),
-            "limit_pct": supply.UNBALANCE_PCT,
-            "runs": len(bad),
-            "share": round(pct / supply.UNBALANCE_PCT, 3),
-        },
+        facts=Unbalance(
+            pct=round(pct, 2),
+            limit_pct=supply.UNBALANCE_PCT,
+            runs=len(bad),
+            share=round(pct / supply.UNBALANCE_PCT, 3),
+        ),
         evidence=_of_runs(LINES, bad),
     )
 
 
-def _lines_from(about: About) -> int:
+def _lines_from(basis: Basis) -> int:
     """Since when its lines read against each other as they do now, with the alternator of now."""
-    lines = (epochs.line_from(about.inputs, channel, about.now) for channel in LINES)
-    parts = epochs.parts_changed(about.inputs, PARTS["volts"], about.now)
+    lines = (epochs.line_from(basis.inputs, channel, basis.now) for channel in LINES)
+    parts = epochs.parts_changed(basis.inputs, PARTS["volts"], basis.now)
     return max([*lines, *parts])
 
 
-def wrong_nominal(about: About) -> list[Finding]:
+def wrong_nominal(basis: Basis) -> list[Finding]:
     """A note where every run of its device was at another nominal than the register says."""
+    seen, plate = basis.seen, basis.plate
     found = []
-    for other in about.seen.wrong_nominal:
-        volts = other > 65
-        runs = (about.volts if volts else about.hertz).newest
-        channel = about.seen.volts.channel if volts and about.seen.volts else "frequency_hz"
-        found.append(
-            Finding(
-                kind="wrong_nominal",
-                severity="note",
-                since=runs[0].start,
-                part="volts" if volts else "hertz",
-                facts={
-                    "nominal": about.plate.nominal_v if volts else about.plate.nominal_hz,
-                    "runs_at": other,
-                    "runs": len(runs),
-                },
-                evidence=_of_runs((channel,), runs),
-            )
-        )
+    if seen.wrong_volts is not None:
+        channel = seen.volts.channel if seen.volts else "ac_v"
+        found.append(_nominal(basis.volts, plate.nominal_v, seen.wrong_volts, channel))
+    if seen.wrong_hertz is not None:
+        found.append(_nominal(basis.hertz, plate.nominal_hz, seen.wrong_hertz, "frequency_hz"))
     return found
+
+
+def _nominal(history: History, nominal: float, runs_at: float, channel: str) -> Finding:
+    runs = history.newest
+    return Finding(
+        severity="note",
+        since=runs[0].start,
+        part=history.quantity,
+        facts=WrongNominal(
+            quantity=history.quantity, nominal=nominal, runs_at=runs_at, runs=len(runs)
+        ),
+        evidence=_of_runs((channel,), runs),
+    )
 
 
 def _of_runs(channels: tuple[str, ...], points: Sequence[RunPoint]) -> Evidence:

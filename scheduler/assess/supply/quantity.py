@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from fleet.registry.types import UnitInputs
 from scheduler.assess import epochs
-from scheduler.assess.seen import covers
+from scheduler.assess.last_known import covers
 from scheduler.rules import supply
 from scheduler.rules.supply import Band, Plate, Quantity, RunPoint
 
@@ -23,7 +23,7 @@ PARTS: dict[Quantity, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Of:
+class History:
     """What is known of one quantity: its channel, band, runs, and where its history begins anew."""
 
     quantity: Quantity
@@ -57,14 +57,14 @@ class Of:
         return tuple(p for p in self.points if p.start >= begun)
 
 
-def of_quantity(
+def history_of(
     quantity: Quantity,
     channel: str,
     band: Band,
     inputs: UnitInputs,
     points: Sequence[RunPoint],
     now: int,
-) -> Of:
+) -> History:
     """Hertz are counted, not scaled: a meter on the volts of the same device vouches for them."""
     fitted = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, now)}
     ac = [c for c in inputs.calibrations if c.from_at <= now and c.channel.startswith("ac_")]
@@ -73,7 +73,7 @@ def of_quantity(
     moments = epochs.cuts(inputs, channel, now)
     moments += epochs.parts_changed(inputs, PARTS[quantity], now)
     kept = tuple(p for p in points if (p.volts if quantity == "volts" else p.hertz) is not None)
-    return Of(
+    return History(
         quantity,
         channel,
         band,
@@ -83,18 +83,22 @@ def of_quantity(
     )
 
 
-def wrong_volts(of: Of) -> float | None:
+def wrong_volts(history: History) -> float | None:
     """The nominal that all its newest runs ran at instead; None where none or not all did."""
-    near = {supply.other_nominal(p.volts, of.band) for p in of.newest if p.volts is not None}
-    if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in of.newest):
+    near = {
+        supply.other_nominal(p.volts, history.band) for p in history.newest if p.volts is not None
+    }
+    if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in history.newest):
         return None
     other = near.pop()
-    if other is None or abs(other - of.band.nominal) < NOMINAL_OFF * of.band.nominal:
+    if other is None or abs(other - history.band.nominal) < NOMINAL_OFF * history.band.nominal:
         return None
     return other
 
 
-def wrong_hertz(of: Of, plate: Plate) -> float | None:
+def wrong_hertz(history: History, plate: Plate) -> float | None:
     """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did."""
-    near = {supply.other_hertz(p.hertz, plate.nominal_hz) for p in of.newest if p.hertz is not None}
+    near = {
+        supply.other_hertz(p.hertz, plate.nominal_hz) for p in history.newest if p.hertz is not None
+    }
     return near.pop() if len(near) == 1 else None

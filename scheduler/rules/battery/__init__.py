@@ -11,7 +11,7 @@ from scheduler.rules.battery.charger import (
 )
 from scheduler.rules.battery.cranking import Crank, afresh, fall, measured, weekly, worn
 from scheduler.rules.battery.cranking import look as crank_look
-from scheduler.rules.battery.seen import (
+from scheduler.rules.battery.state import (
     BatterySeen,
     BatteryTrend,
     ChargeLook,

@@ -9,7 +9,7 @@ import msgspec
 
 from scheduler.rules import trend
 from scheduler.rules.battery.foretold import days_until
-from scheduler.rules.battery.seen import BatteryTrend, CrankLook
+from scheduler.rules.battery.state import BatteryTrend, CrankLook
 from scheduler.rules.battery.tables import crank_limit_v, scale
 from scheduler.rules.trend import Slope, Tendency
 

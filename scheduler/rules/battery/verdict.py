@@ -9,7 +9,7 @@ import msgspec
 
 from fleet.model import Charger
 from scheduler.rules.battery.charger import DayVolts
-from scheduler.rules.battery.seen import BatterySeen, Look, Verdict
+from scheduler.rules.battery.state import BatterySeen, Look, Verdict
 from scheduler.rules.battery.tables import CLEAR_V, LOW_V
 from scheduler.rules.battery.terms import AfterRun
 

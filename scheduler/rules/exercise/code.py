@@ -15,7 +15,7 @@ from typing import Literal
 import msgspec
 
 from fleet.calendar import add_months, day_bounds, local_date
-from scheduler.rules.exercise.seen import Candidate
+from scheduler.rules.exercise.evidence import Candidate
 from scheduler.rules.exercise.year import (
     ANNUAL,
     MONTHLY_S,

@@ -5,10 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.calendar import local
+from fleet.findings import (
+    CodeExerciseNotMet,
+    ExerciseMissed,
+    ExerciseShort,
+    ExerciseTime,
+    ExerciseUnderLoaded,
+)
 from fleet.model import Evidence, Finding
 from scheduler.rules.exercise.code import UnderCode
 from scheduler.rules.exercise.matching import learned
 from scheduler.rules.exercise.terms import RECENT, TIME_OFF_S, ExerciseVerdict, Plan
+from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 
 HOUR_S = 3600
 SUMMER_NEAR_S = 600
@@ -45,18 +53,21 @@ def code_finding(code: UnderCode | None, since: int) -> Finding | None:
     if code is None or not code.months or code.months[0].met != "not_met":
         return None
     month = code.months[0]
-    facts = {
-        "month": month.month,
-        "longest_min": None if month.length_s is None else round(month.length_s / 60, 1),
-        "load_pct": None if month.share is None else round(100 * month.share, 1),
-        "diesel": code.diesel,
-        "supplemental": code.supplemental,
-    }
     return Finding(
-        kind="code_exercise_not_met",
         severity="next_visit",
         since=since,
-        facts={name: value for name, value in facts.items() if value is not None},
+        facts=CodeExerciseNotMet(
+            month=month.month,
+            longest_min=None if month.length_s is None else round(month.length_s / 60, 1),
+            load_pct=None if month.share is None else round(100 * month.share, 1),
+            diesel=code.diesel,
+            supplemental=code.supplemental,
+            asked_min=MONTHLY_S / 60,
+            asked_pct=round(100 * MONTHLY_SHARE, 1) if code.diesel else None,
+            stages=tuple((s / 60, round(100 * share, 1)) for s, share in ANNUAL)
+            if code.diesel
+            else (),
+        ),
         evidence=Evidence(from_at=month.run_start, to_at=since, readings=0),
     )
 
@@ -81,21 +92,19 @@ def _missed(
     if not streak or (ran_since is not None and ran_since > streak[0].due_at):
         return None
     newest, oldest = streak[0], streak[-1]
-    facts = {
-        "times": len(streak),
-        "due_at": newest.due_at,
-        "wall": newest.wall,
-        "minutes": plan.minutes,
-        "by": newest.by,
-        "ran_at": newest.ran_at,
-        "remind": remind,
-    }
     grave = len(streak) >= 2 and newest.ran_at is None
     return Finding(
-        kind="exercise_missed",
         severity="same_day" if grave else "next_visit",
         since=oldest.due_at,
-        facts={key: value for key, value in facts.items() if value is not None},
+        facts=ExerciseMissed(
+            times=len(streak),
+            due_at=newest.due_at,
+            wall=newest.wall,
+            minutes=plan.minutes,
+            by=newest.by,
+            ran_at=newest.ran_at,
+            remind=remind,
+        ),
         evidence=Evidence(
             channels=(newest.by,),
             from_at=oldest.due_at,
@@ -111,20 +120,29 @@ def _newest(plan: Plan, verdicts: Sequence[ExerciseVerdict], remind: str) -> Fin
     if newest is None or newest.verdict not in ("short", "under_loaded"):
         return None
     short = newest.verdict == "short"
-    facts = {
-        "due_at": newest.due_at,
-        "ran_at": newest.run_start,
-        "length_s": newest.length_s,
-        "minutes": plan.minutes,
-        "remind": remind,
-    }
-    if not short:
-        facts |= {"mean_kw": newest.mean_kw, "asked_kw": _asked_kw(plan)}
+    facts: ExerciseShort | ExerciseUnderLoaded
+    if short:
+        facts = ExerciseShort(
+            due_at=newest.due_at,
+            ran_at=newest.run_start,
+            length_s=newest.length_s,
+            minutes=plan.minutes,
+            remind=remind,
+        )
+    else:
+        facts = ExerciseUnderLoaded(
+            due_at=newest.due_at,
+            ran_at=newest.run_start,
+            length_s=newest.length_s,
+            minutes=plan.minutes,
+            remind=remind,
+            mean_kw=newest.mean_kw,
+            asked_kw=_asked_kw(plan),
+        )
     return Finding(
-        kind="exercise_short" if short else "exercise_under_loaded",
         severity="next_visit" if short else "note",
         since=newest.run_start or newest.due_at,
-        facts={key: value for key, value in facts.items() if value is not None},
+        facts=facts,
         evidence=Evidence(
             channels=("load_kw",) if not short else (),
             from_at=newest.run_start,
@@ -146,18 +164,16 @@ def _time(plan: Plan, verdicts: Sequence[ExerciseVerdict]) -> Finding | None:
     if offset is None or abs(offset) < TIME_OFF_S:
         return None
     recent = ran[-RECENT:]
-    facts = {
-        "offset_s": offset,
-        "agreed": recent[-1].wall[11:16],
-        "real": f"{local(recent[-1].due_at + offset, plan.zone):%H:%M}",
-        "matches": len(recent),
-        "summer_time": abs(abs(offset) - HOUR_S) <= SUMMER_NEAR_S,
-    }
     return Finding(
-        kind="exercise_time",
         severity="note",
         since=recent[0].due_at,
-        facts=facts,
+        facts=ExerciseTime(
+            offset_s=offset,
+            agreed=recent[-1].wall[11:16],
+            real=f"{local(recent[-1].due_at + offset, plan.zone):%H:%M}",
+            matches=len(recent),
+            summer_time=abs(abs(offset) - HOUR_S) <= SUMMER_NEAR_S,
+        ),
         evidence=Evidence(
             from_at=recent[0].due_at, to_at=recent[-1].run_start, readings=len(recent)
         ),

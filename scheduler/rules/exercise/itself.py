@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fleet.model import Run
-from scheduler.rules.exercise.seen import Hand
+from scheduler.rules.exercise.evidence import Hand
 from scheduler.rules.exercise.terms import Confidence, Itself
 
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import msgspec
 
 from fleet.calendar import day_bounds, local, local_date
-from scheduler.rules.exercise import seen as looks
+from scheduler.rules.exercise import evidence
+from scheduler.rules.exercise.evidence import Candidate, Seen, Span
 from scheduler.rules.exercise.matching import Matched
-from scheduler.rules.exercise.seen import Candidate, Seen, Span
 from scheduler.rules.exercise.terms import (
     DAY_REACH_S,
     NEAR_S,
@@ -122,7 +122,7 @@ def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> Exercise
         return _verdict(one, "not_seen", "high", "", "a run could have stayed hidden")
     least_s = plan.least_s
     near = [c for c in seen.runs if period[0] < c.end and c.run.start < period[1] and not c.hand]
-    ran = [c for c in near if looks.overlap((c.run.start, c.end), period) >= least_s > 0]
+    ran = [c for c in near if evidence.overlap((c.run.start, c.end), period) >= least_s > 0]
     missed = _verdict(one, "missed", "high", by, f"no run, by its {_BY[by]}")
     return msgspec.structs.replace(missed, ran_at=ran[-1].run.start if ran else None)
 
@@ -141,21 +141,21 @@ def _excuse(
     at: Span = (one.expected_at, round(one.expected_at + plan.length_s))
     outages = [c for c in seen.runs if c.run.why == "outage"]
     for run in outages:
-        shared = looks.overlap((run.run.start, run.end), period)
+        shared = evidence.overlap((run.run.start, run.end), period)
         if shared > 0 and shared >= plan.length_s - 60:
             said = f"it ran in an outage on {_clock(run.run.start, plan)}"
             return _verdict(one, "excused", "high", "run", said, ran=True)
-    if looks.meets(at, seen.aside):
+    if evidence.meets(at, seen.aside):
         return _verdict(one, "excused", "high", "", "laid up or out of service")
-    if looks.meets(at, [(c.run.start, c.end) for c in seen.runs]):
+    if evidence.meets(at, [(c.run.start, c.end) for c in seen.runs]):
         return _verdict(one, "excused", "high", "run", "it was running at that time")
     near: Span = (at[0] - NEAR_S, at[1] + NEAR_S)
-    if looks.meets(near, [(c.run.start, c.end) for c in outages]):
+    if evidence.meets(near, [(c.run.start, c.end) for c in outages]):
         return _verdict(one, "excused", "high", "run", "an outage at that time")
     hands = [(c.run.start, c.end) for c in seen.runs if c.hand or c.run.why == "by_hand"]
-    if looks.meets(window, [*seen.visits, *hands]):
+    if evidence.meets(window, [*seen.visits, *hands]):
         return _verdict(one, "excused", "medium", "", "somebody was at the set")
-    if looks.meets(at, seen.out_of_auto):
+    if evidence.meets(at, seen.out_of_auto):
         return _verdict(one, "excused", "medium", "", "the switch was out of automatic")
     return None
 
@@ -166,7 +166,7 @@ def _locked_out(plan: Plan, one: Matched, window: Span, seen: Seen) -> int | Non
     Nothing is said after a silence: somebody may have put it right meanwhile.
     """
     before = [at for at in seen.failed if at < one.expected_at]
-    if not before or not looks.by_silence(seen, (before[-1], window[1]), plan.length_s):
+    if not before or not evidence.by_silence(seen, (before[-1], window[1]), plan.length_s):
         return None
     since = any(before[-1] < c.run.start <= one.expected_at for c in seen.runs)
     return None if since else before[-1]
@@ -174,10 +174,12 @@ def _locked_out(plan: Plan, one: Matched, window: Span, seen: Seen) -> int | Non
 
 def _hidden(plan: Plan, one: Matched, window: Span, seen: Seen) -> ExerciseVerdict | None:
     """A run that stayed between two reports, by the meter; or one that may have."""
-    gained = looks.unexplained_h(seen, window)
-    tried = [moved for at, moved in seen.hidden if window[0] <= at <= looks.next_read(seen, window)]
+    gained = evidence.unexplained_h(seen, window)
+    tried = [
+        moved for at, moved in seen.hidden if window[0] <= at <= evidence.next_read(seen, window)
+    ]
     step = seen.meter_resolution_h or 0.0
-    if gained is not None and gained >= looks.METER_NEAR * plan.length_s / 3600 - step > 0:
+    if gained is not None and gained >= evidence.METER_NEAR * plan.length_s / 3600 - step > 0:
         said = f"the hour meter gained {gained:.1f} h between two reports"
         return _verdict(one, "done", "medium" if tried else "low", "meter", said)
     if tried and any(tried):
@@ -191,16 +193,16 @@ def _hidden(plan: Plan, one: Matched, window: Span, seen: Seen) -> ExerciseVerdi
 
 def _shown_by(plan: Plan, window: Span, seen: Seen) -> By:
     """What would have shown a run of the agreed length in the window; "" where nothing would."""
-    heard = looks.by_silence(seen, window, plan.length_s)
+    heard = evidence.by_silence(seen, window, plan.length_s)
     if heard and (seen.holds or seen.running_gap_s <= plan.length_s):
         return "readings"
-    if looks.counter_around(seen, window):
+    if evidence.counter_around(seen, window):
         return "counter"
     if heard and seen.tells_starts:
         return "events"
     step = seen.meter_resolution_h
     if step is not None and 2 * step * 3600 <= plan.length_s:
-        gained = looks.unexplained_h(seen, window)
+        gained = evidence.unexplained_h(seen, window)
         if gained is not None and gained <= step + 1e-6:
             return "meter"
     return ""

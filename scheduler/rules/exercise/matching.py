@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from statistics import median_low
 
 from fleet.calendar import local_date
+from scheduler.rules.exercise.evidence import Candidate
 from scheduler.rules.exercise.recurrence import Due
-from scheduler.rules.exercise.seen import Candidate
 from scheduler.rules.exercise.terms import (
     DAY_REACH_S,
     LEARNED_FROM,

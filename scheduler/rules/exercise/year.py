@@ -17,7 +17,7 @@ import msgspec
 
 from fleet.calendar import day_bounds, local_date
 from fleet.model import Run
-from scheduler.rules.exercise.seen import Candidate
+from scheduler.rules.exercise.evidence import Candidate
 
 TESTING_H = 100.0
 MONTHLY_S, MONTHLY_SHARE = 1800, 0.30

@@ -14,7 +14,7 @@ class FuelSeen(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     it lasts at load_share of the rating, `at_load` says which load that is. by: chart (nameplate),
     energy (nameplate, over an efficiency; the shorter time), trend (its own fall since `trend_from`, at
     the load it carried then: the newest refill, or the first its device read of it), supplied (mains gas); '' with `reason`: not known.
-    factor: own refuels over the chart. agreed_h: hours wanted, agreed or by default.
+    engine: efficiency it is reckoned with, by energy. factor: own refuels over the chart. agreed_h: hours wanted, agreed or by default.
     """
 
     level_pct: float | None = None
@@ -26,6 +26,7 @@ class FuelSeen(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     at_load: Literal["half", "now"] = "half"
     l_per_h: float | None = None
     by: Literal["", "chart", "energy", "trend", "supplied"] = ""
+    engine: float | None = None
     reason: str = ""
     factor: float | None = None
     refill_at: int | None = None

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import msgspec
 
+from fleet.findings import ServiceDue
 from fleet.model import DueItem, Evidence, Finding, Kit, Record, ServicePlan, Task
 from scheduler.rules.service.reason import reason
 from scheduler.rules.service.reckon import (
@@ -44,26 +45,23 @@ def finding(item: DueItem, since: int) -> Finding | None:
     Next visit when due, soon or late; Same day when late beyond its tolerance; else nothing."""
     if item.state in ("later", "unknown"):
         return None
-    facts = {
-        "name": item.name,
-        "binds": item.binds,
-        "state": item.state,
-        "due_on": item.due_on,
-        "due_at_hours_h": item.due_at_hours_h,
-        "hours_now_h": item.hours_now_h,
-        "hours_left_h": item.hours_left_h,
-        "days_left": item.days_left,
-        "late_days": item.late_days,
-        "late_hours_h": item.late_hours_h,
-        "reason": item.reason,
-    }
-    facts = {key: value for key, value in facts.items() if value is not None}
     return Finding(
-        kind="service_due",
         severity="same_day" if item.state == "late_beyond" else "next_visit",
         since=since,
         part=item.task,
-        facts=facts,
+        facts=ServiceDue(
+            name=item.name,
+            binds=item.binds,
+            state=item.state,
+            due_on=item.due_on,
+            due_at_hours_h=item.due_at_hours_h,
+            hours_now_h=item.hours_now_h,
+            hours_left_h=item.hours_left_h,
+            days_left=item.days_left,
+            late_days=item.late_days,
+            late_hours_h=item.late_hours_h,
+            reason=item.reason,
+        ),
         evidence=Evidence(
             channels=("run_hours_h",) if item.binds == "hours" else (), note=item.reason
         ),

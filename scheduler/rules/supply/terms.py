@@ -209,4 +209,5 @@ class SupplySeen(msgspec.Struct, frozen=True, kw_only=True):
     out_at_last_run: bool = False
     unbalance_pct: float | None = None
     standing_untold: bool = False
-    wrong_nominal: tuple[float, ...] = ()
+    wrong_volts: float | None = None
+    wrong_hertz: float | None = None

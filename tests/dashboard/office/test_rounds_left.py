@@ -7,6 +7,7 @@ import json
 import pytest
 from dispatching import BY, CALL, Office, in_force
 from fastapi.testclient import TestClient
+from found import finding as made
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
@@ -15,7 +16,7 @@ from round_cases import QUICK, at, job, planned, request, site, technician
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.views import rounds as tell
-from fleet.model import EVERYTHING, Episode, Finding, Job, Scope
+from fleet.model import EVERYTHING, Episode, Job, Scope
 from fleet.model.book import Board, Book
 from fleet.model.jobs import JobState, StepKind
 from fleet.registry import jobs, pages
@@ -184,7 +185,7 @@ def test_a_restricted_reader_is_named_the_own_sets_only(office: Office) -> None:
 
 
 def alert(unit: str, kind: str, severity: str, closed: int | None = None) -> Episode:
-    finding = Finding(kind=kind, severity=severity, since=NOW, facts={})  # type: ignore[arg-type]
+    finding = made(kind, severity=severity, since=NOW, facts={})  # type: ignore[arg-type]
     return Episode(
         id=f"{unit}-{kind}",
         subject=f"unit:{unit}",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from found import finding
 from looking import as_owner, as_reader
 from register_rows import NOW, row, take, write_turn
 
@@ -17,7 +18,6 @@ from fleet.history import History
 from fleet.model import (
     EVERYTHING,
     EngineHours,
-    Finding,
     MainsNow,
     ReadinessNow,
     Scope,
@@ -41,7 +41,7 @@ WHY = {
 
 def summary(unit: str, state: str, why: str = "", grave: str = "") -> UnitSummary:
     """A verdict as the scheduler would write it."""
-    found = (Finding(kind="not_in_auto", severity=grave, since=NOW - 900),) if grave else ()  # type: ignore[arg-type]
+    found = (finding("not_in_auto", severity=grave, since=NOW - 900),) if grave else ()  # type: ignore[arg-type]
     held = ReadinessNow(
         state=state,
         why=why or WHY[state],

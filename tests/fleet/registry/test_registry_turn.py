@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from found import finding
 from register_rows import NOW, TODAY, row, take, write_turn
 from written_turns import FAILED, day, due, episode, raised, summary, turn
 
@@ -134,7 +135,7 @@ def test_a_step_of_an_episode_nobody_opened_is_refused(reg: Registry) -> None:
 def test_a_changed_finding_changes_the_episode(reg: Registry) -> None:
     take(reg, row())
     write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
-    milder = msgspec.structs.replace(FAILED, severity="same_day", facts={"attempts": 4})
+    milder = finding("failed_start", severity="same_day", since=NOW, facts={"attempts": 4})
     write_turn(reg, [turn(reg, "U1", steps=[raised("e1", 2, kind="changed", finding=milder)])], NOW)
     (now_open,) = work.open_episodes(reg, ["unit:U1"])
     assert (now_open.severity, now_open.finding) == ("same_day", milder)

@@ -18,10 +18,11 @@ from offending import offending
 from said_samples import NOW, SAMPLES, ZONE
 
 from fleet import words
+from fleet.findings import row_of
+from fleet.findings.saying import CAUTIONS
 from fleet.model import Finding, Notice
 from fleet.words import alarms as said_of
 from fleet.words import customers
-from fleet.words.saying import CAUTIONS
 from fleet.words.short import SHORT_CAUTION, message, plain
 from scheduler.notify.delivering import text_message
 
@@ -83,7 +84,7 @@ def test_a_message_that_may_send_a_person_carries_its_cautions(sample: Finding, 
     body = said_of.body(said, "Alder House", "0123", way)  # type: ignore[arg-type]
     assert not offending(said.title)
     assert not offending(body.replace(said_of.SMS_CAUTION, ""))
-    if sample.kind in words.SENDS_A_PERSON:
+    if row_of(sample.facts).sends:
         lines = [said_of.SMS_CAUTION] if way in said_of.SHORT else list(CAUTIONS)
         assert all(line in body for line in lines)
 
@@ -145,7 +146,7 @@ def test_late_news_of_every_kind_has_both_times_in_a_text_message(sample: Findin
     assert "02:14, learned 05:31" in text
     assert text.endswith(LINK)
     assert len(text) <= 160
-    assert cautioned(text) == (sample.kind in words.SENDS_A_PERSON)
+    assert cautioned(text) == row_of(sample.facts).sends
     for way in ("push", "email"):
         told = notice_of(late(sample), "Weir Care Home", way)
         assert told.subject.endswith("02:14, learned 05:31")

@@ -9,14 +9,16 @@ from typing import Any, get_args
 
 import msgspec
 import pytest
+from found import finding
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleet.findings import starting
+from fleet.findings.row import HOLD_S
 from fleet.model import AlertState, Episode, Finding, Severity, Step, StepKind
 from scheduler import alarms
 from scheduler.alarms import TRANSITIONS, IllegalStep, Quiet, episode_id, grown, state_of, step
 from scheduler.alarms.lifecycle import SILENT, newest, next_step
-from scheduler.alarms.rules import HOLD_S, RULES
 
 SUBJECT = "unit:u1"
 NEVER_HELD = "failed_start"
@@ -24,7 +26,7 @@ NEVER_HELD = "failed_start"
 
 
 def found(kind: str, severity: Severity = "act_now", since: int = 100, part: str = "") -> Finding:
-    return Finding(kind=kind, severity=severity, since=since, part=part)
+    return finding(kind, severity=severity, since=since, part=part)
 
 
 def raised(kind: str = NEVER_HELD, at: int = 200, severity: Severity = "act_now") -> Episode:
@@ -264,7 +266,7 @@ def test_a_value_that_swings_about_its_limit() -> None:
 
 def test_the_off_delay_is_met_and_not_before() -> None:
     episode = raised("not_in_auto")
-    off_s = RULES["not_in_auto"].off_s
+    off_s = starting.NOT_IN_AUTO.alarm.over_after_s
     (waiting,) = looked([episode], [], 300)
     assert (kinds(waiting)[-1], state_of(waiting)) == ("lapsed", "unacknowledged")
     assert alarms.look_again([waiting], 300) == 300 + off_s
@@ -278,7 +280,7 @@ def test_the_off_delay_is_met_and_not_before() -> None:
 def test_an_answer_within_the_off_delay_does_not_restart_it() -> None:
     (waiting,) = looked([raised("not_in_auto")], [], 300)
     taken = acked(waiting, 320)
-    (over,) = looked([taken], [], 300 + RULES["not_in_auto"].off_s)
+    (over,) = looked([taken], [], 300 + starting.NOT_IN_AUTO.alarm.over_after_s)
     assert (kinds(over)[-1], over.closed_at) == ("cleared", 360)
 
 
@@ -390,7 +392,7 @@ def test_late_news_is_learned_when_it_came(
     """Seconds after it began; what is only proven after a day by its nature is not late."""
     since = 1_000_000
     known = None if known_at is None else since + known_at
-    found = Finding(kind=kind, severity="act_now", since=since, learned_at=known)
+    found = finding(kind, severity="act_now", since=since, learned_at=known)
     episode = alarms.opening("unit:u1", found, since + raised_at)
     wanted = None if learned_at is None else since + learned_at
     assert episode.finding.learned_at == wanted
@@ -403,7 +405,7 @@ def test_late_news_is_learned_when_it_came(
 def test_what_was_seen_while_a_set_was_out_of_service_was_known() -> None:
     """Its switch was left at OFF after the work, which ended three hours later."""
     since = 1_000_000
-    found = Finding(kind="not_in_auto", severity="act_now", since=since)
+    found = finding("not_in_auto", severity="act_now", since=since)
     back = Quiet(back_at=since + 10_800)
     for after_s, learned_at in ((60, None), (660, since + 11_460)):
         episode = alarms.opening("unit:u1", found, since + 10_800 + after_s, back)

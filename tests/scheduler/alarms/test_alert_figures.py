@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from found import finding as made
 
-from fleet.model import Episode, Finding, Severity, Step, StepKind
+from fleet.model import Episode, Severity, Step, StepKind
 from scheduler.alarms.figures import (
     CHATTER_AT_LEAST,
     CHATTER_S,
@@ -24,7 +25,7 @@ DAY = 86_400
 
 
 def alert(n: int, at: int, severity: Severity = "same_day", *more: tuple[StepKind, int]) -> Episode:
-    finding = Finding(kind="failed_start", severity=severity, since=at)
+    finding = made("failed_start", severity=severity, since=at)
     life: list[tuple[StepKind, int]] = [("raised", at), *more]
     return Episode(
         id=f"e{n}",

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from found import finding
 
-from fleet.model import Contact, DueItem, Finding, Placement
+from fleet.model import Contact, DueItem, Placement
 from fleet.words.customers import CUSTOMER_CAUTIONS
 from scheduler.alarms.customers import OwnedSet, Reader, customer_reminders
 
@@ -17,8 +18,8 @@ READER = Reader(
     zone="Europe/Berlin",
     allowed=True,
 )
-MISSED = Finding(
-    kind="exercise_missed",
+MISSED = finding(
+    "exercise_missed",
     severity="next_visit",
     since=MONDAY - DAY,
     facts={"due_at": MONDAY - DAY, "times": 2},

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from found import finding as made
 from waking_cases import DAY, NIGHT, ZONE, at, case, later
 
 from fleet import words
 from fleet.model import (
     Contact,
     Criticality,
-    Finding,
     Notice,
     Rota,
     Severity,
@@ -56,17 +56,17 @@ def test_the_default_table(
     kind: str, severity: Severity, criticality: Criticality, off: bool, woken: bool
 ) -> None:
     """ENGINEERING 11, "Who is woken"."""
-    finding = Finding(kind=kind, severity=severity, since=0)
+    finding = made(kind, severity=severity, since=0)
     assert wakes(Waking(), finding, criticality, mains_off=off) is woken
 
 
 def test_the_owner_changes_rows_and_no_danger_sleeps() -> None:
     rows = [(c, crit, m, False) for c in CONCERNS for crit in CRITICALITIES for m in ("off", "on")]
     never = changed(rows)
-    failed = Finding(kind="failed_start", severity="act_now", since=0)
+    failed = made("failed_start", severity="act_now", since=0)
     assert not wakes(never, failed, "life", mains_off=True)
     for kind in ("volts_standing", "open_neutral", "over_voltage"):
-        danger = Finding(kind=kind, severity="act_now", since=0)
+        danger = made(kind, severity="act_now", since=0)
         assert wakes(never, danger, "home", mains_off=False)
     row = WakingRow(concern="no_cover", criticality="home", mains="on", wake="wake")
     assert wakes(Waking(rows=(row,)), failed, "home", mains_off=False)
@@ -231,8 +231,8 @@ def test_nobody_to_tell_is_no_fault() -> None:
 
 
 def test_late_news_has_both_times() -> None:
-    finding = Finding(
-        kind="failed_start",
+    finding = made(
+        "failed_start",
         severity="act_now",
         since=DAY - 9000,
         learned_at=DAY,

@@ -119,7 +119,7 @@ def test_runs_stand_in_for_a_meter_that_counts_standing_and_it_is_said() -> None
     note = found(verdict, "uses_integrated_hours")
     assert note is not None
     assert note.severity == "note"
-    assert note.facts["standing_h"] == 69.0
+    assert note.facts.standing_h == 69.0
     assert found(verdict, "meter_disagrees") is None
 
 
@@ -246,8 +246,8 @@ def test_silence_counts_from_receipt_and_is_looked_at_on_time() -> None:
     silent = found(after, "not_reporting")
     assert silent is not None
     assert (silent.severity, silent.since) == ("no_word", heard)
-    assert silent.facts["heard_at"] == heard
-    assert silent.facts["last_condition"] == "standing_by"
+    assert silent.facts.heard_at == heard
+    assert silent.facts.last_condition == "standing_by"
     assert after.summary.condition == "not_reporting"
     assert after.look_again_at > heard + 2700
 
@@ -315,10 +315,10 @@ def test_a_failed_start_stays_until_something_answers_it() -> None:
     finding = found(assess(known, standing(failed), NOON), "failed_start")
     assert finding is not None
     assert (finding.severity, finding.since) == ("act_now", NOON - 600)
-    assert finding.facts["attempts"] == 3
-    assert finding.facts["crank_min_v"] == 8.9
-    assert finding.facts["mains_v"] == 1.0
-    assert finding.facts["cause"] == "overcrank"
+    assert finding.facts.attempts == 3
+    assert finding.facts.crank_min_v == 8.9
+    assert finding.facts.mains_v == 1.0
+    assert finding.facts.cause == "overcrank"
 
     def raised(demands: list[StartDemand], runs: list[Run], records: list[Record]) -> bool:
         days = standing(*demands, runs=tuple(runs))
@@ -351,7 +351,7 @@ def test_set_aside_by_people_quiets_alerts_and_says_so() -> None:
     assert verdict.summary.condition == "out_of_service"
     finding = found(verdict, "failed_start")
     assert finding is not None
-    assert (finding.severity, finding.facts["set_aside"]) == ("note", "out_of_service")
+    assert (finding.severity, finding.facts.set_aside) == ("note", "out_of_service")
     assert verdict.look_again_at == NOON + 900
     over = found(
         assess(inputs(NOON, records=(work,)), standing(failed), NOON + 900), "failed_start"
@@ -416,7 +416,7 @@ def test_a_data_card_that_ends_is_told_in_time(
     found = [f for f in assess(held, standing(), NOON).findings if f.kind == "sim_ending"]
     assert [f.severity for f in found] == ([severity] if severity else [])
     for f in found:
-        assert f.facts["works"] == heard_after
+        assert f.facts.works == heard_after
         assert f.since <= NOON
         assert words.sentence(f, "UTC", NOON).cautions
 

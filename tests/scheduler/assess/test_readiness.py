@@ -7,6 +7,7 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
+from found import finding as made
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_unit import HABIT, T0, UNIT, inputs
@@ -49,7 +50,7 @@ def demand(days_ago: float, end: str) -> StartDemand:
 
 
 def finding(kind: str, severity: str = "next_visit", **facts: object) -> Finding:
-    return Finding(kind=kind, severity=severity, since=NOW - 500, facts=facts)  # type: ignore[arg-type]
+    return made(kind, severity=severity, since=NOW - 500, facts=facts)  # type: ignore[arg-type]
 
 
 def proof(days_ago: float, made: str = "yes", **facts: object) -> Proof:

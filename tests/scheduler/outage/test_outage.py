@@ -73,7 +73,7 @@ def test_a_set_that_fell_silent_in_its_run_is_not_called_standing() -> None:
 
 
 def test_a_set_that_runs_on_a_dead_phase_is_not_covered() -> None:
-    dead = msgspec.structs.replace(on_load(1, T0, T0 + 300), kinds=frozenset({"leg_out"}))
+    dead = msgspec.structs.replace(on_load(1, T0, T0 + 300), says=frozenset({"no_voltage"}))
     assert cover_of(dead, T0, T0 + 310) == "no_voltage"
 
 
@@ -144,17 +144,17 @@ def test_sets_without_an_area_are_neighbours_within_fifteen_kilometres() -> None
 
 
 COVERS: list[tuple[str, SetNow, int, Cover]] = [
-    ("failed, heard", off(1, kinds=frozenset({"failed_start"})), 100, "failed"),
-    ("not in auto", off(1, heard=T0 + 20, kinds=frozenset({"not_in_auto"})), 100, "failed"),
+    ("failed, heard", off(1, says=frozenset({"failed"})), 100, "failed"),
+    ("not in auto", off(1, heard=T0 + 20, says=frozenset({"failed"})), 100, "failed"),
     (
         "failed once, then started",
-        on_load(1, T0, T0 + 60, kinds=frozenset({"failed_start"})),
+        on_load(1, T0, T0 + 60, says=frozenset({"failed"})),
         60,
         "covered",
     ),
     (
         "runs without volts",
-        on_load(1, T0, T0 + 60, kinds=frozenset({"no_output"})),
+        on_load(1, T0, T0 + 60, says=frozenset({"no_voltage"})),
         60,
         "no_voltage",
     ),
@@ -288,7 +288,7 @@ def test_a_neighbour_that_was_not_heard_since_is_in_it() -> None:
 
 def test_an_outage_ends_and_its_minutes_are_known() -> None:
     """One ran from 15 s on; one failed; one was not heard again until the mains was back."""
-    failed = {"kinds": frozenset({"failed_start"})}
+    failed = {"says": frozenset({"failed"})}
     during = [
         on_load(1, T0, T0 + 1200),
         off(2, heard=T0 + 1200, **failed),
@@ -383,7 +383,7 @@ def storm(n: int, now: int) -> SetNow:
     if n % 10 in (0, 3, 6):
         return off(n, lost, offline_at=lost + 25, **kept)
     if n % 10 == 7 and now > lost + 80:
-        return off(n, lost, heard=now - now % 60, kinds=frozenset({"failed_start"}), **kept)
+        return off(n, lost, heard=now - now % 60, says=frozenset({"failed"}), **kept)
     return on_load(n, lost, max(now - now % 60, lost), **kept)
 
 

@@ -290,7 +290,7 @@ def test_under_the_agreed_hours_is_low() -> None:
     verdict = look(standing(60.0), agreed)
     found = next(f for f in verdict.findings if f.kind == "fuel_low")
     assert found.severity == "same_day"
-    assert found.facts["agreed_h"] == 24.0
+    assert found.facts.agreed_h == 24.0
     assert "about 21 h at half load" in sentence(found, "UTC", T0).seen
     assert "24 h are agreed" in sentence(found, "UTC", T0).seen
     enough = msgspec.structs.replace(DIESEL, fuel_hours=20.0)

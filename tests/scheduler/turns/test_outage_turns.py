@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 from databases import Registry
+from found import finding as made
 from register_rows import NOW, row, take, write_turn
 
 from fleet.model import (
     EVERYTHING,
     Contact,
     EngineHours,
-    Finding,
     MainsNow,
     Notice,
     Outage,
@@ -45,7 +45,7 @@ BOB = Contact(person="bob", name="Bob", ways=("sms",))
 OFFICE = Office(
     people=(ANN, BOB), rota=Rota(people=("ann", "bob"), start="2026-11-23", zone="Europe/London")
 )
-FAILED = Finding(kind="failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
+FAILED = made("failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
 
 
 def fleet(reg: Registry, count: int, **changes: Any) -> None:
@@ -234,7 +234,7 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     outages.look(reg, places, OFFICE, NOW)
     inputs = work.unit_inputs(reg, "U0003")
     assert inputs is not None
-    silent = Finding(kind="not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
+    silent = made("not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
     quiet = summary(3, NOW + 1300, NOW - 20, condition="not_reporting", findings=(silent,))
     found = of_unit(reg, inputs, quiet, quiet.findings, NOW + 1300, OFFICE)
     assert [state_of(e) for e in found.changes.opened] == ["suppressed"]
@@ -295,7 +295,7 @@ def test_our_own_line() -> None:
     assert uplink_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
     found = uplink_finding([NOW - 90_000, NOW, NOW + 1, NOW + 2, NOW + 3, NOW + 600], 20)
     assert found is not None
-    assert (found.facts["units"], found.since, found.severity) == (5, NOW, "act_now")
+    assert (found.facts.units, found.since, found.severity) == (5, NOW, "act_now")
     assert uplink_finding([NOW + 150 * n for n in range(6)], 20) is not None
     assert uplink_finding([NOW + 151 * n for n in range(5)], 20) is None
     assert uplink_finding([NOW] * 5, 26) is None
@@ -326,8 +326,8 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     fleet(reg, 6)
     places, now = Places(), NOW + 2000
     silent = [summary(n, now, None, condition="not_reporting", heard_at=NOW + n) for n in range(6)]
-    finding = Finding(
-        kind="not_reporting",
+    finding = made(
+        "not_reporting",
         severity="no_word",
         since=NOW + 1,
         facts={"silent_since": NOW + 1, "heard_at": NOW + 1},

@@ -491,8 +491,8 @@ def test_what_could_not_be_delivered_is_said_of_the_service(
     assert outbox_runs.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
     found = outbox.outbox_counts(reg, NOW)
     assert (found["failed"], found["late"]) == (1, 1)
-    late, failed = say.undelivered(found["late"], found["failed"])
+    late, failed = say.undelivered(found["late"], found["failed"], 300)
     assert late.startswith("1 message to people should have left")
     assert failed.startswith("1 message of the last week could not be delivered")
-    assert say.undelivered(0, 0) == []
+    assert say.undelivered(0, 0, 300) == []
     assert outbox.outbox_counts(reg, NOW + 8 * 86_400) == {"late": 1}, "that one is still tried"

@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from fleet import words
+from fleet.defaults import MESSAGE_LATE_S as LATE_S
 from fleet.model import Contact, Notice, Rota, Way
 from fleet.registry import notices as outbox
 from fleet.registry import work
@@ -15,7 +16,7 @@ from fleet.registry.engine import Registry
 from fleet.registry.notices import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
-from scheduler.turns.undelivered import LATE_S, LATELY_S
+from scheduler.turns.undelivered import LATELY_S
 
 pytest_plugins = ["databases"]
 NOW = 1_796_040_000
@@ -76,7 +77,9 @@ def test_a_late_message_opens_one_alert_told_to_somebody_else(reg: Registry) -> 
     (told,) = outbox.of_cause(reg, id)
     assert (told.person, told.wakes) == ("bob", False)
     (episode,) = [e for e in work.open_episodes(reg, ["service"]) if e.id == id]
-    assert episode.finding.facts == {"late": 2, "given_up": 0, "people": 1}
+    facts = episode.finding.facts
+    assert (facts.late, facts.given_up, facts.people) == (2, 0, 1)
+    assert facts.late_s == LATE_S
     said = words.sentence(episode.finding, "UTC", late)
     assert said.seen.startswith("2 messages should have left over five minutes ago, to one person")
     assert "send a test" in said.do

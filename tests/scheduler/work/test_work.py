@@ -8,6 +8,7 @@ from typing import Any, get_args
 
 import msgspec
 import pytest
+from found import finding as made
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,7 +16,6 @@ from fleet.model import (
     JOB_STATES,
     OPEN_STATES,
     DueItem,
-    Finding,
     Job,
     Promise,
     RunningSignal,
@@ -274,7 +274,7 @@ def test_a_forecast_that_moves_a_week_changes_the_job() -> None:
     ],
 )
 def test_a_finding_suggests_a_job(kind: str, severity: Any, wants: bool, state: str) -> None:
-    finding = Finding(kind=kind, severity=severity, since=NOW)
+    finding = made(kind, severity=severity, since=NOW)
     assert work.suggests(finding) is wants
     job = work.from_finding(finding, "Would not start", unit(), "j", "alert")
     assert job.state == state

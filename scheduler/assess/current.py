@@ -10,7 +10,7 @@ from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
 from fleet.model import Habit, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler import day as days_of
-from scheduler.assess import condition, findings, habit, hours, seen
+from scheduler.assess import condition, findings, habit, hours, last_known
 from scheduler.day import Carry, Day, DayFacts
 
 
@@ -55,11 +55,11 @@ def now_of(
     """The open state, the silence limit [s], and the moments at which it may look different."""
     carry = days[-1].carry if days else None
     running = now_open.run is not None and now_open.run.end is None
-    limit_s = habit.silent_limit_s(reports, running, seen.newest_pulse(inputs))
-    quiet = seen.silence(inputs, days, now)
+    limit_s = habit.silent_limit_s(reports, running, last_known.newest_pulse(inputs))
+    quiet = last_known.silence(inputs, days, now)
     if not quiet.ever:
         limit_s = max(limit_s, findings.NEVER_HEARD_S)
-    aside, edges = seen.aside(inputs, now)
+    aside, edges = last_known.aside(inputs, now)
     at = condition.Now(
         now=now,
         silence=quiet,

@@ -8,13 +8,14 @@ import msgspec
 import numpy as np
 
 from fleet.calendar import day_bounds, local_date
+from fleet.findings import row_of
 from fleet.model import Charger, Finding, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess.battery import findings
 from scheduler.assess.battery.known import Known, known_of
 from scheduler.assess.condition import Now
 from scheduler.assess.habit import habit_of
-from scheduler.assess.seen import covers, newest
+from scheduler.assess.last_known import covers, newest
 from scheduler.day import Day
 from scheduler.rules import battery
 from scheduler.rules.battery import (
@@ -75,7 +76,12 @@ def look(
     seen = battery.decide(seen, worn, failed, started, at.now)
     found = findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
     if at.aside is not None:
-        found = tuple(msgspec.structs.replace(f, severity="note") for f in found)
+        found = tuple(
+            msgspec.structs.replace(f, severity="note")
+            if row_of(f.facts).quiet.set_aside == "note"
+            else f
+            for f in found
+        )
     return seen, found
 
 

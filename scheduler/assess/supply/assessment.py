@@ -8,10 +8,10 @@ from fleet.model import Finding, Run
 from fleet.registry.types import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.condition import Now
-from scheduler.assess.supply.about import About, still_open
+from scheduler.assess.supply.basis import Basis, still_open
 from scheduler.assess.supply.findings import findings
 from scheduler.assess.supply.measured import measured
-from scheduler.assess.supply.quantity import of_quantity, wrong_hertz, wrong_volts
+from scheduler.assess.supply.quantity import history_of, wrong_hertz, wrong_volts
 from scheduler.day import Day, plate_of
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint, SupplySeen
@@ -31,13 +31,10 @@ def look(
     """
     plate = plate_of(inputs.unit)
     channel = next((d.supply.channel for d in reversed(days) if d.supply and d.supply.channel), "")
-    volts = of_quantity("volts", channel, supply.volts_band(plate), inputs, points, at.now)
-    hertz = of_quantity("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
+    volts = history_of("volts", channel, supply.volts_band(plate), inputs, points, at.now)
+    hertz = history_of("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
     outages = {run.start for run in runs if run.why == "outage"}
     delays = still_open(inputs, days, volts.channel, at.now)
-    wrong = tuple(
-        found for found in (wrong_volts(volts), wrong_hertz(hertz, plate)) if found is not None
-    )
     seen = SupplySeen(
         volts=measured(volts, plate, outages, "volts" in delays),
         hertz=measured(hertz, plate, outages, "hertz" in delays),
@@ -46,9 +43,10 @@ def look(
             (p.unbalance_pct for p in reversed(points) if p.unbalance_pct is not None), None
         ),
         standing_untold=any(d.supply.untold for d in days[-14:] if d.supply),
-        wrong_nominal=wrong,
+        wrong_volts=wrong_volts(volts),
+        wrong_hertz=wrong_hertz(hertz, plate),
     )
-    about = About(
+    basis = Basis(
         inputs,
         plate,
         seen,
@@ -61,4 +59,4 @@ def look(
         at.aside.condition if at.aside else "",
         system=days[-1].carry.supply.system if days else "",
     )
-    return seen, findings(about)
+    return seen, findings(basis)

@@ -10,11 +10,11 @@ from fleet.model import Finding, Habit, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess import agreed
 from scheduler.assess.agreed import Spell
+from scheduler.assess.exercise.evidence import seen_of
 from scheduler.assess.exercise.reasons import joined_with, kept, newest_proof, reasons_of
-from scheduler.assess.exercise.seen import seen_of
 from scheduler.assess.exercise.years import years_of
 from scheduler.assess.hours import Ledger
-from scheduler.assess.seen import Aside
+from scheduler.assess.last_known import Aside
 from scheduler.day import Day
 from scheduler.rules import exercise
 from scheduler.rules.exercise import (

@@ -4,18 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
+from fleet.findings import supply
 from fleet.registry.types import UnitInputs
 from scheduler.assess.findings import ANSWERS
-from scheduler.assess.supply.quantity import Of
+from scheduler.assess.supply.quantity import History
 from scheduler.day import Day
-from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen
+from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen, Trouble
 
-DANGERS = frozenset({"over_voltage", "open_neutral", "circuit", "no_output", "standing", "stray"})
+ANSWERED_BY: dict[Trouble, Literal["visit", "meter", "nothing"]] = {
+    "volts": supply.VOLTAGE_OUT.quiet.answered_by,
+    "hertz": supply.FREQUENCY_OUT.quiet.answered_by,
+    "over_voltage": supply.OVER_VOLTAGE.quiet.answered_by,
+    "open_neutral": supply.OPEN_NEUTRAL.quiet.answered_by,
+    "circuit": supply.LEG_OUT.quiet.answered_by,
+    "no_output": supply.NO_OUTPUT.quiet.answered_by,
+    "standing": supply.VOLTS_STANDING.quiet.answered_by,
+    "stray": supply.STRAY_VOLTS.quiet.answered_by,
+}
+"""What answers a trouble, by the row of the finding that tells of it."""
 
 
 @dataclass(frozen=True, slots=True)
-class About:
+class Basis:
     """Everything the findings are made of. aside: why people set the unit aside, or nothing.
 
     volts, hertz: each with where its history began anew; fitted_from: since when the device that
@@ -25,8 +37,8 @@ class About:
     inputs: UnitInputs
     plate: Plate
     seen: SupplySeen
-    volts: Of
-    hertz: Of
+    volts: History
+    hertz: History
     fitted_from: int
     points: tuple[RunPoint, ...]
     delays: Mapping[str, Delay]
@@ -46,17 +58,18 @@ def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) 
         (c.from_at for c in inputs.calibrations if c.channel == channel and c.from_at <= now),
         default=0,
     )
-    answered = {"volts": metered} | dict.fromkeys(DANGERS, visited)
+    answered = {"visit": visited, "meter": metered, "nothing": 0}
     return {
         name: delay
         for name, delay in carry.items()
-        if delay.met_at is not None and delay.last_at >= answered.get(trouble_of(name), 0)
+        if delay.met_at is not None and delay.last_at >= answered[ANSWERED_BY[trouble_of(name)]]
     }
 
 
-def trouble_of(name: str) -> str:
+def trouble_of(name: str) -> Trouble:
     """The trouble of a delay, whose name may have a circuit behind it."""
-    return name.partition(" ")[0]
+    first = name.partition(" ")[0]
+    return next(trouble for trouble in ANSWERED_BY if trouble == first)
 
 
 def circuit_of(name: str) -> str:

@@ -1,41 +1,17 @@
-"""What every sentence is made of: its shape, cautions, moments, spans and the trade's words."""
+"""What every sentence is made of: cautions, moments, spans and the trade's words."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import UTC, date, datetime
 from math import ceil, floor
 from zoneinfo import ZoneInfo
 
-import msgspec
+from fleet.findings.row import LATE_S, Found, Metered, Severity
+from fleet.findings.states import Condition
 
-from fleet.model import Condition, Finding, Severity
-
-LATE_S = 600
-"""Learned longer than this after it began is late news: said with both times."""
 LEARNED = ", learned "
 """Between the two times of late news; the long form goes on with `at`."""
 
-
-class Sentence(msgspec.Struct, frozen=True, kw_only=True):
-    """title: a few words for a tile; seen: what was seen; do: the next step, may be empty.
-
-    late: of late news when it began and when it was learned, `02:14, learned 05:31`; else ''.
-    """
-
-    title: str
-    seen: str
-    do: str = ""
-    cautions: tuple[str, ...] = ()
-    late: str = ""
-
-    @property
-    def text(self) -> str:
-        return f"{self.seen} {self.do}".strip()
-
-
-Speaker = Callable[[Finding, str, int], Sentence]
-"""(finding, zone, now) to what is said."""
 
 CONDITIONS: dict[Condition, str] = {
     "standing_by": "Standing by",
@@ -102,12 +78,12 @@ def moment(at: int, zone: str, now: int) -> str:
     return f"{then.day} {then:%b}{year} {clock}"
 
 
-def is_late(finding: Finding) -> bool:
+def is_late(finding: Found) -> bool:
     """Whether it was learned so long after it began that both times are said."""
     return finding.learned_at is not None and finding.learned_at - finding.since > LATE_S
 
 
-def began(finding: Finding, zone: str, now: int) -> str:
+def began(finding: Found, zone: str, now: int) -> str:
     """When it began; of late news also when it was learned: `02:14, learned at 05:31`."""
     said = moment(finding.since, zone, now)
     if finding.learned_at is None or not is_late(finding):
@@ -165,11 +141,37 @@ def percent_range(low: float, high: float) -> str:
     return f"{said(low, False)} to {said(high, True)} %"
 
 
-def unchecked(f: Finding) -> str:
+def unchecked(facts: Metered) -> str:
     """What is added where no meter has been on the reading."""
-    return f" {UNCHECKED}" if f.facts.get("unchecked") else ""
+    return f" {UNCHECKED}" if facts.unchecked else ""
 
 
-def when(f: Finding) -> str:
+def when(f: Found) -> str:
     """By when what a finding asks for is done."""
     return "today" if f.severity == "same_day" else "at the next visit"
+
+
+def spelled_span(seconds: float) -> str:
+    """A limit in words: `five minutes`, `a day`."""
+    for size, one, many in (
+        (86_400, "a day", "days"),
+        (3600, "an hour", "hours"),
+        (60, "a minute", "minutes"),
+    ):
+        if seconds >= size and seconds % size == 0:
+            number = round(seconds / size)
+            return one if number == 1 else f"{NUMBERS.get(number, str(number))} {many}"
+    return span(seconds)
+
+
+NUMBERS = {
+    2: "two",
+    3: "three",
+    4: "four",
+    5: "five",
+    6: "six",
+    7: "seven",
+    8: "eight",
+    9: "nine",
+    10: "ten",
+}

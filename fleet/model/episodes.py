@@ -1,42 +1,12 @@
-"""What was found, and the alert episodes that were told to people."""
+"""The alert episodes that were told to people, step by step."""
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
-Severity = Literal["act_now", "same_day", "next_visit", "no_word", "note"]
-SEVERITIES: tuple[Severity, ...] = ("act_now", "same_day", "next_visit", "no_word", "note")
-"""Gravest first; the order of lists."""
-
-
-class Evidence(msgspec.Struct, frozen=True, kw_only=True):
-    """Which readings a statement stands on. Times in UTC seconds."""
-
-    channels: tuple[str, ...] = ()
-    from_at: int | None = None
-    to_at: int | None = None
-    readings: int = 0
-    oldest_s: int | None = None
-    note: str = ""
-
-
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
-    """Something a rule saw. Sentences are made from `kind` and `facts` in `fleet.words` alone.
-
-    part: which task, circuit or battery, where a unit can have the finding more than once.
-    since: when the condition began; learned_at: when we could first know it.
-    """
-
-    kind: str
-    severity: Severity
-    since: int
-    part: str = ""
-    learned_at: int | None = None
-    facts: dict[str, Any] = {}
-    evidence: Evidence = Evidence()
-
+from fleet.findings import Finding, Severity
 
 StepKind = Literal[
     "raised",

@@ -9,7 +9,7 @@ from fleet.model import Habit, Run, StartDemand
 from fleet.registry.types import UnitInputs
 from scheduler.assess.agreed import FAR
 from scheduler.assess.hours import Ledger
-from scheduler.assess.seen import set_aside
+from scheduler.assess.last_known import set_aside
 from scheduler.assess.written import moment
 from scheduler.day import Day, allowed_gaps
 from scheduler.rules.exercise import Candidate, Seen

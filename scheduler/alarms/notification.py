@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 import msgspec
 
 from fleet import words
+from fleet.findings import MainsOutage, row_of
 from fleet.model import (
     Contact,
     Criticality,
@@ -28,8 +29,7 @@ from fleet.words import alarms as said_of
 from scheduler.alarms.lifecycle import SILENT, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
 from scheduler.alarms.rota import contact_of, holder, in_line
-from scheduler.alarms.rules import rule_of
-from scheduler.alarms.waking import NO_COVER, wakes
+from scheduler.alarms.waking import wakes
 
 SENT = frozenset({"act_now", "same_day", "no_word"})
 """Next visit and Note are for the pages; they send nobody a message."""
@@ -140,10 +140,9 @@ def notice_id(cause: str, step: str, person: str, way: str) -> str:
 def is_woken(case: Case, office: Office) -> bool:
     """Whether this alert wakes: an outage by the sites in it, any other by the waking table."""
     finding = case.episode.finding
-    if finding.kind == "mains_outage":
-        kind = msgspec.structs.replace(finding, kind="no_proof_of_cover")
+    if isinstance(finding.facts, MainsOutage):
         return finding.severity == "act_now" and wakes(
-            office.waking, kind, case.criticality, mains_off=True
+            office.waking, finding, case.criticality, mains_off=True
         )
     return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
 
@@ -153,11 +152,12 @@ def _newsworthy(case: Case) -> Step | None:
     finding = case.episode.finding
     if not case.steps or state_of(case.episode) in SILENT or finding.severity not in SENT:
         return None
-    if case.learning and not rule_of(finding.kind).early:
+    row = row_of(finding.facts)
+    if case.learning and not row.alarm.while_learning:
         return None
-    if case.grouped and finding.kind in NO_COVER | {"mains_lost"}:
+    if case.grouped and row.quiet.outage == "told_by_it":
         return None
-    if finding.kind == "mains_outage" and not finding.facts.get("told"):
+    if isinstance(finding.facts, MainsOutage) and not finding.facts.told:
         return None
     told = [s for s in case.steps if s.kind in NEWS | OVER]
     return told[-1] if told else None
@@ -204,11 +204,11 @@ def _notice(
     episode, finding = case.episode, case.episode.finding
     over = step.kind in OVER
     kind: NoticeKind = "alert" if step.kind != "changed" else "changed"
-    if finding.kind == "mains_outage":
+    if isinstance(finding.facts, MainsOutage):
         kind = "outage"
     kind = "cleared" if over else kind
     said = words.sentence(finding, case.zone, now)
-    unchecked = rule_of(finding.kind).danger and (case.learning or case.adopted)
+    unchecked = row_of(finding.facts).endangers and (case.learning or case.adopted)
     unchecked = unchecked and "checked with a meter" not in said.seen
     ended = words.moment(step.at, case.zone, now) if over else ""
     return Notice(

@@ -1,0 +1,269 @@
+"""Devices that say nothing, or say it oddly."""
+
+from __future__ import annotations
+
+from fleet.findings.row import (
+    AT_ONCE,
+    NEVER,
+    READY,
+    STATE,
+    Facts,
+    Found,
+    Megabytes,
+    Moment,
+    Quiet,
+    Readies,
+    Row,
+    Sentence,
+    always,
+)
+from fleet.findings.saying import CONDITIONS, count, day, megabytes, moment, span
+from fleet.findings.states import Condition
+
+OF_THE_DEVICE = Quiet(
+    set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
+)
+
+
+class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="not_reporting"):
+    """Nothing was heard of it for longer than its habit allows, counted from receipt. A device that
+    was fitted and never spoke is a Note for a day.
+
+    It is unknown, which is not the same as ready. Whatever it said last may be over.
+
+    Check its power and its signal, and treat it as unknown.
+
+    3 of its own intervals, at least 20 min; of one that sleeps the second missed report and 10 %;
+    never heard for 24 h. Common practice, no source.
+
+    limit_s: how long it may be silent. last_condition: of the set when it was last heard. never: it
+    never spoke.
+    """
+
+    limit_s: int
+    silent_since: Moment | None = None
+    heard_at: Moment | None = None
+    last_condition: Condition | None = None
+    never: bool = False
+
+
+def _not_reporting(facts: NotReporting, f: Found, zone: str, now: int) -> Sentence:
+    heard, since = facts.heard_at, facts.silent_since
+    if heard is None:
+        return Sentence(
+            title="Never heard",
+            seen=f"Nothing has been heard from its device since {moment(since, zone, now)}."
+            if since is not None
+            else "Nothing has ever been heard from its device.",
+            do="Check the device's topic and id against the register, then its power and signal.",
+        )
+    seen = f"Silent for {span(now - heard)}, last heard {moment(heard, zone, now)}."
+    last = facts.last_condition
+    if last in ("running", "last_heard_running"):
+        seen += " It was running when it was last heard."
+    elif last is not None:
+        seen += f" It last said: {CONDITIONS[last].lower()}."
+    return Sentence(
+        title=f"Silent {span(now - heard)}",
+        seen=seen,
+        do="Check its power and signal; treat it as unknown, not as ready.",
+    )
+
+
+NOT_REPORTING = Row(
+    facts=NotReporting,
+    family="reporting",
+    severities=("no_word", "note"),
+    alarm=AT_ONCE,
+    concern="silent",
+    quiet=Quiet(
+        set_aside="note", unchecked="no_reading", answered_by="nothing", outage="held_back"
+    ),
+    readiness=Readies(
+        not_ready=NEVER, doubtful=NEVER, reason="nothing heard since {when}", where=always
+    ),
+    cover=None,
+    cover_at=NEVER,
+    job="call_first",
+    sends=True,
+    say=_not_reporting,
+)
+
+
+class ClockWrong(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="clock_wrong"):
+    """The device gives times that cannot be right, or has ceased to give any although it had.
+
+    Its readings carry the time they were received. That is right while the line is up, and wrong
+    for what it kept while it was down.
+
+    Have the device's clock set from the network.
+
+    Before 2015, or more than 10 min ahead of receipt; shown for 24 h after the last. Common
+    practice, no source.
+    """
+
+    device: str
+    last_at: Moment
+
+
+def _clock_wrong(facts: ClockWrong, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Device clock wrong",
+        seen="The device gives times that cannot be right, or has ceased to give any; its readings "
+        f"carry the time they were received, since {moment(f.since, zone, now)}.",
+        do="Have the device's clock set from the network.",
+    )
+
+
+CLOCK_WRONG = Row(
+    facts=ClockWrong,
+    family="reporting",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_DEVICE,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_clock_wrong,
+)
+
+
+class SequenceGaps(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sequence_gaps"):
+    """Numbered messages of its device never arrived.
+
+    A line or a buffer that loses messages loses the one that matters some day.
+
+    Look at signal and power of the device when you are there; nothing today.
+
+    Any number that is missing; common practice, no source.
+    """
+
+    device: str
+    gaps: int
+
+
+def _sequence_gaps(facts: SequenceGaps, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Messages missing",
+        seen=f"{facts.gaps} numbered messages of this device never arrived.",
+    )
+
+
+SEQUENCE_GAPS = Row(
+    facts=SequenceGaps,
+    family="reporting",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_DEVICE,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_sequence_gaps,
+)
+
+
+class SimEnding(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sim_ending"):
+    """The data card of its device ends soon or has ended; heard after that day, the date itself is
+    old.
+
+    From that day on the set is silent, and looks like one that has failed.
+
+    Renew the card with its network, or fit another at the next visit.
+
+    Note from 30 days before its last day, Next visit from 7 days before; common practice, no
+    source.
+
+    ends: its last day, local ISO date. works: it is heard after its end, so that the date is wrong.
+    """
+
+    ends: str
+    days_left: int
+    sim: str
+    works: bool
+
+
+def _sim_ending(facts: SimEnding, f: Found, zone: str, now: int) -> Sentence:
+    last, left = day(facts.ends), facts.days_left
+    name = f"The data card {facts.sim}".rstrip() if facts.sim else "The data card"
+    if facts.works:
+        return Sentence(
+            title="Data card past its end",
+            seen=f"{name} was to end on {last}, and the device is heard all the same.",
+            do="Write the new last day into the register.",
+        )
+    if left < 0:
+        title, seen = "Data card ended", f"{name} ended on {last}."
+    else:
+        title = "Data card ends today" if not left else f"Data card ends in {count(left, 'day')}"
+        seen = f"{name} ends on {last}; from then on nothing is heard of the set."
+    return Sentence(
+        title=title,
+        seen=seen,
+        do="Renew the card with its network, or fit another at the next visit.",
+    )
+
+
+SIM_ENDING = Row(
+    facts=SimEnding,
+    family="reporting",
+    severities=("next_visit", "note"),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_DEVICE,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=True,
+    say=_sim_ending,
+)
+
+
+class DataBudget(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="data_budget"):
+    """Its device has sent this month nearly what its data card allows.
+
+    Networks slow or stop a card that is used up, in the middle of the month and the storm.
+
+    Have the device report less often, or agree on more data.
+
+    80 % of the month's budget (UTC), counting topic, payload and 150 bytes a message (measured);
+    common practice, no source.
+
+    month: of UTC, ISO.
+    """
+
+    used_mb: Megabytes
+    budget_mb: Megabytes
+    month: str
+
+
+def _data_budget(facts: DataBudget, f: Found, zone: str, now: int) -> Sentence:
+    used, budget = facts.used_mb, facts.budget_mb
+    return Sentence(
+        title="Data budget used up" if used >= budget else "Data budget nearly used",
+        seen=f"About {megabytes(used)} of {budget:g} MB were received this month, "
+        f"{round(100 * used / budget)} %.",
+        do="Have the device report less often, or agree on more data.",
+    )
+
+
+DATA_BUDGET = Row(
+    facts=DataBudget,
+    family="reporting",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_DEVICE,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_data_budget,
+)

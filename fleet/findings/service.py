@@ -1,0 +1,323 @@
+"""Work that is due, and the hours it is counted by."""
+
+from __future__ import annotations
+
+from fleet.findings.row import (
+    NEVER,
+    READY,
+    RECKONED,
+    STATE,
+    Facts,
+    Found,
+    Hours,
+    Moment,
+    Quiet,
+    Readies,
+    Row,
+    Sentence,
+    always,
+)
+from fleet.findings.saying import count, day, hours, moment, span
+
+OF_THE_METER = Quiet(
+    set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
+)
+
+
+class ServiceDue(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="service_due"):
+    """A task of its plan is near, due or late, by engine hours or by the calendar, whichever comes
+    first.
+
+    Oil and filters wear by hours and age by the calendar. A code or a warranty may ask for proof of
+    both.
+
+    Put it on the next round; the same day where it is late beyond its tolerance.
+
+    Soon: 30 days or 90 % of the hours. Late beyond tolerance: over 10 % of the interval and over 30
+    days unless its plan says otherwise (common practice, no source); by anything at all under a
+    code or a warranty. Intervals are those of the plan, each with its source; the maker's manual
+    always wins.
+
+    binds: `hours` or `calendar`, whichever comes first. due_on: local ISO date.
+    """
+
+    name: str
+    binds: str
+    state: str
+    reason: str
+    due_on: str | None = None
+    due_at_hours_h: Hours | None = None
+    hours_now_h: Hours | None = None
+    hours_left_h: Hours | None = None
+    days_left: int | None = None
+    late_days: int | None = None
+    late_hours_h: Hours | None = None
+
+
+def _service_due(facts: ServiceDue, f: Found, zone: str, now: int) -> Sentence:
+    name = facts.name
+    over = [f"{hours(facts.late_hours_h)} over"] if facts.late_hours_h else []
+    over += [f"{count(facts.late_days, 'day')} late"] if facts.late_days else []
+    if over:
+        seen = f"{name}: {' and '.join(over)}."
+    elif facts.binds == "hours" and facts.due_at_hours_h is not None:
+        seen = f"{name}: due at {hours(facts.due_at_hours_h)}."
+    elif facts.due_on:
+        seen = f"{name}: due on {day(facts.due_on)}."
+    else:
+        seen = f"{name}: due."
+    if facts.reason:
+        seen += f" {facts.reason}."
+    return Sentence(
+        title=f"{name} late" if f.severity == "same_day" else f"{name} due",
+        seen=seen,
+        do="Put it on the next round.",
+    )
+
+
+SERVICE_DUE = Row(
+    facts=ServiceDue,
+    family="service",
+    severities=("same_day", "next_visit"),
+    alarm=RECKONED,
+    concern="other",
+    quiet=Quiet(set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"),
+    readiness=Readies(
+        not_ready=NEVER,
+        doubtful=frozenset({"same_day"}),
+        reason="service is late beyond its tolerance",
+        where=always,
+    ),
+    cover=None,
+    cover_at=NEVER,
+    job="of_the_plan",
+    sends=True,
+    say=_service_due,
+)
+
+
+class OilCheckInRun(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="oil_check_in_run"):
+    """An air-cooled engine has run for hours on end, and nobody is known to have looked at its oil.
+
+    Small engines use oil. A storm outlasts what is in the sump, and the engine with it.
+
+    Have its level looked at by somebody who knows the set, stopped and cooled; the power is off
+    meanwhile.
+
+    After 8 h of a run, then every 24 h; a visit, task, refuelling or meter reading from 2 h before
+    answers it. Common practice, no source.
+
+    run_h: hours of this run at which the look was due. check: the number of the look.
+    """
+
+    run_h: Hours
+    check: int
+    started_at: Moment
+    next_at: Moment | None = None
+
+
+def _oil_check_in_run(facts: OilCheckInRun, f: Found, zone: str, now: int) -> Sentence:
+    began = facts.started_at
+    return Sentence(
+        title="Oil check in a long run",
+        seen=f"Has run for {span(now - began)} without a stop, since {moment(began, zone, now)}; "
+        f"its oil was due for a look after {facts.run_h:g} h.",
+        do="An air-cooled engine can use up its oil: have the level looked at by somebody who "
+        "knows the set, with it stopped and cooled. The power is off meanwhile.",
+    )
+
+
+OIL_CHECK_IN_RUN = Row(
+    facts=OilCheckInRun,
+    family="service",
+    severities=("same_day",),
+    alarm=RECKONED,
+    concern="other",
+    quiet=Quiet(
+        set_aside="not_looked_for",
+        unchecked="no_reading",
+        answered_by="visit",
+        outage="nothing",
+    ),
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=True,
+    say=_oil_check_in_run,
+)
+
+
+class MeterReset(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_reset"):
+    """The hour meter fell to a lower reading and stays there.
+
+    A new meter, or one that lost its count. Engine hours go on from the old reading until somebody
+    says otherwise, and service by hours depends on them.
+
+    If the meter was replaced, record its reading at the next visit to confirm.
+
+    Confirmed by 3 readings or 10 min; one that is back within them was a spike. Common practice, no
+    source.
+    """
+
+    before_h: Hours
+    after_h: Hours
+
+
+def _meter_reset(facts: MeterReset, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Hour meter reset?",
+        seen=f"The hour meter went from {hours(facts.before_h)} to "
+        f"{hours(facts.after_h)} at {moment(f.since, zone, now)} and stayed there. "
+        "Engine hours go on from the old reading.",
+        do="If the meter was replaced, record its reading at the next visit to confirm.",
+    )
+
+
+METER_RESET = Row(
+    facts=MeterReset,
+    family="service",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_METER,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=True,
+    say=_meter_reset,
+)
+
+
+class MeterRolledOver(
+    Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_rolled_over"
+):
+    """The hour meter went past the end of its digits and began again.
+
+    Information: engine hours go on without a step.
+
+    Nothing; look once whether the hours shown here are right.
+
+    From within 1 % of a power of ten or of two, or of the digits set for it; told for 30 days.
+    Common practice, no source.
+    """
+
+    before_h: Hours
+    after_h: Hours
+
+
+def _meter_rolled_over(facts: MeterRolledOver, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Hour meter rolled over",
+        seen=f"The hour meter rolled over from {hours(facts.before_h)} at "
+        f"{moment(f.since, zone, now)}; engine hours go on counting.",
+    )
+
+
+METER_ROLLED_OVER = Row(
+    facts=MeterRolledOver,
+    family="service",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_METER,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_meter_rolled_over,
+)
+
+
+class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_disagrees"):
+    """Over a month the hour meter and the runs that were seen differ by more than gaps and its own
+    step explain.
+
+    Service by hours goes by the meter. It is about the metering, never about the engine.
+
+    Compare with the engine's own meter at the next visit.
+
+    5 % and 1.0 h over 30 days; common practice, no source.
+
+    over_days: over which they were compared.
+    """
+
+    meter_h: Hours
+    integrated_h: Hours
+    over_days: int
+
+
+def _meter_disagrees(facts: MeterDisagrees, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Hour meter disagrees",
+        seen=f"Over {facts.over_days} days the hour meter gained {hours(facts.meter_h)} while the "
+        f"runs seen add up to {hours(facts.integrated_h)}.",
+        do="Compare with the engine's own meter at the next visit; this is about the metering, "
+        "not the engine.",
+    )
+
+
+METER_DISAGREES = Row(
+    facts=MeterDisagrees,
+    family="service",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_METER,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_meter_disagrees,
+)
+
+
+class UsesIntegratedHours(
+    Facts, frozen=True, kw_only=True, omit_defaults=True, tag="uses_integrated_hours"
+):
+    """The hour meter counts while the engine is seen to stand, so hours are added up from the runs.
+
+    Such a meter is fed by the key, which is on all day in automatic; by its count service would
+    always be late.
+
+    Nothing; where it can be, have the meter wired to the running engine.
+
+    More than 1.0 h and 5 % of its gain on days on which it counted at least 50 % of the time
+    watched; common practice, no source.
+
+    standing_h: what it gained while the engine stood. before: it was that of a device fitted
+    before.
+    """
+
+    standing_h: Hours
+    before: bool = False
+
+
+def _uses_integrated_hours(facts: UsesIntegratedHours, f: Found, zone: str, now: int) -> Sentence:
+    return Sentence(
+        title="Hours from runs",
+        seen="The hour meter of a device that was fitted here before also counted while the engine "
+        "stood, so engine hours are added up from the runs seen."
+        if facts.before
+        else "The hour meter also counts while the engine stands, so it is not used: "
+        "engine hours are added up from the runs seen.",
+    )
+
+
+USES_INTEGRATED_HOURS = Row(
+    facts=UsesIntegratedHours,
+    family="service",
+    severities=("note",),
+    alarm=STATE,
+    concern="other",
+    quiet=OF_THE_METER,
+    readiness=READY,
+    cover=None,
+    cover_at=NEVER,
+    job="by_severity",
+    sends=False,
+    say=_uses_integrated_hours,
+)
