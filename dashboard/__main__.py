@@ -29,10 +29,10 @@ from dashboard.tls import TlsFault, check_pair
 from fleet import bounds, clock
 from fleet.ending import Ending
 from fleet.registry import people
-from fleet.registry.engine import Registry
-from fleet.registry.patience import open_when_up
-from fleet.registry.programs import heartbeat
-from fleet.registry.types import RegistryFault
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.base.heartbeats import heartbeat
+from fleet.registry.base.retry import open_when_up
 from fleet.settings import Settings, SettingsFault, load, own
 
 log = logging.getLogger("dashboard")

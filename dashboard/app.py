@@ -30,8 +30,8 @@ from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from fleet import clock
 from fleet.history import History, StoreDown, StoreFault, open_history
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.types import OutOfScope, RegistryDown
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.faults import OutOfScope, RegistryDown
 from fleet.settings import Settings
 
 log = logging.getLogger(__name__)

@@ -6,8 +6,9 @@ import msgspec
 
 from dashboard.viewers import Viewer
 from fleet.model.register import Via
-from fleet.registry import people, technicians
-from fleet.registry.engine import Registry
+from fleet.registry import people
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import technicians
 from fleet.registry.people import ROLES
 
 

@@ -24,8 +24,8 @@ from dashboard.throttle import Throttle
 from dashboard.viewers import Viewer
 from fleet.history import History
 from fleet.model import Scope
-from fleet.registry import pages, people
-from fleet.registry.engine import Registry
+from fleet.registry import lists, people
+from fleet.registry.base.engine import Registry
 from fleet.registry.people import ROLES, Right, Role
 from fleet.settings import Settings
 
@@ -204,7 +204,7 @@ ANYONE = _declared(_anyone, Requirement(None))
 def note_change(request: Request, scope: Reader) -> None:
     """Remember the newest change before a page is read, so that its live feed misses none."""
     desk: Desk = request.app.state.desk
-    request.state.change = pages.latest_change(desk.registry, scope)
+    request.state.change = lists.latest_change(desk.registry, scope)
 
 
 LIVE = [require("reader"), Depends(note_change)]

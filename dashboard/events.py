@@ -16,9 +16,9 @@ from typing import TypeVar
 
 from fleet import clock
 from fleet.model import Scope
-from fleet.registry import pages
-from fleet.registry.engine import Registry
-from fleet.registry.types import RegistryFault
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -169,7 +169,7 @@ class Feed:
     async def _tell(self, scope: Scope, listeners: list[_Listener]) -> None:
         after = min(listener.after for listener in listeners)
         rows = await self._in_thread(
-            partial(pages.changes_since, self._registry, scope, after, ROWS)
+            partial(lists.changes_since, self._registry, scope, after, ROWS)
         )
         if len(rows) >= ROWS:
             newest = await self._in_thread(partial(self._newest, scope))
@@ -201,7 +201,7 @@ class Feed:
         listener.tell(None)
 
     def _newest(self, scope: Scope) -> int:
-        return pages.latest_change(self._registry, scope)
+        return lists.latest_change(self._registry, scope)
 
     @staticmethod
     async def _in_thread(work: Callable[[], T]) -> T:

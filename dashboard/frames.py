@@ -26,7 +26,7 @@ from fleet.model import (
     Scope,
     Severity,
 )
-from fleet.registry import pages
+from fleet.registry import lists
 from fleet.words.readiness import READINESS
 
 MARKS: dict[Severity, str] = {
@@ -247,7 +247,7 @@ def banner(desk: Desk, scope: Scope) -> Banner:
     """The lines under the top bar, for who looks."""
     loading = None
     if scope.everything:
-        marks = [mark for mark in pages.health(desk.registry, scope).inbox if not mark.done]
+        marks = [mark for mark in lists.health(desk.registry, scope).inbox if not mark.done]
         if marks:
             taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
             loading = Loading(taken=phrases.size(taken), size=phrases.size(size))
@@ -255,7 +255,7 @@ def banner(desk: Desk, scope: Scope) -> Banner:
 
 
 def _bar(desk: Desk, scope: Scope) -> Bar:
-    counts = pages.counts(desk.registry, scope)
+    counts = lists.counts(desk.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
     grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
     return Bar(units=counts.units, reporting=max(0, counts.units - silent), alerts=grave)

@@ -17,9 +17,9 @@ from fleet.calendar import DAY_S
 from fleet.calibration import line_at
 from fleet.channels import CHANNELS, VOLTS
 from fleet.model import Run, Scope, StartDemand, UnitSummary
-from fleet.registry import pages
-from fleet.registry.engine import Registry
-from fleet.registry.types import UnitInputs
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.day import Day
 from scheduler.day import decode as decode_day
 from scheduler.rules.exercise import RunReason
@@ -81,7 +81,7 @@ class Now(msgspec.Struct, frozen=True, kw_only=True):
 def days_of(registry: Registry, scope: Scope, unit: str, start: int, end: int) -> list[Day]:
     """Stored days of a unit that touch [start, end) seconds UTC, in order."""
     first, beyond = start // DAY_S, -(-end // DAY_S)
-    return [decode_day(row.doc) for row in pages.days(registry, scope, unit, first, beyond)]
+    return [decode_day(row.doc) for row in lists.days(registry, scope, unit, first, beyond)]
 
 
 def runs_of(

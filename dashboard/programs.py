@@ -7,7 +7,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.registry.types import InboxMark
+from fleet.registry.facts.rows import InboxMark
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20

@@ -20,7 +20,7 @@ from starlette.datastructures import FormData
 
 from dashboard.methods import allowed
 from dashboard.viewers import TOKEN, Viewer, seal_of, whose
-from fleet.registry.sitecard import CardRefused, key_of
+from fleet.registry.office.sitecard import CardRefused, key_of
 from fleet.settings import Settings
 
 SECRET = frozenset({"password", "again", "old", "codes", "code"})

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fleet.model import EVERYTHING, Scope
-from fleet.registry import people, technicians
-from fleet.registry.engine import Registry
+from fleet.registry import people
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import technicians
 from fleet.registry.people import Actor, Right, Role, Session
 
 Kind = Literal["person", "token", "share", "demo"]

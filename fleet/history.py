@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from fleet.calibration import apply, apply_window
 from fleet.model import Calibration, Fitting, Scope, Series, Window, no_series
-from fleet.registry import pages
-from fleet.registry.engine import Registry
-from fleet.registry.types import UnitInputs
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.rows import UnitInputs
 from fleet.settings import Settings
 from fleet.store import Store, StoreDown, StoreFault, open_store
 
@@ -171,7 +171,7 @@ class History:
         self.store.close()
 
     def _inputs(self, scope: Scope, unit: str) -> UnitInputs:
-        inputs = pages.inputs(self.registry, scope, unit)
+        inputs = lists.inputs(self.registry, scope, unit)
         if inputs is None:
             raise UnitUnknown(f"there is no unit {unit[:64]!r} here")
         return inputs

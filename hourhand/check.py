@@ -9,8 +9,8 @@ from typing import Any
 
 from fleet import clock
 from fleet.model import EVERYTHING
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
 from fleet.settings import Settings
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 from hourhand.program import SERVICE
@@ -33,7 +33,7 @@ def add_commands(commands: Any) -> None:
 
 def beats(registry: Registry, program: str, now: int) -> bool:
     """Whether a program gave a sign of life lately."""
-    beat = pages.health(registry, EVERYTHING).heartbeats.get(program)
+    beat = lists.health(registry, EVERYTHING).heartbeats.get(program)
     return beat is not None and now - beat[0] <= ALIVE_S
 
 
@@ -66,7 +66,7 @@ def run_check(options: argparse.Namespace) -> int:
 
 def _service(registry: Registry, settings: Settings, now: int) -> list[str]:
     wrong: list[str] = []
-    health = pages.health(registry, EVERYTHING)
+    health = lists.health(registry, EVERYTHING)
     for program in SERVICE:
         beat = health.heartbeats.get(program)
         if beat is None:

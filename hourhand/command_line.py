@@ -11,7 +11,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from fleet.registry.types import RegistryFault
+from fleet.registry.base.faults import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
 from hourhand import backups, bench, check, demo, office, people, replay, rounds, up

@@ -17,9 +17,9 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from fleet import bounds
 from fleet.model import EVERYTHING
-from fleet.registry import pages
-from fleet.registry.engine import Registry
-from fleet.registry.types import RegistryDown
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryDown
 from fleet.settings import Settings, load
 from hourhand.options import add_command, registry_of
 from hourhand.program import command
@@ -164,7 +164,7 @@ def _loading(registry: Registry, settings: Settings) -> Loading | None:
     """How far the history is, from the fleet's manifest and the inbox; None: not yet known."""
     try:
         manifest = json.loads((settings.data / "demo" / "manifest.json").read_text())
-        health = pages.health(registry, EVERYTHING)
+        health = lists.health(registry, EVERYTHING)
     except (OSError, ValueError, RegistryDown):
         return None
     marks = {mark.file: mark for mark in health.inbox}

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from fleet import clock
-from fleet.registry.types import ImportReport
+from fleet.registry.base.reports import ImportReport
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
 REFUSED = 3

@@ -12,7 +12,8 @@ from rich.table import Table
 
 from fleet import bounds, clock, words
 from fleet.model import EVERYTHING, Unit, UnitSummary
-from fleet.registry import pages, records, register
+from fleet.registry import lists, register
+from fleet.registry.facts import records
 from hourhand.imports import import_command, take_file
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
@@ -94,7 +95,7 @@ def list_units(options: argparse.Namespace) -> int:
     rows: list[tuple[Unit, str, str, str, UnitSummary | None]] = []
     try:
         cursor = None
-        while page := pages.units(
+        while page := lists.units(
             registry, EVERYTHING, search=options.search, limit=PAGE, cursor=cursor
         ):
             rows += [(u, c.name, s.name, s.time_zone, summary) for u, s, c, summary in page]
@@ -166,7 +167,7 @@ def list_due(options: argparse.Namespace) -> int:
     states = ["late_beyond", "late"] if options.late else None
     registry = registry_of(settings_of(options))
     try:
-        found = pages.due(registry, EVERYTHING, unit=options.unit, until=until, states=states)
+        found = lists.due(registry, EVERYTHING, unit=options.unit, until=until, states=states)
     finally:
         registry.close()
     if options.json:

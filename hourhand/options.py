@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry, open_registry
 from fleet.settings import Settings, load, own
 
 

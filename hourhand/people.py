@@ -13,7 +13,7 @@ from rich.table import Table
 
 from fleet import bounds, clock
 from fleet.registry import people
-from fleet.registry.engine import Registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.people import ROLES, Actor, PeopleRefused, Person
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 

@@ -12,8 +12,8 @@ from typing import Any
 from fleet import clock
 from fleet.model import EVERYTHING
 from fleet.private import make_folder
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
 from hourhand.check import beats
 from hourhand.options import add_command, data_option, registry_of, settings_of
 from hourhand.program import run_to_its_end
@@ -72,7 +72,7 @@ def _wait_for(registry: Registry, names: list[str]) -> None:
     with Progress(transient=True) as progress:
         bar = progress.add_task("replaying", total=None)
         while True:
-            marks = {m.file: m for m in pages.health(registry, EVERYTHING).inbox if m.file in names}
+            marks = {m.file: m for m in lists.health(registry, EVERYTHING).inbox if m.file in names}
             if len(marks) == len(names):
                 progress.update(
                     bar,
@@ -87,7 +87,7 @@ def _wait_for(registry: Registry, names: list[str]) -> None:
 
 
 def _say_replayed(registry: Registry, names: list[str]) -> int:
-    marks = [m for m in pages.health(registry, EVERYTHING).inbox if m.file in names]
+    marks = [m for m in lists.health(registry, EVERYTHING).inbox if m.file in names]
     done = sum(1 for mark in marks if mark.done)
     print(f"{sum(m.lines for m in marks)} messages of {done} of {len(names)} files taken.")
     return 0 if done == len(names) else 1

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fleet import bounds
-from fleet.registry import technicians
+from fleet.registry.office import technicians
 from hourhand.imports import import_command, take_file
 from hourhand.options import add_command, data_option, json_option
 

@@ -12,9 +12,9 @@ from dashboard.pages.rounds.export import legs
 from dashboard.views.rounds import gather
 from fleet import clock
 from fleet.model import EVERYTHING
-from fleet.registry import rounds as kept
-from fleet.registry import rounds_feed, technicians
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import rounds_feed, technicians
 from hourhand.options import settings_of
 from scheduler import dispatch
 

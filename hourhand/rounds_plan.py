@@ -15,13 +15,14 @@ from rich.table import Table
 from fleet import clock, words
 from fleet.calendar import local
 from fleet.model import EVERYTHING, Job
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import pages, technicians
-from fleet.registry import rounds as kept
-from fleet.registry.engine import Registry
-from fleet.registry.people.types import Actor
-from fleet.registry.rounds import Ask
-from fleet.registry.types import RegistryFault
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.office import jobs as kept_jobs
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import technicians
+from fleet.registry.office.rounds import Ask
+from fleet.registry.people.model import Actor
 from fleet.words import jobs as say
 from fleet.words import planned
 from hourhand.options import registry_of, settings_of
@@ -156,7 +157,7 @@ def _unknown_table(jobs: Sequence[Job]) -> Table:
 def _sets_table(registry: Registry, sets: Sequence[dispatch.Wanting]) -> Table:
     table = _table("in no round", "unit", "site", "job")
     for one in sets:
-        row = pages.unit(registry, EVERYTHING, one.unit)
+        row = lists.unit(registry, EVERYTHING, one.unit)
         zone = row.site.time_zone if row else "UTC"
         said = words.sentence(one.episode.finding, zone, clock.now())
         table.add_row(

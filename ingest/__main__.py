@@ -23,10 +23,10 @@ from typing import Any
 from fleet import clock
 from fleet.ending import Ending, Fault, fault_from
 from fleet.private import make_file, make_folder
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.patience import open_when_up
-from fleet.registry.types import RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.base.retry import open_when_up
 from fleet.settings import Settings, SettingsFault, load, own
 from fleet.store import open_store
 from fleet.store.port import Store, StoreFault
@@ -111,7 +111,7 @@ def health(settings: Settings) -> int:
     """Say in a sentence whether ingest is well. 0: well; 1: not."""
     registry = open_registry(settings)
     try:
-        at, doc = work.heartbeats(registry).get("ingest", (0, {}))
+        at, doc = unscoped.heartbeats(registry).get("ingest", (0, {}))
     finally:
         registry.close()
     age = clock.now() - at
@@ -150,7 +150,7 @@ def parts(settings: Settings, registry: Registry) -> tuple[Cache, Inbox]:
     make_folder(settings.inbox)
     cache = Cache(settings.data / "profiles")
     cache.refresh(registry)
-    return cache, Inbox(settings.inbox, work.inbox_marks(registry))
+    return cache, Inbox(settings.inbox, unscoped.inbox_marks(registry))
 
 
 def broker_of(settings: Settings) -> Broker:

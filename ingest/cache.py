@@ -11,9 +11,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from fleet.model import Pulse
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.work.intake import UNREGISTERED_AT_MOST
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.intake import UNREGISTERED_AT_MOST
 from ingest.profiles import NO_PROFILE, Profile, ProfileFault, profile_from
 from ingest.pulses import Opened
 from ingest.sequence import Numbering
@@ -51,7 +51,7 @@ class Cache:
         now = time.monotonic()
         if self._version is not None and now - self._looked_at < LOOK_EVERY_S:
             return
-        version = work.facts_version(registry)
+        version = unscoped.facts_version(registry)
         if version != self._version:
             self._load(registry)
             self._version = version
@@ -92,7 +92,7 @@ class Cache:
         profiles, self.faults = load_profiles(self._folder)
         for fault in self.faults:
             _log.warning("%r", fault)
-        facts = work.device_facts(registry)
+        facts = unscoped.device_facts(registry)
         self._speakers = {
             device: Speaker(zone_of(known.zone), self._profile(profiles, known.profile))
             for device, known in facts.items()

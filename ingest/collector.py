@@ -19,9 +19,9 @@ from typing import Any
 from fleet import clock
 from fleet.defaults import CLOCK_AHEAD_S
 from fleet.ending import Fault, no_fault
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.types import RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
 from fleet.store.port import Store, StoreDown, StoreFault
 from ingest.backlog import Backlog
 from ingest.cache import Cache
@@ -291,6 +291,6 @@ def settle() -> None:
 def beat(registry: Registry, now: int, report: dict[str, Any]) -> None:
     """Write the heartbeat; a registry that is down is already in the state of the writer."""
     try:
-        work.heartbeat(registry, "ingest", now, report)
+        unscoped.heartbeat(registry, "ingest", now, report)
     except RegistryFault as fault:
         _log.debug("no heartbeat: %s", fault)

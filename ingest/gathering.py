@@ -6,7 +6,8 @@ import logging
 from collections.abc import Callable, Mapping
 
 from fleet.model import DeviceEvent, Pulse, Quarantined, Reading, Status
-from fleet.registry.types import InboxMark, PulseBatch, RegistryFault
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.facts.rows import InboxMark, PulseBatch
 from ingest.cache import Cache
 from ingest.pulses import Opened
 from ingest.seats import Seat, Timeless, at_seat, seats

@@ -18,7 +18,7 @@ from zlib import crc32
 import msgspec
 
 from fleet.model import Quarantined
-from fleet.registry.types import InboxMark
+from fleet.registry.facts.rows import InboxMark
 from ingest.wire.message import FROM_FILES, Message, address
 from ingest.wire.times import moment
 

@@ -13,9 +13,10 @@ import msgspec
 from fleet.defaults import DUPLICATE_S
 from fleet.ending import Fault, no_fault
 from fleet.model import Quarantined, Reading
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.types import InboxMark, PulseBatch, RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.facts.rows import InboxMark, PulseBatch
 from fleet.store.port import ReadingsRefused, Store, StoreFault
 from ingest.cache import Cache
 from ingest.gathering import Gathering
@@ -124,7 +125,7 @@ def _take(
     given = gathered.given
     if given.seats or given.unsure:
         receipts = [(key, now) for key in given.seats]
-        work.note_receipts(registry, receipts, given.seats, given.unsure)
+        unscoped.note_receipts(registry, receipts, given.seats, given.unsure)
     into.fault("before_store")
     readings = gathered.readings()
     if sitting.ask:
@@ -136,9 +137,9 @@ def _take(
     rejects = gathered.rejects
     for start in range(0, len(rejects) - REJECTS_AT_ONCE, REJECTS_AT_ONCE):
         some = rejects[start : start + REJECTS_AT_ONCE]
-        work.pulse(registry, PulseBatch(now=now, quarantined=some))
+        unscoped.pulse(registry, PulseBatch(now=now, quarantined=some))
     if pulses or rejects or inbox is not None:
-        work.pulse(registry, gathered.pulse_batch(pulses, inbox, rejects[-REJECTS_AT_ONCE:]))
+        unscoped.pulse(registry, gathered.pulse_batch(pulses, inbox, rejects[-REJECTS_AT_ONCE:]))
     into.cache.keep(pulses, gathered.opened)
     into.fault("after_pulse")
     return Taken(

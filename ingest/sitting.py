@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 import msgspec
 
 from fleet.model import Unsure
-from fleet.registry import work
-from fleet.registry.engine import Registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
 from ingest.seats import Seat, WhenFull
 
 
@@ -37,7 +37,7 @@ class Earlier(Mapping[str, int]):
     def __getitem__(self, key: str) -> int:
         found = self.seats.get(key)
         if found is None and key not in self._asked:
-            known = work.find_receipts(self._registry, [key], self._since)
+            known = unscoped.find_receipts(self._registry, [key], self._since)
             self._asked[key] = known.get(key)
         if found is None:
             found = self._asked[key]

@@ -23,11 +23,11 @@ from fleet import clock, settings
 from fleet.ending import Ending, fault_from
 from fleet.history import open_history
 from fleet.private import make_file, make_folder
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.patience import open_when_up
-from fleet.registry.sitecard import key_of
-from fleet.registry.types import RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.base.retry import open_when_up
+from fleet.registry.office.sitecard import key_of
 from fleet.settings import Settings, SettingsFault
 from fleet.store import StoreFault
 from scheduler import publishing, turns
@@ -150,7 +150,7 @@ def health(loaded: Settings) -> str:
     """Empty when the scheduler lives, else a sentence."""
     registry = open_registry(loaded)
     try:
-        beats = work.heartbeats(registry)
+        beats = unscoped.heartbeats(registry)
         found = max(
             (beats[name] for name in (PROGRAM, STAND_BY) if name in beats),
             key=lambda beat: beat[0],

@@ -6,9 +6,9 @@ from functools import lru_cache
 
 from fleet.model import Job, Scope
 from fleet.model.book import Book
-from fleet.registry import board
-from fleet.registry.engine import Registry
-from fleet.registry.people.types import Actor
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import board
+from fleet.registry.people.model import Actor
 from scheduler import dispatch, rounds
 
 

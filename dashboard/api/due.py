@@ -13,7 +13,7 @@ from dashboard.views.findings import AlertPage, alert_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from fleet.findings.mains import where
 from fleet.model import Scope
-from fleet.registry import pages
+from fleet.registry import lists
 
 router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
 
@@ -30,7 +30,7 @@ def due(
     cursor: Annotated[str | None, Query(pattern=r"^[0-9]{1,9}$")] = None,
 ) -> DuePage:
     """Due work of the fleet, most pressing first. until: a local date, YYYY-MM-DD."""
-    rows = pages.due(desk.registry, scope, None, until, state)
+    rows = lists.due(desk.registry, scope, None, until, state)
     begin = int(cursor or 0)
     items = [due_view(item, unit) for item, unit, _, _ in rows[begin : begin + limit]]
     following = str(begin + limit) if len(rows) > begin + limit else None
@@ -50,7 +50,7 @@ def alerts(
 
     Open is what is not closed: of `state` returned, it is over and nobody has said they saw it.
     """
-    found = pages.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
+    found = lists.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
     now = desk.clock()
     zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
     items = tuple(
@@ -63,7 +63,7 @@ def alerts(
 @router.get("/readiness")
 def readiness(desk: AtDesk, scope: Reader) -> ReadinessCountView:
     """How many sets would carry their load if the mains failed everywhere now."""
-    return readiness_count(pages.counts(desk.registry, scope))
+    return readiness_count(lists.counts(desk.registry, scope))
 
 
 def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:
@@ -71,7 +71,7 @@ def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:
     zones: dict[str, str] = {}
     for subject in dict.fromkeys(subjects):
         kind, _, name = subject.partition(":")
-        found = pages.unit(desk.registry, scope, name) if kind == "unit" else None
+        found = lists.unit(desk.registry, scope, name) if kind == "unit" else None
         if found is not None:
             zones[subject] = found[1].time_zone
     return zones

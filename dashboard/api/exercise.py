@@ -8,7 +8,7 @@ from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import ProblemDocument
 from dashboard.unit_lookup import find
 from dashboard.views.exercise import ExerciseView, exercise_view
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler import assess
 
 router = APIRouter(
@@ -23,4 +23,4 @@ router = APIRouter(
 def exercise(desk: AtDesk, scope: Reader, unit: str) -> ExerciseView:
     """Verdicts on the agreed exercise with what they stand on, newest first; hours by reason."""
     found = find(desk, scope, unit)[0]
-    return exercise_view(found, assess.read(pages.assessment(desk.registry, scope, unit)))
+    return exercise_view(found, assess.read(lists.assessment(desk.registry, scope, unit)))

@@ -19,8 +19,8 @@ from dashboard.views.planned import (
     round_view,
 )
 from fleet.model import OPEN_STATES, JobState
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import rounds as kept
+from fleet.registry.office import jobs as kept_jobs
+from fleet.registry.office import rounds as kept
 from scheduler import dispatch, publishing
 
 router = APIRouter(

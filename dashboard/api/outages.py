@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from dashboard.api.units import Cursor
 from dashboard.deps import AtDesk, Reader, require
 from dashboard.views.findings import OutagePage, outage_view
-from fleet.registry import outages as kept
+from fleet.registry.told import outages as kept
 
 router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
 

@@ -10,7 +10,7 @@ from dashboard.api.units import Limit
 from dashboard.bounds import RowNumber
 from dashboard.deps import AtDesk, Reader, require
 from dashboard.views.service import QuarantinePage, quarantine_view
-from fleet.registry import pages
+from fleet.registry import lists
 
 router = APIRouter(prefix="/api", tags=["service"], dependencies=[require("reader", whole=True)])
 
@@ -24,6 +24,6 @@ def quarantine(
     cursor: RowNumber | None = None,
 ) -> QuarantinePage:
     """Messages set aside, newest first."""
-    rows = pages.quarantine(desk.registry, scope, device, limit + 1, cursor)
+    rows = lists.quarantine(desk.registry, scope, device, limit + 1, cursor)
     items = [quarantine_view(row) for row in rows[:limit]]
     return QuarantinePage(items=items, next=str(items[-1].id) if len(rows) > limit else None)

@@ -14,7 +14,7 @@ from dashboard.problems import Problem, ProblemDocument
 from dashboard.unit_lookup import find
 from dashboard.views.series import ReadingsPage, ReadingsView, as_came, bucketed, unsure_view
 from fleet.channels import NAMES
-from fleet.registry import pages
+from fleet.registry import lists
 
 router = APIRouter(
     prefix="/api/units",
@@ -60,7 +60,7 @@ def readings(
         windows = desk.history.window(scope, unit, left, start, end, points, raw=raw)
         items += [bucketed(name, windows[name], raw) for name in left]
     items.sort(key=lambda item: names.index(item.channel))
-    spells = pages.unsure_spells(desk.registry, scope, unit, start, end)
+    spells = lists.unsure_spells(desk.registry, scope, unit, start, end)
     page = ReadingsPage(
         items=items, next=None, time_unknown=[unsure_view(spell) for spell in spells]
     )

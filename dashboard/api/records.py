@@ -17,8 +17,8 @@ from dashboard.unit_lookup import find
 from dashboard.views.register import RecordPage, RecordView, record_view
 from fleet.model import Record, RecordKind
 from fleet.model.telemetry import Facts
-from fleet.registry import pages
-from fleet.registry.records import RecordRefused, add_record
+from fleet.registry import lists
+from fleet.registry.facts.records import RecordRefused, add_record
 
 router = APIRouter(
     prefix="/api/units", tags=["records"], responses={404: {"model": ProblemDocument}}
@@ -48,7 +48,7 @@ class RecordIn(Sent):
 def listed(desk: AtDesk, scope: Reader, unit: str) -> RecordPage:
     """Records of a unit, newest first; corrected ones name the record that did so."""
     find(desk, scope, unit)
-    rows = pages.records(desk.registry, scope, unit)
+    rows = lists.records(desk.registry, scope, unit)
     items = tuple(record_view(r.record, r.superseded_by, scope) for r in rows)
     return RecordPage(items=items, next=None)
 
@@ -68,7 +68,7 @@ def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> RecordView:
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
     if sent.corrects and not viewer.scope.everything:
-        mine = {r.record.id for r in pages.records(desk.registry, viewer.scope, unit)}
+        mine = {r.record.id for r in lists.records(desk.registry, viewer.scope, unit)}
         if sent.corrects not in mine:
             raise Problem(422, "corrects names no record of this set.")
     now = desk.clock()

@@ -9,8 +9,8 @@ from dashboard import programs
 from dashboard.deps import ANYONE, AtDesk, Reader, Requirement, find_viewer, require
 from dashboard.views.service import HealthView, StatusView, health_view, status_of
 from fleet.model import EVERYTHING
-from fleet.registry import pages
-from fleet.registry.types import Counts, HealthFacts
+from fleet.registry import lists
+from fleet.registry.lists.rows import Counts, HealthFacts
 
 router = APIRouter(tags=["service"])
 WHOLE = Requirement("reader", whole=True)
@@ -22,7 +22,7 @@ def health(request: Request, desk: AtDesk) -> HealthView | StatusView:
 
     The rest is for who sees the whole fleet; everybody else is told the status only.
     """
-    facts = pages.health(desk.registry, EVERYTHING)
+    facts = lists.health(desk.registry, EVERYTHING)
     now = desk.clock()
     beats = programs.beats(facts.heartbeats, now)
     viewer = find_viewer(request)
@@ -36,8 +36,8 @@ def health(request: Request, desk: AtDesk) -> HealthView | StatusView:
 )
 def metrics(desk: AtDesk, scope: Reader) -> PlainTextResponse:
     """The same for a Prometheus scraper (text format 0.0.4)."""
-    facts = pages.health(desk.registry, scope)
-    text = exposition(facts, pages.counts(desk.registry, scope), desk.clock())
+    facts = lists.health(desk.registry, scope)
+    text = exposition(facts, lists.counts(desk.registry, scope), desk.clock())
     return PlainTextResponse(text, media_type="text/plain; version=0.0.4; charset=utf-8")
 
 

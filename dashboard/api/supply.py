@@ -8,7 +8,7 @@ from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import ProblemDocument
 from dashboard.unit_lookup import find
 from dashboard.views.supply import SupplyView, supply_view
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler import assess
 from scheduler.rules.supply import SupplySeen
 
@@ -24,5 +24,5 @@ router = APIRouter(
 def supply(desk: AtDesk, scope: Reader, unit: str) -> SupplyView:
     """Volts and hertz of a unit: the last run on its band, what is usual, how they drift."""
     find(desk, scope, unit)
-    verdict = assess.read(pages.assessment(desk.registry, scope, unit))
+    verdict = assess.read(lists.assessment(desk.registry, scope, unit))
     return supply_view(unit, verdict.supply if verdict else SupplySeen())

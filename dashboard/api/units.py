@@ -17,7 +17,7 @@ from dashboard.views.due import DuePage, due_view
 from dashboard.views.runs import RunPage, StartPage, run_views, start_view
 from dashboard.views.units import UnitFullView, UnitPage, unit_full, unit_view
 from fleet.model import Condition, Readiness, Severity
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler import assess
 
 router = APIRouter(
@@ -45,7 +45,7 @@ def units(
     cursor: Cursor = None,
 ) -> UnitPage:
     """Units by id: condition, readiness, mains, findings with facts and sentence, engine hours, next due."""
-    rows = pages.units(
+    rows = lists.units(
         desk.registry,
         scope,
         search,
@@ -81,7 +81,7 @@ def runs(
     summary = find(desk, scope, unit)[3]
     start, end = span(from_, to, desk.clock(), days=365)
     days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
-    doc = pages.assessment(desk.registry, scope, unit)
+    doc = lists.assessment(desk.registry, scope, unit)
     verdict = assess.read(doc)
     reasons = verdict.reasons if verdict else ()
     found = run_views(logbook.runs_of(days, summary, start, end, reasons), reasons)[::-1]
@@ -120,5 +120,5 @@ def _before(
 def due(desk: AtDesk, scope: Reader, unit: str) -> DuePage:
     """Due work of one unit, most pressing first."""
     find(desk, scope, unit)
-    rows = pages.due(desk.registry, scope, unit)
+    rows = lists.due(desk.registry, scope, unit)
     return DuePage(items=[due_view(item, of) for item, of, _, _ in rows], next=None)

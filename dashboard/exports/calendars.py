@@ -14,7 +14,7 @@ from functools import lru_cache
 from icalendar import Calendar, Event, Timezone
 
 from fleet import calendar
-from fleet.registry.rounds_feed import ToldEvent
+from fleet.registry.office.rounds_feed import ToldEvent
 
 PRODUCT = "-//Hourhand//rounds//EN"
 FRESH = timedelta(minutes=15)

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from fleet.registry.cells import FORMULA
+from fleet.registry.base.cells import FORMULA
 
 
 def safe(value: Any) -> Any:

@@ -13,7 +13,7 @@ from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Looking, Reader
 from dashboard.views import agreements, due, reminders
 from fleet import calendar
-from fleet.registry import pages
+from fleet.registry import lists
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -62,7 +62,7 @@ def page(
     until = None
     if days:
         until = (calendar.local_date(now, "UTC") + timedelta(days=int(days))).isoformat()
-    found = pages.due(desk.registry, scope, None, until)
+    found = lists.due(desk.registry, scope, None, until)
     chosen = [
         row
         for row in found
@@ -73,7 +73,7 @@ def page(
         now=now,
         groups=due.grouped(chosen[:ROWS_AT_MOST], now),
         cut=max(0, len(chosen) - ROWS_AT_MOST),
-        units=pages.counts(desk.registry, scope).units,
+        units=lists.counts(desk.registry, scope).units,
         work=work,
         works=sorted({row[0].name for row in found} | ({work} if work else set())),
         area=area,

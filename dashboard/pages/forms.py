@@ -1,6 +1,6 @@
 """The plain forms for records: which fields a kind needs, and reading them back.
 
-What a record may hold is decided by `fleet.registry.records`; here a form only turns fields into
+What a record may hold is decided by `fleet.registry.facts.records`; here a form only turns fields into
 facts and says early when a number is no number.
 """
 

@@ -6,7 +6,7 @@ from dashboard import phrases
 from dashboard.deps import Desk
 from fleet import words
 from fleet.model import Scope
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler.assess import hours
 from scheduler.work import Doubt, doubt
 
@@ -19,8 +19,8 @@ def asked_about(
 ) -> str:
     """Why hours [h] read at `at` (UTC seconds) are asked about once more, in a sentence; "" : they
     can be so. instead_of: the record these hours correct, which does not count."""
-    inputs = pages.inputs(desk.registry, scope, unit)
-    found = pages.unit(desk.registry, scope, unit)
+    inputs = lists.inputs(desk.registry, scope, unit)
+    found = lists.unit(desk.registry, scope, unit)
     if typed_h is None or inputs is None or found is None:
         return ""
     read = hours.anchors(inputs.unit, [r for r in inputs.records if r.id != instead_of])

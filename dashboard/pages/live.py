@@ -17,7 +17,7 @@ from dashboard.events import Rests
 from dashboard.problems import Problem
 from dashboard.viewers import still
 from fleet.bounds import ROW_MOST, whole
-from fleet.registry.types import RegistryFault
+from fleet.registry.base.faults import RegistryFault
 
 RESTS_MS = 60_000
 """How long the oldest of too many pages rests before it listens again."""

@@ -22,8 +22,8 @@ from dashboard.viewers import Viewer
 from dashboard.views.named import SetName, set_name
 from fleet import calendar
 from fleet.model import Record, RecordKind, Scope
-from fleet.registry import pages
-from fleet.registry.records import RecordRefused, add_record
+from fleet.registry import lists
+from fleet.registry.facts.records import RecordRefused, add_record
 
 router = APIRouter(
     include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
@@ -77,7 +77,7 @@ def _old(desk: Desk, scope: Scope, unit: str, id: str) -> Record | None:
     """The record of this unit that is to be corrected; None where none is. Raises Problem 404."""
     if not id:
         return None
-    for listed in pages.records(desk.registry, scope, unit):
+    for listed in lists.records(desk.registry, scope, unit):
         if listed.record.id == id:
             return listed.record
     raise Problem(404, "There is no such record of this set.")
@@ -97,7 +97,7 @@ def _keep(
     scope = viewer.scope
     _, site, _, _ = find(desk, scope, unit)
     old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
-    inputs = pages.inputs(desk.registry, scope, unit)
+    inputs = lists.inputs(desk.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
     try:
         facts = forms.facts_from(fields, sent, site.time_zone)
@@ -144,7 +144,7 @@ def _form(
 ) -> HTMLResponse:
     scope = viewer.scope
     found, site, customer, _ = find(desk, scope, unit)
-    inputs = pages.inputs(desk.registry, scope, unit)
+    inputs = lists.inputs(desk.registry, scope, unit)
     old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:
         raise Problem(404, "There is no unit of that id here.")

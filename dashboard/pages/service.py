@@ -10,8 +10,8 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, programs
 from dashboard.deps import LIVE, AtDesk, Reader, require
 from dashboard.views import service as told
-from fleet.registry import pages
-from fleet.registry.types import HealthFacts
+from fleet.registry import lists
+from fleet.registry.lists.rows import HealthFacts
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True), *LIVE])
 
@@ -44,9 +44,9 @@ class HealthScreen:
 @router.get("/health-page", response_class=HTMLResponse)
 def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
     now = desk.clock()
-    facts = pages.health(desk.registry, scope)
-    counts = pages.counts(desk.registry, scope)
-    devices = pages.devices(desk.registry, scope)
+    facts = lists.health(desk.registry, scope)
+    counts = lists.counts(desk.registry, scope)
+    devices = lists.devices(desk.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0)
     view = HealthScreen(
         now=now,
@@ -65,7 +65,7 @@ def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         forgiven=told.forgiving(devices)[:DEVICES_SHOWN],
         set_aside=[
             told.aside(row, now)
-            for row in pages.quarantine(desk.registry, scope, None, QUARANTINE_SHOWN)
+            for row in lists.quarantine(desk.registry, scope, None, QUARANTINE_SHOWN)
         ],
     )
     return frames.render(request, scope, "service.html", "health", view)

@@ -18,12 +18,12 @@ from dashboard.views.rounds import phones as phones_of
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import rounds as kept
-from fleet.registry import sitecard
-from fleet.registry.jobs import JobRefused
-from fleet.registry.sitecard import CardRefused
-from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
+from fleet.registry.office import jobs as kept_jobs
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import sitecard
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.sitecard import CardRefused
+from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 from scheduler import dispatch
 
 VISITS_AT_MOST = 366

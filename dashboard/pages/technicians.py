@@ -19,8 +19,9 @@ from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import Scope, Technician
-from fleet.registry import people, rounds_feed, technicians
-from fleet.registry.technicians import (
+from fleet.registry import people
+from fleet.registry.office import rounds_feed, technicians
+from fleet.registry.office.technicians import (
     TechnicianRefused,
     read_leave,
     read_parts,
@@ -29,7 +30,7 @@ from fleet.registry.technicians import (
     say_parts,
     say_skills,
 )
-from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
+from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)

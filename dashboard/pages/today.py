@@ -13,8 +13,8 @@ from dashboard.deps import LIVE, AtDesk, Reader
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from dashboard.views.today import Area, Need, Row, areas, needs, off_tolerance, tails
 from fleet.model import SEVERITIES, Scope, Severity
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -57,7 +57,7 @@ class TodayScreen:
 
 @router.get("/", response_class=HTMLResponse)
 def today(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
-    counts = pages.counts(desk.registry, scope)
+    counts = lists.counts(desk.registry, scope)
     now = desk.clock()
     rows = list(_rows(desk.registry, scope, counts.units))
     urgent = needs(rows, now)
@@ -96,7 +96,7 @@ def _all(registry: Registry, scope: Scope, wanted: dict[str, str]) -> Iterable[R
     """Every unit of one kind, a thousand at a time."""
     cursor = None
     while True:
-        rows = pages.units(registry, scope, limit=1000, cursor=cursor, **wanted)
+        rows = lists.units(registry, scope, limit=1000, cursor=cursor, **wanted)
         yield from rows
         if len(rows) < 1000:
             return

@@ -12,8 +12,8 @@ from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Reader
 from dashboard.views.tolerance import OffGroup, Row, grouped, lines
 from fleet.model import Scope
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
@@ -43,7 +43,7 @@ def tolerance(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         groups=grouped(shown),
         sets=len({line.set.id for line in found}),
         cut=len(found) - len(shown),
-        units=pages.counts(desk.registry, scope).units,
+        units=lists.counts(desk.registry, scope).units,
     )
     return frames.render(request, scope, "tolerance.html", "more", view)
 
@@ -52,7 +52,7 @@ def rows(registry: Registry, scope: Scope) -> Iterable[Row]:
     """Every unit the reader may see."""
     cursor = None
     while True:
-        found = pages.units(registry, scope, limit=1000, cursor=cursor)
+        found = lists.units(registry, scope, limit=1000, cursor=cursor)
         yield from found
         if len(found) < 1000:
             return

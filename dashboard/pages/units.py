@@ -13,7 +13,7 @@ from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Reader
 from dashboard.views.units import UnitLine, unit_line
 from fleet.model import SEVERITIES
-from fleet.registry import pages
+from fleet.registry import lists
 from fleet.words.readiness import READINESS
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
@@ -90,7 +90,7 @@ def units(
     condition = condition if condition in frames.GLYPHS else ""
     severity = severity if severity in (*SEVERITIES, "none") else ""
     readiness = readiness if readiness in READINESS_LISTS else ""
-    rows = pages.units(
+    rows = lists.units(
         desk.registry,
         scope,
         q,
@@ -108,12 +108,12 @@ def units(
         now=now,
         wanted=Wanted(q=q, condition=condition, severity=severity, readiness=readiness, area=area),
         readiness_lists=READINESS_LISTS,
-        areas=pages.areas(desk.registry, scope),
+        areas=lists.areas(desk.registry, scope),
         conditions=list(frames.GLYPHS),
         severities=SEVERITIES,
         rows=[unit_line(*row, now) for row in rows[:A_PAGE]],
         following=rows[A_PAGE - 1][0].id if len(rows) > A_PAGE else "",
-        total=pages.counts(desk.registry, scope).units,
+        total=lists.counts(desk.registry, scope).units,
         first=not after,
     )
     return frames.render(request, scope, "units.html", "units", view)

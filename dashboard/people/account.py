@@ -14,7 +14,7 @@ from dashboard.people import cookies
 from dashboard.people.labels import ROLE_WORDS, browser, when
 from dashboard.posted import read_form
 from dashboard.viewers import Viewer
-from fleet.registry import pages, people
+from fleet.registry import lists, people
 from fleet.registry.people import PeopleRefused, Person, Session
 
 router = APIRouter(
@@ -66,7 +66,7 @@ def _page(
     now = desk.clock()
     names: list[str] = []
     if viewer.scope.customers is not None:
-        names = [c.name for c in pages.customers(desk.registry, viewer.scope)]
+        names = [c.name for c in lists.customers(desk.registry, viewer.scope)]
     view = AccountPage(
         person=me.person,
         role=ROLE_WORDS[me.person.role],

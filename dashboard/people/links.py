@@ -28,7 +28,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds
-from fleet.registry import pages, people
+from fleet.registry import lists, people
 from fleet.registry.people import ApiToken, PeopleRefused, Right, ShareLink
 
 router = APIRouter(include_in_schema=False)
@@ -123,7 +123,7 @@ def _days(text: str) -> int | None:
 
 
 def _names(desk: Desk, viewer: Viewer) -> dict[str, str]:
-    return {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
+    return {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
 
 
 def _listed(
@@ -292,7 +292,7 @@ def share_page(request: Request, desk: AtDesk, secret: str) -> HTMLResponse:
         raise Problem(404, "This link was revoked or has ended: ask for a new one.")
     view = SharePage(
         secret=secret,
-        customers=tuple(c.name for c in pages.customers(desk.registry, share.scope)),
+        customers=tuple(c.name for c in lists.customers(desk.registry, share.scope)),
         until=day(share.until, desk.clock()),
         insecure="" if desk.door.private(host_of(request)) else WANTS_TLS,
     )

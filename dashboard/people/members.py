@@ -15,7 +15,7 @@ from dashboard.people.labels import ROLE_HINTS, ROLE_WORDS, when
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
-from fleet.registry import pages, people
+from fleet.registry import lists, people
 from fleet.registry.people import PeopleRefused, Person, Role
 
 router = APIRouter(
@@ -104,7 +104,7 @@ def _list(
     status: int = 200,
     made: Made | None = None,
 ) -> HTMLResponse:
-    names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
+    names = {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
     view = MembersPage(
         wrong=wrong,
         made=made,
@@ -203,7 +203,7 @@ def _one(
     made: Made | None = None,
     sent: PersonForm | None = None,
 ) -> HTMLResponse:
-    names = {c.id: c.name for c in pages.customers(desk.registry, viewer.scope)}
+    names = {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
     now = desk.clock()
     kept = PersonForm(
         name=person.name,

@@ -10,7 +10,7 @@ from dashboard.deps import Desk
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import Scope
-from fleet.registry.agreements import Agreement, agreements
+from fleet.registry.office.agreements import Agreement, agreements
 from scheduler import work
 
 

@@ -12,8 +12,8 @@ from dashboard.views.named import set_name
 from fleet import words
 from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
-from fleet.registry import pages
-from fleet.registry.types import UnitInputs
+from fleet.registry import lists
+from fleet.registry.facts.rows import UnitInputs
 from fleet.words import alarms as said_of
 from scheduler import alarms
 from scheduler.alarms.lifecycle import newest
@@ -108,7 +108,7 @@ def page_of(episode: Episode) -> str:
 def subject(desk: Desk, scope: Scope, episode: Episode) -> Subject:
     """Whom it is about: a set of this Scope, a place, or the service itself."""
     kind, _, name = episode.subject.partition(":")
-    row = pages.unit(desk.registry, scope, name) if kind == "unit" else None
+    row = lists.unit(desk.registry, scope, name) if kind == "unit" else None
     if row is not None:
         unit, site, customer, _ = row
         named = set_name(unit, site, customer)

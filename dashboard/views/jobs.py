@@ -12,7 +12,7 @@ from fleet import words
 from fleet.calendar import local_date
 from fleet.model import JOB_STATES, Job, JobState, Severity
 from fleet.model.book import Book
-from fleet.registry import rounds
+from fleet.registry.office import rounds
 from fleet.words import jobs as say
 from scheduler import dispatch, work
 

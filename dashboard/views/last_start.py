@@ -12,7 +12,7 @@ from dashboard import phrases, svg
 from fleet import words
 from fleet.calibration import line_at
 from fleet.model import DeviceEvent
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment
 from scheduler.rules.battery import CrankLook
 

@@ -9,7 +9,7 @@ from dashboard.views.contract import Form, View, view_of
 from fleet import words
 from fleet.findings import fuel as say_fuel
 from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
-from fleet.registry.types import Counts
+from fleet.registry.lists.rows import Counts
 from fleet.words import mains as say_mains
 from fleet.words import readiness as say_ready
 from scheduler.assess import Assessment

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dashboard import logbook, phrases, svg
 from fleet.model import UnitSummary
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
 from scheduler.day import Day
 

@@ -11,7 +11,7 @@ from dashboard.views.contract import FORMS, Form, Next, View, view_of
 from dashboard.views.facts import record_facts
 from fleet import words
 from fleet.model import Habit, Record, Scope, Unit
-from fleet.registry.types import UnitInputs, UnsureSpell
+from fleet.registry.facts.rows import UnitInputs, UnsureSpell
 from scheduler.assess import Assessment
 
 BLIND = {

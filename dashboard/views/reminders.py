@@ -9,7 +9,7 @@ from dashboard.views import exercise
 from dashboard.views.named import SetName, set_name
 from fleet import words
 from fleet.model import Scope
-from fleet.registry import pages
+from fleet.registry import lists
 
 AT_MOST = 50
 
@@ -34,9 +34,9 @@ def of_fleet(desk: Desk, scope: Scope, now: int) -> Reminders:
     """The findings as they are now, not as first told."""
     found: list[SetReminder] = []
     cautions: list[str] = []
-    episodes = pages.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED)
+    episodes = lists.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED)
     for episode in episodes:
-        row = pages.unit(desk.registry, scope, episode.subject.partition(":")[2])
+        row = lists.unit(desk.registry, scope, episode.subject.partition(":")[2])
         if row is None:
             continue
         unit, site, customer, summary = row

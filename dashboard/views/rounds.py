@@ -13,10 +13,10 @@ from dashboard.views.round_map import Route, Spot
 from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import rounds as kept
-from fleet.registry import sitecard, technicians
-from fleet.registry.engine import Registry
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import jobs as kept_jobs
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import sitecard, technicians
 from fleet.words import jobs as say
 from fleet.words import planned
 from scheduler.rounds import Changes, Round, RoundPlan, Stop

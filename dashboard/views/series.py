@@ -13,7 +13,7 @@ from dashboard.views.contract import FORMS, Form, Next, View
 from fleet.calendar import utc_text
 from fleet.channels import CHANNELS
 from fleet.model import Series, Window
-from fleet.registry.types import UnsureSpell
+from fleet.registry.facts.rows import UnsureSpell
 from scheduler.rules.propose import Population, Proposal, Refused
 
 Values = list[float | None]

@@ -13,7 +13,8 @@ from dashboard.events import Condition
 from dashboard.views.contract import Form, Next, View
 from fleet import words
 from fleet.model import Unit
-from fleet.registry.types import DeviceFacts, HealthFacts, QuarantineRow
+from fleet.registry.facts.rows import DeviceFacts, QuarantineRow
+from fleet.registry.lists.rows import HealthFacts
 
 PAYLOAD_SHOWN = 600
 """Bytes of a message that a page shows."""

@@ -12,8 +12,8 @@ from dashboard.views import notices as set_notices
 from fleet import words
 from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
 
 OVER_AT_MOST = 5
 Grave = tuple[Severity, str]
@@ -61,7 +61,7 @@ def _over(
     """Alerts that stood when the job was made, or came after it, and have ended."""
     found: list[str] = []
     stands = {(f.kind, f.part) for f in findings}
-    for episode in pages.episodes(desk.registry, scope, open_only=False, unit=job.unit):
+    for episode in lists.episodes(desk.registry, scope, open_only=False, unit=job.unit):
         ended = _ended(episode)
         if episode.severity == "note" or (episode.kind, episode.part) in stands:
             continue
@@ -82,7 +82,7 @@ def _ended(episode: Episode) -> int | None:
 def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
     """(severity, a few words) of sets whose gravest finding is Act now or Same day, by unit."""
     found: dict[str, Grave] = {}
-    for row in pages.units_named(registry, scope, units):
+    for row in lists.units_named(registry, scope, units):
         zone = row.site.time_zone
         one = frames.worst(row.summary.findings) if row.summary else None
         if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):

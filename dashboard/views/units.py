@@ -40,7 +40,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry import pages
+from fleet.registry import lists
 from fleet.words.readiness import readiness as ready_words
 from scheduler import assess
 from scheduler.rules.reliability import Harder
@@ -166,9 +166,9 @@ def unit_full(
 ) -> UnitFullView:
     """One set with everything that is told of it, to who may see it."""
     now = desk.clock()
-    inputs = pages.inputs(desk.registry, scope, unit.id)
-    verdict = assess.read(pages.assessment(desk.registry, scope, unit.id))
-    of_model, of_all = pages.start_counts(desk.registry, scope, unit.make, unit.model)
+    inputs = lists.inputs(desk.registry, scope, unit.id)
+    verdict = assess.read(lists.assessment(desk.registry, scope, unit.id))
+    of_model, of_all = lists.start_counts(desk.registry, scope, unit.make, unit.model)
     return view_of(
         UnitFullView,
         unit_view(unit, site, customer, summary, now),

@@ -9,9 +9,9 @@ from dashboard import phrases
 from dashboard.views.rounds import Sheet, is_ahead
 from fleet import words
 from fleet.model import Customer, Job, Scope, Severity, Site
-from fleet.registry import pages
-from fleet.registry import rounds as kept
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import rounds as kept
 from fleet.words import jobs as say
 from fleet.words import planned
 from scheduler.dispatch import PLANNED_STATES, Wanting
@@ -113,7 +113,7 @@ def wanting(
     why = {one.job: say.REASONS[one.reason.value] for one in sheet.plan.unplanned}
     found = []
     for one in sets:
-        row = pages.unit(registry, scope, one.unit)
+        row = lists.unit(registry, scope, one.unit)
         if row is None:
             continue
         sentence = words.sentence(one.episode.finding, row.site.time_zone, sheet.now)

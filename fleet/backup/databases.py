@@ -2,7 +2,7 @@
 
 SQLite by its online backup: one read transaction over the whole file, what stands in the
 write-ahead log included; writers go on meanwhile. PostgreSQL by COPY in one snapshot
-(`fleet.registry.moving`). What was copied is checked before it is called a backup.
+(`fleet.registry.base.copying`). What was copied is checked before it is called a backup.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from pathlib import Path
 
 from fleet.backup.manifest import RegistryPart, StorePart
 from fleet.backup.places import BackupFault
-from fleet.registry import moving
-from fleet.registry.engine import open_as_it_is, schemas
-from fleet.registry.types import Place
+from fleet.registry.base import copying
+from fleet.registry.base.engine import open_as_it_is, schemas
+from fleet.registry.base.faults import Place
 from fleet.store import schema as store_schema
 
 REGISTRY, STORE, TABLES = "registry.db", "store.db", "registry.postgresql"
@@ -32,10 +32,10 @@ def copy_registry(place: Place, file: Path | None, work: Path) -> tuple[Registry
         folder.mkdir()
         registry = open_as_it_is(place)
         try:
-            copied = moving.copy_out(registry, folder)
+            copied = copying.copy_out(registry, folder)
         finally:
             registry.close()
-        rows = dict(moving.counts(copied.tables))
+        rows = dict(copying.counts(copied.tables))
         part = RegistryPart("postgresql", copied.schema, rows, copied)
         return part, [folder / f"{table.name}.copy" for table in copied.tables]
     if not file.exists():

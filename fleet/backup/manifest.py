@@ -8,8 +8,8 @@ from importlib.metadata import version
 import msgspec
 
 from fleet.backup.places import BackupFault
-from fleet.registry.engine import HEAD, schemas
-from fleet.registry.moving import Copied
+from fleet.registry.base.copying import Copied
+from fleet.registry.base.engine import HEAD, schemas
 from fleet.store import schema as store_schema
 
 FORMAT = 1

@@ -20,8 +20,8 @@ from fleet.backup.manifest import Manifest
 from fleet.backup.places import BackupFault, clear, sync, work_folder, writing_to
 from fleet.ending import Fault, fault_from
 from fleet.private import FILE, FOLDER, make_folder
-from fleet.registry.engine import open_as_it_is, open_registry, sqlite_file
-from fleet.registry.moving import copy_in
+from fleet.registry.base.copying import copy_in
+from fleet.registry.base.engine import open_as_it_is, open_registry, sqlite_file
 from fleet.registry.restored import Settled, settle
 from fleet.settings import Settings, load
 from fleet.settings.folder import UNFINISHED

@@ -26,7 +26,7 @@ from fleet.backup.manifest import Manifest
 from fleet.backup.places import BackupFault, appear, sync, work_folder, writing_to
 from fleet.ending import fault_from
 from fleet.private import FILE
-from fleet.registry.engine import sqlite_file
+from fleet.registry.base.engine import sqlite_file
 from fleet.settings import Settings
 from fleet.settings.folder import files_in, kind_of
 from fleet.settings.table import PREFIX, TABLE

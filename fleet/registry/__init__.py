@@ -1,4 +1,4 @@
 """The registry: everything but telemetry. SQLite by default, PostgreSQL by URL.
 
-`pages` is for readers: every function takes a Scope. `work` is for the programs.
+`lists` is for pages: every function takes a Scope. `unscoped` is for the programs.
 """

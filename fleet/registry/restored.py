@@ -12,12 +12,12 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.registry import documents
-from fleet.registry import tables as t
-from fleet.registry.notices.outbox import GIVE_UP_S
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.derived.touches import touch_units
 from fleet.registry.people.audit import note
-from fleet.registry.people.types import Actor
-from fleet.registry.work.touches import touch_units
+from fleet.registry.people.model import Actor
+from fleet.registry.told.notices.outbox import GIVE_UP_S
 from fleet.words import notices as say
 
 BY = Actor("hourhand restore")

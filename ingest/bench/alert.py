@@ -27,7 +27,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from fleet import clock
 from fleet.registry import people
-from fleet.registry.engine import open_registry
+from fleet.registry.base.engine import open_registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
 from ingest.bench.broker import NoMosquitto, free_port, mosquitto

@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fleet.registry.engine import open_registry
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 from fleet.store import open_store
 from ingest.bench.broker import NoMosquitto, mosquitto, publish

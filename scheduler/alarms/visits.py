@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fleet.model import Record
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.written import moment
 
 VISIT_MOST_S = 24 * 3600

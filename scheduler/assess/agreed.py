@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleet.calendar import ZoneUnknown
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.rules import exercise
 from scheduler.rules.exercise import ExerciseVerdict, Plan, Seen
 

@@ -11,7 +11,7 @@ import msgspec
 from fleet.calendar import DAY_S, ZoneUnknown, local_date
 from fleet.findings import OilCheckInRun
 from fleet.model import DueItem, Evidence, Finding, Run, Unit
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.hours import Ledger, run_end
 from scheduler.day import Day
 from scheduler.rules import exercise, service, usage

@@ -7,7 +7,7 @@ from datetime import date, time
 from fleet.calendar import instant, local_date
 from fleet.findings import DataBudget, SimEnding
 from fleet.model import Finding
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 
 AHEAD_DAYS = 30
 SOON_DAYS = 7

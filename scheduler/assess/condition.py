@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fleet.model import Condition, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.last_known import Aside, Silence, newest
 from scheduler.day import Spell
 from scheduler.rules.starting import CYCLES, LAG_S

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fleet.calendar import next_midnight
 from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
 from fleet.model import Habit, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import condition, findings, habit, hours, last_known
 from scheduler.day import Carry, Day, DayFacts

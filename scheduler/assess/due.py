@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from fleet.calendar import day_bounds, local_date
 from fleet.model import DueItem
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import hours
 from scheduler.rules import service
 

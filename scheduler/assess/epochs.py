@@ -10,7 +10,7 @@ from collections.abc import Collection
 
 from fleet.calendar import local_date
 from fleet.model import Record
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.written import moment
 
 OF_THE_BATTERY = frozenset({"battery_v", "crank_min_v"})

@@ -17,7 +17,7 @@ from fleet.findings import (
     UsesIntegratedHours,
 )
 from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now
 from scheduler.assess.hours import CROSS_CHECK_S, CrossCheck
 from scheduler.assess.last_known import newest

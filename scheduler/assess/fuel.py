@@ -10,7 +10,7 @@ import msgspec
 
 from fleet.findings import FuelLow
 from fleet.model import Evidence, Finding, Record, Run, Unit
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.condition import Now
 from scheduler.assess.last_known import newest

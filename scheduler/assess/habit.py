@@ -15,7 +15,7 @@ from fleet.defaults import (
     SILENT_SLEEPING_REPORTS,
 )
 from fleet.model import Habit, Pulse
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.day import Day
 from scheduler.rules.signal import allowed_gaps
 

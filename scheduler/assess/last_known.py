@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from fleet.calibration import line_at
 from fleet.model import Latest, Pulse
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.verdict import Blind
 from scheduler.assess.written import moment
 from scheduler.day import Day

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fleet.calendar import DAY_S
 from fleet.channels import AC_VOLTS
 from fleet.model import Run
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import ON_LOAD_KW
 from scheduler.assess.findings import ANSWERS
 from scheduler.day import Day, plate_of

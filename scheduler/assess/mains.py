@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.model import Finding, Habit, Mains, MainsNow
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now
 from scheduler.assess.last_known import covers, newest
 from scheduler.day import Day

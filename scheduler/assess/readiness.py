@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from fleet.findings import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler import readiness
 from scheduler.assess.condition import Now
 from scheduler.assess.exercise import Looked

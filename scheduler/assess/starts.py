@@ -8,7 +8,7 @@ import msgspec
 
 from fleet.findings import HarderStarting, StartsUnreliable
 from fleet.model import Evidence, Finding, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
 from scheduler.rules import reliability
 from scheduler.rules.reliability import AT_95, Harder, Share, Start, TooFew, Triggers, Verdict

@@ -9,7 +9,7 @@ import msgspec
 
 from fleet.findings import ClockWrong, row_of
 from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, last_known, starts
 from scheduler.assess import battery as cells
 from scheduler.assess import fuel as tank

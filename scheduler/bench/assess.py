@@ -24,10 +24,10 @@ import numpy as np
 from fleet.calendar import DAY_S
 from fleet.history import History, read_series
 from fleet.model import Habit, Latest, Pulse, Reading
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.register import import_units
-from fleet.registry.types import PulseBatch
 from fleet.store.embedded import EmbeddedStore
 from scheduler import turns
 from scheduler.day import decode
@@ -151,17 +151,17 @@ def hear(house: House, day: int, last_only: bool = False) -> None:
         )
     house.store.write(readings)
     touched = {pulse.device: {T0 // DAY_S + day} for pulse in pulses}
-    work.pulse(house.registry, PulseBatch(now=house.now, pulses=pulses, touched=touched))
+    unscoped.pulse(house.registry, PulseBatch(now=house.now, pulses=pulses, touched=touched))
 
 
 def floor(house: House) -> None:
     """Read every unit, its days and its open window, and do nothing."""
     start = house.now - DAY_S
     for unit in house.units:
-        inputs = work.unit_inputs(house.registry, unit)
+        inputs = unscoped.unit_inputs(house.registry, unit)
         if inputs is None:
             raise RuntimeError(f"the bench's own unit {unit} is not in the register")
-        for row in work.days(house.registry, unit, 0, house.now // DAY_S + 366):
+        for row in unscoped.days(house.registry, unit, 0, house.now // DAY_S + 366):
             decode(row.doc)
         read_series(house.store, inputs, None, start, house.now)
 

@@ -27,8 +27,8 @@ from typing import Any
 
 from fleet.history import History
 from fleet.model import Habit, Latest, Pulse, Reading
-from fleet.registry import work
-from fleet.registry.types import PulseBatch
+from fleet.registry import unscoped
+from fleet.registry.facts.rows import PulseBatch
 from scheduler import turns
 from scheduler.bench import assess
 from scheduler.bench.assess import DAY_S, RUNNING_S, STANDING_S, T0, House
@@ -43,18 +43,18 @@ BEGUN_S = 10 * 3600
 MANY = 10_000
 ROOM = 4_000 * MB
 PARTS: tuple[tuple[str, Any, str], ...] = (
-    ("touches", work, "spread_touches"),
-    ("touches", work, "touched_units"),
-    ("touches", work, "due_looks"),
-    ("what the office knows", work, "unit_inputs"),
-    ("days read", work, "days"),
+    ("touches", unscoped, "spread_touches"),
+    ("touches", unscoped, "touched_units"),
+    ("touches", unscoped, "due_looks"),
+    ("what the office knows", unscoped, "unit_inputs"),
+    ("days read", unscoped, "days"),
     ("days decoded", recompute, "year_of"),
     ("readings and events", recompute.Readings, "of"),
     ("the day digested", recompute, "_digest"),
     ("rules on the unit", watching, "assess"),
     ("alerts", alerting, "of_unit"),
     ("documents made", watching, "encode"),
-    ("written", work, "write_turn"),
+    ("written", unscoped, "write_turn"),
 )
 """What a turn is divided into; none of them calls another."""
 
@@ -116,7 +116,7 @@ def hear(house: House, start: int, end: int, running: bool) -> None:
         )
     house.store.write(readings)
     touched = {pulse.device: {start // DAY_S} for pulse in pulses}
-    work.pulse(house.registry, PulseBatch(now=end, pulses=pulses, touched=touched))
+    unscoped.pulse(house.registry, PulseBatch(now=end, pulses=pulses, touched=touched))
 
 
 def rounds(

@@ -15,7 +15,7 @@ import apprise
 import msgspec
 
 from fleet.model import Notice
-from fleet.registry.notices import Outcome, Target
+from fleet.registry.told.notices import Outcome, Target
 from fleet.words import CAUTIONS
 from fleet.words.alarms import SMS_CAUTION, one_line
 from fleet.words.short import message

@@ -9,11 +9,12 @@ import msgspec
 
 from fleet.findings import NotReporting, OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
-from fleet.registry import rota as agreed
-from fleet.registry.engine import Registry
-from fleet.registry.types import AlertChanges, UnitInputs
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.rows import UnitInputs
+from fleet.registry.office import rota as agreed
+from fleet.registry.told import outages as kept
+from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office, Quiet
 from scheduler.assess.last_known import set_aside
@@ -69,7 +70,7 @@ def of_unit(
 ) -> Alerts:
     """The steps in the alerts of one unit, and what people are told of them."""
     subject = f"unit:{inputs.unit.id}"
-    episodes = work.open_episodes(registry, [subject])
+    episodes = unscoped.open_episodes(registry, [subject])
     touched = bool(episodes) or any(f.severity != "note" for f in findings)
     members = _outages(registry, inputs.unit.id, now) if touched else []
     silence = _silence_of(registry, episodes, findings, members, now)
@@ -106,7 +107,7 @@ def _nothing_new(registry: Registry, episodes: Sequence[Episode], summary: UnitS
     """Whether nothing was heard of the set since it was looked at last."""
     if not episodes or summary.condition != "not_reporting":
         return False
-    row = pages.unit(registry, EVERYTHING, summary.unit)
+    row = lists.unit(registry, EVERYTHING, summary.unit)
     return row is not None and row.summary is not None and row.summary.heard_at == summary.heard_at
 
 
@@ -140,7 +141,7 @@ def _silence_of(
         wait_s = outage.comeback_s(kept.past_of(registry, member.unit))
         if member.heard_again_at is None and now < out.ended_at + wait_s:
             return out.id
-    for line in work.open_episodes(registry, ["service"]):
+    for line in unscoped.open_episodes(registry, ["service"]):
         window, (facts, since) = line.finding.facts, silent[0]
         begun = since if facts.silent_since is None else facts.silent_since
         if isinstance(window, OwnLine) and window.from_at <= begun <= window.to_at:

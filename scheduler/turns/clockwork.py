@@ -22,11 +22,11 @@ from fleet import clock
 from fleet.defaults import MESSAGE_LATE_S
 from fleet.ending import Fault, no_fault
 from fleet.history import History
-from fleet.registry import notices as outbox
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.lead import Lead
-from fleet.registry.types import RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.base.lead import Lead
+from fleet.registry.told import notices as outbox
 from fleet.store import StoreFault
 from fleet.words import notices as say
 from scheduler.notify import Mail
@@ -189,7 +189,7 @@ def beat(clockwork: Clockwork) -> None:
     try:
         name = PROGRAM if clockwork.leads else STAND_BY
         clockwork.waiting = outbox.outbox_counts(clockwork.registry, clock.now())
-        work.heartbeat(clockwork.registry, name, clock.now(), heartbeat_doc(clockwork))
+        unscoped.heartbeat(clockwork.registry, name, clock.now(), heartbeat_doc(clockwork))
     except RegistryFault as fault:
         _away(clockwork, fault)
 

@@ -1,8 +1,8 @@
 """Days of units that this process keeps decoded between looks.
 
 A year of Days is read and decoded for every look at a unit, though a reading changes only the
-newest. What is kept is what was stored when this process wrote last: `work.write_turn` refuses the
-turn of a unit whose shard another program has taken or written days of since (`registry.shards`),
+newest. What is kept is what was stored when this process wrote last: `derived.turn.write_turn` refuses the
+turn of a unit whose shard another program has taken or written days of since (`registry.derived.shards`),
 then the units of that shard are forgotten and computed again from the registry. So nothing stale is
 ever written, and what is kept only saves time.
 """
@@ -17,9 +17,9 @@ from typing import Any
 import msgspec
 from msgspec.structs import force_setattr
 
-from fleet.registry.engine import Registry
-from fleet.registry.shards import ALL, Hold, shard_of, standing, take_shards
-from fleet.registry.types import DayRow
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import DayRow
+from fleet.registry.derived.shards import ALL, Hold, shard_of, standing, take_shards
 from scheduler.day import Day, decode
 
 MB = 1_000_000

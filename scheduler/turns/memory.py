@@ -6,8 +6,8 @@ import logging
 from dataclasses import dataclass, field
 
 from fleet.ending import Fault, no_fault
-from fleet.registry import work
-from fleet.registry.engine import Registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
 from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
 from scheduler.turns import alerting, outages
@@ -66,7 +66,7 @@ def prior_in(registry: Registry, area: str, now: int, memory: Memory) -> Prior:
     """How sets of an area are used, from their summaries; the same for an hour."""
     held = memory.priors.get(area)
     if held is None or not 0 <= now - held[0] < PRIOR_S:
-        rows = work.area_usage(registry, area)
+        rows = unscoped.area_usage(registry, area)
         sets = [Usage(months=row.other_runs, hours_h=row.other_hours_h) for row in rows]
         held = memory.priors[area] = (now, prior_of(sets))
     return held[1]

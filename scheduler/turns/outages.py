@@ -9,14 +9,15 @@ import msgspec
 
 from fleet.findings import MainsOutage, row_of
 from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
-from fleet.registry import alerts as told
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_alone
-from fleet.registry.outages import OutageTurn
-from fleet.registry.pages import SetRow
-from fleet.registry.types import AlertChanges, UnitInputs
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.rows import UnitInputs
+from fleet.registry.lists import SetRow
+from fleet.registry.told import alerts as told
+from fleet.registry.told import outages as kept
+from fleet.registry.told.episodes import write_alone
+from fleet.registry.told.outages import OutageTurn
+from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
 from scheduler.alarms import Case, Office
 from scheduler.alarms.notification import ESCALATE_FOR_S
@@ -92,11 +93,11 @@ def work_out(
     here = areas | {o.area for o in going if not o.alone and o.lat is None}
     here |= {""} if any(o.lat is not None for o in going) else set()
     where = sites | {o.subject.partition(":")[2] for o in going if o.alone}
-    rows = pages.sets_of(registry, EVERYTHING, here, where)
+    rows = lists.sets_of(registry, EVERYTHING, here, where)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}
-    open_now = {e.id: e for e in work.open_episodes(registry, {o.subject for o in changed})}
+    open_now = {e.id: e for e in unscoped.open_episodes(registry, {o.subject for o in changed})}
     opened: list[Episode] = []
     steps: list[Step] = []
     cases: list[Case] = []

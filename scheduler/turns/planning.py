@@ -14,12 +14,12 @@ import msgspec
 from fleet.calendar import day_bounds, local, local_date
 from fleet.model import EVERYTHING
 from fleet.model.book import Board
-from fleet.registry import board
-from fleet.registry import rounds as kept
-from fleet.registry.engine import Registry
-from fleet.registry.people.types import Actor
-from fleet.registry.rounds import Ask
-from fleet.registry.work import backlog
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import board
+from fleet.registry.office import rounds as kept
+from fleet.registry.office.rounds import Ask
+from fleet.registry.people.model import Actor
+from fleet.registry.unscoped import backlog
 from fleet.words import planned
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, rounds, work

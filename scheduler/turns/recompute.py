@@ -19,9 +19,10 @@ from fleet.calendar import DAY_S
 from fleet.defaults import LEARNING_DAYS
 from fleet.history import parts, read_days, read_series
 from fleet.model import DeviceEvent, Series
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.types import DayRow, UnitInputs
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import DayRow
+from fleet.registry.facts.rows import UnitInputs
 from fleet.store import Store
 from scheduler.assess import day_facts, habit_of
 from scheduler.day import Carry, Day, carry_key, digest, encode, fingerprint
@@ -73,7 +74,7 @@ class Readings:
         self._events = [
             event
             for part in parts(self.inputs.fittings, start, end)
-            for event in work.events(self.registry, part.fitting.device, part.start, part.end)
+            for event in unscoped.events(self.registry, part.fitting.device, part.start, part.end)
         ]
 
     def days_with_data(self, first: int, last: int) -> set[int]:
@@ -81,7 +82,7 @@ class Readings:
         start, end = first * DAY_S, last * DAY_S
         found = set(read_days(self._store, self.inputs, start, end))
         for part in parts(self.inputs.fittings, start, end):
-            events = work.events(self.registry, part.fitting.device, part.start, part.end)
+            events = unscoped.events(self.registry, part.fitting.device, part.start, part.end)
             found.update(event.at // DAY_S for event in events)
         return found
 
@@ -96,7 +97,7 @@ class Stored:
     def get(self, day: int) -> DayRow | None:
         """The row of a day, None where there is none. Raises RegistryDown."""
         if day not in self.rows and day in self._days:
-            for row in work.days(self._registry, self._unit, day - 1, day + READ_DAYS):
+            for row in unscoped.days(self._registry, self._unit, day - 1, day + READ_DAYS):
                 self.rows.setdefault(row.day, row)
         return self.rows.get(day)
 
@@ -169,10 +170,10 @@ def _year(readings: Readings, until: int, held: Year | None) -> Year:
     """The stored days below `until`, as held where that is the same."""
     registry, unit = readings.registry, readings.inputs.unit.id
     if held is None or held.until > until:
-        return year_of(work.days(registry, unit, 0, until), until)
+        return year_of(unscoped.days(registry, unit, 0, until), until)
     if held.until == until:
         return held
-    return after(replace(held, until=until), work.days(registry, unit, held.until, until), ())
+    return after(replace(held, until=until), unscoped.days(registry, unit, held.until, until), ())
 
 
 def _begin(

@@ -7,11 +7,11 @@ import msgspec
 from fleet import words
 from fleet.findings import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Notice
-from fleet.registry import notices as outbox
-from fleet.registry import pages, people
-from fleet.registry.customer_readers import customer_readers
-from fleet.registry.engine import Registry
-from fleet.registry.notices import put_notices
+from fleet.registry import lists, people
+from fleet.registry.base.engine import Registry
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.customer_readers import customer_readers
+from fleet.registry.told.notices import put_notices
 from fleet.words.alarms import one_line
 from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting
@@ -48,10 +48,10 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
     ]
     if not asked:
         return []
-    rows = pages.units(registry, EVERYTHING, limit=100_000)
+    rows = lists.units(registry, EVERYTHING, limit=100_000)
     zones = {row.customer.id: row.site.time_zone for row in rows}
     due: dict[str, list[DueItem]] = {}
-    for item, *_ in pages.due(registry, EVERYTHING, states=LATE):
+    for item, *_ in lists.due(registry, EVERYTHING, states=LATE):
         due.setdefault(item.unit, []).append(item)
     sets = [
         customers.OwnedSet(
@@ -79,13 +79,13 @@ def _known(registry: Registry, notice: Notice) -> bool:
 def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
     if not weekly.all_quiet(office, firm, 0, 0, (), now):
         return []
-    counts = pages.counts(registry, EVERYTHING)
+    counts = lists.counts(registry, EVERYTHING)
     silent = counts.by_condition.get("not_reporting", 0)
     heard = counts.units - counts.not_assessed - silent
     waiting = [
         f"{words.severity(e.severity)}: {words.sentence(e.finding, office.rota.zone, now).title}"
         f" ({e.subject.partition(':')[2]})"
-        for e in pages.episodes(registry, EVERYTHING, open_only=True, limit=10_000)
+        for e in lists.episodes(registry, EVERYTHING, open_only=True, limit=10_000)
         if e.severity in ("act_now", "same_day", "no_word")
     ]
     more = max(0, len(waiting) - LINES)
@@ -95,14 +95,14 @@ def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Noti
 def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
     if not weekly.reminders(office.people, firm, office.rota.zone, ("",), (), now):
         return []
-    due = pages.due(registry, EVERYTHING, states=LATE)
+    due = lists.due(registry, EVERYTHING, states=LATE)
     service = [
         one_line(f"{unit.id}, {site.name}: {item.name}, {item.reason or item.state}", 200)
         for item, unit, site, _ in due
     ]
     exercise = [
         f"{row.unit.id}, {row.site.name}: {words.sentence(finding, row.site.time_zone, now).seen}"
-        for row in pages.units(registry, EVERYTHING, limit=100_000)
+        for row in lists.units(registry, EVERYTHING, limit=100_000)
         if row.summary is not None
         for finding in row.summary.findings
         if isinstance(finding.facts, ExerciseMissed | ExerciseShort)

@@ -18,9 +18,9 @@ from typing import get_args
 
 from fleet.ending import Fault, no_fault
 from fleet.model import Way
-from fleet.registry import notices as outbox
-from fleet.registry.engine import Registry
-from fleet.registry.notices import Claimed, Outcome, Target, Tried
+from fleet.registry.base.engine import Registry
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import Claimed, Outcome, Target, Tried
 from fleet.settings import Settings
 from scheduler.notify import LIMIT_S, Mail, deliver
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fleet.model import Episode, Finding, Step
-from fleet.registry import work
-from fleet.registry.engine import Registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
 from scheduler import alarms
 
 
@@ -27,7 +27,7 @@ class Change:
 
 def open_one(registry: Registry, kind: str) -> Episode | None:
     """The open alert of a kind on the service; None where there is none."""
-    return next((e for e in work.open_episodes(registry, ["service"]) if e.kind == kind), None)
+    return next((e for e in unscoped.open_episodes(registry, ["service"]) if e.kind == kind), None)
 
 
 def change(known: Episode | None, found: Finding | None, now: int) -> Change | None:

@@ -7,11 +7,11 @@ import msgspec
 from fleet.defaults import MESSAGE_LATE_S
 from fleet.findings import Undelivered, this_service
 from fleet.model import Finding
-from fleet.registry import notices as outbox
-from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_alone
-from fleet.registry.notices import Unreached
-from fleet.registry.types import AlertChanges
+from fleet.registry.base.engine import Registry
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.episodes import write_alone
+from fleet.registry.told.notices import Unreached
+from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.turns import service_alert

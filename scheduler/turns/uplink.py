@@ -6,11 +6,11 @@ from collections.abc import Iterable
 
 from fleet.findings import NotReporting, OwnLine, reporting, this_service
 from fleet.model import EVERYTHING, Episode, Finding, Step
-from fleet.registry import outages as kept
-from fleet.registry import pages
-from fleet.registry.engine import Registry
-from fleet.registry.episodes import write_alone
-from fleet.registry.types import AlertChanges
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.told import outages as kept
+from fleet.registry.told.episodes import write_alone
+from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import Case, Office
 from scheduler.outage.stepping import RECENT_S
@@ -30,7 +30,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     known = service_alert.open_one(registry, OWN_LINE)
     if many < LINE_SETS_LEAST and known is None:
         return 0
-    found = uplink_finding(_silent(registry, now), pages.counts(registry, EVERYTHING).units)
+    found = uplink_finding(_silent(registry, now), lists.counts(registry, EVERYTHING).units)
     change = service_alert.change(known, found, now)
     if change is None:
         return 0
@@ -57,7 +57,7 @@ def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:
     window = line.finding.facts
     if not isinstance(window, OwnLine):
         return []
-    found = pages.episodes(registry, EVERYTHING, True, None, 1000, kinds=[SILENT])
+    found = lists.episodes(registry, EVERYTHING, True, None, 1000, kinds=[SILENT])
     return [
         alarms.next_step(e, "suppressed", now, cause=line.id)
         for e in found
@@ -73,7 +73,7 @@ def _silent(registry: Registry, now: int) -> list[int]:
     found: list[int] = []
     cursor: str | None = None
     while True:
-        rows = pages.units(
+        rows = lists.units(
             registry, EVERYTHING, limit=1000, cursor=cursor, condition="not_reporting"
         )
         for row in rows:

@@ -13,9 +13,11 @@ from itertools import zip_longest
 
 from fleet.defaults import CLOCK_AHEAD_S
 from fleet.history import History
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.types import RegistryDown, UnitInputs, UnitTurn
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryDown
+from fleet.registry.derived.rows import UnitTurn
+from fleet.registry.facts.rows import UnitInputs
 from fleet.store import StoreDown
 from scheduler.assess import assess, encode
 from scheduler.turns import alerting, outages, uplink
@@ -71,7 +73,7 @@ def _watch(registry: Registry, history: History, now: int, budget_s: float, memo
     context = TurnContext(registry, history, now, memory, began + budget_s)
     turn = context.turn
     while time.monotonic() - began < budget_s * SPREAD_SHARE:
-        done = work.spread_touches(registry, SPREAD)
+        done = unscoped.spread_touches(registry, SPREAD)
         turn.spread += done
         if done < SPREAD:
             break
@@ -150,8 +152,8 @@ def _waiting(context: TurnContext, tried: set[str]) -> list[tuple[str, tuple[Tou
     """
     registry, now, troubles = context.registry, context.now, context.memory.troubles
     held = {unit for unit, trouble in troubles.items() if trouble.again_at > now} | tried
-    touched = [t for t in work.touched_units(registry, UNITS + len(held)) if t.unit not in held]
-    looks = [u for u in work.due_looks(registry, now, UNITS + len(held)) if u not in held]
+    touched = [t for t in unscoped.touched_units(registry, UNITS + len(held)) if t.unit not in held]
+    looks = [u for u in unscoped.due_looks(registry, now, UNITS + len(held)) if u not in held]
     found = {touch.unit: touch.days for touch in touched if touch.priority}
     rest = [(touch.unit, touch.days) for touch in touched if not touch.priority]
     for pair in zip_longest(((unit, ()) for unit in looks), rest):
@@ -166,7 +168,7 @@ def _one(context: TurnContext, unit: str, touches: tuple[Touch, ...]) -> UnitTur
     memory, turn, now = context.memory, context.turn, context.now
     turn.units += 1
     try:
-        inputs = work.unit_inputs(context.registry, unit)
+        inputs = unscoped.unit_inputs(context.registry, unit)
         if inputs is None:
             raise LookupError("touched, but not in the register")
         behind = max((p.heard_at or 0 for p in inputs.pulses), default=0) - now
@@ -237,7 +239,7 @@ def _write(context: TurnContext, group: list[UnitTurn]) -> None:
     try:
         if told:
             memory.fault("before_told")
-        refused = work.write_turn(context.registry, group, now, memory.held.hold)
+        refused = unscoped.write_turn(context.registry, group, now, memory.held.hold)
         if told:
             memory.fault("told")
         turn.refused += len(refused)

@@ -18,7 +18,7 @@ from dashboard.api import service
 from dashboard.app import NotLoopback, create_app
 from dashboard.guard import HEADERS, POLICY
 from fleet.history import StoreDown
-from fleet.registry.types import Counts, HealthFacts
+from fleet.registry.lists.rows import Counts, HealthFacts
 from fleet.settings import Settings
 
 HERE = "http://127.0.0.1:8080"

@@ -18,9 +18,9 @@ from seeding import FAILED, NOW, unit_id
 
 from dashboard import authors
 from fleet.model import EVERYTHING
-from fleet.registry import pages
-from fleet.registry import tables as t
-from fleet.registry.records import import_records
+from fleet.registry import lists
+from fleet.registry.base import tables as t
+from fleet.registry.facts.records import import_records
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -92,7 +92,7 @@ def ids_of(office: Office) -> dict[str, str]:
     """A real id for each route's blank, by the beginning of its path."""
     (episode,) = [
         e
-        for e in pages.episodes(office.fleet.registry, EVERYTHING, unit=unit_id(FAILED))
+        for e in lists.episodes(office.fleet.registry, EVERYTHING, unit=unit_id(FAILED))
         if e.kind == "failed_start"
     ]
     return {
@@ -359,7 +359,7 @@ def test_a_record_written_before_ways_were_kept_is_the_same_when_imported_again(
     office: Office,
 ) -> None:
     from fleet.model import Record
-    from fleet.registry.records import add_record
+    from fleet.registry.facts.records import add_record
 
     old = Record(id="old-1", at=NOW - 3600, by="Dee", unit=UNIT, kind="note", facts={"text": "x"})
     add_record(office.fleet.registry, old, NOW)

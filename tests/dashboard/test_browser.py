@@ -14,8 +14,8 @@ from seen_run import RAN, RAN_TO
 
 from dashboard.app import create_app
 from fleet.model import DeviceEvent, Latest, Pulse, Reading
-from fleet.registry import work
-from fleet.registry.types import PulseBatch
+from fleet.registry import unscoped
+from fleet.registry.facts.rows import PulseBatch
 from fleet.store import open_store
 from scheduler.turns import Memory, work_through
 
@@ -180,7 +180,7 @@ def failed_again(fleet: Fleet, n: int, at: int) -> None:
     event = DeviceEvent(device=device, at=at, event="failed_to_start", received_at=at)
     pulse = Pulse(device=device, heard_at=at, newest_at=at, latest={"battery_v": Latest(at, 12.1)})
     batch = PulseBatch(now=at, pulses=[pulse], touched={device: {at // 86_400}}, events=[event])
-    work.pulse(fleet.registry, batch)
+    unscoped.pulse(fleet.registry, batch)
     work_through(fleet.registry, fleet.history, NOW, Memory())
 
 

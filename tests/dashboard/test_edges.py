@@ -26,9 +26,11 @@ from unhurried import unhurried
 
 from dashboard.api.sent import Sent
 from fleet.model import EVERYTHING
-from fleet.registry import engine, jobs, people, rounds_feed
+from fleet.registry import people
+from fleet.registry.base import engine
+from fleet.registry.facts.records.facts import FIELDS
+from fleet.registry.office import jobs, rounds_feed
 from fleet.registry.people import Actor
-from fleet.registry.records.facts import FIELDS
 
 pytest_plugins = ["databases"]
 

@@ -25,9 +25,9 @@ from dashboard.app import create_app
 from dashboard.events import Feed, News
 from dashboard.pages.live import resume_after
 from fleet.model import EVERYTHING, Scope
-from fleet.registry import pages
-from fleet.registry import tables as t
-from fleet.registry.types import RegistryDown
+from fleet.registry import lists
+from fleet.registry.base import tables as t
+from fleet.registry.base.faults import RegistryDown
 
 PATIENCE_S = 20
 
@@ -40,7 +40,7 @@ def fleet(tmp_path: Path) -> Iterator[Fleet]:
 
 def changed(fleet: Fleet, n: int, times: int = 1) -> None:
     """The summary of a set changes."""
-    found = pages.unit(fleet.registry, EVERYTHING, unit_id(n))
+    found = lists.unit(fleet.registry, EVERYTHING, unit_id(n))
     assert found is not None
     row = {"at": NOW, "unit": unit_id(n), "customer": found[2].id}
     with fleet.registry.write() as connection:
@@ -152,7 +152,7 @@ def test_where_the_news_goes_on(said: str | None, after: int | None, goes_on: in
 
 
 def test_a_browser_that_comes_back_misses_nothing(fleet: Fleet) -> None:
-    newest = pages.latest_change(fleet.registry, EVERYTHING)
+    newest = lists.latest_change(fleet.registry, EVERYTHING)
     changed(fleet, 4)
     with listening(fleet, {"last": b"%d" % newest}) as (stream,):
         assert unit_id(4).encode() in stream.until(b'"units"')
@@ -227,14 +227,14 @@ def in_time(work: Callable[[], Awaitable[Any]]) -> Any:
 def test_the_fault_of_one_scope_stops_no_other_scope(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch, fault: Exception
 ) -> None:
-    usual = pages.changes_since
+    usual = lists.changes_since
 
     def faulty(reg: Any, scope: Scope, id: int, limit: int = 500) -> Any:
         if not scope.everything:
             raise fault
         return usual(reg, scope, id, limit)
 
-    monkeypatch.setattr(pages, "changes_since", faulty)
+    monkeypatch.setattr(lists, "changes_since", faulty)
     feed = Feed(fleet.registry, every_s=0.05, now=lambda: NOW)
 
     async def work() -> tuple[list[News], list[News]]:
@@ -256,7 +256,7 @@ def test_the_fault_of_one_scope_stops_no_other_scope(
 def test_a_registry_that_is_away_is_tried_again_and_said_on_health(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    usual = pages.changes_since
+    usual = lists.changes_since
     tries: list[int] = []
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
@@ -271,7 +271,7 @@ def test_a_registry_that_is_away_is_tried_again_and_said_on_health(
             raise RegistryDown("The registry cannot be reached (no route): <b>check</b>.")
         return usual(reg, scope, id, limit)
 
-    monkeypatch.setattr(pages, "changes_since", away)
+    monkeypatch.setattr(lists, "changes_since", away)
     said: list[str] = []
 
     async def work() -> list[News]:
@@ -316,7 +316,7 @@ def test_who_lies_far_behind_holds_up_nobody(fleet: Fleet) -> None:
 
 def pages_before(fleet: Fleet) -> int:
     """Number of the newest change before those this test made."""
-    return pages.latest_change(fleet.registry, EVERYTHING) - 3 * events.ROWS - 1
+    return lists.latest_change(fleet.registry, EVERYTHING) - 3 * events.ROWS - 1
 
 
 def test_a_page_with_a_number_out_of_bounds_is_told_so(fleet: Fleet) -> None:

@@ -22,7 +22,8 @@ from seeding import FAILED, NOW, unit_id
 from unhurried import unhurried
 
 from fleet.model import EVERYTHING
-from fleet.registry import jobs, people
+from fleet.registry import people
+from fleet.registry.office import jobs
 from fleet.registry.people import Actor
 
 pytest_plugins = ["dispatching"]

@@ -14,7 +14,7 @@ from fastapi.testclient import TestClient
 from roles import HERE, add, app_of, routes, signed_in, with_link
 from seeding import LATE, NOW, unit_id
 
-from fleet.registry import rounds_feed
+from fleet.registry.office import rounds_feed
 from fleet.registry.people import Actor
 
 pytest_plugins = ["dispatching"]

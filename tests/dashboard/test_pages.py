@@ -49,9 +49,9 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry import tables as t
-from fleet.registry.engine import open_registry
-from fleet.registry.types import Counts
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import open_registry
+from fleet.registry.lists.rows import Counts
 from fleet.settings import Settings
 from fleet.store import open_store
 from scheduler.day import Day, Spot
@@ -487,7 +487,7 @@ def test_every_kind_of_record_has_a_form_that_opens(client: TestClient) -> None:
 
 
 def test_form_fields_are_facts_the_registry_knows() -> None:
-    from fleet.registry.records.facts import FIELDS
+    from fleet.registry.facts.records.facts import FIELDS
 
     for kind, shown in forms.KINDS.items():
         known = {field.name for field in FIELDS[kind]}

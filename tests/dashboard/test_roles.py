@@ -19,7 +19,7 @@ from seeding import FAILED, LATE, Fleet, seed, seeded, unit_id
 from unhurried import unhurried
 
 from fleet.model import EVERYTHING, Scope
-from fleet.registry import pages
+from fleet.registry import lists
 from fleet.registry.people import Role
 
 ANYONE, READER, TECHNICIAN, OFFICE, OWNER = range(5)
@@ -283,12 +283,12 @@ def test_the_walk(fleet: Fleet, app: FastAPI, capsys: pytest.CaptureFixture[str]
 def names_of(fleet: Fleet, but: str) -> list[str]:
     """Ids and names of every unit, site and customer that is not this customer's."""
     found: list[str] = []
-    for unit, site, customer, _ in pages.units(fleet.registry, EVERYTHING, limit=500):
+    for unit, site, customer, _ in lists.units(fleet.registry, EVERYTHING, limit=500):
         if customer.id != but:
             found += [unit.id, customer.name, customer.id, site.id, site.address]
     own = {
         text
-        for unit, site, customer, _ in pages.units(
+        for unit, site, customer, _ in lists.units(
             fleet.registry, Scope(frozenset({but})), limit=500
         )
         for text in (unit.id, customer.name, customer.id, site.id, site.address)
@@ -345,9 +345,9 @@ def test_the_feed_tells_a_reader_of_its_own_sets_only(
 ) -> None:
     """Changes of every set are there; the stream of a scope names its own alone."""
     ours = Scope(frozenset({customer_of(fleet, OURS)}))
-    everything = {unit for _, _, unit in pages.changes_since(fleet.registry, EVERYTHING, 0)}
+    everything = {unit for _, _, unit in lists.changes_since(fleet.registry, EVERYTHING, 0)}
     assert {OURS, THEIRS} <= everything
-    assert {unit for _, _, unit in pages.changes_since(fleet.registry, ours, 0)} == {OURS}
+    assert {unit for _, _, unit in lists.changes_since(fleet.registry, ours, 0)} == {OURS}
     with ThreadPoolExecutor(1) as thread:  # the browser of other tests holds this one's loop
         text = thread.submit(lambda: asyncio.run(first_news(app, callers["reader"][1]))).result()
     assert OURS in text

@@ -28,8 +28,8 @@ from unhurried import unhurried
 from dashboard import unsent
 from dashboard.refill import refill
 from fleet.registry import people
+from fleet.registry.base.tables import metadata
 from fleet.registry.people import Actor, Person
-from fleet.registry.tables import metadata
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only

@@ -17,7 +17,7 @@ from seeding import unit_id
 from seen_run import RAN, RAN_TO
 
 from fleet.model import EVERYTHING
-from fleet.registry import jobs
+from fleet.registry.office import jobs
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only

@@ -32,7 +32,7 @@ from demo_fleet.planted import faults
 from demo_fleet.truths import truth_of
 from demo_fleet.writing import truth_document
 from fleet import channels
-from fleet.registry import plans
+from fleet.registry.register import plans
 
 NOW = 1_795_197_000
 DAY_S = 86_400

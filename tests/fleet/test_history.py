@@ -21,7 +21,7 @@ from fleet.model import (
     Unit,
     Window,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from fleet.store.embedded import EmbeddedStore
 
 DAY = 86_400

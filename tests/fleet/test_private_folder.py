@@ -17,7 +17,7 @@ from brokers import RunningBroker
 from places import ROOT
 from service import Device, Service, free_port, wait_for
 
-from fleet.registry.engine import open_registry
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings, SettingsFault, own
 from fleet.settings.folder import UNFINISHED, kind_of
 from fleet.store import open_store

@@ -19,7 +19,7 @@ from fleet.model import (
     StartDemand,
     Unit,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment
 from scheduler.day import Carry, Day
 from scheduler.rules.hours import MeterCarry

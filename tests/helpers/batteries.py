@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from one_unit import T0, UNIT, inputs
 
 from fleet.model import Calibration, DeviceEvent, Latest, Pulse, Record, Series, Unit
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment, assess, day_facts
 from scheduler.day import Day, digest
 from scheduler.rules import battery

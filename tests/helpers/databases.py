@@ -20,8 +20,8 @@ import parts
 import psycopg
 import pytest
 
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.tables import metadata
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.tables import metadata
 
 DATABASES = ("sqlite", "postgresql")
 

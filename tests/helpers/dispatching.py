@@ -15,10 +15,11 @@ from seeding import FAILED, NOW, Fleet, seed, unit_id
 
 from fleet.history import History
 from fleet.model import EVERYTHING, Job, SiteCard, SiteContact, SkillHeld, Technician
-from fleet.registry import jobs, pages, people, rounds, sitecard, technicians
-from fleet.registry.engine import open_registry
+from fleet.registry import lists, people
+from fleet.registry.base.engine import open_registry
+from fleet.registry.office import jobs, rounds, sitecard, technicians
+from fleet.registry.office.rounds import Ask
 from fleet.registry.people import Actor
-from fleet.registry.rounds import Ask
 from fleet.settings import Settings
 from fleet.store import open_store
 from scheduler import publishing, work
@@ -59,8 +60,8 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
             stock={"oil_l": 20.0},
         )
         technicians.save_technician(reg, made, NOW, BY)
-    sites = {row.unit.id: row.site.id for row in pages.units(reg, EVERYTHING)}
-    row = pages.unit(reg, EVERYTHING, unit_id(FAILED))
+    sites = {row.unit.id: row.site.id for row in lists.units(reg, EVERYTHING)}
+    row = lists.unit(reg, EVERYTHING, unit_id(FAILED))
     assert row is not None
     call = Job(
         id=CALL,
@@ -133,7 +134,7 @@ def copied(told: Path, data: Path, demo: bool = False) -> Office:
     settings = Settings(data=data, firm="Harrow & Finch", demo=demo)
     registry = open_registry(settings)
     history = History(registry, open_store(settings, writing=False))
-    sites = {row.unit.id: row.site.id for row in pages.units(registry, EVERYTHING)}
+    sites = {row.unit.id: row.site.id for row in lists.units(registry, EVERYTHING)}
     return Office(Fleet(settings, registry, history), sites)
 
 

@@ -21,7 +21,7 @@ from truth import DAY_S, HOUR_S, Cast, Heard
 
 from demo_fleet.machine import FOREVER
 from fleet.model import Finding, Record, Task
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 
 SLACK_S = 300
 ANSWERS = ("visit", "task_done", "part_changed")

@@ -12,7 +12,8 @@ from roles import HERE, Caller, add, app_of, signed_in
 from seeding import NOW
 
 from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, Record, Technician
-from fleet.registry import jobs, pages, technicians
+from fleet.registry import lists
+from fleet.registry.office import jobs, technicians
 from scheduler.turns import Memory, planning, work_through
 
 
@@ -67,10 +68,10 @@ def turn(office: Office, now: int = NOW) -> None:
 
 
 def due_of(office: Office, unit: str) -> dict[str, DueItem]:
-    found = pages.due(office.fleet.registry, EVERYTHING, unit=unit)
+    found = lists.due(office.fleet.registry, EVERYTHING, unit=unit)
     return {item.task: item for item, _, _, _ in found}
 
 
 def records_of(office: Office, unit: str, standing: bool = True) -> list[Record]:
-    listed = pages.records(office.fleet.registry, EVERYTHING, unit)
+    listed = lists.records(office.fleet.registry, EVERYTHING, unit)
     return [r.record for r in listed if not (standing and r.superseded_by)]

@@ -7,7 +7,7 @@ import numpy as np
 from one_unit import HABIT, UNIT, inputs
 
 from fleet.model import Latest, Pulse, Record, Run, Series, Unit
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment, assess, day_facts
 from scheduler.day import Day, digest
 

@@ -11,10 +11,11 @@ import pytest
 
 from fleet.history import History
 from fleet.model import EVERYTHING, DeviceEvent, Habit, Latest, Pulse, Reading, Record
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry, open_registry
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.derived.rows import DayRow
+from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.register import import_units
-from fleet.registry.types import DayRow, PulseBatch
 from fleet.store.embedded import EmbeddedStore
 from scheduler import turns
 from scheduler.alarms import state_of
@@ -92,7 +93,7 @@ class House:
                 latest=latest,
                 habit=habit,
             )
-        work.pulse(
+        unscoped.pulse(
             self.registry,
             PulseBatch(
                 now=at or T0,
@@ -106,16 +107,16 @@ class House:
         return turns.work_through(self.registry, self.history, now, self.memory)
 
     def days(self, unit: str) -> list[DayRow]:
-        return work.days(self.registry, unit, 0, 40_000)
+        return unscoped.days(self.registry, unit, 0, 40_000)
 
     def verdict(self, unit: str):  # type: ignore[no-untyped-def]
-        doc = pages.assessment(self.registry, EVERYTHING, unit)
+        doc = lists.assessment(self.registry, EVERYTHING, unit)
         assert doc is not None
         return decode(doc)
 
     def open(self, unit: str) -> set[str]:
         """Kinds of what stands now; what is over and waits to be seen is not among them."""
-        found = work.open_episodes(self.registry, [f"unit:{unit}"])
+        found = unscoped.open_episodes(self.registry, [f"unit:{unit}"])
         return {e.kind for e in found if state_of(e) != "returned"}
 
 

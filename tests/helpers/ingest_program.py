@@ -12,8 +12,8 @@ from pathlib import Path
 from brokers import RunningBroker
 from places import ROOT
 
-from fleet.registry import work
-from fleet.registry.engine import open_registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 
 PATIENCE_S = 120.0
@@ -42,7 +42,7 @@ def wait_for_beat(data: Path, good, process: subprocess.Popen[bytes]) -> None:
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             assert process.poll() is None, "ingest ended"
-            beat = work.heartbeats(registry).get("ingest")
+            beat = unscoped.heartbeats(registry).get("ingest")
             if beat is not None and good(beat[1]):
                 return
             time.sleep(0.2)

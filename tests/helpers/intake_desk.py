@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from fleet.ending import Fault, no_fault
 from fleet.model import Pulse
-from fleet.registry import work
-from fleet.registry.engine import Registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
 from fleet.settings import Settings
 from fleet.store.port import Store
 from ingest.cache import Cache
@@ -38,7 +38,7 @@ class Desk:
         self.cache = Cache(self.settings.data / "profiles")
 
     def pulse(self, device: str = "g1") -> Pulse:
-        facts = work.device_facts(self.registry)[device]
+        facts = unscoped.device_facts(self.registry)[device]
         assert facts.pulse is not None
         return facts.pulse
 

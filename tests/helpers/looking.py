@@ -8,7 +8,7 @@ from dashboard.deps import viewer_of
 from dashboard.viewers import BOTH, READ, Viewer, by_session
 from fleet.model import EVERYTHING, Scope
 from fleet.registry import people
-from fleet.registry.engine import Registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.people import Actor, Person
 
 OWNER = Viewer(

@@ -10,9 +10,9 @@ from register_rows import write_turn
 from seeding import NOW, SILENT, Fleet, unit_id
 
 from fleet.model import EVERYTHING, Contact, MainsNow, Rota, Run
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
-from fleet.registry.types import UnitTurn
+from fleet.registry import lists, unscoped
+from fleet.registry.derived.rows import UnitTurn
+from fleet.registry.told import outages as kept
 from scheduler.alarms import Office
 from scheduler.turns import outages
 from scheduler.turns.outages import Places
@@ -41,8 +41,8 @@ def mains_off(fleet: Fleet) -> str:
         8: {"mains": gone, "condition": "on_load", "last_run": run, "heard_at": NOW},
     }
     for n, change in changes.items():
-        row = pages.unit(fleet.registry, EVERYTHING, unit_id(n))
-        inputs = work.unit_inputs(fleet.registry, unit_id(n))
+        row = lists.unit(fleet.registry, EVERYTHING, unit_id(n))
+        inputs = unscoped.unit_inputs(fleet.registry, unit_id(n))
         assert row is not None
         assert row.summary is not None
         assert inputs is not None
@@ -63,5 +63,5 @@ def mains_off(fleet: Fleet) -> str:
 
 
 def alert_of(fleet: Fleet, n: int, kind: str) -> str:
-    found = pages.episodes(fleet.registry, EVERYTHING, True, unit_id(n))
+    found = lists.episodes(fleet.registry, EVERYTHING, True, unit_id(n))
     return next(e.id for e in found if e.kind == kind)

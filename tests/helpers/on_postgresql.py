@@ -14,7 +14,7 @@ from typing import Any
 import psycopg
 import sqlalchemy as sa
 
-from fleet.registry import engine
+from fleet.registry.base import engine
 
 HOME = os.environ.get("HOURHAND_TEST_POSTGRES", "")
 opened: set[str] = set()

@@ -13,7 +13,7 @@ from fleet.model import (
     Site,
     Unit,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 
 T0 = 1_795_590_000 // 86_400 * 86_400
 HABIT = Habit(mode="steady", standing_s=900, running_s=60, source="register")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fleet.registry.engine import Registry
+from fleet.registry.base.engine import Registry
 from scheduler.notify import LIMIT_S, Mail
 from scheduler.turns.sending import OutboxRelay, Sent
 

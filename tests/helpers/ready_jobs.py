@@ -7,8 +7,9 @@ from typing import Any
 from register_rows import NOW, row, take
 
 from fleet.model import EVERYTHING, Job, Technician
-from fleet.registry import jobs, pages, technicians
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import jobs, technicians
 from fleet.registry.people import Actor
 from scheduler import work
 
@@ -25,14 +26,14 @@ def stocked(reg: Registry) -> tuple[str, str]:
         row("U1", lat="54.60", lon="-3.14"),
         row("U2", customer="Quay Ltd", site="Quay", lat="54.70", lon="-3.30"),
     )
-    first, second = pages.unit(reg, EVERYTHING, "U1"), pages.unit(reg, EVERYTHING, "U2")
+    first, second = lists.unit(reg, EVERYTHING, "U1"), lists.unit(reg, EVERYTHING, "U2")
     assert first is not None
     assert second is not None
     return first.site.id, second.site.id
 
 
 def job_at(reg: Registry, unit: str = "U1", id: str = "j1", **more: Any) -> Job:
-    found = pages.unit(reg, EVERYTHING, unit)
+    found = lists.unit(reg, EVERYTHING, unit)
     assert found is not None
     fields = {
         "id": id,

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from fleet.registry import work
-from fleet.registry.engine import Registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.register import import_units
-from fleet.registry.types import UnitTurn
 
 NOW = 1_795_590_060
 """2026-11-25T07:01:00Z, the moment of WIRE's example."""
@@ -38,6 +38,6 @@ def take(reg: Registry, *rows: dict[str, Any], now: int = NOW) -> None:
 
 
 def write_turn(reg: Registry, turns: Sequence[UnitTurn], now: int) -> list[str]:
-    """`work.write_turn` by a writer that has just taken the shards."""
-    hold = work.take_shards(reg, {work.shard_of(turn.unit) for turn in turns})
-    return work.write_turn(reg, turns, now, hold)
+    """`unscoped.write_turn` by a writer that has just taken the shards."""
+    hold = unscoped.take_shards(reg, {unscoped.shard_of(turn.unit) for turn in turns})
+    return unscoped.write_turn(reg, turns, now, hold)

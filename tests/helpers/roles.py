@@ -13,7 +13,7 @@ from seeding import NOW, Fleet
 from dashboard.app import create_app
 from dashboard.viewers import Viewer
 from fleet.model import EVERYTHING
-from fleet.registry import pages, people
+from fleet.registry import lists, people
 from fleet.registry.people import Actor, Person, Role
 
 HERE = "http://127.0.0.1:8080"
@@ -95,6 +95,6 @@ def with_link(fleet: Fleet, name: str, *customers: str) -> Caller:
 
 
 def customer_of(fleet: Fleet, unit: str) -> str:
-    found = pages.unit(fleet.registry, EVERYTHING, unit)
+    found = lists.unit(fleet.registry, EVERYTHING, unit)
     assert found is not None
     return found[2].id

@@ -18,11 +18,11 @@ import numpy as np
 
 from fleet.history import History
 from fleet.model import DeviceEvent, Latest, Pulse, Quarantined, Reading, Record
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.records import add_record
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.facts.records import add_record
+from fleet.registry.facts.rows import InboxMark, PulseBatch
 from fleet.registry.register import import_units
-from fleet.registry.types import InboxMark, PulseBatch
 from fleet.settings import Settings
 from fleet.store import open_store
 from scheduler.turns import Memory, work_through
@@ -90,7 +90,7 @@ def seed(data: Path, demo: bool = True) -> Fleet:
         store.write(readings)
         pulses.append(_pulse(n, readings))
         events += _events(n)
-    work.pulse(registry, _batch(pulses, events))
+    unscoped.pulse(registry, _batch(pulses, events))
     store.close()
     _records(registry)
     history = History(registry, open_store(settings, writing=False))

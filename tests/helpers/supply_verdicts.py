@@ -19,7 +19,7 @@ from fleet.model import (
     SignalChannel,
     Unit,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment, assess, day_facts, habit_of
 from scheduler.day import Day, digest
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.types import UnitTouch
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import UnitTouch
 
 
 def clear(reg: Registry) -> None:

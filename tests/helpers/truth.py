@@ -27,11 +27,11 @@ from demo_fleet.planted import condition
 from demo_fleet.schedule import exercise_starts
 from fleet.history import read_series
 from fleet.model import DeviceEvent, Latest, Pulse, Series
-from fleet.registry import work
-from fleet.registry.engine import open_registry
-from fleet.registry.records import import_records
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.facts.records import import_records
+from fleet.registry.facts.rows import UnitInputs
 from fleet.registry.register import import_units
-from fleet.registry.types import UnitInputs
 from scheduler.assess import Assessment, assess, day_facts, habit_of
 from scheduler.day import Carry, Day, digest
 
@@ -293,7 +293,7 @@ def papers_of(fleet: Fleet, casts: Sequence[Cast]) -> dict[str, UnitInputs]:
         assert taken.ok, taken.problems
         found = {}
         for c in casts:
-            inputs = work.unit_inputs(registry, c.s.place.unit)
+            inputs = unscoped.unit_inputs(registry, c.s.place.unit)
             assert inputs is not None
             found[c.s.place.unit] = inputs
         registry.close()

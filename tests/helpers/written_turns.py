@@ -8,9 +8,10 @@ from found import finding as made
 from register_rows import NOW
 
 from fleet.model import DueItem, EngineHours, Episode, Step, UnitSummary
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.types import AlertChanges, DayRow, UnitTurn
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import DayRow, UnitTurn
+from fleet.registry.told.rows import AlertChanges
 
 FAILED = made("failed_start", severity="act_now", since=NOW, facts={"attempts": 3})
 
@@ -29,7 +30,7 @@ def summary(unit: str, **changes: Any) -> UnitSummary:
 
 
 def turn(reg: Registry, unit: str, **changes: Any) -> UnitTurn:
-    inputs = work.unit_inputs(reg, unit)
+    inputs = unscoped.unit_inputs(reg, unit)
     assert inputs is not None
     known: dict[str, Any] = {
         "unit": unit,

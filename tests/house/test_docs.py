@@ -11,7 +11,7 @@ import pytest
 from places import ROOT
 
 from fleet.findings import KINDS
-from fleet.registry.records.facts import FIELDS
+from fleet.registry.facts.records.facts import FIELDS
 from fleet.registry.register.columns import NAMES, REQUIRED
 from fleet.settings import TABLE
 from hourhand.command_line import parser

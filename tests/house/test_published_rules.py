@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from fleet.registry.plans import SHIPPED
+from fleet.registry.register.plans import SHIPPED
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE, TESTING_H
 from scheduler.rules.reliability import AT_95, AT_975, triggers_of
 from scheduler.rules.starting import CYCLES, LARGE

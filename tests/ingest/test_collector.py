@@ -29,8 +29,8 @@ from paho.mqtt.properties import Properties
 from places import ROOT
 
 from fleet import clock
-from fleet.registry import work
-from fleet.registry.engine import open_registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 from fleet.store import open_store
 from fleet.store.port import StoreDown
@@ -92,7 +92,7 @@ class Ingest:
         self.store = open_store(self.settings, writing=True)
         self.gate = Gate(self.store)
         self.link = Link(Broker(host=broker.host, port=broker.port, client_id="t", **more))
-        inbox = Inbox(self.settings.inbox, work.inbox_marks(self.registry))
+        inbox = Inbox(self.settings.inbox, unscoped.inbox_marks(self.registry))
         self.collector = Collector(
             self.gate, self.registry, Cache(data / "profiles"), inbox, self.link
         )
@@ -401,7 +401,7 @@ def test_a_retained_reading_makes_no_dead_sender_look_alive(running, tmp_path):
     with ingest(tmp_path / "data", running) as whole:
         until("the retained message", lambda: whole.messages >= 1)
         assert whole.collector.total.readings == 0
-        pulse = work.device_facts(whole.registry)["g0"].pulse
+        pulse = unscoped.device_facts(whole.registry)["g0"].pulse
         assert pulse is not None
         assert (pulse.heard_at, pulse.newest_at) == (None, None)
         assert pulse.latest["battery_v"].value == 12.6

@@ -11,9 +11,9 @@ import pytest
 from intake_desk import NOW, Desk, msg, reading
 
 from fleet.model import Latest, Reading
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.types import RegistryDown
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.faults import RegistryDown
 from fleet.settings import Settings
 from fleet.store import open_store
 from fleet.store.port import ReadingsRefused, Store, StoreDown, StoreFault
@@ -65,7 +65,7 @@ def test_late_repeated_and_shuffled_messages_end_in_the_same_state(desk, tmp_pat
     assert desk.pulse().latest == ordered.pulse().latest
     assert desk.pulse().newest_at == ten + 360
     assert desk.pulse().latest["battery_v"].at == ten + 360
-    events = work.events(desk.registry, "g1", 0, 2**33)
+    events = unscoped.events(desk.registry, "g1", 0, 2**33)
     assert [(e.event, e.at) for e in events] == [("failed_to_start", ten - 120)]
     ordered.store.close()
     ordered.registry.close()
@@ -262,7 +262,7 @@ def test_a_crash_before_the_store_does_not_double_a_timeless_message(desk):
     desk.forget()
     desk.take(msg(message, "event", at=NOW + 40, dup=True), now=NOW + 40)
     assert desk.kept() == {"crank_min_v": {NOW: 9.4}}
-    assert [e.at for e in work.events(desk.registry, "g1", 0, 2**33)] == [NOW]
+    assert [e.at for e in unscoped.events(desk.registry, "g1", 0, 2**33)] == [NOW]
 
 
 def test_a_redelivery_after_48_hours_is_a_new_one(desk):
@@ -413,7 +413,7 @@ def test_an_array_full_of_faults_is_taken_in_one_go(desk):
 
 
 def drain(desk: Desk) -> Taken:
-    inbox = Inbox(desk.settings.inbox, work.inbox_marks(desk.registry))
+    inbox = Inbox(desk.settings.inbox, unscoped.inbox_marks(desk.registry))
     return Collector(desk.store, desk.registry, desk.cache, inbox, None, now=lambda: NOW).drain()
 
 
@@ -440,7 +440,7 @@ def test_files_of_the_inbox_are_taken_in_name_order_and_deleted(desk):
     assert desk.kept()["ac_v"] == {NOW - 60: 1.0, NOW - 30: 2.0}
     assert desk.pulse().heard_at == NOW
     assert [path.name for path in desk.settings.inbox.iterdir()] == ["c.jsonl.part"]
-    assert all(mark.done for mark in work.inbox_marks(desk.registry).values())
+    assert all(mark.done for mark in unscoped.inbox_marks(desk.registry).values())
 
 
 def test_a_bad_line_of_the_inbox_is_named_and_the_rest_goes_on(desk):

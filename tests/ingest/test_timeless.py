@@ -22,8 +22,8 @@ from dashboard.views.register import NO_CLOCK
 from dashboard.views.service import forgiving
 from fleet.history import History
 from fleet.model import EVERYTHING, UnitSummary
-from fleet.registry import pages, work
-from fleet.registry.engine import open_registry
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import open_registry
 from fleet.registry.register import import_units
 from fleet.settings import Settings
 from fleet.store import open_store
@@ -206,7 +206,7 @@ def test_a_burst_cut_into_batches_waits_for_seconds_of_its_own(desk):
 def test_events_of_one_second_are_each_kept(desk):
     cranks = [msg({"event": "crank", "values": {"crank_min_v": v}}, "event") for v in (9.9, 9.4)]
     desk.take(*cranks, now=NOW)
-    assert [e.at for e in work.events(desk.registry, "g1", 0, 2**33)] == [NOW - 1, NOW]
+    assert [e.at for e in unscoped.events(desk.registry, "g1", 0, 2**33)] == [NOW - 1, NOW]
     assert kept(desk, "crank_min_v")[1] == [9.9, 9.4]
 
 
@@ -264,7 +264,7 @@ def house(desk: Desk) -> Callable[[int], UnitSummary]:
 
     def turn(now: int) -> UnitSummary:
         work_through(desk.registry, history, now, memory)
-        row = pages.unit(desk.registry, EVERYTHING, "g1")
+        row = lists.unit(desk.registry, EVERYTHING, "g1")
         assert row is not None
         assert row.summary is not None
         return row.summary
@@ -273,7 +273,7 @@ def house(desk: Desk) -> Callable[[int], UnitSummary]:
 
 
 def runs(desk: Desk) -> list[tuple[int, int | None]]:
-    rows = pages.days(desk.registry, EVERYTHING, "g1", NOW // 86_400 - 2, NOW // 86_400 + 3)
+    rows = lists.days(desk.registry, EVERYTHING, "g1", NOW // 86_400 - 2, NOW // 86_400 + 3)
     return [(run.start, run.end) for row in rows for run in decode_day(row.doc).runs]
 
 
@@ -347,7 +347,7 @@ def test_a_device_that_sends_no_time_has_no_wrong_clock(desk):
     pulse = desk.pulse()
     assert pulse.clockless
     assert (pulse.clock_wrong_since, pulse.clock_wrong_at, pulse.clock_told_at) == (None,) * 3
-    assert forgiving(pages.devices(desk.registry, EVERYTHING)) == []
+    assert forgiving(lists.devices(desk.registry, EVERYTHING)) == []
     assert not desk.quarantine()
 
 

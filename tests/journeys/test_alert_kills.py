@@ -14,8 +14,8 @@ from brokers import RunningBroker
 from service import Device, Service, iso, wait_for
 
 from fleet.model import EVERYTHING
-from fleet.registry import pages
-from fleet.registry.engine import open_registry
+from fleet.registry import lists
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 
 KILLS = 20
@@ -36,7 +36,7 @@ def test_the_alert_rises_through_kills(tmp_path: Path, broker: RunningBroker, po
             _one_kill(service, unit, point, number)
         done = service.run("scheduler", "--data", str(service.data), "--once")
         assert done.returncode == 0, done.stderr
-        episodes = pages.episodes(registry, EVERYTHING, limit=1000)
+        episodes = lists.episodes(registry, EVERYTHING, limit=1000)
         failed = [e.subject for e in episodes if e.kind == "failed_start"]
         assert sorted(failed) == sorted(f"unit:{unit}" for unit in units)
     finally:
@@ -85,8 +85,8 @@ def _heard(service: Service, unit: str) -> None:
 def _newest(service: Service, unit: str) -> int | None:
     registry = open_registry(Settings(data=service.data))
     try:
-        events = pages.events(registry, EVERYTHING, unit, 0, 2**40)
-        inputs = pages.inputs(registry, EVERYTHING, unit)
+        events = lists.events(registry, EVERYTHING, unit, 0, 2**40)
+        inputs = lists.inputs(registry, EVERYTHING, unit)
         assert inputs is not None
         heard = [p.heard_at for p in inputs.pulses if p.heard_at is not None]
         return events[-1].at if events else (heard[-1] if heard and unit == "set-0" else None)

@@ -26,12 +26,13 @@ from service import Device, Service, iso, registry_of, wait_for
 
 from fleet import clock
 from fleet.model import EVERYTHING, Episode, Notice
-from fleet.registry import alerts, pages, people
-from fleet.registry import notices as outbox
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.notices.addresses import read, shown
+from fleet.registry import lists, people
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
+from fleet.registry.told import alerts
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices.addresses import read, shown
 from scheduler import alarms
 
 KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))
@@ -78,7 +79,7 @@ def say(service: Service, unit: str, event: str) -> None:
 def episodes(registry: Registry) -> dict[str, Episode]:
     """The failed start of each set; more than one of a set fails."""
     found = [
-        e for e in pages.episodes(registry, EVERYTHING, limit=1000) if e.kind == "failed_start"
+        e for e in lists.episodes(registry, EVERYTHING, limit=1000) if e.kind == "failed_start"
     ]
     by_unit = {e.subject.removeprefix("unit:"): e for e in found}
     assert len(by_unit) == len(found)

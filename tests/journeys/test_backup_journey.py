@@ -21,9 +21,9 @@ from service import Device, Service, iso, wait_for
 
 from fleet import backup
 from fleet.backup import BackupFault
-from fleet.registry.engine import HEAD, open_registry
-from fleet.registry.moving import copy_out
-from fleet.registry.types import RegistryFault
+from fleet.registry.base.copying import copy_out
+from fleet.registry.base.engine import HEAD, open_registry
+from fleet.registry.base.faults import RegistryFault
 from fleet.settings import Settings
 
 pytest_plugins = ["databases"]
@@ -265,7 +265,7 @@ def test_a_database_without_a_registry_is_no_backup(postgres: str, tmp_path: Pat
 
 
 def test_an_older_schema_on_postgresql_is_brought_up_to_date(postgres: str, tmp_path: Path) -> None:
-    from fleet.registry.engine import open_as_it_is, upgrade
+    from fleet.registry.base.engine import open_as_it_is, upgrade
 
     (tmp_path / "data").mkdir()
     url = new_database(postgres, "backup_old_schema")

@@ -14,10 +14,10 @@ from register_rows import NOW, row, take
 from dashboard.views.exercise import Month
 from dashboard.views.exercise import code as code_words
 from fleet.model import EVERYTHING, ExerciseBefore, Unit
-from fleet.registry import pages
-from fleet.registry.engine import Registry
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.rows import UnitInputs
 from fleet.registry.register import import_units
-from fleet.registry.types import UnitInputs
 from scheduler.assess import agreed
 from scheduler.assess.due import strict
 from scheduler.rules import exercise
@@ -132,7 +132,7 @@ def test_the_page_says_it_month_by_month() -> None:
 
 
 def inputs_of(reg: Registry) -> UnitInputs:
-    found = pages.inputs(reg, EVERYTHING, "U1")
+    found = lists.inputs(reg, EVERYTHING, "U1")
     assert found is not None
     return found
 

@@ -14,8 +14,8 @@ import pytest
 from brokers import RunningBroker, running_broker
 from ingest_program import PATIENCE_S, start, stop, subscribe_once, wait_for_beat
 
-from fleet.registry import work
-from fleet.registry.engine import open_registry
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 from fleet.store import open_store
 from ingest.bench.broker import publish
@@ -96,7 +96,7 @@ def test_killed_20_times_at_a_fault_point(running, tmp_path, point):
     wait_for_beat(data, lambda doc: doc["messages"] >= 1 and doc["queue"] == 0, process)
     stop(process)
     registry, settings = open_registry(Settings(data=data)), Settings(data=data)
-    events = work.events(registry, "d0", 0, 2**33)
+    events = unscoped.events(registry, "d0", 0, 2**33)
     assert [e.at for e in events if e.event == "failed_to_start"] == [
         BASE_AT + 60 * n for n in range(KILLS)
     ]
@@ -114,7 +114,7 @@ def test_killed_20_times_at_a_fault_point(running, tmp_path, point):
     assert len(crank) == KILLS
     store.close()
     registry.close()
-    pulse = work.device_facts(open_registry(settings))["d0"].pulse
+    pulse = unscoped.device_facts(open_registry(settings))["d0"].pulse
     assert pulse is not None
     assert pulse.newest_at == BASE_AT + 60 * (KILLS - 1)
 

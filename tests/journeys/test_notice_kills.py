@@ -26,13 +26,13 @@ from service import wait_for
 
 from fleet import clock
 from fleet.model import Notice, Way
-from fleet.registry import notices as outbox
 from fleet.registry import people
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.notices import put_notices
-from fleet.registry.notices.addresses import read, shown
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import put_notices
+from fleet.registry.told.notices.addresses import read, shown
 
 ANN = Actor("Ann", None, "")
 LONG_S = 180.0

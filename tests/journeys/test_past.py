@@ -41,7 +41,7 @@ from fleet.model import (
     StartDemand,
     Unit,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import Assessment, assess
 from scheduler.assess import starts as starting
 from scheduler.day import Carry, Day

@@ -29,9 +29,9 @@ from demo_fleet.assembly import Fleet
 from demo_fleet.planted.faults import Truth
 from demo_fleet.truths import truth_of
 from fleet.model import Reading
-from fleet.registry import work
-from fleet.registry.engine import open_registry
-from fleet.registry.records import import_records
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.facts.records import import_records
 from fleet.registry.register import import_units
 from fleet.store.embedded import EmbeddedStore
 from scheduler.day import decode
@@ -331,7 +331,7 @@ def test_shuffled_snow_through_the_real_store_gives_the_days_of_memory(
         if rnd.random() < 0.4:
             house.turn(fleet.origin)
     house.turn(fleet.origin)
-    stored = [decode(row.doc) for row in work.days(house.registry, c.s.place.unit, 0, 40_000)]
+    stored = [decode(row.doc) for row in unscoped.days(house.registry, c.s.place.unit, 0, 40_000)]
     house.store.close()
     house.registry.close()
     assert [d.day for d in stored] == [d.day for d in clean]

@@ -19,10 +19,10 @@ from dashboard.viewers import Viewer
 from dashboard.views.alerts import AlertLine, line, subject
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
-from fleet.registry import alerts as kept
-from fleet.registry import notices as outbox
-from fleet.registry import rota as agreed
-from fleet.registry.notices import Try
+from fleet.registry.office import rota as agreed
+from fleet.registry.told import alerts as kept
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import Try
 from fleet.words import alarms as said_of
 from scheduler import alarms
 

@@ -17,10 +17,12 @@ from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Contact, Notice
-from fleet.registry import notices as outbox
-from fleet.registry import people, quiet_hours, rota
-from fleet.registry.notices import Target, TargetRefused, put_notices
-from fleet.registry.notices.addresses import (
+from fleet.registry import people
+from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office.sitecard import CardRefused, key_of
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import Target, TargetRefused, put_notices
+from fleet.registry.told.notices.addresses import (
     OWNERS_ALONE,
     TAKEN,
     TAKEN_OF_ALL,
@@ -29,7 +31,6 @@ from fleet.registry.notices.addresses import (
     read,
     shown,
 )
-from fleet.registry.sitecard import CardRefused, key_of
 from fleet.words import notices as say
 from scheduler.alarms import holder, notice_id, weekly
 

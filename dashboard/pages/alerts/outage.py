@@ -22,8 +22,9 @@ from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
-from fleet.registry import alerts, pages
-from fleet.registry import outages as kept
+from fleet.registry import lists
+from fleet.registry.told import alerts
+from fleet.registry.told import outages as kept
 from fleet.words import alarms as said_of
 from fleet.words import outage as said
 from scheduler import alarms
@@ -183,7 +184,7 @@ def outage(
     now = desk.clock()
     told = outage_view(found, now)
     shown = told.units[at : at + A_PAGE]
-    rows = pages.sets_of(desk.registry, scope, (), {m.site for m in shown})
+    rows = lists.sets_of(desk.registry, scope, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows}
     calls = alerts.calls(desk.registry, scope, found.id)
     counts = tally(found.members)
@@ -221,7 +222,7 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
 def _row(
     number: int,
     member: OutageUnitView,
-    row: pages.SetRow,
+    row: lists.SetRow,
     calls: list[Call],
     outage: Outage,
     scope: Scope,

@@ -21,9 +21,10 @@ from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds, words
 from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
-from fleet.registry import alerts, pages
-from fleet.registry import outages as kept
-from fleet.registry.customer_readers import customer_readers, write_to_customer
+from fleet.registry import lists
+from fleet.registry.told import alerts
+from fleet.registry.told import outages as kept
+from fleet.registry.told.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
 from scheduler.alarms import customers, notice_id
 
@@ -86,7 +87,7 @@ def writing(desk: Desk, outage: Outage) -> Writing:
 
 
 def text_of(
-    about: Writing, outage: Outage, member: OutageMember, row: pages.SetRow, phone: str, now: int
+    about: Writing, outage: Outage, member: OutageMember, row: lists.SetRow, phone: str, now: int
 ) -> CustomerText | None:
     """The text to the customer of one site for its row of the call list; None where none is due."""
     said = _fares(outage, member, row, now)
@@ -109,7 +110,7 @@ def text_of(
     )
 
 
-def _no_mail(about: Writing, made: list[Notice], row: pages.SetRow) -> str:
+def _no_mail(about: Writing, made: list[Notice], row: lists.SetRow) -> str:
     """Why there is no button for an e-mail, in a sentence."""
     if not about.allowed:
         return "No e-mail to customers: the setting remind_customers is off."
@@ -120,7 +121,7 @@ def _no_mail(about: Writing, made: list[Notice], row: pages.SetRow) -> str:
     return say.written([about.sent[notice.step, notice.person] for notice in made])
 
 
-def _fares(outage: Outage, member: OutageMember, row: pages.SetRow, now: int) -> say.Fares | None:
+def _fares(outage: Outage, member: OutageMember, row: lists.SetRow, now: int) -> say.Fares | None:
     zone = row.site.time_zone
     place = row.site.name or row.customer.name
     return customers.fares(outage, member, place, words.moment(now, zone, now))
@@ -130,7 +131,7 @@ def _made(
     about: Writing,
     outage: Outage,
     member: OutageMember,
-    row: pages.SetRow,
+    row: lists.SetRow,
     said: say.Fares,
     now: int,
 ) -> list[Notice]:
@@ -201,8 +202,8 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
     )
 
 
-def _row(desk: Desk, member: OutageMember | None) -> pages.SetRow | None:
+def _row(desk: Desk, member: OutageMember | None) -> lists.SetRow | None:
     found = (
-        pages.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
+        lists.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
     )
     return next((row for row in found if member and row.unit.id == member.unit), None)

@@ -12,8 +12,8 @@ from dashboard import frames
 from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
 from dashboard.views.alerts import AlertLine, lines
 from fleet.model import Scope
-from fleet.registry import alerts as kept
-from fleet.registry import pages
+from fleet.registry import lists
+from fleet.registry.told import alerts as kept
 from scheduler import alarms
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
@@ -66,7 +66,7 @@ def alerts(
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
     show = "all" if show == "all" else "open"
-    found = pages.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
+    found = lists.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
     now = desk.clock()
     rows = lines(desk, scope, found[:A_PAGE], now)
     over = [row for row in rows if row.alert.state == "returned"] if show == "open" else []

@@ -12,8 +12,8 @@ from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.viewers import Viewer
 from fleet import bounds
-from fleet.registry import quiet_hours, rota
-from fleet.registry.quiet_hours import QuietHoursRefused
+from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office.quiet_hours import QuietHoursRefused
 
 router = APIRouter(include_in_schema=False)
 

@@ -16,7 +16,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.viewers import Viewer
 from fleet import bounds, calendar, words
 from fleet.model import Contact, Rota, Scope, Swap
-from fleet.registry import rota as agreed
+from fleet.registry.office import rota as agreed
 from fleet.words.notices import quiet_hours
 from scheduler import alarms
 from scheduler.alarms.rota import contact_of

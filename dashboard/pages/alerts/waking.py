@@ -15,7 +15,7 @@ from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.findings import Concern
 from fleet.model import Scope
-from fleet.registry import rota as agreed
+from fleet.registry.office import rota as agreed
 from scheduler.alarms.waking import CONCERNS, changed, table
 
 router = APIRouter(include_in_schema=False)

@@ -11,9 +11,9 @@ from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.exports.sheets import csv_of
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
-from fleet.registry import jobs as kept
-from fleet.registry import pages
-from fleet.registry.technicians import say_parts
+from fleet.registry import lists
+from fleet.registry.office import jobs as kept
+from fleet.registry.office.technicians import say_parts
 
 router = APIRouter(include_in_schema=False)
 
@@ -51,7 +51,7 @@ class BillLine:
 
 def line(desk: Desk, scope: Scope, job: Job) -> BillLine:
     """One line of the bill: what was done and used, not what was planned, where somebody said so."""
-    row = pages.unit(desk.registry, scope, job.unit) if job.unit else None
+    row = lists.unit(desk.registry, scope, job.unit) if job.unit else None
     last = next(
         (s for s in kept.steps(desk.registry, scope, job.id)[::-1] if s.kind == "finish"), None
     )

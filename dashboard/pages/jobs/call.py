@@ -37,11 +37,11 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry import jobs as kept
-from fleet.registry import pages
-from fleet.registry.jobs import JobRefused
-from fleet.registry.jobs_find import find_sets
-from fleet.registry.technicians import TechnicianRefused, read_parts
+from fleet.registry import lists
+from fleet.registry.lists.find import find_sets
+from fleet.registry.office import jobs as kept
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.technicians import TechnicianRefused, read_parts
 from fleet.words import jobs as say
 from scheduler import work
 
@@ -141,8 +141,8 @@ def call(
 
 
 def _from_alert(desk: Desk, scope: Scope, unit: str, alert: str) -> dict[str, str]:
-    row = pages.unit(desk.registry, scope, unit)
-    found = [e for e in pages.episodes(desk.registry, scope, unit=unit) if e.id == alert]
+    row = lists.unit(desk.registry, scope, unit)
+    found = [e for e in lists.episodes(desk.registry, scope, unit=unit) if e.id == alert]
     if row is None or not found:
         return {}
     finding = found[0].finding
@@ -233,7 +233,7 @@ def _chosen(desk: Desk, scope: Scope, chosen: Found, now: int) -> ChosenSet:
     zone = site.time_zone
     contract = kept.contracts(desk.registry, scope).get(customer.id)
     findings = summary.findings if summary else ()
-    due = pages.due(desk.registry, scope, unit=unit.id)[:4]
+    due = lists.due(desk.registry, scope, unit=unit.id)[:4]
     open_jobs = [job for job in kept.jobs(desk.registry, scope, unit=unit.id) if work.is_open(job)]
     return ChosenSet(
         set=set_name(unit, site, customer),

@@ -14,9 +14,9 @@ from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts
-from fleet.registry import jobs as kept
-from fleet.registry import pages
-from fleet.registry.technicians import read_parts
+from fleet.registry import lists
+from fleet.registry.office import jobs as kept
+from fleet.registry.office.technicians import read_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
 
@@ -40,7 +40,7 @@ def tasks_due(desk: Desk, scope: Scope, job: Job) -> list[tuple[DueItem, Job | N
     if not job.unit:
         return []
     others = other_jobs(desk, scope, job)
-    found = [item for item, _, _, _ in pages.due(desk.registry, scope, unit=job.unit)]
+    found = [item for item, _, _, _ in lists.due(desk.registry, scope, unit=job.unit)]
     return [(item, others.get(item.task)) for item in found]
 
 

@@ -16,10 +16,11 @@ from dashboard.viewers import Viewer
 from dashboard.views import due as due_words
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
-from fleet.registry import jobs as kept
-from fleet.registry import jobs_done, pages, technicians
-from fleet.registry.jobs import JobRefused
-from fleet.registry.technicians import say_parts
+from fleet.registry import lists
+from fleet.registry.office import jobs as kept
+from fleet.registry.office import jobs_done, technicians
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.technicians import say_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
 
@@ -90,7 +91,7 @@ def form(
     }
     rows = tasks_due(desk, viewer.scope, job)
     tasks = [_task(item, other, zone, now) for item, other in rows]
-    inputs = pages.inputs(desk.registry, viewer.scope, job.unit) if job.unit else None
+    inputs = lists.inputs(desk.registry, viewer.scope, job.unit) if job.unit else None
     plan = inputs.plan if inputs else None
     filled = {name for kind in MORE for name in sent if name.startswith(f"{kind}.") and sent[name]}
     more = [

@@ -27,11 +27,11 @@ from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Promise, Scope, Severity
 from fleet.model.jobs import StepKind
-from fleet.registry import jobs as kept
-from fleet.registry import technicians
-from fleet.registry.jobs import JobRefused
-from fleet.registry.records import RecordRefused
-from fleet.registry.technicians import TechnicianRefused, read_parts, say_parts
+from fleet.registry.facts.records import RecordRefused
+from fleet.registry.office import jobs as kept
+from fleet.registry.office import technicians
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.technicians import TechnicianRefused, read_parts, say_parts
 from fleet.words import jobs as say
 from scheduler import work
 from scheduler.work import NotPossible

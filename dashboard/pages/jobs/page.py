@@ -15,8 +15,9 @@ from dashboard.views.set_findings import gravest
 from fleet import words
 from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, FoundBy, Job, JobState, Scope, Severity
 from fleet.model.book import Book
-from fleet.registry import jobs as kept
-from fleet.registry import pages, rounds
+from fleet.registry import lists
+from fleet.registry.office import jobs as kept
+from fleet.registry.office import rounds
 from fleet.words import jobs as say
 from scheduler import work
 
@@ -109,11 +110,11 @@ def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> tuple[Sugg
     """Open alerts that want somebody to go or to call, of sets without an open job for it."""
     busy = {job.unit for job in jobs if not job.routine and job.state in OPEN_STATES}
     found = []
-    for episode in pages.episodes(desk.registry, scope, limit=200):
+    for episode in lists.episodes(desk.registry, scope, limit=200):
         kind, _, unit = episode.subject.partition(":")
         if kind != "unit" or unit in busy or not work.suggests(episode.finding):
             continue
-        row = pages.unit(desk.registry, scope, unit)
+        row = lists.unit(desk.registry, scope, unit)
         if row is None:
             continue
         busy.add(unit)

@@ -12,8 +12,8 @@ from dashboard.posted import Posted
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Job, JobStep, Record, Scope
-from fleet.registry import jobs as kept
-from fleet.registry import jobs_done
+from fleet.registry.office import jobs as kept
+from fleet.registry.office import jobs_done
 from scheduler import work
 from scheduler.work import NotPossible
 

@@ -20,10 +20,10 @@ from dashboard.views.rounds import ChangeLine, changed, clock, sheet_of
 from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import HandPin, Job, Scope
-from fleet.registry import jobs as kept_jobs
-from fleet.registry import rounds as kept
-from fleet.registry.jobs import JobRefused
-from fleet.registry.rounds import Ask, RoundsRefused
+from fleet.registry.office import jobs as kept_jobs
+from fleet.registry.office import rounds as kept
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.rounds import Ask, RoundsRefused
 from scheduler import dispatch, publishing, rounds, work
 from scheduler.rounds import RequestFault
 from scheduler.rounds.spans import days_from

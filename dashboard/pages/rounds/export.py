@@ -22,8 +22,8 @@ from dashboard.views.jobs import NO_SET_IS
 from dashboard.views.rounds import Sheet, VisitJob, VisitLine, round_line, sheet_of
 from dashboard.views.set_findings import Grave, gravest, line_of
 from fleet import words
-from fleet.registry import rounds as kept
-from fleet.registry import rounds_feed, technicians
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import rounds_feed, technicians
 from fleet.words import jobs as say
 from scheduler import dispatch, work
 from scheduler.rounds import Round

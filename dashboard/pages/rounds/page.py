@@ -19,8 +19,8 @@ from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet,
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
-from fleet.registry import rounds as kept
-from fleet.registry import technicians
+from fleet.registry.office import rounds as kept
+from fleet.registry.office import technicians
 from fleet.words import jobs as say
 from fleet.words import planned
 from scheduler import dispatch, publishing, rounds, work

@@ -15,7 +15,7 @@ from dashboard.problems import Problem
 from dashboard.unit_lookup import find
 from fleet import calendar
 from fleet.bounds import within
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler import assess
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
@@ -43,8 +43,8 @@ def history(
             raise Problem(422, "from must lie before to.")
     else:
         start, end = now - days * 86_400, now
-    inputs = pages.inputs(desk.registry, scope, unit)
-    doc = pages.assessment(desk.registry, scope, unit)
+    inputs = lists.inputs(desk.registry, scope, unit)
+    doc = lists.assessment(desk.registry, scope, unit)
     verdict = assess.read(doc)
     gap_s = verdict.gap_s if verdict else GAP_S
     reported = {name for pulse in inputs.pulses for name in pulse.latest} if inputs else set()

@@ -60,7 +60,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry import pages
+from fleet.registry import lists
 from scheduler import assess
 from scheduler.assess import Assessment
 
@@ -136,16 +136,16 @@ def unit_screen(
     """Everything the page of a set says to who may see it. done: what was just recorded, by kind."""
     now, zone = desk.clock(), site.time_zone
     begin, end = now - LIST_DAYS * DAY_S, now + DAY_S
-    inputs = pages.inputs(desk.registry, scope, unit.id)
-    verdict = assess.read(pages.assessment(desk.registry, scope, unit.id))
+    inputs = lists.inputs(desk.registry, scope, unit.id)
+    verdict = assess.read(lists.assessment(desk.registry, scope, unit.id))
     days = logbook.days_of(desk.registry, scope, unit.id, begin, end)
     reasons = verdict.reasons if verdict else ()
     ran = logbook.runs_of(days, summary, begin, end, reasons)
     starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
     findings = summary.findings if summary else ()
-    unsure = pages.unsure_spells(desk.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
-    counts = pages.start_counts(desk.registry, scope, unit.make, unit.model)
+    unsure = lists.unsure_spells(desk.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
+    counts = lists.start_counts(desk.registry, scope, unit.make, unit.model)
     return UnitScreen(
         now=now,
         set=set_name(unit, site, customer),
@@ -179,7 +179,7 @@ def unit_screen(
         blind=[register.BLIND[name] for name in verdict.blind] if verdict else [],
         records=[
             records.record_line(r, zone, now, scope)
-            for r in pages.records(desk.registry, scope, unit.id)[:RECORDS_SHOWN]
+            for r in lists.records(desk.registry, scope, unit.id)[:RECORDS_SHOWN]
         ],
         kinds=forms.KINDS,
     )
@@ -217,7 +217,7 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> State:
 
 def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
     """What its devices sent of the battery around starts, in a year."""
-    found = pages.events(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S, "trace")
+    found = lists.events(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S, "trace")
     return [trace for trace in found if trace.channel == "battery_v"]
 
 

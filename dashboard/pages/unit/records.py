@@ -9,7 +9,7 @@ from dashboard.pages import forms
 from dashboard.viewers import staff_name
 from fleet import words
 from fleet.model import Record, RecordKind, Scope
-from fleet.registry.types import ListedRecord
+from fleet.registry.facts.rows import ListedRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,19 @@ from fleet.registry.people.links import (
     token_of,
     tokens,
 )
+from fleet.registry.people.model import (
+    ROLES,
+    Actor,
+    ApiToken,
+    AuditKind,
+    AuditRow,
+    PeopleRefused,
+    Person,
+    Right,
+    Role,
+    Session,
+    ShareLink,
+)
 from fleet.registry.people.passwords import (
     check_password,
     hash_password,
@@ -44,19 +57,6 @@ from fleet.registry.people.sessions import (
     session_of,
     sessions,
     sign_out,
-)
-from fleet.registry.people.types import (
-    ROLES,
-    Actor,
-    ApiToken,
-    AuditKind,
-    AuditRow,
-    PeopleRefused,
-    Person,
-    Right,
-    Role,
-    Session,
-    ShareLink,
 )
 
 __all__ = [

@@ -6,9 +6,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.people.types import Actor, AuditKind, AuditRow
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.people.model import Actor, AuditKind, AuditRow
 
 FAILURES_KEPT_S = 90 * 86_400
 """Failed sign-ins are kept as long as messages set aside; all else is kept for good."""

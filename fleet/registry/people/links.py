@@ -6,12 +6,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
+from fleet.registry.people.model import Actor, ApiToken, AuditKind, PeopleRefused, Right, ShareLink
 from fleet.registry.people.persons import check_customers, customers_doc, customers_of, how_many
 from fleet.registry.people.secrets import TOKEN_PREFIX, digest_of, new_id, new_secret
-from fleet.registry.people.types import Actor, ApiToken, AuditKind, PeopleRefused, Right, ShareLink
 
 USED_EVERY_S = 600
 SHARE_DAYS_AT_MOST = 730

@@ -8,7 +8,7 @@ from __future__ import annotations
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from fleet.registry.people.types import PeopleRefused
+from fleet.registry.people.model import PeopleRefused
 
 _HASHER = PasswordHasher(time_cost=3, memory_cost=65_536, parallelism=4)
 """RFC 9106, section 4, second recommended option: Argon2id, 64 MiB, 3 passes, 4 lanes."""

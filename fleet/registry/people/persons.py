@@ -7,13 +7,13 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.registry import documents
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.people.audit import note
+from fleet.registry.people.model import ROLES, Actor, PeopleRefused, Person, Role
 from fleet.registry.people.secrets import digest_of, new_code, new_id, new_secret, tidy_code
-from fleet.registry.people.types import ROLES, Actor, PeopleRefused, Person, Role
-from fleet.registry.statements import one_at_a_time
 
 SET_UP_S = 7 * 86_400
 INVITATION_S = 7 * 86_400

@@ -6,12 +6,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
+from fleet.registry.people.model import Actor, PeopleRefused, Person, Session
 from fleet.registry.people.persons import person_of
 from fleet.registry.people.secrets import digest_of, new_id, new_secret
-from fleet.registry.people.types import Actor, PeopleRefused, Person, Session
 
 IDLE_S = 12 * 3600
 PHONE_IDLE_S = 30 * 86_400

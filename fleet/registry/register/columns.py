@@ -9,8 +9,8 @@ import msgspec
 
 from fleet.channels import NAMES as CHANNEL_NAMES
 from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, Unit
-from fleet.registry import cells
-from fleet.registry.cells import CellFault
+from fleet.registry.base import cells
+from fleet.registry.base.cells import CellFault
 from fleet.registry.register.habit import habit
 from fleet.registry.register.recurrence import recurrence
 

@@ -9,10 +9,10 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Record
-from fleet.registry import fittings
-from fleet.registry import tables as t
-from fleet.registry.fittings import Claim
-from fleet.registry.records import days_changed, units_changed
+from fleet.registry.base import tables as t
+from fleet.registry.facts import fittings
+from fleet.registry.facts.fittings import Claim
+from fleet.registry.facts.records import days_changed, units_changed
 from fleet.registry.register.reading import Draft, Known
 
 

@@ -8,13 +8,13 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Scope
-from fleet.registry import cells
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.pages.unit import unit_row, units_query
+from fleet.registry.base import cells
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.lists.unit import unit_row, units_query
 from fleet.registry.register.columns import NAMES
 from fleet.registry.register.row import row_of
-from fleet.registry.types import RegistryFault
 
 
 def export_units(reg: Registry, scope: Scope, fmt: Literal["csv", "json", "parquet"]) -> bytes:

@@ -8,8 +8,8 @@ from typing import Any, get_args
 import msgspec
 
 from fleet.model import Habit, HabitMode
-from fleet.registry import cells
-from fleet.registry.cells import CellFault
+from fleet.registry.base import cells
+from fleet.registry.base.cells import CellFault
 
 
 def habit(value: Any) -> Habit:

@@ -8,8 +8,8 @@ from uuid import NAMESPACE_URL, uuid5
 import sqlalchemy as sa
 
 from fleet.model import Record
+from fleet.registry.facts.units import standing_records
 from fleet.registry.register.reading import Draft, Known
-from fleet.registry.work.units import standing_records
 
 FROM_REGISTER = "from the register"
 

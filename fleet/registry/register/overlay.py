@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from fleet.registry import cells
-from fleet.registry.cells import CellFault, Row
+from fleet.registry.base import cells
+from fleet.registry.base.cells import CellFault, Row
 from fleet.registry.register.columns import BY_NAME
 from fleet.registry.register.running import usual_off
 

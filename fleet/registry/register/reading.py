@@ -12,15 +12,16 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, Site, Unit
-from fleet.registry import cells, documents, plans
-from fleet.registry import tables as t
-from fleet.registry.cells import CellFault, Row
-from fleet.registry.records.facts import EARLIEST
+from fleet.registry.base import cells, documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.cells import CellFault, Row
+from fleet.registry.base.reports import RowProblem
+from fleet.registry.facts.records.facts import EARLIEST
+from fleet.registry.register import plans
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
 from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
 from fleet.registry.register.row import row_of
 from fleet.registry.register.running import ColumnFault, running_of
-from fleet.registry.types import RowProblem
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""

@@ -7,8 +7,8 @@ from typing import Any
 
 from dateutil.rrule import rrulestr
 
-from fleet.registry import cells
-from fleet.registry.cells import CellFault
+from fleet.registry.base import cells
+from fleet.registry.base.cells import CellFault
 
 
 def recurrence(value: Any) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from fleet.defaults import RUNNING_HOLD_OFF_S, RUNNING_HOLD_ON_S, RUNNING_OFF_SHARE
 from fleet.model import RunningSignal, SignalChannel
-from fleet.registry.cells import CellFault
+from fleet.registry.base.cells import CellFault
 
 
 def running_of(cell: Mapping[str, Any]) -> RunningSignal:

@@ -11,14 +11,14 @@ import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Fuel, Kit, ServicePlan, Task
-from fleet.registry import cells, documents
-from fleet.registry import plans as shipped
-from fleet.registry import tables as t
-from fleet.registry.cells import CellFault, Row, Source
-from fleet.registry.engine import Registry
-from fleet.registry.records import units_changed
-from fleet.registry.statements import one_at_a_time, upsert
-from fleet.registry.types import ImportReport, RowProblem
+from fleet.registry.base import cells, documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.cells import CellFault, Row, Source
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.reports import ImportReport, RowProblem
+from fleet.registry.base.statements import one_at_a_time, upsert
+from fleet.registry.facts.records import units_changed
+from fleet.registry.register import plans as shipped
 
 
 def _parts(value: Any) -> dict[str, float]:

@@ -8,11 +8,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.registry import cells
-from fleet.registry.cells import Row, Source
-from fleet.registry.engine import Registry
-from fleet.registry.records import units_changed, write_records
-from fleet.registry.records.check import Accepted, RecordRefused, check_records
+from fleet.registry.base import cells
+from fleet.registry.base.cells import Row, Source
+from fleet.registry.base.engine import Registry
+from fleet.registry.base.reports import ImportReport, RowChange, RowProblem
+from fleet.registry.base.statements import counted, one_at_a_time
+from fleet.registry.facts.records import units_changed, write_records
+from fleet.registry.facts.records.check import Accepted, RecordRefused, check_records
 from fleet.registry.register.columns import DAYS_CHANGE
 from fleet.registry.register.devices import first_devices, write_devices, write_groups
 from fleet.registry.register.hours import hour_records
@@ -21,8 +23,6 @@ from fleet.registry.register.reading import Draft, FindZone, Known, read_row
 from fleet.registry.register.row import row_of
 from fleet.registry.register.service_plans import put_shipped
 from fleet.registry.register.writing import date_plans, write_places, write_units
-from fleet.registry.statements import counted, one_at_a_time
-from fleet.registry.types import ImportReport, RowChange, RowProblem
 
 
 def import_units(

@@ -9,10 +9,10 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, ExerciseBefore, Site, Unit
-from fleet.registry import documents
-from fleet.registry import tables as t
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.statements import insert, upsert
 from fleet.registry.register.reading import Draft, Known
-from fleet.registry.statements import insert, upsert
 
 PLANS_KEPT = 12
 """Earlier agreements of a set's exercise that are kept."""

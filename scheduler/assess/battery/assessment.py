@@ -10,7 +10,7 @@ import numpy as np
 from fleet.calendar import day_bounds, local_date
 from fleet.findings import row_of
 from fleet.model import Charger, Finding, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.battery import findings
 from scheduler.assess.battery.known import Known, known_of
 from scheduler.assess.condition import Now

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleet.model import Chemistry, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.written import moment
 from scheduler.day import Day

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from fleet.calendar import DAY_S, day_bounds, local_date
 from fleet.model import Finding, Habit, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import agreed
 from scheduler.assess.agreed import Spell
 from scheduler.assess.exercise.evidence import seen_of

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from fleet.calendar import DAY_S
 from fleet.model import Habit, Run, StartDemand
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.agreed import FAR
 from scheduler.assess.hours import Ledger
 from scheduler.assess.last_known import set_aside

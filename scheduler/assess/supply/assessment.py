@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.model import Finding, Run
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
 from scheduler.assess.condition import Now
 from scheduler.assess.supply.basis import Basis, still_open

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fleet.findings import supply
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.findings import ANSWERS
 from scheduler.assess.supply.quantity import History
 from scheduler.day import Day

@@ -14,9 +14,9 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
 from fleet import words
 from fleet.model import EVERYTHING, Record
-from fleet.registry import alerts as told
-from fleet.registry import rota as agreed
-from fleet.registry.records import add_record
+from fleet.registry.facts.records import add_record
+from fleet.registry.office import rota as agreed
+from fleet.registry.told import alerts as told
 from scheduler.alarms import state_of
 
 

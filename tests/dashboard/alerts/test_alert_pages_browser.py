@@ -15,10 +15,10 @@ from seeding import FAILED, NOW, seed, unit_id
 
 from dashboard.app import create_app
 from fleet.model import Rota
-from fleet.registry import notices as outbox
-from fleet.registry import rota
-from fleet.registry.notices.addresses import read, shown
-from fleet.registry.sitecard import key_of
+from fleet.registry.office import rota
+from fleet.registry.office.sitecard import key_of
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices.addresses import read, shown
 from scheduler.notify import Mail
 from scheduler.turns import reminders
 

@@ -22,12 +22,13 @@ from seeding import NOW, Fleet, seeded
 from dashboard.deps import viewer_of
 from dashboard.viewers import by_session
 from fleet.model import QuietHours, Rota
-from fleet.registry import notices as outbox
-from fleet.registry import people, quiet_hours, rota
-from fleet.registry.notices import MOST_TARGETS
-from fleet.registry.notices.addresses import HOSTED, SCHEMES, names_a_server, read
+from fleet.registry import people
+from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office.sitecard import key_of
 from fleet.registry.people import Actor, audit
-from fleet.registry.sitecard import key_of
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import MOST_TARGETS
+from fleet.registry.told.notices.addresses import HOSTED, SCHEMES, names_a_server, read
 from scheduler.notify import Mail
 
 BY = Actor("the tests")

@@ -39,17 +39,18 @@ from fleet.model import (
     OutageMember,
     Placement,
 )
-from fleet.registry import alerts as told
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
-from fleet.registry.customer_readers import customer_readers, write_to_customer
-from fleet.registry.engine import Registry
-from fleet.registry.notices import put_notices
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import UnitTurn
+from fleet.registry.office.sitecard import key_of
 from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
-from fleet.registry.sitecard import key_of
-from fleet.registry.types import AlertChanges, UnitTurn
+from fleet.registry.told import alerts as told
+from fleet.registry.told import outages as kept
+from fleet.registry.told.customer_readers import customer_readers, write_to_customer
+from fleet.registry.told.notices import put_notices
+from fleet.registry.told.rows import AlertChanges
 from fleet.words import customers as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
@@ -481,8 +482,8 @@ def test_what_is_not_written(
 
 def fare(fleet: Fleet, places: Places, n: int, at: int, **change: Any) -> None:
     """Change what is known of a set as its turn writes it."""
-    row = pages.unit(fleet.registry, EVERYTHING, unit_id(n))
-    inputs = work.unit_inputs(fleet.registry, unit_id(n))
+    row = lists.unit(fleet.registry, EVERYTHING, unit_id(n))
+    inputs = unscoped.unit_inputs(fleet.registry, unit_id(n))
     assert row is not None
     assert row.summary is not None
     assert inputs is not None

@@ -15,7 +15,7 @@ from icalendar import Calendar
 
 from dashboard.exports.calendars import calendar_of
 from fleet.model.book import FeedEvent
-from fleet.registry.rounds_feed import ToldEvent
+from fleet.registry.office.rounds_feed import ToldEvent
 
 Lines = list[tuple[str, dict[str, str], str]]
 ZONES = (

@@ -15,9 +15,9 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
-from fleet.registry import board, jobs
-from fleet.registry import rounds as kept
-from fleet.registry.jobs_find import find_sets
+from fleet.registry.lists.find import find_sets
+from fleet.registry.office import board, jobs
+from fleet.registry.office import rounds as kept
 from scheduler import dispatch, work
 from scheduler.rounds import Limits, plan
 

@@ -9,7 +9,8 @@ from roles import Caller
 from seeding import FAILED, NOW, unit_id
 
 from fleet.model import EVERYTHING, Job
-from fleet.registry import jobs, pages
+from fleet.registry import lists
+from fleet.registry.office import jobs
 from scheduler import work
 
 pytest_plugins = ["dispatching", "finishing"]
@@ -21,7 +22,7 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
 ) -> None:
     """A battery check of a life site that would not start is no quiet twenty minutes."""
     office, client, _ = desk
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
+    row = lists.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
     assert row is not None
     check = Job(
         id="check-1",
@@ -53,7 +54,7 @@ def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Ca
     from dashboard.pages.rounds.export import sheet_data
     from dashboard.views import rounds as tell
     from dashboard.views import set_findings as sets
-    from fleet.registry import rounds as kept
+    from fleet.registry.office import rounds as kept
     from scheduler import dispatch
 
     office, _, _ = desk

@@ -15,7 +15,7 @@ from seeding import FAILED, NOW, unit_id
 
 from dashboard.app import create_app
 from fleet.model import EVERYTHING
-from fleet.registry import jobs
+from fleet.registry.office import jobs
 from scheduler import dispatch
 
 pytest_plugins = ["dispatching"]

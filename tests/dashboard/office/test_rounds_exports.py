@@ -27,8 +27,9 @@ from dashboard.exports import paper, visits
 from dashboard.exports.calendars import calendar_of
 from dashboard.exports.visits import Leg, Visit
 from fleet.model.book import FeedEvent
-from fleet.registry import people, rounds_feed, technicians
-from fleet.registry.rounds_feed import ToldEvent
+from fleet.registry import people
+from fleet.registry.office import rounds_feed, technicians
+from fleet.registry.office.rounds_feed import ToldEvent
 from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing
 from scheduler.rounds import RoundPlan

@@ -19,8 +19,9 @@ from dashboard.views import rounds as tell
 from fleet.model import EVERYTHING, Episode, Job, Scope
 from fleet.model.book import Board, Book
 from fleet.model.jobs import JobState, StepKind
-from fleet.registry import jobs, pages
-from fleet.registry.rounds import Ask
+from fleet.registry import lists
+from fleet.registry.office import jobs
+from fleet.registry.office.rounds import Ask
 from fleet.words import planned as say
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
@@ -43,7 +44,7 @@ def told(office: Office) -> RoundPlan:
 
 
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
     made = Job(
         **(
@@ -172,8 +173,8 @@ def test_the_command_names_them_too(
 
 @pytest.mark.sqlite_only
 def test_a_restricted_reader_is_named_the_own_sets_only(office: Office) -> None:
-    row = pages.unit(office.fleet.registry, EVERYTHING, MANUAL)
-    other = pages.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
+    row = lists.unit(office.fleet.registry, EVERYTHING, MANUAL)
+    other = lists.unit(office.fleet.registry, EVERYTHING, unit_id(FAILED))
     assert row is not None
     assert other is not None
     assert row.customer.id != other.customer.id

@@ -9,8 +9,9 @@ from seeding import NOW, unit_id
 
 from fleet.model import EVERYTHING, Job
 from fleet.model.jobs import StepKind
-from fleet.registry import jobs, pages
-from fleet.registry.rounds import Ask
+from fleet.registry import lists
+from fleet.registry.office import jobs
+from fleet.registry.office.rounds import Ask
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work
@@ -157,7 +158,7 @@ def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
 
 
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
     made = Job(
         **(

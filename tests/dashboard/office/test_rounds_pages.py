@@ -15,9 +15,10 @@ from seeding import FAILED, NOW, unit_id
 
 from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
-from fleet.registry import jobs, pages, rounds
-from fleet.registry import tables as t
-from fleet.registry.rounds import Ask
+from fleet.registry import lists
+from fleet.registry.base import tables as t
+from fleet.registry.office import jobs, rounds
+from fleet.registry.office.rounds import Ask
 from scheduler import dispatch, publishing, work
 from scheduler.rounds import RoundPlan
 from scheduler.turns import planning
@@ -58,7 +59,7 @@ def job(office: Office, id: str) -> Job:
 
 
 def take(office: Office, unit: str, id: str, **more: object) -> Job:
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
     made = Job(
         **(

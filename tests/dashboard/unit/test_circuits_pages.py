@@ -19,11 +19,11 @@ from dashboard.app import create_app
 from fleet import clock
 from fleet.history import History
 from fleet.model import EVERYTHING, Latest, Pulse, Reading, Record
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.records import add_record
-from fleet.registry.types import PulseBatch
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.facts.records import add_record
+from fleet.registry.facts.rows import PulseBatch
+from fleet.registry.told import outages as kept
 from fleet.settings import Settings
 from fleet.store import open_store
 from hourhand.office import list_units
@@ -91,7 +91,7 @@ class Office:
         at, _ = readings[-1]
         newest = {n: Latest(t, v) for t, values in readings for n, v in values.items()}
         pulse = Pulse(device=device, heard_at=at + 1, newest_at=at, latest=newest, online=True)
-        work.pulse(
+        unscoped.pulse(
             self.registry,
             PulseBatch(
                 now=at + 1,
@@ -193,7 +193,7 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
     ):
         office.turn(last + silent_s)
         ((_, _, _, summary),) = [
-            one for one in pages.units(office.registry, EVERYTHING, limit=10) if one[0].id == "WELL"
+            one for one in lists.units(office.registry, EVERYTHING, limit=10) if one[0].id == "WELL"
         ]
         assert summary is not None
         texts = [office.text(path) for path in ("/", "/units", "/units/WELL", "/alerts")]

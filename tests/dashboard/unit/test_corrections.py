@@ -15,7 +15,7 @@ from seeding import FAILED, LATE, NOW, unit_id
 
 from dashboard.pages import forms
 from fleet.model import Record, RecordKind
-from fleet.registry.records import add_record
+from fleet.registry.facts.records import add_record
 
 pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only

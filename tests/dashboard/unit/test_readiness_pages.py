@@ -23,9 +23,9 @@ from fleet.model import (
     Scope,
     UnitSummary,
 )
-from fleet.registry import pages
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.types import UnitTurn
+from fleet.registry import lists
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.derived.rows import UnitTurn
 from fleet.settings import Settings
 from fleet.store import open_store
 
@@ -168,7 +168,7 @@ def test_a_reader_counts_his_own_sets_only(eight: tuple[Registry, TestClient]) -
         re.sub(r"<[^>]+>", " ", client.get("/").text).split()
     )
     assert listed(client, "readiness=doubtful") == set()
-    assert pages.areas(registry, Scope(frozenset({"other"}))) == []
+    assert lists.areas(registry, Scope(frozenset({"other"}))) == []
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_a_phone_number_is_found_however_it_is_typed(
         row("U2", site="Quay", phone="0163 2960"),
         row("U3", site="Mill", phone="01632 960123"),
     )
-    assert bool(pages.units(registry, EVERYTHING, search=typed)) == found
+    assert bool(lists.units(registry, EVERYTHING, search=typed)) == found
 
 
 def test_at_3000_sets_only_what_is_not_normal_is_shown(desk: tuple[Registry, TestClient]) -> None:

@@ -19,9 +19,9 @@ from dashboard.app import create_app
 from fleet.channels import GLOSSARY
 from fleet.history import open_history
 from fleet.model import DeviceEvent, Latest, Pulse, Reading
-from fleet.registry import work
-from fleet.registry.engine import open_registry
-from fleet.registry.types import PulseBatch
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.facts.rows import PulseBatch
 from fleet.store import open_store
 from scheduler.rules.propose import CANDIDATES
 from scheduler.turns import Memory, work_through
@@ -101,7 +101,7 @@ def heard(data: Path, recorded: Recorded) -> Fleet:
             for at in sorted(recorded)[:2]
             if recorded[at]
         ]
-        work.pulse(
+        unscoped.pulse(
             registry,
             PulseBatch(
                 now=NOW,

@@ -12,9 +12,10 @@ from roles import HERE, Caller, add, app_of, signed_in, with_token
 from seeding import FAILED, unit_id
 
 from fleet.model import EVERYTHING, Contract, Record
-from fleet.registry import jobs, pages, people, sitecard
+from fleet.registry import lists, people
+from fleet.registry.facts.records import add_record
+from fleet.registry.office import jobs, sitecard
 from fleet.registry.people import Actor
-from fleet.registry.records import add_record
 from scheduler import dispatch
 
 pytest_plugins = ["dispatching"]
@@ -155,7 +156,7 @@ def test_the_sets_page_leads_to_its_card_for_the_firms_people_only(office: Offic
     page = mia.get(f"/units/{unit}").text
     assert f'href="/sites/{site}"' in page
     assert f'href="/jobs/call?unit={unit}"' in page
-    row = pages.unit(fleet.registry, EVERYTHING, unit)
+    row = lists.unit(fleet.registry, EVERYTHING, unit)
     assert row is not None
     customer = signed_in(fleet, add(fleet, "cust", "reader", row.customer.id)).client(app)
     shown = customer.get(f"/units/{unit}").text

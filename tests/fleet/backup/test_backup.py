@@ -24,7 +24,7 @@ from fleet import backup
 from fleet.backup import BackupFault
 from fleet.backup import manifest as m
 from fleet.backup.archive import Reading as Opened
-from fleet.registry.engine import HEAD, Registry, upgrade
+from fleet.registry.base.engine import HEAD, Registry, upgrade
 from fleet.settings import Settings
 from fleet.settings.folder import files_in
 from fleet.store import schema as store_schema

@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from fleet.backup import BackupFault
 from fleet.backup import manifest as m
 from fleet.backup.archive import Reading as Opened
-from fleet.registry.engine import HEAD
+from fleet.registry.base.engine import HEAD
 from fleet.settings import SettingsFault, own
 from fleet.settings.folder import UNFINISHED, files_in
 from fleet.store import schema as store_schema

@@ -14,11 +14,11 @@ from seeding import DAY_S, NOW
 from fleet import backup
 from fleet.history import History
 from fleet.model import EVERYTHING, Notice, Reading
-from fleet.registry import notices as outbox
-from fleet.registry import pages, people, work
-from fleet.registry import tables as t
-from fleet.registry.engine import HEAD, Registry, open_registry, schema_of
-from fleet.registry.notices import GIVE_UP_S
+from fleet.registry import lists, people, unscoped
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import HEAD, Registry, open_registry, schema_of
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import GIVE_UP_S
 from fleet.settings import Settings
 from fleet.store import open_store
 from fleet.words import notices as say
@@ -92,7 +92,7 @@ def test_what_waited_leaves_again_and_says_so_unless_it_is_old(
 def test_everybody_signs_in_again_and_no_program_seems_to_run(
     data: Path, opened: Registry, tmp_path: Path
 ) -> None:
-    work.heartbeat(opened, "ingest", NOW, {})
+    unscoped.heartbeat(opened, "ingest", NOW, {})
     people.make_set_up_code(opened, NOW)
     assert restored_after(data, tmp_path).settled.signed_out == 1
     new = tmp_path / "new" / "registry.db"
@@ -132,16 +132,16 @@ def test_readings_the_registry_had_not_heard_of_are_worked_out(data: Path, tmp_p
         open_registry(given),
         History(open_registry(given), open_store(given, writing=False)),
     )
-    before = {r.day: r.doc for r in work.days(registry, "gs-01", 0, 10**6)}
+    before = {r.day: r.doc for r in unscoped.days(registry, "gs-01", 0, 10**6)}
     turn = work_through(registry, history, LATER, Memory())
-    after = {r.day: r.doc for r in work.days(registry, "gs-01", 0, 10**6)}
+    after = {r.day: r.doc for r in unscoped.days(registry, "gs-01", 0, 10**6)}
     assert turn.failed == 0
     assert before.keys() == after.keys()
     assert before[at // DAY_S] != after[at // DAY_S]
     with registry.read() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(t.touch)).scalar() == 0
         assert schema_of(connection) == HEAD
-    assert len(pages.units(registry, EVERYTHING)) == len(seeding.PLACES)
+    assert len(lists.units(registry, EVERYTHING)) == len(seeding.PLACES)
     for one in (registry, history.registry):
         one.close()
     history.store.close()
@@ -157,9 +157,9 @@ def test_days_whose_readings_are_deleted_by_now_stay(data: Path, tmp_path: Path)
     given = Settings(data=tmp_path / "new")
     registry = open_registry(given)
     history = History(registry, open_store(given, writing=False))
-    before = [r.day for r in work.days(registry, "gs-01", 0, 10**6)]
+    before = [r.day for r in unscoped.days(registry, "gs-01", 0, 10**6)]
     assert work_through(registry, history, LATER, Memory()).failed == 0
-    assert [r.day for r in work.days(registry, "gs-01", 0, 10**6)] == before
+    assert [r.day for r in unscoped.days(registry, "gs-01", 0, 10**6)] == before
     assert before[0] < limit // DAY_S
     history.store.close()
     registry.close()

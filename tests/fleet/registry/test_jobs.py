@@ -24,25 +24,17 @@ from fleet.model import (
     SiteContact,
 )
 from fleet.model.book import FeedEvent
-from fleet.registry import (
-    jobs,
-    jobs_done,
-    pages,
-    people,
-    rounds,
-    rounds_feed,
-    sitecard,
-    technicians,
-)
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.jobs import JobRefused
+from fleet.registry import lists, people
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.records import RecordRefused
+from fleet.registry.office import jobs, jobs_done, rounds, rounds_feed, sitecard, technicians
+from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office.rounds import Ask, RoundsRefused
+from fleet.registry.office.sitecard import CardRefused
+from fleet.registry.office.technicians import TechnicianRefused
+from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 from fleet.registry.people import Actor
-from fleet.registry.records import RecordRefused
-from fleet.registry.rounds import Ask, RoundsRefused
-from fleet.registry.sitecard import CardRefused
-from fleet.registry.technicians import TechnicianRefused
-from fleet.registry.technicians_hours import HoursFault, read_hours, say_hours
 from scheduler import dispatch, publishing, work
 from scheduler.rounds import Reason
 from scheduler.turns import planning
@@ -205,7 +197,7 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
         jobs_done.write_work(reg, made.steps, [*made.records, wrong], NOW, BY, "t1", made.parts)
     kept = jobs.job(reg, EVERYTHING, job.id)
     assert kept == job
-    assert pages.records(reg, EVERYTHING, "U1") == []
+    assert lists.records(reg, EVERYTHING, "U1") == []
     moved = jobs_done.write_work(reg, made.steps, made.records, NOW, BY, "t1", made.parts)
     assert moved == {"oil_l": 2.0}, "no more than the van held"
     (who,) = technicians.technicians(reg)
@@ -371,7 +363,7 @@ def test_an_edit_without_codes_leaves_them_and_an_empty_one_takes_them(lite: Reg
 
 def test_a_card_of_another_customer_does_not_exist(lite: Registry) -> None:
     ours, theirs = stocked(lite)
-    found = pages.unit(lite, EVERYTHING, "U1")
+    found = lists.unit(lite, EVERYTHING, "U1")
     assert found is not None
     scope = Scope(frozenset({found.customer.id}))
     assert sitecard.card(lite, scope, ours) == SiteCard(site=ours)

@@ -18,8 +18,9 @@ from roles import Caller, add, app_of, signed_in
 from seeding import FAILED, LATE, NOW, unit_id
 
 from fleet.model import EVERYTHING, OPEN_STATES
-from fleet.registry import board, jobs, pages
-from fleet.registry.records import add_record
+from fleet.registry import lists
+from fleet.registry.facts.records import add_record
+from fleet.registry.office import board, jobs
 from scheduler import dispatch
 from scheduler.turns import planning
 
@@ -199,7 +200,7 @@ def test_a_call_writes_the_visit_the_battery_and_what_else_was_recorded(
 ) -> None:
     office, client, caller = desk
     unit, job = unit_id(FAILED), now_of(office, CALL)
-    standing = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    standing = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert standing is not None
     assert standing.summary is not None
     assert "failed_start" in {f.kind for f in standing.summary.findings}
@@ -220,7 +221,7 @@ def test_a_call_writes_the_visit_the_battery_and_what_else_was_recorded(
     assert kinds["visit"]["text"] == "Battery was flat"
     assert kinds["visit"]["closed"] - kinds["visit"]["opened"] == 45 * 60
     turn(office)
-    now_ = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    now_ = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert now_ is not None
     assert now_.summary is not None
     assert "failed_start" not in {f.kind for f in now_.summary.findings}, "it was answered"
@@ -249,7 +250,7 @@ def test_a_call_that_is_not_finished_leaves_the_alert_standing(
         "part_done",
     ]
     turn(office)
-    row = pages.unit(office.fleet.registry, EVERYTHING, unit)
+    row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
     assert row.summary is not None
     assert "failed_start" in {f.kind for f in row.summary.findings}

@@ -18,8 +18,8 @@ from roles import Caller, add, app_of, signed_in
 from seeding import LATE, NOW, unit_id
 
 from fleet.model import EVERYTHING, OPEN_STATES, Job
-from fleet.registry import jobs, jobs_done
-from fleet.registry.records import add_record
+from fleet.registry.facts.records import add_record
+from fleet.registry.office import jobs, jobs_done
 
 pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only
@@ -165,11 +165,11 @@ def test_a_fault_anywhere_leaves_nothing_and_the_same_form_then_writes_all(
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from fleet.registry import jobs_done
-from fleet.registry.engine import open_registry
+from fleet.registry.office import jobs_done
+from fleet.registry.base.engine import open_registry
 from fleet.registry.people import Actor
 from fleet.model import EVERYTHING
-from fleet.registry import jobs
+from fleet.registry.office import jobs
 from fleet.settings import Settings
 from scheduler import work
 

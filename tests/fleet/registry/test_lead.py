@@ -13,9 +13,9 @@ import pytest
 from databases import new_database
 from service import wait_for
 
-from fleet.registry import work
-from fleet.registry.engine import open_registry
-from fleet.registry.lead import KEY, Lead
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.base.lead import KEY, Lead
 
 pytest_plugins = ["databases"]
 
@@ -77,18 +77,18 @@ def start(url: str, data: Path) -> subprocess.Popen[bytes]:
 def test_the_one_standing_by_takes_over_from_a_killed_one(url: str, tmp_path: Path) -> None:
     registry = open_registry(url)
     first = start(url, tmp_path / "a")
-    wait_for("the first to lead", lambda: "scheduler" in work.heartbeats(registry))
+    wait_for("the first to lead", lambda: "scheduler" in unscoped.heartbeats(registry))
     second = start(url, tmp_path / "b")
     try:
         wait_for(
             "the second to stand by",
-            lambda: "scheduler standing by" in work.heartbeats(registry),
+            lambda: "scheduler standing by" in unscoped.heartbeats(registry),
         )
         first.send_signal(signal.SIGKILL)
         first.wait()
 
         def taken_over() -> bool:
-            beat = work.heartbeats(registry)["scheduler"][1]
+            beat = unscoped.heartbeats(registry)["scheduler"][1]
             return bool(beat["pid"] == second.pid and beat["turns"] > 0)
 
         wait_for("the second to lead", taken_over)

@@ -15,10 +15,10 @@ import pytest
 from databases import new_database
 from service import free_port, wait_for
 
-from fleet.registry import work
-from fleet.registry.engine import open_registry
-from fleet.registry.patience import open_when_up
-from fleet.registry.types import RegistryFault
+from fleet.registry import unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.base.retry import open_when_up
 
 pytest_plugins = ["databases"]
 
@@ -62,7 +62,7 @@ def test_a_program_waits_for_its_registry_and_then_works(
         assert running.poll() is None
         make()
         registry = open_registry(url)
-        assert wait_for("a sign of life", lambda: bool(work.heartbeats(registry)))
+        assert wait_for("a sign of life", lambda: bool(unscoped.heartbeats(registry)))
         registry.close()
     finally:
         running.send_signal(signal.SIGTERM)

@@ -17,8 +17,8 @@ from dashboard.door import Door, door_of, neighbourhood
 from dashboard.people.labels import browser
 from dashboard.people.signing import onward
 from fleet.model import EVERYTHING
-from fleet.registry import pages, people
-from fleet.registry.engine import Registry
+from fleet.registry import lists, people
+from fleet.registry.base.engine import Registry
 from fleet.registry.people import Actor, PeopleRefused, Person
 from fleet.registry.people.secrets import CODE_LETTERS, new_code, tidy_code
 from fleet.settings import Settings, SettingsFault, load
@@ -72,7 +72,7 @@ def test_unfit_people_are_refused_with_a_sentence(
 
 def test_a_scope_comes_from_the_role(reg: Registry) -> None:
     take(reg, row())
-    held = frozenset(customer.id for customer in pages.customers(reg, EVERYTHING))
+    held = frozenset(customer.id for customer in lists.customers(reg, EVERYTHING))
     assert held
     reader = people.add_person(reg, person("kim", "reader", customers=held), BY, NOW)
     assert reader.scope.customers == held
@@ -149,7 +149,7 @@ def test_only_one_first_owner_and_only_with_a_code_that_holds(reg: Registry) -> 
 def test_secrets_are_kept_nowhere(reg: Registry) -> None:
     take(reg, row())
     dee = people.add_person(reg, person(), BY, NOW, people.hash_password(PASSWORD))
-    held = frozenset(c.id for c in pages.customers(reg, EVERYTHING))
+    held = frozenset(c.id for c in lists.customers(reg, EVERYTHING))
     secrets = [
         people.invite(reg, dee.id, BY, NOW),
         people.open_session(reg, dee, False, "", "", NOW),

@@ -10,10 +10,10 @@ import pytest
 from register_rows import NOW, TODAY, row, take
 
 from fleet.model import EVERYTHING, Record, RecordKind
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry
-from fleet.registry.records import RecordRefused, add_record, import_records
-from fleet.registry.types import UnitInputs
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.records import RecordRefused, add_record, import_records
+from fleet.registry.facts.rows import UnitInputs
 
 pytest_plugins = ["databases"]
 
@@ -25,7 +25,7 @@ def record(kind: RecordKind, id: str = "r1", at: int = NOW - 60, **facts: Any) -
 
 
 def inputs(reg: Registry, unit: str = "U1") -> UnitInputs:
-    found = work.unit_inputs(reg, unit)
+    found = unscoped.unit_inputs(reg, unit)
     assert found is not None
     return found
 
@@ -36,7 +36,7 @@ def test_a_record_is_kept_with_its_facts_read(reg: Registry) -> None:
     assert kept.facts == {"task": "oil_filter", "hours": 812.4}
     assert kept.made_at == NOW
     assert inputs(reg).records == (kept,)
-    assert pages.records(reg, EVERYTHING, "U1")[0].record == kept
+    assert lists.records(reg, EVERYTHING, "U1")[0].record == kept
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def test_a_wrong_fact_is_refused_with_a_sentence(
     with pytest.raises(RecordRefused) as refused:
         add_record(lite, record(kind, **facts), NOW)
     assert says in str(refused.value)
-    assert pages.records(lite, EVERYTHING, "U1") == []
+    assert lists.records(lite, EVERYTHING, "U1") == []
 
 
 @pytest.mark.parametrize(
@@ -139,9 +139,9 @@ def test_ten_minutes_ahead_is_forgiven(lite: Registry) -> None:
 def test_the_same_record_again_changes_nothing(reg: Registry) -> None:
     take(reg, row())
     first = add_record(reg, record("note", text="x"), NOW)
-    before = (work.facts_version(reg), inputs(reg).facts_seq)
+    before = (unscoped.facts_version(reg), inputs(reg).facts_seq)
     assert add_record(reg, record("note", text="x"), NOW + 99) == first
-    assert (work.facts_version(reg), inputs(reg).facts_seq) == before
+    assert (unscoped.facts_version(reg), inputs(reg).facts_seq) == before
     with pytest.raises(RecordRefused, match="says something else"):
         add_record(reg, record("note", text="y"), NOW)
 
@@ -151,7 +151,7 @@ def test_a_correction_hides_the_old_but_lists_it(reg: Registry) -> None:
     old = add_record(reg, record("hour_meter", hours=812.4), NOW)
     new = add_record(reg, record("hour_meter", "r2", hours=821.4, corrects="r1"), NOW)
     assert inputs(reg).records == (new,)
-    listed = pages.records(reg, EVERYTHING, "U1")
+    listed = lists.records(reg, EVERYTHING, "U1")
     assert {x.record.id: x.superseded_by for x in listed} == {"r1": "r2", "r2": None}
     assert next(x.record for x in listed if x.record.id == "r1") == old
     with pytest.raises(RecordRefused, match="corrected already, by r2"):
@@ -165,15 +165,15 @@ def test_a_record_touches_its_unit_from_its_moment_and_bumps_it(reg: Registry) -
     from touches import clear, days_of
 
     clear(reg)
-    before = inputs(reg).facts_seq, work.facts_version(reg)
+    before = inputs(reg).facts_seq, unscoped.facts_version(reg)
     add_record(reg, record("hour_meter", at=NOW - 3 * 86_400, hours=5), NOW)
-    assert days_of(work.touched_units(reg, 9)) == {"U1": [(TODAY - 3, True)]}
+    assert days_of(unscoped.touched_units(reg, 9)) == {"U1": [(TODAY - 3, True)]}
     assert inputs(reg).facts_seq > before[0]
-    assert work.facts_version(reg) > before[1]
+    assert unscoped.facts_version(reg) > before[1]
     clear(reg)
     late = record("hour_meter", "r2", hours=6, corrects="r1")
     add_record(reg, late, NOW)
-    touched = days_of(work.touched_units(reg, 9))["U1"]
+    touched = days_of(unscoped.touched_units(reg, 9))["U1"]
     assert (TODAY - 3, True) in touched
 
 
@@ -322,7 +322,7 @@ def test_wrong_rows_are_named_and_nothing_is_written(reg: Registry) -> None:
         (7, "raw"),
     ]
     assert "Did you mean note?" in str(report.problems[0])
-    assert pages.records(reg, EVERYTHING, "U1") == []
+    assert lists.records(reg, EVERYTHING, "U1") == []
     partly = import_records(reg, rows, NOW, "office", partial=True)
     assert (partly.written, partly.added, partly.refused) == (True, 1, 6)
-    assert len(pages.records(reg, EVERYTHING, "U1")) == 1
+    assert len(lists.records(reg, EVERYTHING, "U1")) == 1

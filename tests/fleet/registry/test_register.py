@@ -18,12 +18,13 @@ from register_rows import NOW, TODAY, row, take
 from touches import clear, days_of
 
 from fleet.model import EVERYTHING, Habit, Pulse, RunningSignal, Scope, SignalChannel, Unit
-from fleet.registry import pages, register, work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.plans import SHIPPED
+from fleet.registry import lists, register, unscoped
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.faults import RegistryFault
+from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.register import export_units, import_plans, import_units
 from fleet.registry.register.columns import NAMES
-from fleet.registry.types import PulseBatch, RegistryFault
+from fleet.registry.register.plans import SHIPPED
 
 pytest_plugins = ["databases"]
 
@@ -90,7 +91,7 @@ FULL: dict[str, Any] = row(
 
 
 def unit(reg: Registry, id: str = "U1") -> Unit:
-    found = pages.unit(reg, EVERYTHING, id)
+    found = lists.unit(reg, EVERYTHING, id)
     assert found is not None
     return found.unit
 
@@ -102,7 +103,7 @@ def test_every_column_of_the_wire_document_is_known() -> None:
 
 def test_a_full_row_is_read(reg: Registry) -> None:
     take(reg, FULL)
-    found = pages.unit(reg, EVERYTHING, "U1")
+    found = lists.unit(reg, EVERYTHING, "U1")
     assert found is not None
     made, site = found.unit, found.site
     assert made.running == RunningSignal(
@@ -121,7 +122,7 @@ def test_a_full_row_is_read(reg: Registry) -> None:
     assert (made.engine_hours, made.engine_hours_at) == (812.4, 1_793_516_400)
     assert (site.time_zone, site.lat, site.lon) == ("Europe/Berlin", 48.137, 11.575)
     assert (made.model, made.serial, made.contact) == ("=7", "-1", "@Anna")
-    facts = work.device_facts(reg)["D1"]
+    facts = unscoped.device_facts(reg)["D1"]
     assert (facts.unit, facts.group) == ("U1", "north")
 
 
@@ -213,10 +214,10 @@ def test_a_wrong_cell_is_named_and_nothing_is_written(
     assert [(p.row, p.column) for p in report.problems] == [(2, column)]
     assert says in report.problems[0].message
     assert str(report.problems[0]).startswith(f"row 2, {column}: ")
-    assert pages.units(lite, EVERYTHING) == []
+    assert lists.units(lite, EVERYTHING) == []
     partly = import_units(lite, [row("GOOD"), row(**changes)], NOW, "office", partial=True)
     assert (partly.added, partly.refused, partly.written) == (1, 1, True)
-    assert [u.unit.id for u in pages.units(lite, EVERYTHING)] == ["GOOD"]
+    assert [u.unit.id for u in lists.units(lite, EVERYTHING)] == ["GOOD"]
 
 
 def test_rows_are_held_against_each_other(lite: Registry) -> None:
@@ -241,12 +242,12 @@ def test_a_device_of_another_unit_is_not_taken_by_an_import(reg: Registry) -> No
 def test_the_same_import_again_changes_nothing(reg: Registry) -> None:
     take(reg, FULL, row("U2"))
     clear(reg)
-    version, seen = work.facts_version(reg), pages.latest_change(reg, EVERYTHING)
+    version, seen = unscoped.facts_version(reg), lists.latest_change(reg, EVERYTHING)
     report = import_units(reg, [FULL, row("U2")], NOW + 999, "office")
     assert (report.added, report.changed, report.unchanged) == (0, 0, 2)
-    assert (work.facts_version(reg), pages.latest_change(reg, EVERYTHING)) == (version, seen)
-    assert work.touched_units(reg, 9) == []
-    assert len(pages.records(reg, EVERYTHING, "U1")) == 1
+    assert (unscoped.facts_version(reg), lists.latest_change(reg, EVERYTHING)) == (version, seen)
+    assert unscoped.touched_units(reg, 9) == []
+    assert len(lists.records(reg, EVERYTHING, "U1")) == 1
 
 
 def test_changes_touch_what_they_concern(reg: Registry) -> None:
@@ -259,10 +260,10 @@ def test_changes_touch_what_they_concern(reg: Registry) -> None:
         "office",
     )
     assert (report.changed, report.unchanged) == (2, 1)
-    assert days_of(work.touched_units(reg, 9)) == {"A": [(TODAY, True)], "B": [(0, True)]}
+    assert days_of(unscoped.touched_units(reg, 9)) == {"A": [(TODAY, True)], "B": [(0, True)]}
     clear(reg)
     take(reg, row("A", time_zone="Europe/Madrid"))
-    assert days_of(work.touched_units(reg, 9)) == {"A": [(0, True)], "B": [(0, True)]}
+    assert days_of(unscoped.touched_units(reg, 9)) == {"A": [(0, True)], "B": [(0, True)]}
 
 
 def test_columns_left_out_and_empty_cells_stay_and_none_empties(reg: Registry) -> None:
@@ -315,7 +316,7 @@ def test_words_are_known_in_any_letters_and_blanks(lite: Registry) -> None:
             exercise=" dtstart: 20260106T100000  rrule: freq=weekly ; byday = tu ",
         ),
     )
-    found = pages.unit(lite, EVERYTHING, "U1")
+    found = lists.unit(lite, EVERYTHING, "U1")
     assert found is not None
     made = found.unit
     assert (found.site.time_zone, made.service_plan, made.fuel) == (
@@ -344,12 +345,12 @@ def test_one_row_moves_a_site_and_the_others_leave_it_alone(lite: Registry) -> N
         [row("B", address="", time_zone=""), row("A", address="Newer Road 3", time_zone="")],
     ):
         take(lite, *rows)
-        sites = {u.id: s for u, s, _, _ in pages.units(lite, EVERYTHING)}
+        sites = {u.id: s for u, s, _, _ in lists.units(lite, EVERYTHING)}
         wanted = next(r["address"] for r in rows if r["address"])
         assert (sites["A"].address, sites["B"].address) == (wanted, wanted)
         assert sites["A"].time_zone == "Europe/Berlin"
     take(lite, row("A", address="(none)"))
-    assert {s.address for _, s, _, _ in pages.units(lite, EVERYTHING)} == {""}
+    assert {s.address for _, s, _, _ in lists.units(lite, EVERYTHING)} == {""}
 
 
 def test_a_set_moved_to_another_site_does_not_take_the_place_along(lite: Registry) -> None:
@@ -359,7 +360,7 @@ def test_a_set_moved_to_another_site_does_not_take_the_place_along(lite: Registr
         row("B", site="Two", address="Second Road", time_zone="Europe/Madrid"),
     )
     take(lite, {"unit": "A", "site": "Two", "address": "", "time_zone": ""})
-    sites = {u.id: s for u, s, _, _ in pages.units(lite, EVERYTHING)}
+    sites = {u.id: s for u, s, _, _ in lists.units(lite, EVERYTHING)}
     assert sites["A"] == sites["B"]
     assert (sites["A"].address, sites["A"].time_zone) == ("Second Road", "Europe/Madrid")
 
@@ -463,7 +464,7 @@ def test_names_make_ids_and_customers_never_merge(lite: Registry) -> None:
         row("C", customer="MÜLLER &  söhne", site="BÜRO"),
         row("D", customer="株式会社", site="東京"),
     )
-    found = {u.id: (s.id, c.id, c.name) for u, s, c, _ in pages.units(lite, EVERYTHING)}
+    found = {u.id: (s.id, c.id, c.name) for u, s, c, _ in lists.units(lite, EVERYTHING)}
     assert found["A"] == found["C"] == ("muller-sohne-buro", "muller-sohne", "Müller & Söhne")
     assert found["B"][1] not in (found["A"][1], "")
     assert found["D"][2] == "株式会社"
@@ -472,7 +473,7 @@ def test_names_make_ids_and_customers_never_merge(lite: Registry) -> None:
 
 def test_two_sets_at_two_sites_of_one_name(lite: Registry) -> None:
     take(lite, row("A", customer="X", site="Main"), row("B", customer="Y", site="Main"))
-    assert len({s.id for _, s, _, _ in pages.units(lite, EVERYTHING)}) == 2
+    assert len({s.id for _, s, _, _ in lists.units(lite, EVERYTHING)}) == 2
 
 
 def test_a_unit_without_device_has_the_one_of_its_id_unless_taken(reg: Registry) -> None:
@@ -483,7 +484,7 @@ def test_a_unit_without_device_has_the_one_of_its_id_unless_taken(reg: Registry)
 def test_a_device_changed_before_the_old_was_heard_is_a_correction(reg: Registry) -> None:
     take(reg, row(device="TYPO"))
     take(reg, row(device="D1"), now=NOW + 5)
-    inputs = work.unit_inputs(reg, "U1")
+    inputs = unscoped.unit_inputs(reg, "U1")
     assert inputs is not None
     assert [(f.device, f.from_at) for f in inputs.fittings] == [("D1", None)]
 
@@ -491,9 +492,9 @@ def test_a_device_changed_before_the_old_was_heard_is_a_correction(reg: Registry
 def test_a_device_changed_after_it_was_heard_is_a_swap_from_now_on(reg: Registry) -> None:
     """ARCHITECTURE, Device and unit: a swapped board needs no rewriting."""
     take(reg, row(device="D1"))
-    work.pulse(reg, PulseBatch(now=NOW, pulses=[Pulse(device="D1", heard_at=NOW)]))
+    unscoped.pulse(reg, PulseBatch(now=NOW, pulses=[Pulse(device="D1", heard_at=NOW)]))
     take(reg, row(device="D2"), now=NOW + 5)
-    inputs = work.unit_inputs(reg, "U1")
+    inputs = unscoped.unit_inputs(reg, "U1")
     assert inputs is not None
     assert [(f.device, f.from_at, f.to_at) for f in inputs.fittings] == [
         ("D1", None, NOW + 5),
@@ -501,15 +502,15 @@ def test_a_device_changed_after_it_was_heard_is_a_swap_from_now_on(reg: Registry
     ]
     assert [(r.kind, r.by) for r in inputs.records] == [("fitting", "office")]
     take(reg, row(device="D2"), now=NOW + 9)
-    assert work.unit_inputs(reg, "U1") == inputs
+    assert unscoped.unit_inputs(reg, "U1") == inputs
 
 
 def test_a_spare_that_spoke_for_another_unit_keeps_its_history(reg: Registry) -> None:
     take(reg, row("A", device="OLD"))
-    work.pulse(reg, PulseBatch(now=NOW, pulses=[Pulse(device="OLD", heard_at=NOW)]))
+    unscoped.pulse(reg, PulseBatch(now=NOW, pulses=[Pulse(device="OLD", heard_at=NOW)]))
     take(reg, row("A", device="NEW"), now=NOW + 5)
     take(reg, row("OLD"), row("B", device="OLD"), now=NOW + 9)
-    a, b = work.unit_inputs(reg, "A"), work.unit_inputs(reg, "B")
+    a, b = unscoped.unit_inputs(reg, "A"), unscoped.unit_inputs(reg, "B")
     assert a is not None
     assert b is not None
     assert [(f.device, f.to_at) for f in a.fittings] == [("OLD", NOW + 5), ("NEW", None)]
@@ -519,7 +520,7 @@ def test_a_spare_that_spoke_for_another_unit_keeps_its_history(reg: Registry) ->
 
 def test_engine_hours_become_an_anchor_and_a_correction_corrects(reg: Registry) -> None:
     def anchors() -> list[tuple[float, int]]:
-        inputs = work.unit_inputs(reg, "U1")
+        inputs = unscoped.unit_inputs(reg, "U1")
         assert inputs is not None
         return [(r.facts["hours"], r.at) for r in inputs.records if r.kind == "hour_meter"]
 
@@ -542,12 +543,12 @@ def test_engine_hours_without_a_moment_are_of_the_first_import(lite: Registry) -
 @pytest.mark.parametrize("fmt", ["csv", "json"])
 def test_an_export_comes_back_as_it_was(reg: Registry, tmp_path: Path, fmt: Any) -> None:
     take(reg, FULL, row("U2", lat="-33.9", lon="-70.5", site="South", time_zone=""))
-    before = [(u, s, c) for u, s, c, _ in pages.units(reg, EVERYTHING)]
+    before = [(u, s, c) for u, s, c, _ in lists.units(reg, EVERYTHING)]
     path = tmp_path / f"register.{fmt}"
     path.write_bytes(export_units(reg, EVERYTHING, fmt))
     report = import_units(reg, path, NOW + 5, "office")
     assert (report.problems, report.unchanged) == ((), 2)
-    assert [(u, s, c) for u, s, c, _ in pages.units(reg, EVERYTHING)] == before
+    assert [(u, s, c) for u, s, c, _ in lists.units(reg, EVERYTHING)] == before
 
 
 def test_no_cell_of_an_export_is_a_formula(lite: Registry) -> None:
@@ -706,17 +707,17 @@ def test_plans_are_imported_and_their_units_computed_again(reg: Registry) -> Non
     assert (report.added, report.problems) == (1, ())
     take(reg, row(service_plan="ours"), row("U2"))
     clear(reg)
-    inputs = work.unit_inputs(reg, "U1")
+    inputs = unscoped.unit_inputs(reg, "U1")
     assert inputs is not None
     assert inputs.plan is not None
     oil = inputs.plan.tasks[0]
     assert (oil.every_h, oil.first_h, oil.tolerance, oil.anchor) == (150.0, 20.0, 0.0, "fixed")
     assert (oil.parts, oil.resets) == ({"oil_l": 1.5, "oil_filter": 1.0}, ("check",))
     assert import_plans(reg, PLAN, NOW, "office").unchanged == 1
-    assert work.touched_units(reg, 9) == []
+    assert unscoped.touched_units(reg, 9) == []
     changed = [{**PLAN[0], "every_hours": 200}, PLAN[1]]
     assert import_plans(reg, changed, NOW, "office").changed == 1
-    assert days_of(work.touched_units(reg, 9)) == {"U1": [(TODAY, True)]}
+    assert days_of(unscoped.touched_units(reg, 9)) == {"U1": [(TODAY, True)]}
 
 
 @pytest.mark.parametrize(

@@ -19,10 +19,10 @@ from register_rows import NOW, row, take
 
 import fleet.registry
 from fleet.model import EVERYTHING
-from fleet.registry import pages, work
-from fleet.registry import tables as t
-from fleet.registry.engine import HEAD, Registry, open_registry
-from fleet.registry.types import RegistryDown, RegistryFault
+from fleet.registry import lists, unscoped
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import HEAD, Registry, open_registry
+from fleet.registry.base.faults import RegistryDown, RegistryFault
 from fleet.settings import Settings
 
 pytest_plugins = ["databases"]
@@ -36,7 +36,7 @@ def test_migrations_make_the_schema_of_the_tables(reg: Registry) -> None:
 
 def test_head_is_the_newest_migration() -> None:
     config = Config()
-    folder = Path(fleet.registry.__file__).parent / "migrations"
+    folder = Path(fleet.registry.__file__).parent / "base" / "migrations"
     config.set_main_option("script_location", str(folder))
     assert ScriptDirectory.from_config(config).get_heads() == [HEAD]
 
@@ -60,7 +60,7 @@ def test_ten_at_once_on_a_new_registry(registry_url: str) -> None:
 
 def test_processes_at_once_on_a_new_registry(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path}/r.db"
-    code = f"from fleet.registry.engine import open_registry; open_registry({url!r}).close()"
+    code = f"from fleet.registry.base.engine import open_registry; open_registry({url!r}).close()"
     root = Path(fleet.registry.__file__).parent.parent.parent
     running = [
         subprocess.Popen([sys.executable, "-c", code], cwd=root, stderr=subprocess.PIPE)
@@ -91,7 +91,7 @@ def test_a_registry_of_before_readiness_is_brought_up(registry_url: str) -> None
     registry = open_registry(registry_url)
     take(registry, row("U1", phone="01632 960012"))
     config = Config()
-    folder = Path(fleet.registry.__file__).parent / "migrations"
+    folder = Path(fleet.registry.__file__).parent / "base" / "migrations"
     config.set_main_option("script_location", str(folder))
     with registry.write() as connection:
         config.attributes["connection"] = connection
@@ -101,8 +101,8 @@ def test_a_registry_of_before_readiness_is_brought_up(registry_url: str) -> None
         connection.execute(sa.update(t.unit).values(words=words))
     registry.close()
     again = open_registry(registry_url)
-    assert [u.unit.id for u in pages.units(again, EVERYTHING, search="01632960012")] == ["U1"]
-    assert pages.counts(again, EVERYTHING).too_new == 1
+    assert [u.unit.id for u in lists.units(again, EVERYTHING, search="01632960012")] == ["U1"]
+    assert lists.counts(again, EVERYTHING).too_new == 1
     again.close()
 
 
@@ -133,9 +133,9 @@ def test_a_locked_registry_is_down_with_a_sentence(tmp_path: Path) -> None:
     with other.engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA busy_timeout=50")
     with holder.write(), pytest.raises(RegistryDown, match="stayed locked"):
-        work.heartbeat(other, "ingest", NOW, {})
-    work.heartbeat(other, "ingest", NOW, {"ok": True})
-    assert work.heartbeats(holder) == {"ingest": (NOW, {"ok": True})}
+        unscoped.heartbeat(other, "ingest", NOW, {})
+    unscoped.heartbeat(other, "ingest", NOW, {"ok": True})
+    assert unscoped.heartbeats(holder) == {"ingest": (NOW, {"ok": True})}
     holder.close()
     other.close()
 
@@ -180,13 +180,13 @@ def test_one_open_episode_by_index(reg: Registry) -> None:
 
 
 def test_facts_version_rises_with_every_change_of_the_register(reg: Registry) -> None:
-    seen = [work.facts_version(reg)]
+    seen = [unscoped.facts_version(reg)]
     for rows in ([row()], [row(phone="1")], [row("U2")]):
         take(reg, *rows)
-        seen.append(work.facts_version(reg))
+        seen.append(unscoped.facts_version(reg))
     assert seen == sorted(set(seen))
     take(reg, row("U2"))
-    assert work.facts_version(reg) == seen[-1]
+    assert unscoped.facts_version(reg) == seen[-1]
 
 
 def test_a_database_that_cannot_keep_every_name_is_refused(postgres: str) -> None:

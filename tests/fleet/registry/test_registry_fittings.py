@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from register_rows import NOW, row, take
 
 from fleet.model import Fitting, Record
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.fittings import Claim, first_difference, fittings_from
-from fleet.registry.records import add_record
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.fittings import Claim, first_difference, fittings_from
+from fleet.registry.facts.records import add_record
 
 pytest_plugins = ["databases"]
 
@@ -124,7 +124,7 @@ def record(id: str, unit: str, device: str, at: int, corrects: str | None = None
 
 
 def fittings(reg: Registry, unit: str) -> list[tuple[str, int | None, int | None]]:
-    inputs = work.unit_inputs(reg, unit)
+    inputs = unscoped.unit_inputs(reg, unit)
     assert inputs is not None
     return [(f.device, f.from_at, f.to_at) for f in inputs.fittings]
 
@@ -135,7 +135,7 @@ def test_records_in_any_order_give_the_same_fittings(reg: Registry) -> None:
     add_record(reg, record("r1", "U1", "D3", NOW - 100), NOW)
     assert fittings(reg, "U1") == [("D1", None, NOW - 100), ("D3", NOW - 100, None)]
     assert fittings(reg, "U2") == [("D2", None, NOW - 50), ("D1", NOW - 50, None)]
-    facts = work.device_facts(reg)
+    facts = unscoped.device_facts(reg)
     assert {d: facts[d].unit for d in ("D1", "D2", "D3")} == {"D1": "U2", "D2": None, "D3": "U1"}
 
 
@@ -147,7 +147,7 @@ def test_a_corrected_fitting_gives_back_what_it_took(reg: Registry) -> None:
     assert fittings(reg, "U1") == [("D1", None, NOW - 40)]
     assert fittings(reg, "U2") == [("D2", None, None)]
     assert fittings(reg, "U3") == [("D3", None, NOW - 40), ("D1", NOW - 40, None)]
-    inputs = work.unit_inputs(reg, "U3")
+    inputs = unscoped.unit_inputs(reg, "U3")
     assert inputs is not None
     assert inputs.unit.device == "D1"
 
@@ -156,6 +156,6 @@ def test_unit_names_the_device_fitted_now(reg: Registry) -> None:
     take(reg, row("U1", device="D1"))
     for n, device in enumerate(("D8", "D9")):
         add_record(reg, record(f"r{n}", "U1", device, NOW - 9 + n), NOW)
-        inputs = work.unit_inputs(reg, "U1")
+        inputs = unscoped.unit_inputs(reg, "U1")
         assert inputs is not None
         assert inputs.unit.device == device

@@ -19,10 +19,10 @@ from fleet.model import (
     Record,
     Scope,
 )
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry
-from fleet.registry.records import add_record
-from fleet.registry.types import InboxMark, PulseBatch
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.records import add_record
+from fleet.registry.facts.rows import InboxMark, PulseBatch
 
 pytest_plugins = ["databases"]
 
@@ -68,68 +68,68 @@ def two(reg: Registry) -> Registry:
         events=[event("MOVED", NOW - 200), event("MOVED", NOW - 50), event("STRANGER", NOW - 50)],
         quarantined=[junk("MOVED", NOW - 200), junk("MOVED", NOW - 50), junk("STRANGER", NOW)],
     )
-    work.pulse(reg, batch)
+    unscoped.pulse(reg, batch)
     return reg
 
 
 def test_another_customers_rows_never_come(two: Registry) -> None:
     reg = two
     for scope, mine, other in ((ANNA, "A1", "B1"), (BO, "B1", "A1")):
-        assert [u.unit.id for u in pages.units(reg, scope)] == [mine]
-        assert pages.units(reg, scope, search=other) == []
-        found = pages.unit(reg, scope, mine)
+        assert [u.unit.id for u in lists.units(reg, scope)] == [mine]
+        assert lists.units(reg, scope, search=other) == []
+        found = lists.unit(reg, scope, mine)
         assert found is not None
         assert found.customer.id in (scope.customers or ())
-        assert pages.counts(reg, scope).units == 1
-        assert [item.unit for item, *_ in pages.due(reg, scope)] == [mine]
+        assert lists.counts(reg, scope).units == 1
+        assert [item.unit for item, *_ in lists.due(reg, scope)] == [mine]
         for open_only in (True, False):
-            assert [e.id for e in pages.episodes(reg, scope, open_only)] == [f"e-{mine}"]
-        assert {unit for _, _, unit in pages.changes_since(reg, scope, 0)} == {mine}
-        assert pages.assessment(reg, scope, mine) == mine.encode()
-        assert pages.days(reg, scope, mine, 0, TODAY + 1) == [day(mine, TODAY)]
-        assert pages.records(reg, scope, mine)
-        assert pages.inputs(reg, scope, mine) is not None
+            assert [e.id for e in lists.episodes(reg, scope, open_only)] == [f"e-{mine}"]
+        assert {unit for _, _, unit in lists.changes_since(reg, scope, 0)} == {mine}
+        assert lists.assessment(reg, scope, mine) == mine.encode()
+        assert lists.days(reg, scope, mine, 0, TODAY + 1) == [day(mine, TODAY)]
+        assert lists.records(reg, scope, mine)
+        assert lists.inputs(reg, scope, mine) is not None
 
-        assert pages.unit(reg, scope, other) is None
-        assert pages.due(reg, scope, unit=other) == []
-        assert pages.episodes(reg, scope, unit=other) == []
-        assert pages.episodes(reg, scope, open_only=False, cursor=f"e-{other}") in (
+        assert lists.unit(reg, scope, other) is None
+        assert lists.due(reg, scope, unit=other) == []
+        assert lists.episodes(reg, scope, unit=other) == []
+        assert lists.episodes(reg, scope, open_only=False, cursor=f"e-{other}") in (
             [],
-            pages.episodes(reg, scope, False),
+            lists.episodes(reg, scope, False),
         )
-        assert pages.assessment(reg, scope, other) is None
-        assert pages.days(reg, scope, other, 0, TODAY + 1) == []
-        assert pages.records(reg, scope, other) == []
-        assert pages.inputs(reg, scope, other) is None
-        assert pages.events(reg, scope, other, 0, NOW) == []
+        assert lists.assessment(reg, scope, other) is None
+        assert lists.days(reg, scope, other, 0, TODAY + 1) == []
+        assert lists.records(reg, scope, other) == []
+        assert lists.inputs(reg, scope, other) is None
+        assert lists.events(reg, scope, other, 0, NOW) == []
 
 
 def test_a_moved_device_speaks_to_each_customer_of_its_own_time(two: Registry) -> None:
     """ARCHITECTURE: a lent or moved set; what it said before belongs to the unit of that time."""
-    assert [e.at for e in pages.events(two, ANNA, "A1", 0, NOW)] == [NOW - 200]
-    assert [e.at for e in pages.events(two, BO, "B1", 0, NOW)] == [NOW - 50]
-    assert [q.item.received_at for q in pages.quarantine(two, ANNA)] == [NOW - 200]
-    assert [q.item.received_at for q in pages.quarantine(two, BO, "MOVED")] == [NOW - 50]
-    assert [d.device for d, _ in pages.devices(two, BO)] == ["MOVED"]
-    assert pages.devices(two, ANNA) == []
+    assert [e.at for e in lists.events(two, ANNA, "A1", 0, NOW)] == [NOW - 200]
+    assert [e.at for e in lists.events(two, BO, "B1", 0, NOW)] == [NOW - 50]
+    assert [q.item.received_at for q in lists.quarantine(two, ANNA)] == [NOW - 200]
+    assert [q.item.received_at for q in lists.quarantine(two, BO, "MOVED")] == [NOW - 50]
+    assert [d.device for d, _ in lists.devices(two, BO)] == ["MOVED"]
+    assert lists.devices(two, ANNA) == []
 
 
 def test_everything_sees_strangers_too(two: Registry) -> None:
-    assert [d.device for d, _ in pages.devices(two, EVERYTHING)] == ["B1", "MOVED", "STRANGER"]
-    assert {q.item.device for q in pages.quarantine(two, EVERYTHING)} == {"MOVED", "STRANGER"}
-    assert {c.device for c in pages.quarantine_counts(two, EVERYTHING)} == {"MOVED", "STRANGER"}
-    assert {c.device for c in pages.quarantine_counts(two, ANNA)} <= {"MOVED"}
+    assert [d.device for d, _ in lists.devices(two, EVERYTHING)] == ["B1", "MOVED", "STRANGER"]
+    assert {q.item.device for q in lists.quarantine(two, EVERYTHING)} == {"MOVED", "STRANGER"}
+    assert {c.device for c in lists.quarantine_counts(two, EVERYTHING)} == {"MOVED", "STRANGER"}
+    assert {c.device for c in lists.quarantine_counts(two, ANNA)} <= {"MOVED"}
 
 
 def test_an_empty_scope_sees_nothing(two: Registry) -> None:
-    assert pages.units(two, NOBODY) == []
-    assert pages.counts(two, NOBODY).units == 0
-    assert pages.due(two, NOBODY) == []
-    assert pages.episodes(two, NOBODY) == []
-    assert pages.devices(two, NOBODY) == []
-    assert pages.quarantine(two, NOBODY) == []
-    assert pages.changes_since(two, NOBODY, 0) == []
-    assert pages.inputs(two, NOBODY, "A1") is None
+    assert lists.units(two, NOBODY) == []
+    assert lists.counts(two, NOBODY).units == 0
+    assert lists.due(two, NOBODY) == []
+    assert lists.episodes(two, NOBODY) == []
+    assert lists.devices(two, NOBODY) == []
+    assert lists.quarantine(two, NOBODY) == []
+    assert lists.changes_since(two, NOBODY, 0) == []
+    assert lists.inputs(two, NOBODY, "A1") is None
 
 
 def test_an_episode_about_no_unit_is_for_everything_only(reg: Registry) -> None:
@@ -145,8 +145,8 @@ def test_an_episode_about_no_unit_is_for_everything_only(reg: Registry) -> None:
         steps=(raised("s"),),
     )
     write_turn(reg, [turn(reg, "A1", opened=[service])], NOW)
-    assert [e.id for e in pages.episodes(reg, EVERYTHING)] == ["s"]
-    assert pages.episodes(reg, NOBODY) == []
+    assert [e.id for e in lists.episodes(reg, EVERYTHING)] == ["s"]
+    assert lists.episodes(reg, NOBODY) == []
 
 
 def test_search_and_filters(reg: Registry) -> None:
@@ -166,7 +166,7 @@ def test_search_and_filters(reg: Registry) -> None:
     )
 
     def ids(**asked: Any) -> list[str]:
-        return [u.unit.id for u in pages.units(reg, EVERYTHING, **asked)]
+        return [u.unit.id for u in lists.units(reg, EVERYTHING, **asked)]
 
     assert ids(search="anna") == ["A1", "A2"]
     assert ids(search="BERG barn") == ["A2"]
@@ -181,7 +181,7 @@ def test_search_and_filters(reg: Registry) -> None:
     assert ids(severity="") == ["A1"]
     assert ids(limit=2) == ["A1", "A2"]
     assert ids(limit=2, cursor="A2") == ["B1"]
-    counts = pages.counts(reg, EVERYTHING)
+    counts = lists.counts(reg, EVERYTHING)
     assert (counts.units, counts.not_assessed) == (3, 1)
     assert counts.by_condition == {"running": 1, "standing_by": 1}
     assert counts.by_severity == {"": 1, "act_now": 1}
@@ -199,7 +199,7 @@ def test_due_work_by_date_and_state(reg: Registry) -> None:
     write_turn(reg, [turn(reg, "U1", due=items)], NOW)
 
     def tasks(**asked: Any) -> list[str]:
-        return [item.task for item, *_ in pages.due(reg, EVERYTHING, **asked)]
+        return [item.task for item, *_ in lists.due(reg, EVERYTHING, **asked)]
 
     assert tasks() == ["c", "d", "b", "a", "e"]
     assert tasks(until="2026-12-05") == ["c", "d", "b"]
@@ -220,29 +220,29 @@ def test_episodes_come_gravest_first_and_page_by_page(reg: Registry) -> None:
             finding=found,
         )
         write_turn(reg, [turn(reg, f"U{n}", opened=[made])], NOW)
-    whole = [e.id for e in pages.episodes(reg, EVERYTHING)]
+    whole = [e.id for e in lists.episodes(reg, EVERYTHING)]
     assert whole == ["e3", "e1", "e2", "e5", "e4", "e0"]
     paged: list[str] = []
-    while part := pages.episodes(reg, EVERYTHING, limit=2, cursor=paged[-1] if paged else None):
+    while part := lists.episodes(reg, EVERYTHING, limit=2, cursor=paged[-1] if paged else None):
         paged += [e.id for e in part]
     assert paged == whole
-    newest = pages.episodes(reg, EVERYTHING, open_only=False, limit=3)
+    newest = lists.episodes(reg, EVERYTHING, open_only=False, limit=3)
     assert [e.id for e in newest] == ["e0", "e1", "e2"]
-    rest = pages.episodes(reg, EVERYTHING, open_only=False, cursor="e2")
+    rest = lists.episodes(reg, EVERYTHING, open_only=False, cursor="e2")
     assert [e.id for e in rest] == ["e3", "e4", "e5"]
-    assert pages.episodes(reg, EVERYTHING, cursor="nowhere") == []
+    assert lists.episodes(reg, EVERYTHING, cursor="nowhere") == []
 
 
 def test_quarantine_pages_backwards(reg: Registry) -> None:
-    work.pulse(reg, PulseBatch(now=NOW, quarantined=[junk("D", NOW - n) for n in range(5)]))
-    first = pages.quarantine(reg, EVERYTHING, limit=3)
-    rest = pages.quarantine(reg, EVERYTHING, limit=3, cursor=first[-1].id)
+    unscoped.pulse(reg, PulseBatch(now=NOW, quarantined=[junk("D", NOW - n) for n in range(5)]))
+    first = lists.quarantine(reg, EVERYTHING, limit=3)
+    rest = lists.quarantine(reg, EVERYTHING, limit=3, cursor=first[-1].id)
     assert [q.item.received_at for q in (*first, *rest)] == [NOW - n for n in (4, 3, 2, 1, 0)]
 
 
 def test_health_says_what_waits(reg: Registry) -> None:
     take(reg, row("A1"), row("B1"))
-    work.heartbeat(reg, "ingest", NOW, {"state": "ok"})
+    unscoped.heartbeat(reg, "ingest", NOW, {"state": "ok"})
     mark = InboxMark(file="2026.jsonl", offset=5, lines=1, size=10)
     batch = PulseBatch(
         now=NOW,
@@ -251,9 +251,9 @@ def test_health_says_what_waits(reg: Registry) -> None:
         quarantined=[junk("X", NOW)],
         inbox=mark,
     )
-    work.pulse(reg, batch)
+    unscoped.pulse(reg, batch)
     write_turn(reg, [turn(reg, "A1", opened=[episode("e", "A1", raised("e"))])], NOW)
-    health = pages.health(reg, EVERYTHING)
+    health = lists.health(reg, EVERYTHING)
     assert health.heartbeats == {"ingest": (NOW, {"state": "ok"})}
     assert health.inbox == (mark,)
     assert (health.units, health.devices, health.unregistered) == (2, 3, 1)

@@ -12,10 +12,10 @@ from fleet.model import (
     EVERYTHING,
     Record,
 )
-from fleet.registry import pages, work
-from fleet.registry.engine import Registry
-from fleet.registry.records import add_record
-from fleet.registry.types import AlertChanges
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.facts.records import add_record
+from fleet.registry.told.rows import AlertChanges
 
 pytest_plugins = ["databases"]
 
@@ -33,17 +33,17 @@ def test_everything_of_a_turn_comes_back(reg: Registry) -> None:
         summary=summary("U1", findings=(FAILED,)),
     )
     assert write_turn(reg, [made], NOW) == []
-    assert work.days(reg, "U1", 5, 7) == [day("U1", 5), day("U1", 6)]
-    assert work.days(reg, "U1", 6, 7) == [day("U1", 6)]
-    assert work.day_before(reg, "U1", 6) == day("U1", 5)
-    assert work.day_before(reg, "U1", 5) is None
-    assert work.open_episodes(reg, ["unit:U1"]) == [alert]
-    assert work.open_episodes(reg, ["unit:U2"]) == []
-    assert pages.assessment(reg, EVERYTHING, "U1") == b'{"a":1}'
-    found = pages.unit(reg, EVERYTHING, "U1")
+    assert unscoped.days(reg, "U1", 5, 7) == [day("U1", 5), day("U1", 6)]
+    assert unscoped.days(reg, "U1", 6, 7) == [day("U1", 6)]
+    assert unscoped.day_before(reg, "U1", 6) == day("U1", 5)
+    assert unscoped.day_before(reg, "U1", 5) is None
+    assert unscoped.open_episodes(reg, ["unit:U1"]) == [alert]
+    assert unscoped.open_episodes(reg, ["unit:U2"]) == []
+    assert lists.assessment(reg, EVERYTHING, "U1") == b'{"a":1}'
+    found = lists.unit(reg, EVERYTHING, "U1")
     assert found is not None
     assert found.summary == made.summary
-    assert [x[0] for x in pages.due(reg, EVERYTHING)] == [item]
+    assert [x[0] for x in lists.due(reg, EVERYTHING)] == [item]
 
 
 def test_days_are_replaced_and_dropped_one_by_one(reg: Registry) -> None:
@@ -51,7 +51,7 @@ def test_days_are_replaced_and_dropped_one_by_one(reg: Registry) -> None:
     write_turn(reg, [turn(reg, "U1", days=[day("U1", n) for n in (5, 6, 7)])], NOW)
     again = turn(reg, "U1", days=[day("U1", 6, b"new", "g")], drop_days=[7])
     write_turn(reg, [again], NOW)
-    assert work.days(reg, "U1", 0, 99) == [day("U1", 5), day("U1", 6, b"new", "g")]
+    assert unscoped.days(reg, "U1", 0, 99) == [day("U1", 5), day("U1", 6, b"new", "g")]
 
 
 def test_due_items_are_replaced_whole(reg: Registry) -> None:
@@ -59,7 +59,7 @@ def test_due_items_are_replaced_whole(reg: Registry) -> None:
     both = [due("U1"), due("U1", "air_filter")]
     write_turn(reg, [turn(reg, "U1", due=both), turn(reg, "U2", due=[due("U2")])], NOW)
     write_turn(reg, [turn(reg, "U1", due=[due("U1", "air_filter", share=1.2)])], NOW)
-    assert [(i.unit, i.task, i.share) for i, *_ in pages.due(reg, EVERYTHING)] == [
+    assert [(i.unit, i.task, i.share) for i, *_ in lists.due(reg, EVERYTHING)] == [
         ("U1", "air_filter", 1.2),
         ("U2", "oil_filter", 0.9),
     ]
@@ -70,11 +70,11 @@ def test_facts_changed_meanwhile_refuse_that_unit_only(reg: Registry) -> None:
     stale, good = turn(reg, "U1", days=[day("U1", 5)]), turn(reg, "U2", days=[day("U2", 5)])
     note = Record(id="n1", at=NOW, by="me", unit="U1", kind="note", facts={"text": "x"})
     add_record(reg, note, NOW)
-    touched = work.touched_units(reg, 9)
+    touched = unscoped.touched_units(reg, 9)
     assert write_turn(reg, [stale, good], NOW) == ["U1"]
-    assert work.days(reg, "U1", 0, 99) == []
-    assert work.days(reg, "U2", 0, 99) == [day("U2", 5)]
-    assert work.touched_units(reg, 9) == touched
+    assert unscoped.days(reg, "U1", 0, 99) == []
+    assert unscoped.days(reg, "U2", 0, 99) == [day("U2", 5)]
+    assert unscoped.touched_units(reg, 9) == touched
 
 
 def test_an_unknown_unit_is_refused(reg: Registry) -> None:
@@ -92,12 +92,12 @@ def test_a_step_another_program_wrote_refuses_the_unit(reg: Registry) -> None:
     assert write_turn(reg, [turn(reg, "U1", steps=[acknowledged])], NOW) == []
     cleared = raised("e1", 2, kind="cleared", finding=None, at=NOW + 9)
     assert write_turn(reg, [turn(reg, "U1", steps=[cleared])], NOW) == ["U1"]
-    (open_now,) = work.open_episodes(reg, ["unit:U1"])
+    (open_now,) = unscoped.open_episodes(reg, ["unit:U1"])
     assert open_now.acknowledged_at == NOW + 5
     again = msgspec.structs.replace(cleared, n=3)
     assert write_turn(reg, [turn(reg, "U1", steps=[again])], NOW) == []
-    assert work.open_episodes(reg, ["unit:U1"]) == []
-    (closed,) = pages.episodes(reg, EVERYTHING, open_only=False)
+    assert unscoped.open_episodes(reg, ["unit:U1"]) == []
+    (closed,) = lists.episodes(reg, EVERYTHING, open_only=False)
     assert (closed.closed_at, [s.kind for s in closed.steps]) == (
         NOW + 9,
         ["raised", "acknowledged", "cleared"],
@@ -116,7 +116,7 @@ def test_a_second_open_alert_of_one_kind_is_refused(reg: Registry) -> None:
         steps=[raised("e1", 2, kind="cleared", finding=None)],
     )
     assert write_turn(reg, [closing], NOW) == []
-    assert [e.id for e in work.open_episodes(reg, ["unit:U1"])] == ["e2"]
+    assert [e.id for e in unscoped.open_episodes(reg, ["unit:U1"])] == ["e2"]
 
 
 def test_steps_given_beside_an_opened_episode_count_once(reg: Registry) -> None:
@@ -124,7 +124,7 @@ def test_steps_given_beside_an_opened_episode_count_once(reg: Registry) -> None:
     step = raised("e1")
     made = turn(reg, "U1", opened=[episode("e1", "U1", step)], steps=[step])
     assert write_turn(reg, [made], NOW) == []
-    assert work.open_episodes(reg, ["unit:U1"])[0].steps == (step,)
+    assert unscoped.open_episodes(reg, ["unit:U1"])[0].steps == (step,)
 
 
 def test_a_step_of_an_episode_nobody_opened_is_refused(reg: Registry) -> None:
@@ -137,7 +137,7 @@ def test_a_changed_finding_changes_the_episode(reg: Registry) -> None:
     write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
     milder = finding("failed_start", severity="same_day", since=NOW, facts={"attempts": 4})
     write_turn(reg, [turn(reg, "U1", steps=[raised("e1", 2, kind="changed", finding=milder)])], NOW)
-    (now_open,) = work.open_episodes(reg, ["unit:U1"])
+    (now_open,) = unscoped.open_episodes(reg, ["unit:U1"])
     assert (now_open.severity, now_open.finding) == ("same_day", milder)
     assert [s.n for s in now_open.steps] == [1, 2]
 
@@ -145,19 +145,19 @@ def test_a_changed_finding_changes_the_episode(reg: Registry) -> None:
 def test_a_change_row_only_where_something_looks_different(reg: Registry) -> None:
     take(reg, row())
     write_turn(reg, [turn(reg, "U1")], NOW)
-    seen = pages.latest_change(reg, EVERYTHING)
+    seen = lists.latest_change(reg, EVERYTHING)
     later = summary("U1", at=NOW + 60)
     assert write_turn(reg, [turn(reg, "U1", summary=later)], NOW + 60) == []
-    assert pages.latest_change(reg, EVERYTHING) == seen
-    found = pages.unit(reg, EVERYTHING, "U1")
+    assert lists.latest_change(reg, EVERYTHING) == seen
+    found = lists.unit(reg, EVERYTHING, "U1")
     assert found is not None
     assert found.summary == later
     write_turn(reg, [turn(reg, "U1", summary=summary("U1", condition="running"))], NOW + 61)
-    assert pages.changes_since(reg, EVERYTHING, seen) == [(seen + 1, NOW + 61, "U1")]
+    assert lists.changes_since(reg, EVERYTHING, seen) == [(seen + 1, NOW + 61, "U1")]
     write_turn(
         reg, [turn(reg, "U1", summary=summary("U1", condition="running"), due=[due("U1")])], NOW
     )
-    assert pages.latest_change(reg, EVERYTHING) == seen + 2
+    assert lists.latest_change(reg, EVERYTHING) == seen + 2
 
 
 def test_an_empty_turn_writes_nothing(reg: Registry) -> None:
@@ -168,7 +168,7 @@ def test_an_empty_turn_writes_nothing(reg: Registry) -> None:
 def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     take(reg, row())
     write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
-    seen = pages.latest_change(reg, EVERYTHING)
+    seen = lists.latest_change(reg, EVERYTHING)
     bad = turn(
         reg,
         "U1",
@@ -182,28 +182,30 @@ def test_a_refused_unit_changes_no_page(reg: Registry, kind: str) -> None:
     else:
         bad = msgspec.structs.replace(bad, facts_seq=bad.facts_seq - 1)
     assert write_turn(reg, [bad], NOW) == ["U1"]
-    assert pages.latest_change(reg, EVERYTHING) == seen
-    assert work.days(reg, "U1", 0, 99_999) == []
-    assert pages.due(reg, EVERYTHING) == []
+    assert lists.latest_change(reg, EVERYTHING) == seen
+    assert unscoped.days(reg, "U1", 0, 99_999) == []
+    assert lists.due(reg, EVERYTHING) == []
 
 
 def test_days_that_another_wrote_meanwhile_refuse_what_was_made_of_them(reg: Registry) -> None:
     take(reg, row())
-    (n,) = one = {work.shard_of("U1")}
-    mine = work.take_shards(reg, one)
+    (n,) = one = {unscoped.shard_of("U1")}
+    mine = unscoped.take_shards(reg, one)
     theirs = dict(mine)  # the same writer, before a copy of the registry was put back
-    assert work.write_turn(reg, [turn(reg, "U1")], NOW, mine) == []
+    assert unscoped.write_turn(reg, [turn(reg, "U1")], NOW, mine) == []
     assert mine == theirs, "no day was written: all that is kept still holds"
-    assert work.write_turn(reg, [turn(reg, "U1", days=[day("U1", 5)])], NOW, mine) == []
-    assert mine == work.standing(reg, one) != theirs
+    assert unscoped.write_turn(reg, [turn(reg, "U1", days=[day("U1", 5)])], NOW, mine) == []
+    assert mine == unscoped.standing(reg, one) != theirs
     assert mine[n].fence == theirs[n].fence
     late = turn(reg, "U1", days=[day("U1", 5, doc=b"of old days")])
-    assert work.write_turn(reg, [late], NOW, theirs) == ["U1"]
+    assert unscoped.write_turn(reg, [late], NOW, theirs) == ["U1"]
     assert theirs == {}
-    assert [r.doc for r in work.days(reg, "U1", 0, 9)] == [b"d"]
-    again = work.take_shards(reg, one)
+    assert [r.doc for r in unscoped.days(reg, "U1", 0, 9)] == [b"d"]
+    again = unscoped.take_shards(reg, one)
     assert again[n].fence == mine[n].fence + 1
-    assert work.write_turn(reg, [turn(reg, "U1", drop_days=[5])], NOW, again) == []
-    assert work.days(reg, "U1", 0, 9) == []
-    assert work.write_turn(reg, [turn(reg, "U1")], NOW, mine) == ["U1"], "an older fencing number"
+    assert unscoped.write_turn(reg, [turn(reg, "U1", drop_days=[5])], NOW, again) == []
+    assert unscoped.days(reg, "U1", 0, 9) == []
+    assert unscoped.write_turn(reg, [turn(reg, "U1")], NOW, mine) == ["U1"], (
+        "an older fencing number"
+    )
     assert mine == {}

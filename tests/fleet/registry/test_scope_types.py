@@ -21,8 +21,8 @@ import pytest
 
 import dashboard
 from fleet.model import Scope
-from fleet.registry.engine import Registry
-from fleet.registry.people.types import Actor, Session
+from fleet.registry.base.engine import Registry
+from fleet.registry.people.model import Actor, Session
 
 FIRM = "the firm's own people, channels and agreements: no row of a customer's set"
 SIGN_IN = "how a viewer is found out, before there is a Scope"
@@ -162,9 +162,9 @@ def page(registry: {registry_name}) -> object:
 @pytest.mark.parametrize(
     ("module", "name", "bare", "scoped"),
     [
-        ("fleet.registry.pages", "unit", '"u1"', 'EVERYTHING, "u1"'),
-        ("fleet.registry.pages", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
-        ("fleet.registry.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
+        ("fleet.registry.lists", "unit", '"u1"', 'EVERYTHING, "u1"'),
+        ("fleet.registry.lists", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
+        ("fleet.registry.told.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
     ],
 )
 def test_leaving_the_scope_out_is_an_error_of_types(

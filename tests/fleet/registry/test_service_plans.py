@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from fleet.calendar import add_months, instant
 from fleet.model import DueItem, Kit, Record, Run, ServicePlan, Task
-from fleet.registry import documents
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.plans import BY_ID
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
 from fleet.registry.register import import_plans
+from fleet.registry.register.plans import BY_ID
 from scheduler.rules.service import Situation, due_items, duty_of, oil_check
 
 pytest_plugins = ["databases"]

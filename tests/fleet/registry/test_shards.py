@@ -12,11 +12,11 @@ import sqlalchemy as sa
 from register_rows import NOW, row, take
 from written_turns import day, turn
 
-from fleet.registry import tables as t
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry, upgrade
-from fleet.registry.shards import ALL, SHARDS, Hold, Shard, shard_of, standing, take_shards
-from fleet.registry.types import UnitTurn
+from fleet.registry import unscoped
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry, open_registry, upgrade
+from fleet.registry.derived.rows import UnitTurn
+from fleet.registry.derived.shards import ALL, SHARDS, Hold, Shard, shard_of, standing, take_shards
 
 pytest_plugins = ["databases"]
 
@@ -47,14 +47,14 @@ class Writer:
         self.made = []
         for unit in units:
             if unit not in self.kept:
-                found = work.days(self.reg, unit, DAY, DAY + 1)
+                found = unscoped.days(self.reg, unit, DAY, DAY + 1)
                 self.kept[unit] = int(found[0].doc) if found else 0
             doc = str(self.kept[unit] + 1).encode()
             self.made.append(turn(self.reg, unit, days=[day(unit, DAY, doc)]))
 
     def write(self) -> set[str]:
         """The units that were written."""
-        refused = set(work.write_turn(self.reg, self.made, NOW, self.hold))
+        refused = set(unscoped.write_turn(self.reg, self.made, NOW, self.hold))
         for made in self.made:
             if made.unit in refused:
                 self.kept.pop(made.unit, None)
@@ -66,7 +66,7 @@ class Writer:
 
 
 def stored(reg: Registry) -> dict[str, int]:
-    found = {unit: work.days(reg, unit, DAY, DAY + 1) for unit in UNITS}
+    found = {unit: unscoped.days(reg, unit, DAY, DAY + 1) for unit in UNITS}
     return {unit: int(rows[0].doc) if rows else 0 for unit, rows in found.items()}
 
 
@@ -87,13 +87,13 @@ def test_writers_of_different_shards_never_meet(reg: Registry) -> None:
     for n in range(5):
         for unit, hold in (("U1", one), ("U2", two)):
             made = turn(reg, unit, days=[day(unit, n)])
-            assert work.write_turn(reg, [made], NOW, hold) == []
+            assert unscoped.write_turn(reg, [made], NOW, hold) == []
     assert standing(reg, one | two) == one | two, (
         "each has its own mark, and its first fencing number"
     )
     both = [turn(reg, unit, days=[day(unit, 9)]) for unit in ("U1", "U2")]
-    assert work.write_turn(reg, both, NOW, one) == ["U2"], "a shard that is not held is refused"
-    assert [len(work.days(reg, unit, 9, 10)) for unit in ("U1", "U2")] == [1, 0]
+    assert unscoped.write_turn(reg, both, NOW, one) == ["U2"], "a shard that is not held is refused"
+    assert [len(unscoped.days(reg, unit, 9, 10)) for unit in ("U1", "U2")] == [1, 0]
 
 
 def test_who_takes_a_shard_shuts_out_who_held_it(reg: Registry) -> None:
@@ -103,12 +103,12 @@ def test_who_takes_a_shard_shuts_out_who_held_it(reg: Registry) -> None:
     new = take_shards(reg, [n])
     assert (old[n].fence, new[n].fence) == (1, 2)
     assert old[n].mark == new[n].mark, "the days are the same"
-    assert work.write_turn(reg, [turn(reg, "U1", days=[day("U1", 1)])], NOW, old) == ["U1"]
+    assert unscoped.write_turn(reg, [turn(reg, "U1", days=[day("U1", 1)])], NOW, old) == ["U1"]
     assert old == {}
-    assert work.write_turn(reg, [turn(reg, "U1", days=[day("U1", 2)])], NOW, new) == []
+    assert unscoped.write_turn(reg, [turn(reg, "U1", days=[day("U1", 2)])], NOW, new) == []
     forged = {n: Shard(1, new[n].mark)}
-    assert work.write_turn(reg, [turn(reg, "U1")], NOW, forged) == ["U1"], "its number is lower"
-    assert [r.day for r in work.days(reg, "U1", 0, 9)] == [2]
+    assert unscoped.write_turn(reg, [turn(reg, "U1")], NOW, forged) == ["U1"], "its number is lower"
+    assert [r.day for r in unscoped.days(reg, "U1", 0, 9)] == [2]
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -17,10 +17,10 @@ import msgspec
 from finding_pairs.worlds import NOW, ZONE, ago
 from fleet.history import History
 from fleet.model import EVERYTHING, Contact, Finding, Notice, Rota
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.notices import put_notices
-from fleet.registry.pages import episodes, units
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.lists import episodes, units
 from fleet.registry.register import import_units
+from fleet.registry.told.notices import put_notices
 from fleet.settings import Settings
 from fleet.store import open_store
 from ingest.cache import Cache

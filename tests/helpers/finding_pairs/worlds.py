@@ -34,7 +34,7 @@ from fleet.model import (
     Site,
     Unit,
 )
-from fleet.registry.types import UnitInputs
+from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import assess, day_facts
 from scheduler.day import Day, digest
 

@@ -15,14 +15,15 @@ from hypothesis import strategies as st
 from waking_cases import case, later
 
 from fleet.model import Contact, QuietHours, Rota, Severity, Swap
-from fleet.registry import notices as outbox
-from fleet.registry import people, quiet_hours, rota
-from fleet.registry import tables as t
-from fleet.registry.engine import Registry
-from fleet.registry.notices import write_notices
+from fleet.registry import people
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office.quiet_hours import QuietHoursRefused, read
 from fleet.registry.people import Actor, Person
 from fleet.registry.people.audit import audit
-from fleet.registry.quiet_hours import QuietHoursRefused, read
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import write_notices
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
 from scheduler.turns import reminders

@@ -15,10 +15,11 @@ from seeding import LATE, NOW, Fleet, _row, seeded
 
 from fleet import words
 from fleet.model import EVERYTHING, Contact, Rota
-from fleet.registry import notices as outbox
-from fleet.registry import pages, people, rota
+from fleet.registry import lists, people
+from fleet.registry.office import rota
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
+from fleet.registry.told import notices as outbox
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
@@ -155,7 +156,7 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
     monday = at("2026-11-23 11:00")
     outdoors = {**_row(LATE), "placement": "outdoors"}
     assert import_units(reg, [outdoors], NOW, "office").ok
-    mine = next(r for r in pages.units(reg, EVERYTHING) if r.unit.placement == "outdoors")
+    mine = next(r for r in lists.units(reg, EVERYTHING) if r.unit.placement == "outdoors")
     reader = Person(
         id="",
         login="mo@example.org",

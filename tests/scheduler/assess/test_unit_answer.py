@@ -21,8 +21,8 @@ from dashboard.app import create_app
 from dashboard.views import last_start
 from dashboard.views import readiness as answer
 from fleet.model import Calibration, DeviceEvent, MainsNow, ReadinessNow, Run
-from fleet.registry import work
-from fleet.registry.types import PulseBatch
+from fleet.registry import unscoped
+from fleet.registry.facts.rows import PulseBatch
 from scheduler.rules.battery import BatterySeen, CrankLook
 from scheduler.rules.fuel import FuelSeen
 from scheduler.rules.mains import Outage
@@ -238,7 +238,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     fleet: Fleet = seed(tmp_path_factory.mktemp("answer"))
     told = trace(NOW - 3180, FALLS, f"dev-{FAILED + 1:02d}")
     other = msgspec.structs.replace(told, channel="ac_v", at=NOW - 3100)
-    work.pulse(fleet.registry, PulseBatch(now=NOW, events=[told, other]))
+    unscoped.pulse(fleet.registry, PulseBatch(now=NOW, events=[told, other]))
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_owner(app)
     yield TestClient(app, base_url="http://127.0.0.1:8080")

@@ -16,7 +16,7 @@ from dashboard.app import create_app
 from dashboard.deps import scope_of
 from dashboard.views import due as due_page
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
-from fleet.registry import pages, work
+from fleet.registry import lists, unscoped
 from scheduler.assess import assess, decode, encode
 from scheduler.day import Carry, Day
 from scheduler.rules import warmth
@@ -280,10 +280,10 @@ def test_the_unit_page_and_api_say_how_it_starts(client: TestClient, fleet: Flee
     assert "Starting and use" in page
     assert body["harder_not_judged"] or body["harder_starting"]
     assert body["duty"]["runs"] >= 1
-    everybody = pages.start_counts(fleet.registry, EVERYTHING, "Plain", "P0")
+    everybody = lists.start_counts(fleet.registry, EVERYTHING, "Plain", "P0")
     assert (everybody[0].units, everybody[1].units >= 9) == (1, True)
     mine = body["customer"]
-    only = pages.start_counts(fleet.registry, Scope(frozenset({mine})), "plain", "p0")
+    only = lists.start_counts(fleet.registry, Scope(frozenset({mine})), "plain", "p0")
     assert only[1].units == 1, "another customer's sets are not counted"
     assert client.get(f"/units/{unit_id(NEW)}").status_code == 200
 
@@ -297,12 +297,12 @@ def test_scope_holds_for_the_running_signal(fleet: Fleet) -> None:
 
 
 def test_the_area_tells_how_its_sets_are_used(fleet: Fleet) -> None:
-    rows = work.area_usage(fleet.registry, "North")
+    rows = unscoped.area_usage(fleet.registry, "North")
     assert len(rows) == 4
     watched = [sum(days for _, _, days in row.other_runs) for row in rows]
     assert all(DAYS - 6 <= days <= DAYS + 1 for days in watched)
     assert all(row.other_hours_h for row in rows), "weekly runs that nobody agreed on"
-    assert work.area_usage(fleet.registry, "nowhere") == []
+    assert unscoped.area_usage(fleet.registry, "nowhere") == []
 
 
 def test_the_due_page_says_the_likely_range() -> None:

@@ -18,7 +18,7 @@ import pytest
 from one_unit import T0, UNIT, inputs
 
 from fleet.model import Habit, Latest, Pulse, RunningSignal, Series, SignalChannel, Site
-from fleet.registry.pages import SetRow
+from fleet.registry.lists import SetRow
 from scheduler.assess import assess, day_facts
 from scheduler.day import digest
 from scheduler.outage import cover_of, step

@@ -15,9 +15,9 @@ from ready_jobs import BY, ready
 from register_rows import NOW
 from road_server import Server, served
 
-from fleet.registry import rounds as kept
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.rounds import Ask
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.office import rounds as kept
+from fleet.registry.office.rounds import Ask
 from fleet.words.jobs import travel_words
 from scheduler import dispatch, publishing
 from scheduler.rounds import Estimate, PlanContext, Table, Travel

@@ -12,7 +12,7 @@ import pytest
 from checks import Checks
 from road_server import LAT, LON, Server, served
 
-from fleet.registry.engine import open_registry
+from fleet.registry.base.engine import open_registry
 from scheduler import publishing
 from scheduler.rounds import Estimate, Table
 from scheduler.rounds.travel import ROAD_FACTOR, driving_s, great_circle_m

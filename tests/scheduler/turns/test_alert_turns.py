@@ -13,10 +13,10 @@ from house import T0, House, make, record, row
 from register_rows import write_turn
 
 from fleet.model import EVERYTHING, DeviceEvent, Episode, Notice, Reading
-from fleet.registry import alerts as told
-from fleet.registry import pages, people, work
+from fleet.registry import lists, people, unscoped
+from fleet.registry.facts.records import add_record
 from fleet.registry.people import Actor, Person
-from fleet.registry.records import add_record
+from fleet.registry.told import alerts as told
 from scheduler import alarms, turns
 from scheduler.alarms import state_of
 
@@ -51,7 +51,7 @@ def fails(house: House, unit: str, at: int) -> Episode:
 
 
 def alert(house: House, unit: str, kind: str = "failed_start") -> Episode:
-    found = pages.episodes(house.registry, EVERYTHING, open_only=False, unit=unit)
+    found = lists.episodes(house.registry, EVERYTHING, open_only=False, unit=unit)
     return next(e for e in found if e.kind == kind)
 
 
@@ -123,7 +123,7 @@ def test_a_shelf_ends_by_itself(house: House) -> None:
     house.hear([Reading("u1", AT + 300, READS)], [failed("u1", AT + 300)], AT + 300)
     house.turn(AT + 310)
     assert state_of(alert(house, "u1")) == "shelved"
-    assert "u1" in work.due_looks(house.registry, AT + 700, 9)
+    assert "u1" in unscoped.due_looks(house.registry, AT + 700, 9)
     house.turn(AT + 700)
     assert state_of(alert(house, "u1")) == "unacknowledged"
     assert [n.step for n in sent(house, episode.id)] == ["1", "3"]
@@ -134,9 +134,9 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
     episode = fails(house, "u1", AT)
     run = [Reading("u1", AT + 600 + s, {"ac_v": 231.0}) for s in range(0, 300, 30)]
     house.hear(run, [DeviceEvent(device="u1", at=AT + 590, event="crank")], AT + 900)
-    work.spread_touches(house.registry, 500)
-    inputs = work.unit_inputs(house.registry, "u1")
-    (touch,) = [t for t in work.touched_units(house.registry, 9) if t.unit == "u1"]
+    unscoped.spread_touches(house.registry, 500)
+    inputs = unscoped.unit_inputs(house.registry, "u1")
+    (touch,) = [t for t in unscoped.touched_units(house.registry, 9) if t.unit == "u1"]
     assert inputs is not None
     turn = turns.compute(
         turns.TurnContext(house.registry, house.history, AT + 900), inputs, touch.days

@@ -25,11 +25,11 @@ from fleet.model import (
     Scope,
     UnitSummary,
 )
-from fleet.registry import alerts as told
-from fleet.registry import outages as kept
-from fleet.registry import pages, work
+from fleet.registry import lists, unscoped
+from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.people import Actor
-from fleet.registry.types import UnitTurn
+from fleet.registry.told import alerts as told
+from fleet.registry.told import outages as kept
 from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
@@ -91,7 +91,7 @@ def write(reg: Registry, places: Places, now: int, *summaries: UnitSummary) -> N
     """As the turns of these units write them."""
     turns = []
     for one in summaries:
-        inputs = work.unit_inputs(reg, one.unit)
+        inputs = unscoped.unit_inputs(reg, one.unit)
         assert inputs is not None
         turns.append(
             UnitTurn(
@@ -171,8 +171,8 @@ def test_a_scope_sees_its_own_sets_of_an_outage(reg: Registry) -> None:
     write(reg, places, NOW, *(summary(n, NOW, NOW - 20) for n in range(5)))
     outages.look(reg, places, OFFICE, NOW)
     (whole,) = kept.outages(reg, EVERYTHING)
-    mine = pages.unit(reg, EVERYTHING, "U0002")
-    other = pages.unit(reg, EVERYTHING, "U0005")
+    mine = lists.unit(reg, EVERYTHING, "U0002")
+    other = lists.unit(reg, EVERYTHING, "U0005")
     assert mine is not None
     assert other is not None
     scope = Scope(frozenset({mine.customer.id}))
@@ -232,7 +232,7 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     places = Places()
     write(reg, places, NOW, *(summary(n, NOW, NOW - 20) for n in range(4)))
     outages.look(reg, places, OFFICE, NOW)
-    inputs = work.unit_inputs(reg, "U0003")
+    inputs = unscoped.unit_inputs(reg, "U0003")
     assert inputs is not None
     silent = made("not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
     quiet = summary(3, NOW + 1300, NOW - 20, condition="not_reporting", findings=(silent,))
@@ -242,7 +242,7 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     failed = of_unit(reg, inputs, quiet, (FAILED,), NOW + 1300, OFFICE)
     assert [state_of(e) for e in failed.changes.opened] == ["unacknowledged"]
     assert failed.changes.notices == [], "the call list says it"
-    away = work.unit_inputs(reg, "U0005")
+    away = unscoped.unit_inputs(reg, "U0005")
     assert away is not None
     alone = of_unit(reg, away, quiet, quiet.findings, NOW + 1300, OFFICE)
     assert [state_of(e) for e in alone.changes.opened] == ["unacknowledged"]
@@ -309,14 +309,14 @@ def test_many_silent_without_an_outage_are_one_alert_on_our_line(reg: Registry) 
     ]
     write(reg, places, NOW + 2000, *silent, summary(7, NOW + 2000, None))
     assert uplink.look(reg, places, OFFICE, NOW + 2000) == 1
-    (line,) = work.open_episodes(reg, ["service"])
+    (line,) = unscoped.open_episodes(reg, ["service"])
     assert (line.kind, line.severity) == ("own_line", "act_now")
     assert [n.wakes for n in sent(reg, line.id)] == [True]
     assert uplink.look(reg, places, OFFICE, NOW + 2002) == 0, "nothing new"
     write(reg, places, NOW + 3000, *(summary(n, NOW + 3000, None) for n in range(8)))
     uplink.look(reg, places, OFFICE, NOW + 3000)
     uplink.look(reg, places, OFFICE, NOW + 3001)
-    (line,) = work.open_episodes(reg, ["service"])
+    (line,) = unscoped.open_episodes(reg, ["service"])
     assert state_of(line) == "returned"
     assert [n.kind for n in sent(reg, line.id)] == ["alert", "cleared"]
 
@@ -332,7 +332,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
         since=NOW + 1,
         facts={"silent_since": NOW + 1, "heard_at": NOW + 1},
     )
-    inputs = work.unit_inputs(reg, "U0001")
+    inputs = unscoped.unit_inputs(reg, "U0001")
     assert inputs is not None
     found = of_unit(reg, inputs, silent[1], (finding,), now, OFFICE)
     turn = UnitTurn(
@@ -345,12 +345,12 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
         alerts=found.changes,
     )
     assert write_turn(reg, [turn], now) == []
-    (before,) = work.open_episodes(reg, ["unit:U0001"])
+    (before,) = unscoped.open_episodes(reg, ["unit:U0001"])
     assert [n.not_before > now for n in sent(reg, before.id)] == [True]
     write(reg, places, now, *silent)
     uplink.look(reg, places, OFFICE, now + 2)
-    (line,) = work.open_episodes(reg, ["service"])
-    (held,) = work.open_episodes(reg, ["unit:U0001"])
+    (line,) = unscoped.open_episodes(reg, ["service"])
+    (held,) = unscoped.open_episodes(reg, ["unit:U0001"])
     assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)
     assert sent(reg, held.id) == [], "it had not left yet"
     again = of_unit(reg, inputs, silent[1], (finding,), now + 4, OFFICE)

@@ -18,10 +18,10 @@ from fleet import settings
 from fleet.clock import now as clock_now
 from fleet.history import UnitUnknown
 from fleet.model import EVERYTHING, DeviceEvent, Habit, Reading, Scope
-from fleet.registry import pages, work
-from fleet.registry.engine import open_registry
-from fleet.registry.records import add_record
-from fleet.registry.types import PulseBatch
+from fleet.registry import lists, unscoped
+from fleet.registry.base.engine import open_registry
+from fleet.registry.facts.records import add_record
+from fleet.registry.facts.rows import PulseBatch
 from scheduler import turns
 from scheduler.day import decode as decode_day
 from scheduler.turns import clockwork
@@ -129,7 +129,7 @@ def test_nothing_new_writes_nothing_and_one_days_news_is_one_days_work(
     house.hear(readings[-30:], [], T0 + 7 * DAY)
     assert house.turn(T0 + 7 * DAY).days == 0
     assert digested == [D0 + 6]
-    assert work.touched_units(house.registry, 10) == []
+    assert unscoped.touched_units(house.registry, 10) == []
 
 
 def test_a_failed_start_is_an_open_episode_after_one_turn(house: House) -> None:
@@ -143,7 +143,7 @@ def test_a_failed_start_is_an_open_episode_after_one_turn(house: House) -> None:
     house.hear([], [event], at + 1)
     turn = turns.watch(house.registry, house.history, at + 2, 1.5, house.memory)
     assert turn.opened == 1
-    (episode,) = work.open_episodes(house.registry, ["unit:u1"])
+    (episode,) = unscoped.open_episodes(house.registry, ["unit:u1"])
     assert (episode.kind, episode.severity, episode.opened_at) == (
         "failed_start",
         "act_now",
@@ -158,7 +158,7 @@ def test_a_failed_start_is_an_open_episode_after_one_turn(house: House) -> None:
     house.hear(run, [DeviceEvent(device="u1", at=at + 590, event="crank")], at + 900)
     house.turn(at + 900)
     assert house.open("u1") == set()
-    (closed,) = pages.episodes(house.registry, EVERYTHING, open_only=False, unit="u1")
+    (closed,) = lists.episodes(house.registry, EVERYTHING, open_only=False, unit="u1")
     assert [s.kind for s in closed.steps] == ["raised", "returned"]
 
 
@@ -189,7 +189,7 @@ def test_silence_becomes_an_episode_when_its_limit_passes(house: House) -> None:
     assert limit == 1800, "three habits of 10 min"
     house.turn(at + limit - 1)
     assert house.open("u1") == set()
-    assert work.due_looks(house.registry, at + limit, 9) == ["u1"]
+    assert unscoped.due_looks(house.registry, at + limit, 9) == ["u1"]
     house.turn(at + limit)
     assert house.open("u1") == {"not_reporting"}
     house.hear([Reading("u1", at + limit + 60, {"ac_v": 0.0})], [], at + limit + 60)
@@ -206,19 +206,19 @@ def test_a_restart_tells_nothing_twice_and_nothing_is_missed(house: House) -> No
     house.turn(at + 100)
     assert house.open("u1") == {"failed_start"}
     assert house.open("u2") == {"not_in_auto"}
-    before = {e.id for e in work.open_episodes(house.registry, ["unit:u1"])}
+    before = {e.id for e in unscoped.open_episodes(house.registry, ["unit:u1"])}
     house.hear([Reading("u2", at + 200, {"ac_v": 0.0, "in_auto": 1.0})], [], at + 200)
     house.hear([Reading("u1", at + 200, {"ac_v": 0.0, "in_auto": 0.0})], [], at + 200)
     house.memory = turns.Memory()
     house.turn(at + 3000)
     house.turn(at + 3061)
     assert house.open("u2") == {"not_reporting"}
-    episodes = pages.episodes(house.registry, EVERYTHING, open_only=False, unit="u2")
+    episodes = lists.episodes(house.registry, EVERYTHING, open_only=False, unit="u2")
     assert [[s.kind for s in e.steps] for e in episodes if e.kind == "not_in_auto"] == [
         ["raised", "lapsed", "returned"]
     ]
     assert house.open("u1") == {"failed_start", "not_in_auto", "not_reporting"}
-    assert before < {e.id for e in work.open_episodes(house.registry, ["unit:u1"])}
+    assert before < {e.id for e in unscoped.open_episodes(house.registry, ["unit:u1"])}
 
 
 def test_a_fitting_recorded_late_heals_the_days(tmp_path: Path) -> None:
@@ -272,7 +272,7 @@ def test_days_whose_readings_are_gone_are_dropped(house: House) -> None:
     house.turn(T0 + 3 * DAY)
     house.store.delete("u1", T0 + DAY, T0 + 2 * DAY)
     with house.registry.write() as connection:
-        from fleet.registry.work.touches import touch_units
+        from fleet.registry.derived.touches import touch_units
 
         touch_units(connection, {"u1": D0}, T0 + 3 * DAY)
     house.turn(T0 + 3 * DAY)
@@ -298,18 +298,20 @@ def test_one_units_failure_does_not_stop_the_others(
         house.hear([Reading(device, at, {"ac_v": 0.0})], [], at)
     turn = house.turn(at)
     assert turn.failed >= 1
-    assert pages.assessment(house.registry, EVERYTHING, "u2") is not None
-    assert pages.assessment(house.registry, EVERYTHING, "u1") is None
+    assert lists.assessment(house.registry, EVERYTHING, "u2") is not None
+    assert lists.assessment(house.registry, EVERYTHING, "u1") is None
     assert "rules failed on unit u1: ValueError" in caplog.text
     assert "script" not in caplog.text
     trouble = house.memory.troubles["u1"]
     assert (trouble.fault, trouble.again_at) == ("ValueError", at + 5)
     assert house.turn(at + 1).units == 0, "held back until its time"
-    assert [t.unit for t in work.touched_units(house.registry, 9)] == ["u1"], "its touch is kept"
+    assert [t.unit for t in unscoped.touched_units(house.registry, 9)] == ["u1"], (
+        "its touch is kept"
+    )
     monkeypatch.setattr(module, "assess", real)
     house.turn(at + 5)
     assert house.memory.troubles == {}
-    assert pages.assessment(house.registry, EVERYTHING, "u1") is not None
+    assert lists.assessment(house.registry, EVERYTHING, "u1") is not None
 
 
 def test_a_unit_the_rules_cannot_work_with_waits_and_the_others_go_on(house: House) -> None:
@@ -334,7 +336,7 @@ def test_another_habit_makes_every_day_again(house: House) -> None:
     house.turn(T0 + 5 * DAY)
     before = house.days("u1")
     slower = msgspec.structs.replace(house.pulses["u1"], habit=Habit(standing_s=700))
-    work.pulse(house.registry, PulseBatch(now=T0 + 5 * DAY, pulses=[slower]))
+    unscoped.pulse(house.registry, PulseBatch(now=T0 + 5 * DAY, pulses=[slower]))
     looked = house.verdict("u1").look_again_at
     assert house.turn(looked).days == 5
     after = house.days("u1")
@@ -347,7 +349,7 @@ def test_a_host_clock_that_runs_behind_judges_nothing(house: House) -> None:
     house.hear([Reading("u1", T0 + 7200, {"ac_v": 0.0})], [], T0 + 7200)
     turn = house.turn(T0 + 7200 - 601)
     assert turn.behind_s == 601
-    assert [t.unit for t in work.touched_units(house.registry, 9)] == ["u1"]
+    assert [t.unit for t in unscoped.touched_units(house.registry, 9)] == ["u1"]
     assert house.turn(T0 + 7200 - 600).behind_s == 0
     assert house.days("u1") != []
 
@@ -371,7 +373,7 @@ def test_facts_changed_while_computing_are_computed_again(
     turn = house.turn(T0 + 60)
     assert turn.refused == 1
     assert len(house.days("u1")) == 1
-    assert work.touched_units(house.registry, 9) == []
+    assert unscoped.touched_units(house.registry, 9) == []
 
 
 def test_a_reader_sees_only_its_customers(house: House) -> None:
@@ -438,8 +440,8 @@ def test_only_one_runs_and_it_stops_when_told(tmp_path: Path) -> None:
     try:
         loaded = settings.load(data, {})
         registry = open_registry(loaded)
-        wait_for("the look", lambda: pages.assessment(registry, EVERYTHING, "u1") is not None)
-        assert began <= work.heartbeats(registry)["scheduler"][0] <= clock_now()
+        wait_for("the look", lambda: lists.assessment(registry, EVERYTHING, "u1") is not None)
+        assert began <= unscoped.heartbeats(registry)["scheduler"][0] <= clock_now()
         second = call("--data", data)
         assert second.returncode == 2
         assert "Another scheduler" in second.stderr
@@ -455,7 +457,7 @@ def test_only_one_runs_and_it_stops_when_told(tmp_path: Path) -> None:
 def test_a_registry_that_is_away_is_said_and_waited_for(house: House, tmp_path: Path) -> None:
     """Another program holds the registry: nothing is lost, the wait grows, then it goes on."""
     desk = clockwork.Clockwork(house.registry, house.history)
-    fault = work.RegistryDown("The registry is locked.")
+    fault = unscoped.RegistryDown("The registry is locked.")
     clockwork._away(desk, fault)
     clockwork._away(desk, fault)
     assert desk.back_off_s == 2

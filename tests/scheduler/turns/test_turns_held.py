@@ -16,13 +16,13 @@ from house import D0, DAY, T0, House, a_week, make, record, row
 
 from fleet.history import History
 from fleet.model import DeviceEvent, Reading
-from fleet.registry import tables as t
-from fleet.registry import work
-from fleet.registry.engine import Registry, open_registry
-from fleet.registry.records import RecordRefused, add_record
+from fleet.registry import unscoped
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.derived.rows import DayRow
+from fleet.registry.derived.touches import touch_units
+from fleet.registry.facts.records import RecordRefused, add_record
 from fleet.registry.register import import_units
-from fleet.registry.types import DayRow
-from fleet.registry.work.touches import touch_units
 from scheduler import turns
 from scheduler.day import decode, encode
 from scheduler.turns import watching
@@ -221,13 +221,13 @@ def test_a_second_look_reads_no_old_days(house: House, monkeypatch: pytest.Monke
     house.hear(readings, events, end)
     house.turn(end)
     asked: list[tuple[int, int]] = []
-    real = work.days
+    real = unscoped.days
 
     def days(registry: Registry, unit: str, first: int, last: int) -> list[DayRow]:
         asked.append((first, last))
         return real(registry, unit, first, last)
 
-    monkeypatch.setattr(work, "days", days)
+    monkeypatch.setattr(unscoped, "days", days)
     house.hear([Reading("u1", end + 60, {"ac_v": 0.0})], [], end + 60)
     house.turn(end + 60)
     assert house.memory.held.hits == 1

@@ -10,10 +10,10 @@ import pytest
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
 from fleet.model import Contact, Notice, Rota, Way
-from fleet.registry import notices as outbox
-from fleet.registry import work
-from fleet.registry.engine import Registry
-from fleet.registry.notices import GIVE_UP_S, put_notices
+from fleet.registry import unscoped
+from fleet.registry.base.engine import Registry
+from fleet.registry.told import notices as outbox
+from fleet.registry.told.notices import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
 from scheduler.turns.undelivered import LATELY_S
@@ -53,7 +53,7 @@ def fails(reg: Registry, now: int) -> None:
 
 
 def open_now(reg: Registry) -> list[str]:
-    return [e.id for e in work.open_episodes(reg, ["service"]) if e.kind == "undelivered"]
+    return [e.id for e in unscoped.open_episodes(reg, ["service"]) if e.kind == "undelivered"]
 
 
 def test_messages_on_time_are_no_news(reg: Registry) -> None:
@@ -76,7 +76,7 @@ def test_a_late_message_opens_one_alert_told_to_somebody_else(reg: Registry) -> 
     (id,) = open_now(reg)
     (told,) = outbox.of_cause(reg, id)
     assert (told.person, told.wakes) == ("bob", False)
-    (episode,) = [e for e in work.open_episodes(reg, ["service"]) if e.id == id]
+    (episode,) = [e for e in unscoped.open_episodes(reg, ["service"]) if e.id == id]
     facts = episode.finding.facts
     assert (facts.late, facts.given_up, facts.people) == (2, 0, 1)
     assert facts.late_s == LATE_S

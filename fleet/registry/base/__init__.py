@@ -1,0 +1,1 @@
+"""The ground of the registry: opening it, its tables, documents and statements."""

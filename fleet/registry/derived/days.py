@@ -1,0 +1,79 @@
+"""Days as they are stored, and how the units of an area were used."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.derived.rows import DayRow
+
+
+def days(reg: Registry, unit: str, from_day: int, to_day: int) -> list[DayRow]:
+    """Stored days of a unit with from_day <= day < to_day, rising."""
+    asked = {"unit": unit, "from_day": from_day, "to_day": to_day}
+    with reg.read() as connection:
+        rows = connection.execute(_DAYS, asked).all()
+    return [
+        DayRow(unit=unit, day=day, fingerprint=fingerprint, carry_in=carry_in, doc=doc)
+        for day, fingerprint, carry_in, doc in rows
+    ]
+
+
+def day_before(reg: Registry, unit: str, day: int) -> DayRow | None:
+    """The nearest stored day before `day`, or None."""
+    with reg.read() as connection:
+        row = connection.execute(_DAY_BEFORE, {"unit": unit, "day": day}).first()
+    return None if row is None else day_of(row)
+
+
+def day_of(row: Any) -> DayRow:
+    """A row of the table as a DayRow."""
+    return DayRow(
+        unit=row.unit, day=row.day, fingerprint=row.fingerprint, carry_in=row.carry_in, doc=row.doc
+    )
+
+
+class UsageRow(msgspec.Struct, frozen=True):
+    """How a unit was used, as its summary says (see `UnitSummary`)."""
+
+    other_runs: tuple[tuple[int, float, float], ...] = ()
+    other_hours_h: tuple[float, ...] = ()
+
+
+def area_usage(reg: Registry, area: str) -> list[UsageRow]:
+    """How the units of an area were used: at most 2,000 of them, in the order of their ids."""
+    decode = documents.decoder(UsageRow)
+    query = (
+        sa.select(t.summary.c.doc)
+        .join(t.unit, t.unit.c.id == t.summary.c.unit)
+        .where(t.unit.c.area == area)
+        .order_by(t.summary.c.unit)
+        .limit(2_000)
+    )
+    with reg.read() as connection:
+        return [decode(doc) for doc in connection.execute(query).scalars()]
+
+
+# Statements asked for every unit of a turn, made once: building them costs more than running them.
+
+_ASKED: sa.BindParameter[str] = sa.bindparam("unit")
+_DAYS = (
+    sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
+    .where(
+        t.day.c.unit == _ASKED,
+        t.day.c.day >= sa.bindparam("from_day"),
+        t.day.c.day < sa.bindparam("to_day"),
+    )
+    .order_by(t.day.c.day)
+)
+_DAY_BEFORE = (
+    sa.select(t.day)
+    .where(t.day.c.unit == _ASKED, t.day.c.day < sa.bindparam("day"))
+    .order_by(t.day.c.day.desc())
+    .limit(1)
+)

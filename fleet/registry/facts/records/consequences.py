@@ -1,0 +1,94 @@
+"""What records change: fittings, calibrations, and the days computed again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import sqlalchemy as sa
+
+from fleet.calendar import DAY_S
+from fleet.model import Calibration
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.statements import bump, note_changes
+from fleet.registry.derived.touches import touch_units
+from fleet.registry.facts import fittings
+from fleet.registry.facts.fittings import Claim
+from fleet.registry.facts.records.check import Accepted
+from fleet.registry.facts.units import fittings_of
+
+
+def units_changed(connection: sa.Connection, touched: dict[str, int], now: int) -> None:
+    """Facts of these units changed from these UTC days on: touch, count, tell the pages."""
+    touch_units(connection, touched, now)
+    units = sorted(touched)
+    c = t.unit.c
+    connection.execute(
+        sa.update(t.unit).where(c.id == sa.bindparam("b_id")).values(facts_seq=c.facts_seq + 1),
+        [{"b_id": unit} for unit in units],
+    )
+    bump(connection, "facts_version")
+    rows = connection.execute(sa.select(c.id, c.customer).where(c.id.in_(units))).all()
+    note_changes(connection, [{"at": now, "unit": r.id, "customer": r.customer} for r in rows])
+
+
+def days_changed(changed: Mapping[str, int | None]) -> dict[str, int]:
+    """Moments (None: always) as UTC days."""
+    return {unit: 0 if at is None else at // DAY_S for unit, at in changed.items()}
+
+
+def refit(connection: sa.Connection, new: Sequence[Accepted], now: int) -> dict[str, int]:
+    """Apply fittings and take corrected ones back; returns changed units with their UTC day."""
+    said = [one.record for one in new if one.record.kind == "fitting"]
+    undone = [one.old for one in new if one.old is not None and one.old.kind == "fitting"]
+    if not said and not undone:
+        return {}
+    fittings.register_devices(connection, {r.facts["device"]: None for r in said}, now)
+    fittings.put_claims(
+        connection,
+        [
+            Claim(
+                id=r.id,
+                unit=r.unit,
+                device=r.facts["device"],
+                from_at=r.facts["from"],
+                said_at=r.made_at,
+                said_by=r.by,
+            )
+            for r in said
+        ],
+    )
+    for old in undone:
+        fittings.drop_claim(connection, old.id)
+    involved = [*said, *undone]
+    changed = fittings.rebuild(
+        connection, [r.unit for r in involved], [r.facts["device"] for r in involved]
+    )
+    return days_changed(changed)
+
+
+def recalibrate(connection: sa.Connection, new: Sequence[Accepted]) -> None:
+    """Write calibrations, take corrected ones back, and find the fitting each belongs to."""
+    made = [(one.record.unit, one.calibration) for one in new if one.calibration is not None]
+    if made:
+        rows = [_calibration_row(unit, calibration) for unit, calibration in made]
+        connection.execute(sa.insert(t.calibration), rows)
+    for one in new:
+        if one.old is not None and one.old.kind == "meter_check":
+            connection.execute(sa.delete(t.calibration).where(t.calibration.c.id == one.old.id))
+    for unit in sorted({unit for unit, _ in made}):
+        fittings.refit_calibrations(connection, unit, fittings_of(connection, unit))
+
+
+def _calibration_row(unit: str, calibration: Calibration) -> dict[str, Any]:
+    return {
+        "id": calibration.id,
+        "unit": unit,
+        "fitting": None,
+        "channel": calibration.channel,
+        "gain": calibration.gain,
+        "zero": calibration.offset,
+        "from_at": calibration.from_at,
+        "doc": documents.encode(calibration),
+    }

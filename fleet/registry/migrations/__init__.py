@@ -1,1 +1,0 @@
-"""Alembic migrations of the registry; `fleet.registry.engine.open_registry` runs them."""

@@ -1,0 +1,1 @@
+"""What the office agrees and plans: jobs, rounds, technicians, rota, agreements, site cards."""

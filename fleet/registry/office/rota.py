@@ -1,0 +1,58 @@
+"""What the firm agreed: whose week it is, who is woken for what. Appended; the newest holds."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+from fleet.model import Contact, QuietHours, Rota, Waking, Way
+from fleet.registry.base import documents
+from fleet.registry.base import tables as t
+from fleet.registry.base.engine import Registry
+from fleet.registry.office import quiet_hours
+from fleet.registry.office.agreed import AgreedMeanwhile, append, newest
+from fleet.registry.people.model import Actor
+from fleet.registry.told.notices import targets
+
+__all__ = ["AgreedMeanwhile", "agree_rota", "agree_waking", "contacts", "rota", "waking"]
+SOONEST: tuple[Way, ...] = ("push", "sms", "webhook", "email")
+STAFF = ("technician", "office", "owner")
+
+
+def rota(reg: Registry) -> tuple[Rota, int]:
+    """(the rota, its number); an empty one, 0, before the first."""
+    return newest(reg, "rota", Rota, Rota())
+
+
+def waking(reg: Registry) -> tuple[Waking, int]:
+    """(what the owner changed of the waking table, its number)."""
+    return newest(reg, "waking", Waking, Waking())
+
+
+def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None:
+    """Put a rota in place of number n. Raises AgreedMeanwhile."""
+    append(reg, "rota", documents.encode(agreed), n, by, now)
+
+
+def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> None:
+    """Put a waking table in place of number n. Raises AgreedMeanwhile."""
+    append(reg, "waking", documents.encode(agreed), n, by, now)
+
+
+def contacts(reg: Registry) -> tuple[Contact, ...]:
+    """Everybody of the firm who may come in, how they are reached (`notices.targets`), the way that
+    is heard soonest first, and their quiet hours."""
+    c = t.person.c
+    query = sa.select(c.id, c.name).where(c.active.is_(True), c.role.in_(STAFF))
+    query = query.where(c.customers.is_(None)).order_by(c.name, c.id)
+    reached = {(one.person, one.way) for one in targets(reg)}
+    quiet = quiet_hours.every(reg)
+    with reg.read() as connection:
+        return tuple(
+            Contact(
+                person=r.id,
+                name=r.name,
+                ways=tuple(w for w in SOONEST if (r.id, w) in reached),
+                quiet=quiet.get(r.id, (QuietHours(), 0))[0],
+            )
+            for r in connection.execute(query)
+        )

@@ -1,0 +1,1 @@
+"""What people were told: alerts, their steps and notices; appended, never computed again."""
