@@ -20,6 +20,7 @@ from fleet.registry import unscoped
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.derived.rows import DayRow
+from fleet.registry.derived.shards import shard_of, standing, take_shards
 from fleet.registry.derived.touches import touch_units
 from fleet.registry.facts.records import RecordRefused, add_record
 from fleet.registry.register import import_units
@@ -213,6 +214,45 @@ def test_days_written_by_another_in_the_midst_of_a_turn_refuse_it(
         assert both.house.verdict("u1") == clean.verdict("u1")
         clean.store.close()
         clean.registry.close()
+
+
+def test_a_shard_that_another_takes_in_the_midst_of_a_turn_costs_the_others_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another takes the shard of u1 while A judges u1: A writes u2, and takes nothing back before
+    its next turn, for which it is asked anew who leads."""
+    end = T0 + DAYS * DAY
+    with pair(tmp_path, 50_000_000) as both:
+        for device in ("u1", "u2"):
+            both.house.hear(*a_week(device, days=DAYS), end)
+        both.turn(0, end)
+        held = both.memories[0].held
+        lost, kept = shard_of("u1"), shard_of("u2")
+        assert lost != kept
+        real = watching.assess
+
+        def interrupted(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
+            if inputs.unit.id == "u1":
+                take_shards(both.registries[1], [lost])
+            return real(inputs, days, now, *rest)
+
+        monkeypatch.setattr(watching, "assess", interrupted)
+        for device in ("u1", "u2"):
+            both.house.hear([Reading(device, end + 60, {"ac_v": 0.0})], [], end + 60)
+        history = History(both.registries[0], both.house.store)
+        turn = turns.watch(both.registries[0], history, end + 60, 60.0, both.memories[0])
+        assert (turn.units, turn.refused) == (2, 1)
+        assert [r.day - D0 for r in both.house.days("u1")] == list(range(DAYS))
+        assert [r.day - D0 for r in both.house.days("u2")] == list(range(DAYS + 1))
+        assert (lost in held.hold, kept in held.hold) == (False, True)
+        assert (held.of("u1") is None, held.of("u2") is None) == (True, False)
+        monkeypatch.setattr(watching, "assess", real)
+        assert both.turn(0, end + 61).refused == 0
+        assert [r.day - D0 for r in both.house.days("u1")] == list(range(DAYS + 1))
+        fences = standing(both.registries[0], [lost, kept])
+        assert (fences[lost].fence, fences[kept].fence) == (3, 1), (
+            "only what was lost is taken again"
+        )
 
 
 def test_a_second_look_reads_no_old_days(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
