@@ -1,9 +1,9 @@
 """Findings to sentences: the one room that speaks, a file for each family of findings.
 
-Every sentence says what was seen, then what to do, and claims nothing beyond its facts. A
-sentence that sends a person to a set carries its caution lines (ENGINEERING 15). Nothing here
-asks anybody for another start, a jump start or to open a panel, and nobody is asked to switch
-to automatic before the last technician has answered.
+Every sentence says what was seen, then what to do, and claims nothing beyond its facts. A sentence
+that sends a person to a set carries its caution lines (docs/engineering/cautions.md). Nothing here
+asks anybody for another start, a jump start or to open a panel, and nobody is asked to switch to
+automatic before the last technician has answered.
 """
 
 from __future__ import annotations

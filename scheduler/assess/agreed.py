@@ -15,8 +15,10 @@ from scheduler.rules import exercise
 from scheduler.rules.exercise import ExerciseVerdict, Plan, Seen
 
 JUDGED = 26
-"""Newest occurrences that are judged; older ones are only matched, to name their runs."""
+"""Newest occurrences that are judged; older ones are only matched, to name their runs.
+Definition."""
 FAR = 2**62
+"""A moment behind every other [UTC s]. Definition."""
 
 
 @dataclass(frozen=True, slots=True)

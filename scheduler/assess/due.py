@@ -36,7 +36,9 @@ def due_items(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueIt
 
 
 def strict(inputs: UnitInputs, now: int) -> bool:
-    """Bound by a code or by the maker's warranty: its work has no tolerance (ENGINEERING 5)."""
+    """Bound by a code or by the maker's warranty: its work has no tolerance
+    (docs/engineering/service.md#tolerance).
+    """
     until = _written_date(inputs.unit.warranty_to)
     under = until is not None and local_date(now, inputs.site.time_zone) <= until
     return inputs.unit.nfpa_110 or under

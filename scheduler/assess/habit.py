@@ -41,9 +41,10 @@ STEPS_S = (
     43_200,
     86_400,
 )
-"""A learned interval is one of these, so that jitter does not change what is known of old days."""
+"""A learned interval is one of these, so that jitter does not change what is known of old days.
+Common practice, no source."""
 STEP_SLACK = 0.9
-"""A median up to a tenth longer than a step still is that step."""
+"""A median up to a tenth longer than a step still is that step. Common practice, no source."""
 
 
 def habit_of(inputs: UnitInputs, recent: Sequence[Day]) -> Habit:

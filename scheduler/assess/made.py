@@ -18,7 +18,7 @@ from scheduler.rules.supply import Circuit, RunPoint
 
 SET_SIDE = AC_VOLTS - {"mains_v"}
 SEEN_READINGS = 3
-"""A run of fewer readings says nothing about its volts."""
+"""A run of fewer readings says nothing about its volts. Common practice, no source."""
 USUAL_RUNS = 5
 TOLD_RUNS = 2
 """So many runs tell which circuits its device measures. Common practice, no source."""

@@ -13,7 +13,7 @@ from scheduler.rules import mains
 from scheduler.rules.mains import Edge, Outage
 
 KEPT_S = 400 * 86_400
-"""How far back an assessment keeps outages."""
+"""How far back an assessment keeps outages. Definition."""
 
 
 def look(

@@ -20,11 +20,12 @@ from scheduler.rules.battery import BatterySeen
 from scheduler.rules.supply import RunPoint
 
 WITH_FAILURE_S = 300
-"""A shutdown this near a failed start is that failure again."""
+"""A shutdown this near a failed start is that failure again. Common practice, no source."""
 CRANKED_LOW = 2
-"""The cranking limit is crossed when two of the newest three starts lay under it."""
+"""The cranking limit is crossed when two of the newest three starts lay under it. Common practice,
+no source."""
 PROOFS = 6
-"""The newest starts by itself that are looked at."""
+"""The newest starts by itself that are looked at. Definition."""
 
 
 @dataclass(frozen=True, slots=True)

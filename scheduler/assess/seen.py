@@ -23,6 +23,7 @@ BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
     ("transfer", frozenset({"load_kw"})),
 )
 LOOK_BACK_DAYS = 14
+"""Days in which a channel was read, or it is not wired. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
 TALLY = 50
+"""Newest demands, of those whose end was seen, that the tally counts. Definition."""
 ASIDE_QUIETS = frozenset({"failed_start", "not_in_auto", "not_reporting"})
 """Findings that are only Notes while a unit is laid up or out of service for work."""
 

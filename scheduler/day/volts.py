@@ -15,6 +15,8 @@ def watched(
     """Volts and hertz of the day: (what it says, or None; the open state).
 
     runs: closed on this day; going: the one that goes on; what: attempts as the device told of them.
+
+    Gives: a record in volts [V] and hertz [Hz], or none. Definition.
     """
     if g.facts.plate is None:
         return None, g.carry.supply

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fleet.model import Finding, FoundBy, Job, Unit
 
 CALL_FIRST: frozenset[str] = frozenset({"not_in_auto", "not_reporting"})
-"""One call before a drive settles many of these (ENGINEERING 12)."""
+"""One call before a drive settles many of these (docs/engineering/rounds.md#jobs)."""
 
 
 OF_THE_PLAN: frozenset[str] = frozenset({"service_due"})

@@ -23,7 +23,7 @@ from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
 
 ROAD = 1.3
-"""Road metres over straight ones, as the planner estimates (ROUNDS 7)."""
+"""Road metres over straight ones, as the planner estimates (docs/engineering/rounds.md#roads)."""
 
 
 @dataclass(frozen=True, slots=True)

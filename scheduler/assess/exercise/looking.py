@@ -34,7 +34,7 @@ from scheduler.rules.exercise.terms import SHOWN
 from scheduler.rules.exercise.year import year_of, year_span
 
 FIXED = frozenset({"outdoors", "engine_room"})
-"""Placements of which a customer may be reminded (ENGINEERING 8, 15)."""
+"""Placements of which a customer may be reminded (docs/engineering/cautions.md#reminders)."""
 
 
 @dataclass(frozen=True, slots=True)

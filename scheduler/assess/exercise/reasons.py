@@ -12,7 +12,7 @@ from scheduler.rules import exercise
 from scheduler.rules.exercise import ByItself, Candidate, RunReason
 
 REASONS_DAYS = 400
-"""How far back the reasons of runs are kept in an assessment."""
+"""How far back the reasons of runs are kept in an assessment. Definition."""
 
 
 def joined_with(one: Candidate, why: dict[int, exercise.terms.Confidence]) -> Candidate:

@@ -10,7 +10,8 @@ from scheduler.day import Day
 STANDING_AT_LEAST_H = 1.0
 STANDING_SHARE = 0.05
 STANDING_WATCHED = 0.5
-"""A meter that gained more than both while the engine was seen to stand is not used."""
+"""A meter that gained more than both while the engine was seen to stand is not used. Common
+practice, no source."""
 
 
 def meter_value(days: Sequence[Day], meter: Gains) -> float | None:

@@ -12,6 +12,7 @@ from scheduler.rules import supply
 from scheduler.rules.supply import Measured, Plate, RunPoint
 
 POINTS_SHOWN = 60
+"""Points of the newest runs that are shown. Definition."""
 NO_RUN_SINCE = "no run since its device, its calibration or a part of it was changed"
 
 

@@ -10,6 +10,7 @@ from scheduler.day import Day
 from scheduler.rules.supply import Circuit, RunPoint
 
 YEAR_S = 365 * 86_400
+"""Runs of so long are looked at: a year. Definition."""
 
 
 def points_of(days: Sequence[Day], now: int) -> tuple[RunPoint, ...]:

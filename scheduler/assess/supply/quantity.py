@@ -12,7 +12,8 @@ from scheduler.rules import supply
 from scheduler.rules.supply import Band, Plate, Quantity, RunPoint
 
 ENOUGH = 3
-"""Settled samples of a run below which it is not judged: "too few samples"."""
+"""Settled samples of a run below which it is not judged: "too few samples". Common practice, no
+source."""
 NOMINAL_OFF = 0.12
 """A wrong nominal is one that every run missed by this share. Common practice, no source."""
 PARTS: dict[Quantity, tuple[str, ...]] = {

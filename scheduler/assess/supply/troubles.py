@@ -22,7 +22,8 @@ OF_TROUBLE: dict[str, tuple[str, Severity]] = {
 GRAVER = frozenset({"over_voltage", "open_neutral", "circuit"})
 """Troubles that say of one circuit what "volts out of their band" says of the set."""
 FAR_OFF = 1.6
-"""A nominal so much higher than the register's is a wrong register, not an over-voltage."""
+"""A nominal so much higher than the register's is a wrong register, not an over-voltage. Common
+practice, no source."""
 
 
 def troubles(about: About) -> list[Finding]:

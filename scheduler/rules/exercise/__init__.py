@@ -5,7 +5,7 @@ load. The clock that starts an exercise is in the set: it drifts, and some do no
 time. So an occurrence is matched on its local day and within 12 h, nearest to the time at which
 the set has lately run (median of the last five matches, once there are three).
 
-Verdict of an occurrence, the first that applies (ENGINEERING 8):
+Verdict of an occurrence, the first that applies (docs/engineering/exercise.md#verdicts):
 
 done          a run of the agreed length, less 10 % and at least 2 min; or, where a run that short
               could hide between two reports, an hour meter that gained it
