@@ -380,7 +380,7 @@ def test_standing_by_in_the_trades_words() -> None:
 
 
 def test_a_set_out_of_automatic_cannot_start_by_itself() -> None:
-    """Common practice, no source. On-delay 60 s (Defaults)."""
+    """Common practice, no source. On-delay 60 s (docs/engineering/defaults.md#delays)."""
     spell = Spell(value=0, since=NOON, at=NOON)
     days = [day(0, carry=Carry(in_auto=spell))]
     early = assess(inputs(NOON), days, NOON + 59)

@@ -2,7 +2,7 @@
 
 On-delays and deadbands stand with the rules that find a thing (`scheduler.rules`, which judge the
 signal); here stands only how long it must be gone before it is called over, what may be told of a
-new set, and how far an alert may outlive its evidence. Common practice, no source.
+new set, and how far an alert may outlive its evidence. Common practice, no source (docs/engineering/alarms.md#delays).
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""How a device reports, how long it may be silent, and when silence is news (Defaults table)."""
+"""How a device reports, how long it may be silent, and when silence is news.
+
+The reasons: docs/engineering/reporting.md.
+"""
 
 from __future__ import annotations
 
@@ -81,7 +84,7 @@ def learned(recent: Sequence[Day]) -> Habit | None:
 
 
 def gap_s(habit: Habit, running: bool) -> int:
-    """The longest silence that is no gap [s] (Defaults; see `scheduler.rules.signal`)."""
+    """The longest silence that is no gap [s] (docs/engineering/reporting.md#gaps)."""
     gaps = allowed_gaps(habit)
     return gaps.running_s if running else gaps.standing_s
 

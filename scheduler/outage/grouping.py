@@ -2,7 +2,7 @@
 
 At least two sites and (three sets or a quarter of the area) losing it within five minutes. A loss
 seen only between two reports is an interval, and "within" means that the intervals can overlap so.
-Common practice, no source.
+Common practice, no source (docs/engineering/outage.md#which-belong-together).
 """
 
 from __future__ import annotations

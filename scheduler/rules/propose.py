@@ -2,7 +2,8 @@
 
 Whoever ran the test says when the engine turned; the run should hold idle, choke and load, and
 some rest on both sides. Proposed are thresholds inside the gap between what was read at rest and
-what was read running. All numbers: common practice, no source.
+what was read running. All numbers: common practice, no source
+(docs/engineering/signal.md#proposed-from-a-test-run).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Every share comes with its interval and nothing is claimed beyond it: three failures in twenty are
 a reason to look, not proof of a bad set. Counted are demands that ended as started or failed;
-starts by hand and ends that were not seen count for nothing.
+starts by hand and ends that were not seen count for nothing (docs/engineering/reliability.md).
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 Rank methods: one bad value moves nothing. Points may come in segments (before and after a new
 calibration, a new battery): pairs across segments are never compared, so a step between segments
-is no trend. Too few points are refused with a value, not an exception.
+is no trend. Too few points are refused with a value, not an exception
+(docs/engineering/reliability.md#trends).
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ of its own, drawn once a simulation from Gamma; together that is the Gamma poste
 and a Bayesian bootstrap of the lengths (Rubin 1981). Because each past run brings its own random
 numbers, taking a run away can only move a date later: less use never makes work due earlier.
 Weather comes in spells, so the rate of all runs rises and falls together from block to block, by
-as much as the two-month blocks of the area did.
+as much as the two-month blocks of the area did (docs/engineering/usage.md#model).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""When a value out of its limits is met, and when it has ended (Defaults table).
+"""When a value out of its limits is met, and when it has ended (docs/engineering/defaults.md#delays).
 
 The on-delay begins with the first value at or beyond the limit and runs on until a value passes
 the clear limit; it is met 60 s later at the earliest, by a second value at or beyond. It ends when
