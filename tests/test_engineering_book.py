@@ -29,6 +29,9 @@ NOT_SHIPPED = re.compile(
 )
 """A design document by its name, with a chapter behind it. docs/wire.md is shipped, WIRE.md is not."""
 
+CASE = re.compile(r"[Ff]ield cases? ((?:\d+(?:, | and )?)+)")
+"""A case from the field by its number; it has a heading on docs/engineering/cases.md."""
+
 JUDGING = (
     *sorted((ROOT / "scheduler" / "rules").rglob("*.py")),
     *sorted((ROOT / "scheduler" / "day").rglob("*.py")),
@@ -78,6 +81,8 @@ def wrong_citations(text: str) -> list[str]:
     """Citations of a page or heading that is not there, and of documents that are not shipped."""
     joined = re.sub(r"\n\s*(?:#\s*)?", " ", text)
     found = [match.group() for match in NOT_SHIPPED.finditer(joined)]
+    cases = {number for match in CASE.findall(joined) for number in re.findall(r"\d+", match)}
+    found += sorted(f"case {n}" for n in cases if f"case-{n}" not in anchors(BOOK / "cases.md"))
     for page, anchor in CITED.findall(text) + LINKED.findall(text):
         path = BOOK / page
         if not path.exists() or (anchor and anchor not in anchors(path)):
@@ -104,6 +109,8 @@ def test_the_book_is_cited_where_its_reasons_are_needed() -> None:
         "Back 2 % of the limit (ENGINEERING,\n    Defaults).",
         "EXPERIENCE.md says so",
         "three zones (ROUNDS 6)",
+        "Field case 999: nobody knows it",
+        "Field cases 1, 2 and 999.",
         "see docs/engineering/nowhere.md",
         "see docs/engineering/runs.md#no-such-heading",
     ],

@@ -74,7 +74,7 @@ class Left(msgspec.Struct, frozen=True, kw_only=True):
 def learn(days: Sequence[DayVolts], noon_s: int = 43_200) -> Charger:
     """The kind of charger, from days in order; unknown: too few, or like none of them.
 
-    The first that fits, of the newest four weeks: boost (up to a third of the days reach 14 V, or
+    The first that fits, of the newest four weeks: boost (up to a third of the days reach 14 V and
     0.4 V over the median high, and the rest keep above 13.0 V or hardly ever reach it), float (95 %
     of a usual day's readings at 13.0 V or more), solar (a daily swing of 0.2 V, highest around
     noon), none (nine days of ten never reach 13.0 V), on and off (a third of the days do). noon_s:
