@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -39,11 +40,9 @@ JUDGING = (
     ROOT / "scheduler" / "readiness.py",
 )
 """Where every public function is a rule, or works for one alone."""
-WITH_NUMBERS = (
-    *JUDGING,
-    *sorted((ROOT / "scheduler" / "assess").rglob("*.py")),
-    ROOT / "fleet" / "defaults.py",
-)
+ASSESSING = tuple(sorted((ROOT / "scheduler" / "assess").rglob("*.py")))
+"""Here too, but for what makes findings of what was judged: findings have their own page."""
+WITH_NUMBERS = (*JUDGING, *ASSESSING, ROOT / "fleet" / "defaults.py")
 
 UNITS = (
     r"\[(?:V|mV|Hz|V/kW, Hz/kW|%|s|UTC s|UTC day|h|days|months|C|kW|kWh|Ws|L|L/h|km|1|per C|V a day)\]"
@@ -62,6 +61,7 @@ MOMENTS = frozenset({"now", "at", "t", "start", "end", "since", "until", "day", 
 """UTC seconds (`day`: UTC days) wherever they stand, as DEVELOPERS.md says."""
 
 
+@cache
 def anchors(path: Path) -> set[str]:
     """The anchors of a page's headings, as a forge makes them."""
     heads = re.findall(r"^#+ (.+)$", path.read_text(), re.MULTILINE)
@@ -172,8 +172,9 @@ def untold(rule: ast.FunctionDef) -> list[str]:
 
 RULES = [
     pytest.param(rule, id=f"{path.relative_to(ROOT)}:{rule.name}")
-    for path in JUDGING
+    for path in (*JUDGING, *ASSESSING)
     for rule in functions(path)
+    if path in JUDGING or "Finding" not in ast.unparse(rule.returns or ast.Constant(None))
 ]
 
 

@@ -67,6 +67,8 @@ def cross_check(
 
     Counted from where the first whole span of the meter begins: inside a span its hours are taken
     as even, which a run at the edge of the 30 days is not.
+
+    Gives: a record in hours [h], or none. Common practice, no source.
     """
     start = now - CROSS_CHECK_S
     recent = [day for day in days if (day.day + 1) * 86_400 > start]

@@ -79,6 +79,8 @@ def ledger(
 
     Without an anchor: the meter's own value, carried across resets. A meter that gains while the
     engine stands is not used, nor where there is none: then hours are those of the runs seen.
+
+    Gives: a record in hours [h]. Definition.
     """
     read = tuple(a for a in with_register(anchors(unit, records), unit) if a[0] <= now)
     meter = Gains((r.from_at, r.to_at, r.hours_h) for day in days for r in day.hours)

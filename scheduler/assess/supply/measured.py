@@ -17,7 +17,13 @@ NO_RUN_SINCE = "no run since its device, its calibration or a part of it was cha
 
 
 def measured(of: Of, plate: Plate, outages: set[int], out: bool) -> Measured | None:
-    """What the page says of one quantity; None where it was never read."""
+    """What the page says of one quantity; None where it was never read.
+
+    outages: starts of the runs that an outage asked for [UTC s]; out: whether it is out of its band
+    now.
+
+    Gives: a record in volts [V] or hertz [Hz], or none. Common practice, no source.
+    """
     if not of.points:
         return None
     last = of.points[-1]

@@ -66,7 +66,13 @@ def of_quantity(
     points: Sequence[RunPoint],
     now: int,
 ) -> Of:
-    """Hertz are counted, not scaled: a meter on the volts of the same device vouches for them."""
+    """What is known of one quantity: its runs, the moments from which it reads otherwise (another
+    device, calibration or governing part), and whether a meter was on it.
+
+    Hertz are counted, not scaled: a meter on the volts of the same device vouches for them.
+
+    Gives: a record in volts [V] or hertz [Hz]. Definition.
+    """
     fitted = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, now)}
     ac = [c for c in inputs.calibrations if c.from_at <= now and c.channel.startswith("ac_")]
     mine = [c for c in inputs.calibrations if c.channel == channel and c.from_at <= now]
@@ -85,7 +91,10 @@ def of_quantity(
 
 
 def wrong_volts(of: Of) -> float | None:
-    """The nominal that all its newest runs ran at instead; None where none or not all did."""
+    """The nominal that all its newest runs ran at instead; None where none or not all did.
+
+    Gives: [V], or none. Common practice, no source.
+    """
     near = {supply.other_nominal(p.volts, of.band) for p in of.newest if p.volts is not None}
     if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in of.newest):
         return None
@@ -96,6 +105,9 @@ def wrong_volts(of: Of) -> float | None:
 
 
 def wrong_hertz(of: Of, plate: Plate) -> float | None:
-    """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did."""
+    """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did.
+
+    Gives: [Hz], or none. Common practice, no source.
+    """
     near = {supply.other_hertz(p.hertz, plate.nominal_hz) for p in of.newest if p.hertz is not None}
     return near.pop() if len(near) == 1 else None

@@ -96,7 +96,10 @@ def _of_circuit(about: About, name: str) -> Severity:
 
 
 def live_before(about: About, channel: str) -> bool:
-    """Whether a circuit was seen alive in any run of a year that its present device reported."""
+    """Whether a circuit was seen alive in any run of a year that its present device reported.
+
+    Gives: yes or no. Definition.
+    """
     return any(
         c.channel == channel and c.volts >= supply.DEAD_SHARE * c.nominal
         for point in about.points
