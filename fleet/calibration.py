@@ -39,10 +39,10 @@ def from_check(
 ) -> Line:
     """Gain [1] and offset [V] from one or two points of a check with a meter.
 
-    meter, raw: what the meter and the device read at the same moment [V], one or two of each.
-    One AC point: gain = meter / raw. One battery point: an offset, since a series diode or a thin
-    ground is the usual fault there. Two points: the line through both.
-    Raises CalibrationRefused with the reason (ENGINEERING 1; common practice, no source).
+    meter, raw: what the meter and the device read at the same moment [V], one or two of each. One
+    AC point: gain = meter / raw. One battery point: an offset, since a series diode or a thin
+    ground is the usual fault there. Two points: the line through both. Raises CalibrationRefused
+    with the reason (docs/engineering/calibration.md#refused; common practice, no source).
     """
     nominal = _nominal(channel, nominal_v, battery_nominal_v)
     points = _points(channel, meter, raw)

@@ -20,7 +20,8 @@ from fleet.model import Criticality, Finding, Readiness, ReadinessNow, Run, Star
 PROOF_S = 35 * DAY_S
 LIFE_MORE_S, LIFE_LEAST_S = 3 * DAY_S, 10 * DAY_S
 """Proof of the automatic: 35 days, or two exercise intervals if shorter; life sites one interval
-and 3 days, at least 10, at most 35 (ENGINEERING, Defaults; common practice, no source)."""
+and 3 days, at least 10, at most 35 (docs/engineering/readiness.md#proof). Common practice, no
+source."""
 
 Made = Literal["yes", "no", "in_part", "wild", "not_seen"]
 """in_part: on some of its circuits only, while another was dead or wild; wild: far too many."""
@@ -77,7 +78,13 @@ Reason = tuple[str, int | None]
 
 
 def proof_limit_s(criticality: Criticality, interval_s: int | None) -> int:
-    """How long a proof holds [s]. interval_s: between two agreed exercises; None: none agreed."""
+    """How long a proof holds [s]. interval_s: between two agreed exercises; None: none agreed.
+
+    35 days, or two intervals if shorter; life sites one interval and 3 days, at least 10, at most
+    35.
+
+    Gives: [s]. Common practice, no source.
+    """
     if interval_s is None:
         return PROOF_S
     if criticality == "life":
@@ -86,7 +93,11 @@ def proof_limit_s(criticality: Criticality, interval_s: int | None) -> int:
 
 
 def learning_until(begun_at: int | None, now: int) -> int | None:
-    """End of the learning time of a new set (UTC seconds); None: over, or never heard."""
+    """End of the learning time of a new set, 14 days from begun_at (UTC s); None: over, or never
+    heard.
+
+    Gives: [UTC s]. Common practice, no source.
+    """
     if begun_at is None:
         return None
     until = begun_at + LEARNING_DAYS * DAY_S
@@ -94,7 +105,12 @@ def learning_until(begun_at: int | None, now: int) -> int | None:
 
 
 def judge(known: Known) -> ReadinessNow:
-    """The verdict, with its proof and every reason of its state, the first of which decided."""
+    """The verdict, with its proof and every reason of its state, the first of which decided.
+
+    The first that applies of set aside, not ready, unknown, doubtful, ready.
+
+    Gives: a record. Definition.
+    """
     proof = standing_proof(known)
     for state, reasons in (
         ("set_aside", [known.aside] if known.aside else []),
@@ -129,7 +145,10 @@ def _verdict(
 
 
 def standing_proof(known: Known) -> Proof | None:
-    """The newest start by itself that nothing since speaks against, however old; None: none."""
+    """The newest start by itself that nothing since speaks against, however old; None: none.
+
+    Gives: a record, or none. Definition.
+    """
     against = [d.at for d in known.demands if d.end == "failed"]
     against += known.halts
     newest = known.proofs[-1] if known.proofs else None
@@ -142,6 +161,8 @@ def not_ready(known: Known) -> list[Reason]:
     """The last demand failed and none succeeded since; shut down; not in auto; no volts.
 
     Volts that no meter has been on yet do not say that there are none.
+
+    Gives: reasons, words with since when [UTC s]. Definition.
     """
     found: list[Reason] = []
     failed = _failed(known)
@@ -168,7 +189,10 @@ def _failed(known: Known) -> StartDemand | None:
 
 
 def unknown(known: Known, proof: Proof | None) -> list[Reason]:
-    """Silent beyond its limit, never heard, or too new to have proven anything."""
+    """Silent beyond its limit, never heard, or too new to have proven anything.
+
+    Gives: reasons, words with since when [UTC s]. Definition.
+    """
     if known.begun_at is None:
         return [("never_heard", None)]
     if not known.fitted:
@@ -181,7 +205,10 @@ def unknown(known: Known, proof: Proof | None) -> list[Reason]:
 
 
 def doubts(known: Known, proof: Proof | None) -> list[Reason]:
-    """Everything that speaks against being sure, want of proof first."""
+    """Everything that speaks against being sure, want of proof first.
+
+    Gives: reasons, words with since when [UTC s]. Definition.
+    """
     found: list[Reason] = []
     if known.last_made == "in_part" and known.runs:
         found.append((supply.LEG_OUT.kind, known.runs[-1].start))

@@ -140,7 +140,7 @@ def umask() -> Iterator[None]:
 
 @pytest.fixture(scope="session")
 def shared() -> Path:
-    """The folder of real data and field cases beside the checkout; skips where it is not."""
+    """The folder of real data beside the checkout; skips where it is not."""
     parts.need("recordings")
     return SHARED
 

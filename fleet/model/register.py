@@ -69,7 +69,7 @@ class ExerciseBefore(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Unit(msgspec.Struct, frozen=True, kw_only=True):
-    """One generator set, as the register (WIRE, Register) describes it."""
+    """One generator set, as the register (docs/register.md) describes it."""
 
     id: str
     site: str

@@ -1,8 +1,8 @@
 """What customers are written: no jargon, nothing for them to do at a set, its dangers each time.
 
 Nobody is asked to run a set, to touch it or to look inside; that its switch be at OFF before
-anybody goes near it is all that is said of the switch (ENGINEERING 15). Who is
-written at all is decided in `scheduler.alarms.customers`.
+anybody goes near it is all that is said of the switch (docs/engineering/cautions.md#customers). Who
+is written at all is decided in `scheduler.alarms.customers`.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ CUSTOMER_CAUTIONS: tuple[str, ...] = (
     "Never plug a generator into a socket of the house: it kills people who work on the line.",
     "Engine off and cooled down before anybody brings fuel or oil near it.",
 )
-"""ENGINEERING 15: automatic start, outdoors, carbon monoxide, dizziness, back-feed, fuel and oil."""
+"""docs/engineering/cautions.md#customers: automatic start, outdoors, carbon monoxide, dizziness,
+back-feed, fuel and oil."""
 TEXT_CAUTIONS: tuple[str, ...] = (
     "It can start by itself: nobody goes near it before its switch is at OFF.",
     "Generators run outdoors only, away from doors, windows and vents; have a CO alarm.",

@@ -2,8 +2,8 @@
 
 Once a week of exercises missed and work due; in an outage what a person of the firm sends. Off
 unless the office allowed it for that customer. Only of fixed sets placed outdoors or in a built
-engine room, never of one that is portable or whose place is unknown (ENGINEERING 15): who reads of
-such a set may run it where people breathe.
+engine room, never of one that is portable or whose place is unknown
+(docs/engineering/cautions.md#customers): who reads of such a set may run it where people breathe.
 """
 
 from __future__ import annotations

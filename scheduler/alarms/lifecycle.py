@@ -1,4 +1,5 @@
-"""The states of an alert and the one table of steps between them (ANSI/ISA-18.2, IEC 62682).
+"""The states of an alert and the one table of steps between them (ANSI/ISA-18.2, IEC 62682;
+docs/engineering/alarms.md#states).
 
 A state is what the steps of an episode lead to; nothing else is kept. A step that the table does
 not hold cannot be made: acknowledging what is normal, or clearing an alert that nobody has seen.

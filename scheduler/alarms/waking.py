@@ -2,7 +2,7 @@
 
 The table is data and the owner edits it. The default: no cover while the mains is off wakes, at a
 life site with the mains healthy too; what endangers people wakes always; all else waits
-for the end of the quiet hours of whoever is told.
+for the end of the quiet hours of whoever is told (docs/engineering/alarms.md#who-is-woken).
 """
 
 from __future__ import annotations

@@ -15,8 +15,10 @@ from scheduler.rules import exercise
 from scheduler.rules.exercise import ExerciseVerdict, Plan, Seen
 
 JUDGED = 26
-"""Newest occurrences that are judged; older ones are only matched, to name their runs."""
+"""Newest occurrences that are judged; older ones are only matched, to name their runs.
+Definition."""
 FAR = 2**62
+"""A moment behind every other [UTC s]. Definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,8 @@ def spells(inputs: UnitInputs) -> tuple[tuple[Spell, ...], str]:
     """The agreements in order, the one that holds last; and why that one cannot be read.
 
     Nothing where none holds now: what was agreed once is then no matter.
+
+    Gives: records in UTC seconds [UTC s], and words. Definition.
     """
     unit = inputs.unit
     if not unit.exercise:
@@ -54,7 +58,10 @@ def spells(inputs: UnitInputs) -> tuple[tuple[Spell, ...], str]:
 def judged(
     of: Sequence[Spell], matched: Sequence[Sequence[exercise.Matched]], seen: Seen, now: int
 ) -> tuple[ExerciseVerdict, ...]:
-    """Verdicts on the newest occurrences, oldest first, each by the agreement that held then."""
+    """Verdicts on the newest occurrences, oldest first, each by the agreement that held then.
+
+    Gives: records in seconds [s]. Common practice, no source.
+    """
     found: list[ExerciseVerdict] = []
     for spell, occurrences in zip(of, matched, strict=True):
         if spell.plan is not None:

@@ -14,8 +14,10 @@ SOON_DAYS = 7
 """A card that ends is a Note so many days before, and work for a visit when it is so near.
 Common practice, no source."""
 USED_SHARE = 0.8
-"""A budget of which so much is used is a Note (WIRE, How a device reports)."""
+"""A budget of which so much is used is a Note (docs/engineering/reporting.md#data-card). Common
+practice, no source."""
 MB = 1_000_000
+"""A megabyte as data plans count it. Definition."""
 
 
 def card_findings(inputs: UnitInputs, now: int) -> list[Finding]:

@@ -38,6 +38,8 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
 
     Set aside by people comes before silence, silence before anything a device said: a value
     that is no longer fresh does not say that a set is running.
+
+    Gives: a word and since when [UTC s]. Definition.
     """
     if at.aside is not None:
         word: Condition = "laid_up" if at.aside.condition == "laid_up" else "out_of_service"
@@ -53,6 +55,8 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     A set whose running signal was on when it was last read, and was not read since, was last heard
     running: its run is counted up to there, and that is no word of it standing. Nor is a start of
     which nothing but its beginning was heard.
+
+    Gives: a word and since when [UTC s]. Definition.
     """
     if at.run is not None and at.run.end is None:
         if at.now - at.run.last_on_at > at.running_known_s:
@@ -74,7 +78,10 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
 
 
 def cranking_until(inputs: UnitInputs, demand: StartDemand | None) -> int | None:
-    """When the cranking window of an unanswered demand is over; None: there is none."""
+    """When the cranking window of an unanswered demand is over; None: there is none.
+
+    Gives: [UTC s], or none. Definition.
+    """
     if demand is None or demand.end != "unknown" or demand.attempts < 1:
         return None
     cycle_s = inputs.unit.cranking_cycle_s or CYCLES[inputs.unit.engine_class].total_s

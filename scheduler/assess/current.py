@@ -26,7 +26,10 @@ class Open:
 
 
 def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
-    """What a unit's days depend on, for `scheduler.day`; reports: its reporting habit then."""
+    """What a unit's days depend on, for `scheduler.day`; reports: its reporting habit then.
+
+    Gives: a record. Definition.
+    """
     return days_of.facts_of(
         inputs.unit,
         reports,
@@ -37,7 +40,10 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
 
 
 def open_state(inputs: UnitInputs, days: Sequence[Day], reports: Habit, now: int) -> Open:
-    """The unit's open run and demand at `now` (UTC seconds), closed as far as `now` closes them."""
+    """The unit's open run and demand at `now` (UTC seconds), closed as far as `now` closes them.
+
+    Gives: a record in UTC seconds [UTC s]. Definition.
+    """
     facts = day_facts(inputs, reports)
     carry = days[-1].carry if days else None
     run = days_of.close_open(carry, now, facts) if carry else None
@@ -52,7 +58,10 @@ def open_state(inputs: UnitInputs, days: Sequence[Day], reports: Habit, now: int
 def now_of(
     inputs: UnitInputs, days: Sequence[Day], now_open: Open, reports: Habit, now: int
 ) -> tuple[condition.Now, int, list[int]]:
-    """The open state, the silence limit [s], and the moments at which it may look different."""
+    """The open state, the silence limit [s], and the moments at which it may look different.
+
+    Gives: a record, seconds [s] and moments [UTC s]. Definition.
+    """
     carry = days[-1].carry if days else None
     running = now_open.run is not None and now_open.run.end is None
     limit_s = habit.silent_limit_s(reports, running, last_known.newest_pulse(inputs))

@@ -12,7 +12,11 @@ from scheduler.rules import service
 
 
 def due_items(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueItem, ...]:
-    """Every task of the unit's plan at `now` (UTC seconds); () where it has no plan."""
+    """Every task of the unit's plan at `now` (UTC seconds); () where it has no plan.
+
+    Gives: records in hours [h], dates and days [days]. Common practice, no source, as
+    scheduler/rules/service.
+    """
     if inputs.plan is None:
         return ()
     begun_at = _begun_at(inputs, ledger)
@@ -36,7 +40,11 @@ def due_items(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueIt
 
 
 def strict(inputs: UnitInputs, now: int) -> bool:
-    """Bound by a code or by the maker's warranty: its work has no tolerance (ENGINEERING 5)."""
+    """Bound by a code or by the maker's warranty: its work has no tolerance
+    (docs/engineering/service.md#tolerance).
+
+    Gives: yes or no. Definition.
+    """
     until = _written_date(inputs.unit.warranty_to)
     under = until is not None and local_date(now, inputs.site.time_zone) <= until
     return inputs.unit.nfpa_110 or under
@@ -60,7 +68,10 @@ def _begun_h(ledger: hours.Ledger, begun_at: int | None) -> float | None:
 
 
 def due_since(item: DueItem, inputs: UnitInputs, ledger: hours.Ledger, now: int) -> int:
-    """When the work fell due, or soon: by the hours run, else by the local calendar."""
+    """When the work fell due, or soon: by the hours run, else by the local calendar.
+
+    Gives: [UTC s]. Definition.
+    """
     soon = item.state == "soon"
     if item.binds == "hours" and item.due_at_hours_h is not None:
         every = item.every_h or 0.0

@@ -26,10 +26,13 @@ from scheduler.day import Day
 ANSWERS = frozenset({"visit", "task_done", "part_changed"})
 """Records of somebody at the set: a failed start before them has been dealt with."""
 ROLL_OVER_SHOWN_S = 30 * 86_400
+"""A roll-over is shown for 30 days. Common practice, no source."""
 CLOCK_SHOWN_S = 86_400
-"""A device's wrong clock is shown for a day after it was last seen wrong."""
+"""A device's wrong clock is shown for a day after it was last seen wrong. Common practice, no
+source."""
 NEVER_HEARD_S = 86_400
-"""A device fitted a day ago that has not spoken is silent; before, it is new."""
+"""A device fitted a day ago that has not spoken is silent; before, it is new. Common practice, no
+source."""
 
 
 def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -26,8 +26,10 @@ FULL_SHARE = 0.25
 LOW_SHARE = 0.10
 """Low at a tenth of what can be burnt, whatever the hours. Common practice, no source."""
 TREND_PCT, TREND_H = 5.0, 2.0
-"""Its own fall counts from 5 points and 2 h of running since the newest refill."""
+"""Its own fall counts from 5 points and 2 h of running since the newest refill. Common practice, no
+source."""
 LASTING_S = 60
+"""A limit must have held so long. Common practice, no source."""
 
 
 def look(

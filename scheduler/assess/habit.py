@@ -1,4 +1,7 @@
-"""How a device reports, how long it may be silent, and when silence is news (Defaults table)."""
+"""How a device reports, how long it may be silent, and when silence is news.
+
+The reasons: docs/engineering/reporting.md.
+"""
 
 from __future__ import annotations
 
@@ -41,15 +44,18 @@ STEPS_S = (
     43_200,
     86_400,
 )
-"""A learned interval is one of these, so that jitter does not change what is known of old days."""
+"""A learned interval is one of these, so that jitter does not change what is known of old days.
+Common practice, no source."""
 STEP_SLACK = 0.9
-"""A median up to a tenth longer than a step still is that step."""
+"""A median up to a tenth longer than a step still is that step. Common practice, no source."""
 
 
 def habit_of(inputs: UnitInputs, recent: Sequence[Day]) -> Habit:
     """Declared in the birth, else the register's, else learned over 14 days, else the default.
 
     recent: days that may teach; only those within 14 days of the newest do.
+
+    Gives: a record in seconds [s]. Common practice, no source.
     """
     said = [pulse for pulse in inputs.pulses if pulse.habit is not None]
     for pulse in sorted(said, key=lambda p: (-(p.status_at or 0), p.device)):
@@ -62,6 +68,8 @@ def learned(recent: Sequence[Day]) -> Habit | None:
     """A steady habit from the daily medians between reports; None where no day has any.
 
     Without a run to learn from, running is taken to be reported as often as standing.
+
+    Gives: a record in seconds [s]. Common practice, no source.
     """
     newest = recent[-1].day if recent else 0
     window = [day for day in recent if day.day > newest - LEARNING_DAYS]
@@ -80,7 +88,10 @@ def learned(recent: Sequence[Day]) -> Habit | None:
 
 
 def gap_s(habit: Habit, running: bool) -> int:
-    """The longest silence that is no gap [s] (Defaults; see `scheduler.rules.signal`)."""
+    """The longest silence that is no gap [s] (docs/engineering/reporting.md#gaps).
+
+    Gives: [s]. Common practice, no source.
+    """
     gaps = allowed_gaps(habit)
     return gaps.running_s if running else gaps.standing_s
 
@@ -91,6 +102,8 @@ def silent_limit_s(habit: Habit, running: bool, pulse: Pulse | None = None) -> i
     On change: the heartbeat is the habit. Sleeping: the second missed report and 10 %. A device
     that said when its next report is due is held to that. While running a device may fall back to
     its standing habit unseen, so one standing report and 10 % are waited for too.
+
+    Gives: [s]. Common practice, no source.
     """
     promised = _promised_s(pulse)
     if habit.mode == "sleeping":
@@ -112,6 +125,8 @@ def running_known_s(habit: Habit) -> int:
 
     A device that sleeps and does not stay awake while running says nothing between two reports,
     and its run may have ended: soon after a report it was last heard running, no more is known.
+
+    Gives: [s]. Common practice, no source.
     """
     if habit.mode != "sleeping":
         return gap_s(habit, running=True)

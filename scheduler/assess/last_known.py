@@ -23,6 +23,7 @@ BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
     ("transfer", frozenset({"load_kw"})),
 )
 LOOK_BACK_DAYS = 14
+"""Days in which a channel was read, or it is not wired. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,10 @@ class Silence:
 
 
 def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
-    """What is known of the device's silence. Receipt times count, never the device's clock."""
+    """What is known of the device's silence. Receipt times count, never the device's clock.
+
+    Gives: a record in UTC seconds [UTC s]. Definition.
+    """
     current = [f for f in inputs.fittings if covers(f.from_at, f.to_at, now)]
     heard = max((p.heard_at for p in inputs.pulses if p.heard_at is not None), default=None)
     begun = max((f.from_at for f in current if f.from_at is not None), default=None)
@@ -51,13 +55,19 @@ def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
 
 
 def covers(start: int | None, end: int | None, at: int) -> bool:
-    """Whether [start, end), open where None, holds a moment."""
+    """Whether [start, end), open where None, holds a moment.
+
+    Gives: yes or no. Arithmetic.
+    """
     return (start is None or start <= at) and (end is None or at < end)
 
 
 def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
     """The newest calibrated value of a channel, with its time; None where there is none, or where
-    nobody knows when it was."""
+    nobody knows when it was.
+
+    Gives: a value in the channel's unit, a record. Definition.
+    """
     found = [
         p.latest[channel]
         for p in inputs.pulses
@@ -73,12 +83,18 @@ def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
 
 
 def newest_pulse(inputs: UnitInputs) -> Pulse | None:
-    """The pulse heard last, of the devices fitted now."""
+    """The pulse heard last, of the devices fitted now.
+
+    Gives: a record, or none. Definition.
+    """
     return max(inputs.pulses, key=lambda p: (p.heard_at or 0, p.device), default=None)
 
 
 def blind_spots(inputs: UnitInputs, days: Sequence[Day]) -> tuple[Blind, ...]:
-    """What was reported neither lately nor last: not seen, never good."""
+    """What was reported neither lately nor last: not seen, never good.
+
+    Gives: words. Common practice, no source.
+    """
     last = days[-1].day if days else 0
     recent = [day for day in days if day.day > last - LOOK_BACK_DAYS]
     seen = {name for day in recent for name in day.spots}
@@ -101,7 +117,10 @@ class Aside:
 
 
 def aside(inputs: UnitInputs, now: int) -> tuple[Aside | None, list[int]]:
-    """The spell that holds now (out of service before laid up) and every coming edge."""
+    """The spell that holds now (out of service before laid up) and every coming edge.
+
+    Gives: a record, and moments [UTC s]. Definition.
+    """
     spells = set_aside(inputs)
     holding = [s for s in spells if covers(s.from_at, s.to_at, now)]
     edges = [edge for s in spells for edge in (s.from_at, s.to_at) if edge is not None]
@@ -110,7 +129,10 @@ def aside(inputs: UnitInputs, now: int) -> tuple[Aside | None, list[int]]:
 
 
 def set_aside(inputs: UnitInputs) -> list[Aside]:
-    """Every spell in which people set the unit aside, past and coming."""
+    """Every spell in which people set the unit aside, past and coming.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
+    """
     zone_name = inputs.site.time_zone
     spells = [
         Aside(

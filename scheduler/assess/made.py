@@ -18,7 +18,7 @@ from scheduler.rules.supply import Circuit, RunPoint
 
 SET_SIDE = AC_VOLTS - {"mains_v"}
 SEEN_READINGS = 3
-"""A run of fewer readings says nothing about its volts."""
+"""A run of fewer readings says nothing about its volts. Common practice, no source."""
 USUAL_RUNS = 5
 TOLD_RUNS = 2
 """So many runs tell which circuits its device measures. Common practice, no source."""
@@ -32,6 +32,9 @@ def made(
     On a set with several circuits each that was measured counts: none vouches for another. By its
     settled samples, by a running signal that is itself output volts, by a load it carried,
     else by the highest volts of its days.
+
+    Gives: a word and volts [V]. Source: a circuit's lower edge by the ITI (CBEMA) curve, as
+    scheduler/rules/supply/circuits.py; the rest common practice, no source.
     """
     point = next((p for p in points if p.start == run.start), None)
     volts = None if point is None else point.volts
@@ -75,6 +78,10 @@ def usual_circuits(inputs: UnitInputs, points: Sequence[RunPoint], before: int) 
     """Circuits that a run of this set should have shown: one that is heard of no more vouches for
     nothing. Those that most of its newest runs measured, and those that two did since somebody was
     at the set or its device was fitted.
+
+    before: the start of the run in question [UTC s].
+
+    Gives: words, the names of channels. Common practice, no source.
     """
     points = [p for p in reversed(points) if p.start < before and (p.circuits or p.volts_n)]
     runs = [{c.channel for c in point.circuits} for point in points[:USUAL_RUNS]]

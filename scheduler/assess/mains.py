@@ -13,7 +13,7 @@ from scheduler.rules import mains
 from scheduler.rules.mains import Edge, Outage
 
 KEPT_S = 400 * 86_400
-"""How far back an assessment keeps outages."""
+"""How far back an assessment keeps outages. Definition."""
 
 
 def look(
@@ -34,6 +34,8 @@ def now_state(
     A report older than the silence limit is stale, and so is all a silent device said: the state
     is unknown then, `last` stays. What an event said, or an on-change device, holds while the
     device it came from is heard.
+
+    Gives: a record in UTC seconds [UTC s]. Definition.
     """
     spell = days[-1].carry.mains if days else None
     if spell is None:
@@ -51,7 +53,10 @@ def now_state(
 
 
 def edges_of(days: Sequence[Day], since: int) -> list[Edge]:
-    """Every change of the mains seen after `since` (UTC seconds), in time order."""
+    """Every change of the mains seen after `since` (UTC seconds), in time order.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
+    """
     return [
         ("lost" if edge.kind == "lost" else "back", edge.earliest, edge.latest)
         for day in days

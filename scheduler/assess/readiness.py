@@ -21,11 +21,12 @@ from scheduler.rules.battery import BatterySeen
 from scheduler.rules.supply import RunPoint
 
 WITH_FAILURE_S = 300
-"""A shutdown this near a failed start is that failure again."""
+"""A shutdown this near a failed start is that failure again. Common practice, no source."""
 CRANKED_LOW = 2
-"""The cranking limit is crossed when two of the newest three starts lay under it."""
+"""The cranking limit is crossed when two of the newest three starts lay under it. Common practice,
+no source."""
 PROOFS = 6
-"""The newest starts by itself that are looked at."""
+"""The newest starts by itself that are looked at. Definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,10 @@ def look(
     out_at_last_run: bool = False,
 ) -> Ready:
     """Readiness of a unit at `at.now`. demands: all known, rising; looked: its runs with reasons;
-    findings: all of them; points: of volts, one a run; battery: the verdict on it."""
+    findings: all of them; points: of volts, one a run; battery: the verdict on it.
+
+    Gives: a record. Common practice, no source, as scheduler/readiness.py.
+    """
     runs = looked.runs
     begun = begun_at(inputs, days)
     new = adopted(inputs, days)
@@ -98,7 +102,10 @@ def _crank_low_at(battery: BatterySeen) -> int | None:
 
 
 def begun_at(inputs: UnitInputs, days: Sequence[Day]) -> int | None:
-    """When the set began here: its first fitting of a known date, else its first reading."""
+    """When the set began here: its first fitting of a known date, else its first reading.
+
+    Gives: [UTC s], or none. Definition.
+    """
     fitted = [f.from_at for f in inputs.fittings if f.from_at is not None]
     everywhere = any(f.from_at is None for f in inputs.fittings)
     first = next((day.first_at for day in days if day.first_at is not None), None)
@@ -108,7 +115,10 @@ def begun_at(inputs: UnitInputs, days: Sequence[Day]) -> int | None:
 
 
 def adopted(inputs: UnitInputs, days: Sequence[Day]) -> bool:
-    """Its volts are read, and no meter has been on them yet."""
+    """Its volts are read, and no meter has been on them yet.
+
+    Gives: yes or no. Definition.
+    """
     seen = {name for day in days[-readiness.LEARNING_DAYS :] for name in day.spots}
     seen.update(name for pulse in inputs.pulses for name in pulse.latest)
     if not SET_SIDE & seen:
@@ -118,7 +128,10 @@ def adopted(inputs: UnitInputs, days: Sequence[Day]) -> bool:
 
 
 def interval_s(inputs: UnitInputs, looked: Looked, now: int) -> int | None:
-    """The longest of the latest intervals between agreed exercises [s]; None: none agreed."""
+    """The longest of the latest intervals between agreed exercises [s]; None: none agreed.
+
+    Gives: [s]. Definition.
+    """
     agreed = looked.exercise
     if agreed is None or agreed.next_at is None:
         return None
@@ -132,7 +145,10 @@ def interval_s(inputs: UnitInputs, looked: Looked, now: int) -> int | None:
 def proofs(
     inputs: UnitInputs, days: Sequence[Day], looked: Looked, points: Sequence[RunPoint]
 ) -> tuple[Proof, ...]:
-    """Runs that began by themselves, rising, with what volts they made."""
+    """Runs that began by themselves, rising, with what volts they made.
+
+    Gives: records in volts [V]. Definition.
+    """
     runs = {run.start: run for run in looked.runs}
     itself = [reason for reason in looked.reasons if reason.by_itself in ("yes", "likely")]
     found = []
@@ -149,7 +165,10 @@ def proofs(
 def standing_halt(
     inputs: UnitInputs, days: Sequence[Day], runs: Sequence[Run], now: int
 ) -> Halt | None:
-    """The newest shutdown or emergency stop after which nothing ran and nobody was recorded."""
+    """The newest shutdown or emergency stop after which nothing ran and nobody was recorded.
+
+    Gives: a record, or none. Definition.
+    """
     newest = max((h for day in days for h in day.halts), key=lambda h: h.at, default=None)
     if newest is None or any(run.start > newest.at for run in runs):
         return None

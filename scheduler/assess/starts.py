@@ -14,6 +14,7 @@ from scheduler.rules import reliability
 from scheduler.rules.reliability import AT_95, Harder, Share, Start, TooFew, Triggers, Verdict
 
 YEAR_S = 365 * 86_400
+"""Starts of so long are counted: a year. Definition."""
 STARTING_PARTS = ("battery", "starter", "glow", "spark", "plug", "carburet", "inject", "choke")
 """A part whose name holds one of these starts the history of starting afresh."""
 

@@ -32,6 +32,7 @@ from scheduler.rules.supply import SupplySeen
 from scheduler.rules.usage import Prior
 
 TALLY = 50
+"""Newest demands, of those whose end was seen, that the tally counts. Definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,8 @@ def assess(
     days: its stored days, rising, at least back to the newest anchor of its engine hours and for
     a year; the newest carries the open state. prior: how sets of its area are used (None: a
     default). triggers: when a set's failed starts are a reason to look. The same inputs give the same verdict.
+
+    Gives: a record. Definition.
     """
     reports = habit.habit_of(inputs, days)
     now_open = open_state(inputs, days, reports, now)

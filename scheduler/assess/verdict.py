@@ -85,18 +85,27 @@ _decode = findings.decoder(Assessment)
 
 
 def encode(assessment: Assessment) -> bytes:
-    """Canonical JSON: equal assessments give equal bytes."""
+    """Canonical JSON: equal assessments give equal bytes.
+
+    Gives: bytes. Definition.
+    """
     return _ENCODER.encode(assessment)
 
 
 def decode(doc: bytes) -> Assessment:
-    """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape."""
+    """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape.
+
+    Gives: a record. Definition.
+    """
     return _decode(doc)
 
 
 def read(doc: bytes | None) -> Assessment | None:
     """A kept assessment; None where there is none, or one of another version's shape, as after an
-    upgrade: the unit counts as not looked at until its next look, which writes a new one."""
+    upgrade: the unit counts as not looked at until its next look, which writes a new one.
+
+    Gives: a record, or none. Definition.
+    """
     try:
         return _decode(doc) if doc else None
     except msgspec.DecodeError:

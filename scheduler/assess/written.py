@@ -9,7 +9,10 @@ from fleet.calendar import day_bounds, instant
 
 
 def moment(value: Any, zone_name: str, end: bool) -> int | None:
-    """A moment people wrote: epoch seconds, ISO time, or a local date (its end, where asked)."""
+    """A moment people wrote: epoch seconds, ISO time, or a local date (its end, where asked).
+
+    Gives: [UTC s]. Definition.
+    """
     if isinstance(value, int | float) and not isinstance(value, bool):
         return int(value)
     if not isinstance(value, str) or not value:

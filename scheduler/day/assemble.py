@@ -32,6 +32,10 @@ def digest(
     series: channel -> calibrated values of the whole day (readings outside it are ignored).
     events: the device events of the day, in any order. carry: `Day.carry` of the day before.
     Raises ValueError when the running signal or the habit cannot work.
+
+    day: the UTC day, counted from 1970 [UTC day].
+
+    Gives: a record. Definition.
     """
     given = gather(facts, day, series, events, carry or Carry())
     trace, signal_carry, found_runs, meter = _engine(given)

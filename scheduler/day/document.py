@@ -131,17 +131,26 @@ _DAY = msgspec.json.Decoder(Day)
 
 
 def encode(day: Day) -> bytes:
-    """The Day as bytes: equal days give equal bytes."""
+    """The Day as bytes: equal days give equal bytes.
+
+    Gives: bytes. Definition.
+    """
     return _ENCODER.encode(day)
 
 
 def decode(data: bytes) -> Day:
-    """The Day back. Raises msgspec.ValidationError on bytes that are no Day."""
+    """The Day back. Raises msgspec.ValidationError on bytes that are no Day.
+
+    Gives: the record of these bytes. Definition.
+    """
     return _DAY.decode(data)
 
 
 def carry_key(carry: Carry | None) -> str:
-    """A short stable name of an open state, for `DayRow.carry_in`: equal states, equal names."""
+    """A short stable name of an open state, for `DayRow.carry_in`: equal states, equal names.
+
+    Gives: a word. Definition.
+    """
     return sha256(_ENCODER.encode(carry)).hexdigest()[:24]
 
 
@@ -152,7 +161,12 @@ def facts_of(
     calibrations: Iterable[Calibration] = (),
     anchors: Iterable[int] = (),
 ) -> DayFacts:
-    """The facts a unit's days depend on, in an order of their own (never the caller's)."""
+    """The facts a unit's days depend on, in an order of their own (never the caller's).
+
+    anchors: moments of people's own readings of the meter [UTC s].
+
+    Gives: a record. Definition.
+    """
     return DayFacts(
         unit=unit.id,
         signal=unit.running,
@@ -173,6 +187,8 @@ def plate_of(unit: Unit) -> Plate:
     """What the unit's volts and hertz are held to.
 
     An engine whose cylinders nobody wrote down counts as small unless it is liquid-cooled.
+
+    Gives: a record in volts [V] and hertz [Hz]. Common practice, no source.
     """
     few = unit.cylinders <= 2 if unit.cylinders is not None else unit.cooling != "liquid"
     return Plate(
@@ -194,6 +210,8 @@ def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
 
     Of fittings, calibrations and anchors only those that reach into the day count, so a record
     of today does not make last year's days be computed again.
+
+    Gives: a word; day: counted from 1970 [UTC day]. Definition.
     """
     start, end = day * DAY_S, (day + 1) * DAY_S
     fitted = fitted_in(facts, start, end)
@@ -210,7 +228,10 @@ def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
 
 
 def fitted_in(facts: DayFacts, start: int, end: int) -> tuple[Fitting, ...]:
-    """Fittings that reach into [start, end), in order of their beginning."""
+    """Fittings that reach into [start, end), in order of their beginning.
+
+    Gives: records. Definition.
+    """
     return tuple(
         f
         for f in facts.fittings

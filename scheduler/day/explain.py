@@ -15,6 +15,11 @@ from scheduler.rules.spells import Spell, Spells
 
 
 def begun(found: runs.Found, auto: Spells) -> list[starting.Begun]:
+    """The runs that began on this day, the open one too, each with whether the switch was out of
+    automatic.
+
+    Gives: records. Definition.
+    """
     known = {run.start: run for run in found.runs}
     if found.carry.run is not None:
         known[found.carry.run.start] = runs.ended(found.carry.run, None, "open")
@@ -41,7 +46,10 @@ def explain(
     starts: starting.Found,
     mains: Spells,
 ) -> Whole:
-    """Give the day's runs, closed and open, their reason, energy and peak load."""
+    """Give the day's runs, closed and open, their reason, energy and peak load.
+
+    Gives: records in watt seconds [Ws] and kilowatts [kW]. Definition.
+    """
     before = g.carry.runs.run
     reasons: dict[int, tuple[reason.RunWhy, reason.Confidence]] = {}
     ends = {d.run_start: d.end for d in starts.demands if d.run_start is not None}

@@ -51,6 +51,13 @@ def gather(
     events: Iterable[DeviceEvent],
     carry: Carry,
 ) -> DayInputs:
+    """What one UTC day gives to the rules: its readings, doubted ones left out, and its events in
+    one order.
+
+    Whatever the order of delivery, the same day comes out. day: counted from 1970 [UTC day].
+
+    Gives: a record, readings in their channels' units. Definition.
+    """
     start, end = day * DAY_S, (day + 1) * DAY_S
     kept = _doubted(facts, reporting.clip(series, start, end))
     inside = sorted(
@@ -102,6 +109,10 @@ def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:
 
 
 def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
+    """The lengths runs are told by: the allowed gaps of the habit, the signal's own hold times.
+
+    Gives: a record in seconds [s]. Definition.
+    """
     return runs.RunRules(
         standing_gap_s=gaps.standing_s,
         running_gap_s=gaps.running_s,
@@ -111,7 +122,10 @@ def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
 
 
 def mains(g: DayInputs) -> Spells:
-    """Present (1) or absent (0), as `scheduler.rules.mains` says, or as an event does."""
+    """Present (1) or absent (0), as `scheduler.rules.mains` says, or as an event does.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
+    """
     read = g.of("mains_v")
     said = [(e.at, e.event == "mains_back") for e in g.events if e.event.startswith("mains_")]
     before = None if g.carry.mains is None else bool(g.carry.mains.value)
@@ -120,7 +134,10 @@ def mains(g: DayInputs) -> Spells:
 
 
 def panel_switch(g: DayInputs) -> Spells:
-    """The panel switch: in automatic (1) or not (0)."""
+    """The panel switch: in automatic (1) or not (0).
+
+    Gives: records in UTC seconds [UTC s]. Definition.
+    """
     read = g.of("in_auto")
     said = [(e.at, e.event == "in_auto") for e in g.events if e.event in ("in_auto", "not_in_auto")]
     return spells.trace(read.t, read.v >= 0.5, said, g.carry.in_auto)
@@ -129,7 +146,10 @@ def panel_switch(g: DayInputs) -> Spells:
 def told(
     g: DayInputs,
 ) -> tuple[starting.Told, attempts.CounterCarry | None, attempts.DipCarry | None]:
-    """Attempts as the device told of them, and their open state."""
+    """Attempts as the device told of them, and their open state.
+
+    Gives: records in counts [1] and UTC seconds [UTC s]. Definition.
+    """
     read, before = g.of("start_attempts"), g.carry.counter
     rises, counter = attempts.count(read.t, read.v, before, g.cuts)
     volts, seconds = g.of("crank_min_v"), g.of("crank_s")

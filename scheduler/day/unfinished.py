@@ -15,6 +15,8 @@ def close_open(carry: Carry, now: int, facts: DayFacts) -> Run | None:
     end None: still running (its last on reading is within the allowed gap). Ended, observed:
     its off reading is in. Ended, uncertain: silent for longer than the allowed gap.
     None: no run is open.
+
+    Gives: a record in UTC seconds [UTC s], or none. Definition.
     """
     if carry.runs.run is None:
         return None
@@ -26,6 +28,8 @@ def open_demand(carry: Carry, now: int, facts: DayFacts) -> StartDemand | None:
 
     end `unknown` until proof comes; `failed` only where silence proves it: an on-change device
     whose cranking cycle is over would have told of a run, while its heartbeat is not missed.
+
+    Gives: a record in UTC seconds [UTC s], or none. Definition.
     """
     if not carry.starts.open:
         return None
@@ -36,7 +40,10 @@ def open_demand(carry: Carry, now: int, facts: DayFacts) -> StartDemand | None:
 
 
 def look_again_at(carry: Carry, facts: DayFacts) -> int | None:
-    """When the open run or demand of `carry` will look different without a new message."""
+    """When the open run or demand of `carry` will look different without a new message.
+
+    Gives: [UTC s], or none. Definition.
+    """
     looks = [demand.look_again_at for demand in carry.starts.open]
     run = carry.runs.run
     if run is not None:

@@ -17,6 +17,8 @@ def watched_battery(
     """The starter battery of the day: (what it says, or None; the open state).
 
     runs: closed on this day; going: the one that goes on; what: attempts as the device told of them.
+
+    Gives: a record in volts [V], or none. Definition.
     """
     spans = [(r.start, r.end or r.last_on_at) for r in runs]
     if going is not None:
@@ -43,6 +45,8 @@ def watched_supply(
     """Volts and hertz of the day: (what it says, or None; the open state).
 
     runs: closed on this day; going: the one that goes on; what: attempts as the device told of them.
+
+    Gives: a record in volts [V] and hertz [Hz], or none. Definition.
     """
     if g.facts.plate is None:
         return None, g.carry.supply

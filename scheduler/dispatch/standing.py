@@ -16,7 +16,7 @@ from scheduler.rounds.spans import half_day, half_of
 APPOINTMENT_S = 900
 """An appointment is kept when work begins within a quarter of an hour; common practice."""
 PUBLISHED_DAYS = 5
-"""Beyond so many days a plan is free to change (ROUNDS 6, three zones)."""
+"""Beyond so many days a plan is free to change (docs/engineering/rounds.md#frozen-told-free)."""
 
 
 def promises(promise: Promise | None, zone: str) -> tuple[Span, ...]:

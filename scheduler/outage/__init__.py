@@ -1,4 +1,7 @@
-"""Outages: which sets lost their mains together, and how each of them carries it. Pure."""
+"""Outages: which sets lost their mains together, and how each of them carries it. Pure.
+
+The reasons: docs/engineering/outage.md.
+"""
 
 from scheduler.outage.cover import SetNow, call_list, cover_of, tally
 from scheduler.outage.stepping import comeback_s, finding, step

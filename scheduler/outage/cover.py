@@ -9,14 +9,17 @@ import msgspec
 from fleet.model import Condition, Cover, Criticality, Mains, MainsNow, OutageMember, Run
 
 UNHEARD_S = 600
-"""Ten minutes and its next report overdue: then nothing heard since is no proof of cover."""
+"""Ten minutes and its next report overdue: then nothing heard since is no proof of cover. Common
+practice, no source."""
 LOW_FUEL_H = 4.0
-"""Little fuel: less than this at the present load, where no finding says so. Common practice."""
+"""Little fuel: less than this at the present load, where no finding says so. Common practice, no
+source."""
 RUNNING: frozenset[Condition] = frozenset({"running", "on_load", "cooling_down"})
 NOT_STANDING: frozenset[Condition] = RUNNING | {"cranking", "last_heard_running"}
 """Nobody has said of these that they stand."""
 STARTS_WITHIN_S = 120
-"""A set that is heard standing this long after its mains went has not come on. Common practice."""
+"""A set that is heard standing this long after its mains went has not come on. Common practice, no
+source."""
 OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unproven"})
 """The site has no cover, or none is proven."""
 
@@ -31,8 +34,11 @@ RANK: dict[Cover, int] = {
     "aside": 20,
     "mains_back": 30,
 }
+"""Places in the call list by cover, groups far enough apart for EARLIER. Common practice, no
+source."""
 EARLIER: dict[Criticality, int] = {"life": 2, "business": 1, "home": 0}
-"""Places by which a critical site comes before its turn; never past another group's first."""
+"""Places by which a critical site comes before its turn; never past another group's first. Common
+practice, no source."""
 
 
 class SetNow(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,6 +81,8 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
 
     Nothing that was said before the mains went is proof of cover: a set that was ready, and has
     not been heard since, may stand still.
+
+    Gives: a word. Common practice, no source.
     """
     if held.condition in ("out_of_service", "laid_up"):
         return "aside"
@@ -96,7 +104,10 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
 
 
 def back_at(held: SetNow, lost_at: int) -> int | None:
-    """When its own mains was seen again after the loss."""
+    """When its own mains was seen again after the loss at lost_at; None: not yet.
+
+    Gives: [UTC s]. Definition.
+    """
     since = held.mains.since
     if held.said == "present" and since is not None and since > lost_at:
         return since
@@ -108,6 +119,8 @@ def said_standing(held: SetNow, lost_at: int) -> bool:
 
     That something was received says nothing: a message on its way when the mains went, a status, a
     late batch, another channel.
+
+    Gives: yes or no. Common practice, no source.
     """
     after = held.stood_at is not None and held.stood_at - lost_at >= STARTS_WITHIN_S
     return after and held.mains.state == "absent" and held.condition not in NOT_STANDING
@@ -118,6 +131,8 @@ def started_in(held: SetNow, lost_at: int) -> bool:
 
     A set that fell silent in its run is believed until it is not reporting at all; a run that was
     seen before the mains went, and not since, says nothing.
+
+    Gives: yes or no. Definition.
     """
     heard = held.heard_at is not None and held.heard_at >= lost_at
     run = held.last_run
@@ -132,6 +147,8 @@ def overdue(held: SetNow, lost_at: int, now: int) -> bool:
 
     A set that was heard running after the loss is believed until it is not reporting at all. One
     that speaks on change has no report to wait for: where its last will came, ten minutes will do.
+
+    Gives: yes or no. Common practice, no source.
     """
     if held.condition == "not_reporting" or held.heard_at is None:
         return True
@@ -144,7 +161,13 @@ def overdue(held: SetNow, lost_at: int, now: int) -> bool:
 
 
 def key(member: OutageMember) -> tuple[int, int, int, str]:
-    """The place in the call list: the lowest is called first."""
+    """The place in the call list: the lowest is called first.
+
+    The rank of its cover less the places a critical site comes before its turn; of equals the
+    critical one, then whose state is older.
+
+    Gives: four numbers to sort by [1]. Common practice, no source.
+    """
     rank, earlier = RANK[member.cover], EARLIER[member.criticality]
     return rank - earlier, -earlier, member.since, member.unit
 
@@ -152,12 +175,18 @@ def key(member: OutageMember) -> tuple[int, int, int, str]:
 def call_list(members: Iterable[OutageMember]) -> list[OutageMember]:
     """Whom to call, in order: failed to start, running without volts, no proof of cover, not heard
     yet, little fuel, covered; critical sites (life, business) earlier. Sites whose mains is back
-    come last."""
+    come last.
+
+    Gives: records in order. Common practice, no source.
+    """
     return sorted(members, key=key)
 
 
 def tally(members: Iterable[OutageMember]) -> dict[Cover, int]:
-    """How many sets fare how."""
+    """How many sets fare how: the count of members by their cover.
+
+    Gives: counts [1]. Arithmetic.
+    """
     counts: dict[Cover, int] = {}
     for member in members:
         counts[member.cover] = counts.get(member.cover, 0) + 1
@@ -169,6 +198,8 @@ def minutes(member: OutageMember, held: SetNow, until: int) -> OutageMember:
 
     covered: it ran; unproven: nothing was heard; uncovered: what is left of the time without
     mains. Worked out anew each time, so that news that comes late puts them right.
+
+    Gives: a record in seconds [s]. Arithmetic.
     """
     start, end = member.lost_at, member.back_at or until
     heard = max(start, min(end, held.heard_at or 0))

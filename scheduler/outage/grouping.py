@@ -2,7 +2,7 @@
 
 At least two sites and (three sets or a quarter of the area) losing it within five minutes. A loss
 seen only between two reports is an interval, and "within" means that the intervals can overlap so.
-Common practice, no source.
+Common practice, no source (docs/engineering/outage.md#which-belong-together).
 """
 
 from __future__ import annotations
@@ -19,17 +19,25 @@ WITHIN_S = 300
 SITES_LEAST = 2
 SETS_LEAST = 3
 SHARE_LEAST = 0.25
+"""Within so long, at so many sites, of so many sets or such a share of the area. Common practice,
+no source."""
 NEAR_KM = 15.0
-"""Sets without an area are neighbours within this distance."""
+"""Sets without an area are neighbours within this distance. Common practice, no source."""
 
 
 def lost(held: SetNow) -> bool:
-    """Whether it said itself that its mains is gone, and nothing since says otherwise."""
+    """Whether it said itself that its mains is gone, and nothing since says otherwise.
+
+    Gives: yes or no. Definition.
+    """
     return held.said == "absent" and held.mains.since is not None
 
 
 def interval(held: SetNow) -> tuple[int, int]:
-    """(earliest, latest) moment of the loss, UTC seconds."""
+    """(earliest, latest) moment of the loss, UTC seconds; the same twice where an event told it.
+
+    Gives: [UTC s]. Definition.
+    """
     latest = held.mains.since or 0
     earliest = held.mains.since_earliest
     return (latest if earliest is None else earliest), latest
@@ -39,6 +47,8 @@ def neighbourhoods(sets: Sequence[SetNow]) -> dict[str, list[SetNow]]:
     """The sets by area; those without one, around one of them that lost its mains, within 15 km.
 
     Keys are subjects' names: the area's own, else `near SITE`.
+
+    Gives: records by name. Common practice, no source.
     """
     found: dict[str, list[SetNow]] = {}
     nowhere: list[SetNow] = []
@@ -59,7 +69,10 @@ def neighbourhoods(sets: Sequence[SetNow]) -> dict[str, list[SetNow]]:
 
 
 def near(one: SetNow, other: SetNow) -> bool:
-    """Whether two sets with a place stand within 15 km of each other."""
+    """Whether two sets with a place stand within 15 km of each other, on a great circle.
+
+    Gives: yes or no. Common practice, no source.
+    """
     places = (one.lat, one.lon, other.lat, other.lon)
     if any(place is None for place in places):
         return False
@@ -67,7 +80,13 @@ def near(one: SetNow, other: SetNow) -> bool:
 
 
 def together(losses: Sequence[SetNow], sets_of_area: int) -> list[SetNow]:
-    """The most losses that can lie within five minutes, if they make an outage; else none."""
+    """The most losses that can lie within five minutes, if they make an outage; else none.
+
+    At least two sites and, of sets_of_area, three or a quarter; losses are intervals, and any five
+    minutes that all of them reach into will do.
+
+    Gives: records. Common practice, no source.
+    """
     if len({held.site for held in losses}) < SITES_LEAST:
         return []
     bounds = np.array([interval(held) for held in losses], dtype=np.int64)

@@ -22,12 +22,16 @@ from scheduler.outage.grouping import interval, lost, near, neighbourhoods, toge
 
 RECENT_S = 6 * 3600
 """A loss longer ago than this begins no outage any more: it is history, told late. Outages that
-ended within it are looked at too, so that what they explain is not taken for a new one."""
+ended within it are looked at too, so that what they explain is not taken for a new one. Common
+practice, no source."""
 TELL_AGAIN_S = (300, 600, 1200, 2400, 4800, 9600)
-"""Waits between one telling and the next, where more sites have come to be without cover."""
+"""Waits between one telling and the next, where more sites have come to be without cover. Common
+practice, no source."""
 LIFE_WAIT_S = 120
+"""Where a life site has come to be without cover no wait is longer. Common practice, no source."""
 TELL_MOST = 7
-"""Nobody is told of one outage more often than this, besides its end; the page shows the rest."""
+"""Nobody is told of one outage more often than this, besides its end; the page shows the rest.
+Common practice, no source."""
 ENDS_AFTER_S = 600
 COMEBACK_S = 20 * 60
 COMEBACK_LEAST_S, COMEBACK_MOST_S = 5 * 60, 2 * 3600
@@ -40,6 +44,8 @@ def step(open_outages: Sequence[Outage], sets: Sequence[SetNow], now: int) -> li
 
     open_outages: with their members; those that ended within RECENT_S too. sets: every set of the areas concerned. The same facts give the same outages, in
     whatever order they are looked at.
+
+    Gives: records. Common practice, no source.
     """
     by_unit = {held.unit: held for held in sets}
     in_areas = {m.unit for o in open_outages if _of_area(o) for m in o.members}
@@ -266,7 +272,10 @@ def _tell(outage: Outage, now: int) -> Outage:
 
 
 def severity_of(members: Iterable[OutageMember]) -> Severity:
-    """Act now: somebody has no cover or none proven; Same day: fuel runs low; else a Note."""
+    """Act now: somebody has no cover or none proven; Same day: fuel runs low; else a Note.
+
+    Gives: a word. Definition.
+    """
     counts = tally(members)
     if any(counts.get(cover) for cover in OPEN):
         return "act_now"
@@ -274,7 +283,10 @@ def severity_of(members: Iterable[OutageMember]) -> Severity:
 
 
 def finding(outage: Outage) -> Finding:
-    """What the outage's episode says: how many fare how, and who is called first."""
+    """What the outage's episode says: how many fare how, and who is called first.
+
+    Gives: a record. Definition.
+    """
     counts = tally(outage.members)
     first = call_list(outage.members)[0] if outage.members else None
     return Finding(
@@ -298,7 +310,10 @@ def finding(outage: Outage) -> Finding:
 
 def comeback_s(past: Iterable[OutageMember]) -> int:
     """How long after the mains is back a site is heard again: the longest of its last five times,
-    within 5 min and 2 h; 20 min where it is not learned yet."""
+    within 5 min and 2 h; 20 min where it is not learned yet.
+
+    Gives: [s]. Common practice, no source.
+    """
     waits = [
         m.heard_again_at - m.back_at
         for m in past

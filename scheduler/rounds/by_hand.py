@@ -15,7 +15,8 @@ from scheduler.rounds.index import Key
 from scheduler.rounds.network import Network
 
 LOOK_DAYS = 14
-"""Due within so many days is soon (ROUNDS 4: a longer look does worse)."""
+"""Due within so many days is soon (docs/engineering/rounds.md#by-hand: a longer look does
+worse)."""
 NEAREST = 25
 """So many near jobs are tried before the day counts as full."""
 

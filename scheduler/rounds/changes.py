@@ -7,7 +7,8 @@ from scheduler.rounds.money import UNIT
 from scheduler.rounds.value import Terms
 
 AN_HOUR_S = 3600
-"""A begin that moved by no more than an hour inside its day is no change (ROUNDS 6)."""
+"""A begin that moved by no more than an hour inside its day is no change
+(docs/engineering/rounds.md#frozen-told-free)."""
 
 At = tuple[str, str, int]
 

@@ -26,7 +26,8 @@ from scheduler.rounds.spans import days_from, half_day, half_of
 from scheduler.rounds.travel import Degrees, Estimate, great_circle_m
 
 FROZEN_EACH = 5_000.0
-"""Currency for the time and for the technician of a frozen job: bounded, never "must" (ROUNDS 2)."""
+"""Currency for the time and for the technician of a frozen job: bounded, never "must"
+(docs/engineering/rounds.md#the-engine)."""
 FROZEN_SLACK_S = 900
 """A frozen job may begin at most so much after its moment, when the way there changed."""
 

@@ -2,7 +2,7 @@
 
 Technician-day = vehicle type; job = optional clients, one for each window of constant worth, of
 which at most one is taken; gates on the edges into a site; skills and leaving the usual technician
-as profiles (ROUNDS 3).
+as profiles (docs/engineering/rounds.md#the-engine).
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from scheduler.rounds.money import money
 from scheduler.rounds.network import Network
 
 MOST_WORTH = 5 * 10**8
-"""Engine's rule: no prize above max_penalty x 60 s, else a late plan looks better (ROUNDS 3)."""
+"""Engine's rule: no prize above max_penalty x 60 s, else a late plan looks better
+(docs/engineering/rounds.md#the-engine)."""
 
 
 class Place(msgspec.Struct, frozen=True):

@@ -1,7 +1,7 @@
 """Many candidates cut into groups of technicians, balanced by hours; few technicians, best first.
 
-Nearest-base groups alone left a sixth of the days idle (ROUNDS 7): jobs at a border go to the
-group with more room.
+Nearest-base groups alone left a sixth of the days idle (docs/engineering/rounds.md#territories):
+jobs at a border go to the group with more room.
 """
 
 from __future__ import annotations

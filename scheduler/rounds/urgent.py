@@ -28,7 +28,7 @@ from scheduler.rounds.value import Terms
 
 Kind = Literal["least", "soonest", "other"]
 PUT_OUT = 3
-"""At most so many jobs of a day give way (ROUNDS 6)."""
+"""At most so many jobs of a day give way (docs/engineering/rounds.md#urgent-work)."""
 DAYS_TRIED = 2
 """Jobs give way on this many technician-days nearest to now only, so the answer is at once."""
 

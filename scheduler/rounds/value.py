@@ -21,7 +21,7 @@ from scheduler.rounds.money import UNIT, money
 from scheduler.rounds.solo_trips import SoloTrips
 
 LATE_STEP_DAYS = 2
-"""Lateness is shown to the engine in steps of so many days (ROUNDS 4, ablation)."""
+"""Lateness is shown to the engine in steps of so many days (docs/engineering/rounds.md#value)."""
 FEW_JOBS = 60
 """Up to so many jobs it is shown in days: more alternatives than that cost the search too much."""
 URGENT_STEP_S = 7_200

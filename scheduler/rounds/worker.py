@@ -42,7 +42,8 @@ from scheduler.rounds.pipe import read_frame, write_frame
 from scheduler.rounds.problem import Problem
 
 FAR_S, FAR_M = 40 * 86_400, 5_000_000
-"""Edges into a place whose skills are lacking: far, but modest numbers (ROUNDS 3)."""
+"""Edges into a place whose skills are lacking: far, but modest numbers
+(docs/engineering/rounds.md#the-engine)."""
 MAX_PENALTY, FIRST_PENALTY = 1e7, 5e4
 """Money for a second too late: at most, and at the start. The engine begins half way up, where every
 step must be in time; from here RC208 is 1 % shorter after 10 s of processor time, areas no worse."""

@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 from fleet.model import Series
 
 COUNTER_JUMP = 100
-"""A counter that leaps by more was replaced or is garbage: a new base, no attempts."""
+"""A counter that leaps by more was replaced or is garbage: a new base, no attempts. Common
+practice, no source."""
 COUNTER_CONFIRM_N, COUNTER_CONFIRM_S = 3, 600
-"""A lower counter is believed after three readings or 10 min, like the hour meter."""
+"""A lower counter is believed after three readings or 10 min, like the hour meter. Common practice,
+no source."""
 
 Rise = tuple[int, int, int]
 """(earliest, at, n): the counter gained n after `earliest` and at or before `at` (UTC s)."""
@@ -51,6 +53,8 @@ def count(
 
     A fall is in doubt until three readings or 10 min confirm it (recovered: nothing happened),
     then counts from its first reading on. cuts: another device began to speak: a new base.
+
+    Gives: rises [1] with their moments [UTC s], and the open state. Common practice, no source.
     """
     if len(t) == 0:
         return (), carry
@@ -107,6 +111,9 @@ def dips(
     reading tells of an attempt when its values differ from those of the message before, or when
     that message had none; the first message ever of a device tells of none. heard: times of all
     messages of the day; last_heard: the one before; cuts: another device began to speak.
+
+    Gives: attempts with their moments [UTC s], least volts [V] and seconds [s]. Common practice, no
+    source.
     """
     if len(volts) == 0 and len(seconds) == 0:
         return (), carry

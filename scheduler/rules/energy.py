@@ -1,4 +1,5 @@
-"""Energy and peak load of a run, from load_kw where it is measured (ENGINEERING 2)."""
+"""Energy and peak load of a run, from load_kw where it is measured
+(docs/engineering/runs.md#energy-and-load)."""
 
 from __future__ import annotations
 
@@ -27,6 +28,8 @@ def add(
     Trapezium between readings at most running_gap_s apart, nothing across a longer gap; `held`:
     an on-change device's value holds until its next. Whole watt seconds, so that the sum does
     not depend on how the days were cut.
+
+    Gives: a record in watt seconds [Ws] and kilowatts [kW]. Arithmetic.
     """
     a = int(np.searchsorted(load.t, start, side="left"))
     b = int(np.searchsorted(load.t, end, side="right"))

@@ -1,8 +1,9 @@
 """The mains at a set's own site: is it there, since when, and what outages there were.
 
-The mains is absent below half of nominal (ENGINEERING 2) and there again 2 % of that limit above
-it (ENGINEERING, Defaults), or as a `mains_lost` or `mains_back` event says. A change seen only
-between two readings is an interval: it came in (earliest, latest]. Common practice, no source.
+The mains is absent below half of nominal (docs/engineering/mains.md#absent-and-back) and there
+again 2 % of that limit above it (docs/engineering/defaults.md#delays), or as a `mains_lost` or
+`mains_back` event says. A change seen only between two readings is an interval: it came in
+(earliest, latest]. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from fleet.findings import MainsLost
 from fleet.model import Evidence, Finding, MainsNow, Run
 
 ABSENT_SHARE = 0.5
-"""Absent below half of nominal."""
+"""Absent below half of nominal. Common practice, no source."""
 BACK_SHARE = ABSENT_SHARE * (1 + LIMIT_CLEAR_SHARE)
-"""There again from 51 % of nominal on: a voltage at the limit does not flicker."""
+"""There again from 51 % of nominal on: a voltage at the limit does not flicker. Common practice, no
+source."""
 
 Edge = tuple[Literal["lost", "back"], int, int]
 """(what, earliest, latest): the change came in (earliest, latest], UTC seconds."""
@@ -48,6 +50,8 @@ def present(
 
     v: volts in time order, no NaN; before: the state before the first (None: not known, then a
     value between the limits counts as there).
+
+    Gives: yes or no for each reading. Common practice, no source.
     """
     lost, back = v < ABSENT_SHARE * nominal_v, v >= BACK_SHARE * nominal_v
     place = np.where(lost | back, np.arange(len(v)), -1)
@@ -60,6 +64,8 @@ def outages(edges: Iterable[Edge], going_on: MainsNow | None = None) -> tuple[Ou
     """Outages out of edges in time order; going_on: what is known now, for one without an edge.
 
     Two losses in a row are one outage from the first on; a return without a loss seen ends nothing.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
     """
     found: list[Outage] = []
     for kind, earliest, latest in edges:
@@ -79,6 +85,8 @@ def covered_s(outage: Outage, runs: Iterable[Run], until: int) -> tuple[int, int
 
     From when it was first seen to when the mains was seen back; a run still going counts to
     `until`. Runs must not overlap each other.
+
+    Gives: [s]. Arithmetic.
     """
     end = until if outage.back is None else min(outage.back, until)
     whole = max(0, end - outage.lost)
@@ -94,6 +102,8 @@ def alone(own: MainsNow, neighbours: Sequence[MainsNow]) -> Alone:
 
     Only neighbours heard since the loss count. One of them also without mains: `shared`; at least
     one with mains and none without: `alone`; else nobody can tell.
+
+    Gives: a word. Common practice, no source.
     """
     if own.last != "absent" or own.since is None:
         return "unknown"
@@ -106,7 +116,10 @@ def alone(own: MainsNow, neighbours: Sequence[MainsNow]) -> Alone:
 def finding(mains: MainsNow, now: int, volts: float | None, nominal_v: float) -> Finding | None:
     """Note: the mains is absent here, for 60 s and by a second sample, or as an event said.
 
-    The state itself (`MainsNow`) changes with the first report; only the finding waits.
+    The state itself (`MainsNow`) changes with the first report; only the finding waits. volts: the
+    newest reading [V], None: not read.
+
+    Gives: a record in volts [V], or none. Common practice, no source.
     """
     if mains.state != "absent" or mains.since is None or mains.at is None:
         return None

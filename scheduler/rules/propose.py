@@ -2,7 +2,8 @@
 
 Whoever ran the test says when the engine turned; the run should hold idle, choke and load, and
 some rest on both sides. Proposed are thresholds inside the gap between what was read at rest and
-what was read running. All numbers: common practice, no source.
+what was read running. All numbers: common practice, no source
+(docs/engineering/signal.md#proposed-from-a-test-run).
 """
 
 from __future__ import annotations
@@ -109,9 +110,12 @@ def propose(
 ) -> tuple[Proposal | Refused, ...]:
     """An answer for every candidate channel that was reported, proposals first.
 
-    series: calibrated readings from rest before to rest after. start, end: when the engine was
-    running (UTC s), by whoever stood there. nominal_v, battery_v: nominal volts.
-    Raises ValueError when the end does not come after the start.
+    on = highest at rest + 0.6 x gap, off = highest at rest + 0.4 x gap, the gap from there to the
+    lowest running. series: calibrated readings from rest before to rest after. start, end: when the
+    engine was running (UTC s), by whoever stood there. nominal_v, battery_v: nominal volts. Raises
+    ValueError when the end does not come after the start.
+
+    Gives: records, thresholds in the channel's unit. Common practice, no source.
     """
     rules = rules or ProposeRules()
     if end - start <= 2 * rules.edge_s:

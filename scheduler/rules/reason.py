@@ -1,4 +1,5 @@
-"""Why a run began: an outage, a hand, or nobody can tell (ENGINEERING 2).
+"""Why a run began: an outage, a hand, or nobody can tell
+(docs/engineering/runs.md#why-a-run-began).
 
 An exercise is told from its agreed window, which this rule does not know: such a run is unknown
 here. With the panel switch out of automatic a set cannot start by itself, so a run then is by
@@ -14,7 +15,8 @@ import msgspec
 from fleet.model import DemandEnd, Run, RunWhy
 
 OUTAGE_BEFORE_S = 300
-"""A run that began within 5 min of the loss of mains was started by it (ENGINEERING 4)."""
+"""A run that began within 5 min of the loss of mains was started by it
+(docs/engineering/runs.md#why-a-run-began). Common practice, no source."""
 
 Confidence = Literal["high", "medium", "low"]
 
@@ -41,6 +43,8 @@ def why(
     An outage: the mains reading nearest before the start (at most fresh_s seconds old) was below
     half of nominal, or a `mains_lost` event came within 5 min before; and no mains since. High
     when the start was seen and the loss lies within 5 min before it, else medium.
+
+    Gives: two words. Common practice, no source.
     """
     if hand:
         return "by_hand", "high"

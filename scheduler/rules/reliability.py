@@ -2,7 +2,7 @@
 
 Every share comes with its interval and nothing is claimed beyond it: three failures in twenty are
 a reason to look, not proof of a bad set. Counted are demands that ended as started or failed;
-starts by hand and ends that were not seen count for nothing.
+starts by hand and ends that were not seen count for nothing (docs/engineering/reliability.md).
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from scheduler.rules import trend
 from scheduler.rules.trend import Floats, Slope, Tendency, TooFew
 
 CONFIDENCE = 0.90
-"""Two-sided; the interval of INL's and NRC's tables. Common practice."""
+"""Two-sided. Source: the interval of INL's and NRC's tables."""
 SURE = 0.99
-"""What "proven" asks for: triggers pick their moment, so 90 % would say it too often."""
+"""What "proven" asks for: triggers pick their moment, so 90 % would say it too often. Common
+practice, no source."""
 
 
 class Share(msgspec.Struct, frozen=True, kw_only=True):
@@ -67,6 +68,8 @@ def triggers_of(target: str, windows: str) -> Triggers:
     """Triggers as the settings write them: '0.95', '3/20 5/50 8/100' (failures / demands).
 
     Raises ValueError saying what is wrong.
+
+    Gives: a record of counts and a share [1]. Definition.
     """
     try:
         pairs = [tuple(int(n) for n in word.split("/")) for word in windows.split()]
@@ -82,6 +85,7 @@ def triggers_of(target: str, windows: str) -> Triggers:
 
 AT_95 = Triggers()
 AT_975 = Triggers(target=0.975, windows=((20, 3), (50, 4), (100, 5)))
+"""The triggers of the two targets. Source: NUMARC 87-00 rev. 1, appendix D, from memory."""
 
 
 class Tripped(msgspec.Struct, frozen=True, kw_only=True):
@@ -109,9 +113,11 @@ def jeffreys(failed: int, demands: int, confidence: float = CONFIDENCE) -> Share
     """Share of demands that started [1], Jeffreys estimate and equal-tailed interval.
 
     Failures a of n: posterior Beta(a + 0.5, n - a + 0.5), mean (a + 0.5)/(n + 1); the share that
-    started is one less that. With no failure the upper bound is the posterior's own, just under
-    1, not set to 1 (some texts do). None: no demand. Source: INL RADS, Distributions.
-    Raises ValueError when failed is below 0 or above demands.
+    started is one less that. With no failure the upper bound is the posterior's own, just under 1,
+    not set to 1 (some texts do). confidence: of the two-sided interval [1]. None: no demand. Raises
+    ValueError when failed is below 0 or above demands.
+
+    Gives: a record of shares [1]. Source: INL RADS, Distributions.
     """
     if not 0 <= failed <= demands:
         raise ValueError(f"{failed} failures of {demands} demands cannot be")
@@ -130,10 +136,13 @@ def jeffreys(failed: int, demands: int, confidence: float = CONFIDENCE) -> Share
 
 
 def pooled(parts: Sequence[tuple[int, int]], confidence: float = CONFIDENCE) -> Share | None:
-    """One share over several units, (failed, demands) of each: a model, an area, the fleet.
+    """One share over several units: a model, an area, the fleet.
 
-    Units of a model are taken as alike; where they are not, the interval is too narrow, and it is
-    said as "all units together".
+    parts: (failed, demands) of each; confidence: of the two-sided interval [1]. Units of a model
+    are taken as alike; where they are not, the interval is too narrow, and it is said as "all units
+    together".
+
+    Gives: a record of shares [1]. Source: INL RADS, Distributions, as `jeffreys`.
     """
     return jeffreys(sum(f for f, _ in parts), sum(n for _, n in parts), confidence)
 
@@ -142,6 +151,9 @@ def judge(failures: Sequence[bool], triggers: Triggers = AT_95) -> Verdict:
     """The triggers over a unit's demands, oldest first; True: failed.
 
     A window not yet full counts what there is: three failures in the first six demands trip it.
+
+    Gives: a record of counts and shares [1]. Source: NUMARC 87-00 rev. 1, appendix D, and
+    Regulatory Guide 1.155, from memory.
     """
     share = jeffreys(sum(failures), len(failures))
     tripped: list[Tripped] = []
@@ -218,7 +230,8 @@ class Harder(msgspec.Struct, frozen=True, kw_only=True):
 
 
 CLOSE_DAYS, CLOSE_C, CLOSE_PAIRS = 21, 3.0, 15
-"""Starts this close in time and apart in temperature teach what the cold alone does."""
+"""Starts this close in time and apart in temperature teach what the cold alone does. Common
+practice, no source."""
 
 
 def harder(
@@ -229,11 +242,14 @@ def harder(
     starts: of a year at most, oldest first, after the last change of a starting part. Taken are
     those within `like_c` of the median temperature of the newest five; what the temperature itself
     does is learned from pairs close in time and taken out; then Mann-Kendall for a rise, and
-    Theil-Sen for its size. A rise counts when the newest starts still show it.
-    Detection limit: between the first and the last of n like starts, over at least 45 days and 12
-    of them, crank seconds up by max(0.5 s, 30 %, 16 sd / sqrt(n)) (scatter sd 0.46 s of common
-    sets, 26 starts: 1.45 s); attempts up by max(0.5, 16 sd / sqrt(n)).
-    Refused without temperatures: a cold season looks like a fault. Sources: trend.py.
+    Theil-Sen for its size. A rise counts when the newest starts still show it. Detection limit:
+    between the first and the last of n like starts, over at least 45 days and 12 of them, crank
+    seconds up by max(0.5 s, 30 %, 16 sd / sqrt(n)) (scatter sd 0.46 s of common sets, 26 starts:
+    1.45 s); attempts up by max(0.5, 16 sd / sqrt(n)). Refused without temperatures: a cold season
+    looks like a fault.
+
+    Gives: records in seconds [s] or attempts [1], slopes a day. Source: Mann-Kendall and Theil-Sen
+    as in scheduler/rules/trend.py; thresholds common practice, no source.
     """
     rules = rules or HarderRules()
     known = [s for s in starts if s.temp_c is not None]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fleet.model import Series
 
 LEAST_STEPS = 3
-"""A median of fewer steps says nothing about a habit."""
+"""A median of fewer steps says nothing about a habit. Common practice, no source."""
 
 
 class Spot(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -33,7 +33,10 @@ class Gap(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def clip(series: Mapping[str, Series], start: int, end: int) -> dict[str, Series]:
-    """The readings in [start, end), in name order, without empty channels."""
+    """The readings in [start, end), in name order, without empty channels.
+
+    Gives: readings in their channels' units. Definition.
+    """
     kept: dict[str, Series] = {}
     for name in sorted(series):
         one = series[name]
@@ -46,7 +49,10 @@ def clip(series: Mapping[str, Series], start: int, end: int) -> dict[str, Series
 
 
 def times(series: Mapping[str, Series]) -> NDArray[np.int64]:
-    """The seconds (UTC, rising) at which the device gave a reading of any channel."""
+    """The seconds (UTC, rising) at which the device gave a reading of any channel.
+
+    Gives: [UTC s]. Definition.
+    """
     found: NDArray[np.int64] = np.empty(0, np.int64)
     for one in series.values():
         if len(found) == 0:
@@ -57,7 +63,10 @@ def times(series: Mapping[str, Series]) -> NDArray[np.int64]:
 
 
 def spots(series: Mapping[str, Series]) -> dict[str, Spot]:
-    """Each channel of the day in one line."""
+    """Each channel of the day in one line: count, least, most, mean, newest and when.
+
+    Gives: records in the channel's unit. Arithmetic.
+    """
     return {
         name: Spot(
             n=len(one),
@@ -81,6 +90,8 @@ def silences(
     """Silences longer than allowed, also the one that began on the day before.
 
     heard: times of readings; on: whether the engine ran then; before: the newest of the day before.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
     """
     if before is not None:
         heard = np.append(before[0], heard)
@@ -94,7 +105,13 @@ def silences(
 
 
 def intervals(heard: NDArray[np.int64], on: NDArray[np.bool_]) -> tuple[float | None, float | None]:
-    """(standing, running) median seconds between reports; None with under three steps."""
+    """(standing, running) median seconds between reports; None with under three steps.
+
+    heard: times of readings [UTC s]; on: whether the engine ran then. The lower median, so that it
+    is a length that was really seen.
+
+    Gives: [s]. Arithmetic.
+    """
     if len(heard) < 2:
         return None, None
     step = np.diff(heard)

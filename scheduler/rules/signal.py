@@ -16,7 +16,7 @@ from fleet.model import Habit, RunningSignal, Series, SignalChannel, no_series
 HEARTBEAT_MARGIN = 1.10
 SLEEPING_REPORTS = 2 * 1.10
 """A heartbeat is missed when it is 10 % late; sleeping: the second missed report + 10 %
-(WIRE, How a device reports; the margin is common practice, no source)."""
+(docs/engineering/reporting.md#gaps). Common practice, no source."""
 
 
 class Gaps(msgspec.Struct, frozen=True, kw_only=True):
@@ -35,10 +35,12 @@ class Gaps(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def allowed_gaps(habit: Habit) -> Gaps:
-    """The gaps a habit allows: 2.5 habits, at least 3 min (ENGINEERING, Defaults).
+    """The gaps a habit allows: 2.5 habits, at least 3 min (docs/engineering/reporting.md#gaps).
 
-    On change: until the heartbeat is missed. Sleeping: until the second missed report.
-    Raises ValueError when the habit's lengths are not above 0 s.
+    On change: until the heartbeat is missed by a tenth. Sleeping: until the second missed report
+    and a tenth. Raises ValueError when the habit's lengths are not above 0 s.
+
+    Gives: a record in seconds [s]. Common practice, no source.
     """
     if min(habit.standing_s, habit.running_s, habit.heartbeat_s) <= 0:
         raise ValueError("a reporting habit must be longer than 0 s")
@@ -84,7 +86,10 @@ class Trace:
 
 
 def check_signal(signal: RunningSignal) -> None:
-    """Raise ValueError, saying what is wrong, on a running signal that cannot work."""
+    """Raise ValueError, saying what is wrong, on a running signal that cannot work.
+
+    Gives: nothing. Definition.
+    """
     for part in (signal.first, signal.second):
         if part is not None and not part.off <= part.on:
             raise ValueError(f"{part.channel}: off at {part.off} is above on at {part.on}")
@@ -95,7 +100,11 @@ def check_signal(signal: RunningSignal) -> None:
 
 
 def plausible(channel: str, series: Series) -> Series:
-    """The series without values outside the channel's plausible range (they are doubted)."""
+    """The series without values outside the channel's plausible range (they are doubted).
+
+    Gives: readings in the channel's unit. Source: the ranges of fleet/channels.py, each with its
+    origin there.
+    """
     known = CHANNELS.get(channel)
     if known is None or len(series) == 0:
         return series
@@ -122,6 +131,8 @@ def evaluate(
     silent for longer than its allowed gap has no say. heard: times of all messages, rising.
     told: (time, on) of start and stop events; they are points of an on-change device's signal,
     since it may say nothing else, but a reading of the same second wins.
+
+    Gives: points, moments [UTC s] with on or off, and the open state. Definition.
     """
     check_signal(signal)
     first, one = _channel(signal.first, series, carry.first)

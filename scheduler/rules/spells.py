@@ -51,10 +51,13 @@ def trace(
     events: Sequence[tuple[int, bool]],
     before: Spell | None,
 ) -> Spells:
-    """Spells from readings and from events (time, state); at the same second a reading wins.
+    """Spells from readings (t, state) and from events (time, state); at the same second a reading
+    wins.
 
     The state holds over silence; `earliest` of a spell says how far back it may have begun (an
     event is the edge itself).
+
+    Gives: records in UTC seconds [UTC s]. Definition.
     """
     if events:
         seconds = set(t.tolist())

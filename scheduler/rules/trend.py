@@ -2,7 +2,8 @@
 
 Rank methods: one bad value moves nothing. Points may come in segments (before and after a new
 calibration, a new battery): pairs across segments are never compared, so a step between segments
-is no trend. Too few points are refused with a value, not an exception.
+is no trend. Too few points are refused with a value, not an exception
+(docs/engineering/reliability.md#trends).
 """
 
 from __future__ import annotations
@@ -16,9 +17,10 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 LEAST_POINTS = 4
-"""Below four points no order of them has a chance under 5 % (EPA QA/G-9S, small-sample table)."""
+"""Below four points no order of them has a chance under 5 %. Source: EPA QA/G-9S, small-sample
+table."""
 EXACT_AT_MOST = 10
-"""Without ties the chance is counted exactly up to here, as EPA QA/G-9S asks."""
+"""Without ties the chance is counted exactly up to here. Source: EPA QA/G-9S."""
 
 Floats = NDArray[np.float64]
 
@@ -100,10 +102,12 @@ def theil_sen(
     """Median of the slopes of all pairs, with Gilbert's interval.
 
     slope = median((y_j - y_i) / (x_j - x_i)), x_i < x_j in one segment; intercept = median(y) -
-    slope x median(x). Interval: C = z sqrt(Var S); the (N - C)/2-th and ((N + C)/2 + 1)-th of the
-    N ranked slopes, between ranks by interpolation.
-    Sources: Theil 1950, Sen 1968; Gilbert 1987, 16.5, as in EPA 530/R-09-007 example 17-7;
-    segments: Hirsch, Slack, Smith 1982 (seasonal slope). x: any unit; y in the unit of the slope.
+    slope x median(x). Interval: C = z sqrt(Var S); the (N - C)/2-th and ((N + C)/2 + 1)-th of the N
+    ranked slopes, between ranks by interpolation. x: any unit; y in the unit of the slope;
+    confidence: two-sided; least: points below which it is refused.
+
+    Gives: a record, y's unit per x's. Source: Theil 1950; Sen 1968; Gilbert 1987, 16.5, as in EPA
+    530/R-09-007, example 17-7; segments: Hirsch, Slack, Smith 1982 (seasonal slope).
     """
     xs, ys, seg = _points(x, y, segments)
     if len(xs) < least:
@@ -136,11 +140,14 @@ def mann_kendall(
 ) -> Tendency | TooFew:
     """Whether y, in time order, tends to rise or fall.
 
-    S = sum of sign(y_j - y_i), i < j, within segments; Var S = sum over segments of
-    (n(n-1)(2n+5) - sum t(t-1)(2t+5)) / 18, t the sizes of groups of ties; Z = (S -+ 1)/sqrt(Var S).
-    Up to 10 points in one segment without ties the chance is counted exactly.
-    Sources: EPA QA/G-9S (box 4-4 to 4-7); segments: Hirsch, Slack, Smith 1982. Points are taken as
-    independent of each other; a season or temperature must be taken out before.
+    S = sum of sign(y_j - y_i), i < j, within segments; Var S = sum over segments of (n(n-1)(2n+5) -
+    sum t(t-1)(2t+5)) / 18, t the sizes of groups of ties; Z = (S -+ 1)/sqrt(Var S). Up to 10 points
+    in one segment without ties the chance is counted exactly. Points are taken as independent of
+    each other; a season or temperature must be taken out before. least: points below which it is
+    refused.
+
+    Gives: a record of counts and chances [1]. Source: EPA QA/G-9S, boxes 4-4 to 4-7; segments:
+    Hirsch, Slack, Smith 1982.
     """
     _, ys, seg = _points(np.arange(len(y), dtype=np.float64), y, segments)
     if len(ys) < least:
@@ -176,8 +183,11 @@ def ewma(
     """Exponentially weighted moving average against its limits.
 
     E_0 = target; E_t = w y_t + (1 - w) E_(t-1); limits target +- k sigma sqrt(w/(2 - w)), times
-    sqrt(1 - (1 - w)^(2t)) where not settled. Source: NIST/SEMATECH e-Handbook 6.3.2.4.
-    sigma: standard deviation of single points, in the unit of values, from points known good.
+    sqrt(1 - (1 - w)^(2t)) where not settled. sigma: standard deviation of single points, in the
+    unit of values, from points known good.
+
+    Gives: a record in the unit of values. Source: NIST/SEMATECH e-Handbook of Statistical Methods,
+    6.3.2.4.
     """
     rules = rules or EwmaRules()
     if len(values) == 0 or not sigma > 0:

@@ -6,7 +6,7 @@ of its own, drawn once a simulation from Gamma; together that is the Gamma poste
 and a Bayesian bootstrap of the lengths (Rubin 1981). Because each past run brings its own random
 numbers, taking a run away can only move a date later: less use never makes work due earlier.
 Weather comes in spells, so the rate of all runs rises and falls together from block to block, by
-as much as the two-month blocks of the area did.
+as much as the two-month blocks of the area did (docs/engineering/usage.md#model).
 """
 
 from __future__ import annotations
@@ -19,30 +19,41 @@ import numpy as np
 from numpy.typing import NDArray
 
 HORIZON_DAYS = 730
+"""How far ahead is foretold: two years. Definition."""
 DRAWS = 256
+"""Simulated futures: quantiles of 10 and 90 % rest on 25 each. Common practice, no source."""
 BLOCK_DAYS = 60
+"""Weather and seasons rise and fall by blocks of so many days. Common practice, no source."""
 BLOCKS_A_YEAR = 6
+"""Blocks of 60 days in a year, rounded. Arithmetic."""
 PRIOR_DAYS = (60.0, 730.0)
-"""The area counts for at least and at most so many days of a set's own."""
+"""The area counts for at least and at most so many days of a set's own. Common practice, no
+source."""
 DEFAULT_RATE = 4 / 365
 DEFAULT_HOURS = (0.3, 0.8, 1.5, 3.0, 6.0)
-"""Other runs a day, and their hours, where the area knows nothing: a few short outages a year
-(EIA, typical US year: 1.4 interruptions, 5 to 8 h; short ones not in it). Common practice."""
+"""Other runs a day, and their hours, where the area knows nothing: a few short outages a year.
+Source: EIA, typical US year of 1.4 interruptions of 5 to 8 h, short ones not in it; the rest common
+practice, no source."""
 FEW_UNITS, FEW_RUNS = 5, 10
-"""Below so many sets with a month or runs in all, an area knows nothing."""
+"""Below so many sets with a month or runs in all, an area knows nothing. Common practice, no
+source."""
 AGAIN = 24
-"""A past run comes again at most so often within the horizon (about twice on average)."""
+"""A past run comes again at most so often within the horizon (about twice on average). Common
+practice, no source."""
 SMEAR = 0.5
-"""Spread (sd of the logarithm) around the lengths seen: a smoothed bootstrap."""
+"""Spread (sd of the logarithm) around the lengths seen: a smoothed bootstrap. Common practice, no
+source."""
 WHOLE = 0.8
-"""A month counts as watched from this share of it on."""
+"""A month counts as watched from this share of it on. Common practice, no source."""
 UNSURE = 0.5
 """The swing is measured over a year of blocks at most, so its shape is halved: with the whole of it
-the band held 70 to 78 % where seasons are strong (scored on usage of another process)."""
+the band held 70 to 78 % where seasons are strong (scored on usage of another process). Common
+practice, no source; tests/scheduler/rules/test_usage.py scores it."""
 SEASON = (0.15, 3.0)
-"""No season is so quiet or so wild that it says more than this."""
+"""No season is so quiet or so wild that it says more than this. Common practice, no source."""
 SPREAD = (0.2, 8.0)
-"""Least and greatest shape of the monthly swing: 0.2 very stormy, 8 nearly even."""
+"""Least and greatest shape of the monthly swing: 0.2 very stormy, 8 nearly even. Common practice,
+no source."""
 
 Floats = NDArray[np.float64]
 
@@ -109,8 +120,10 @@ def prior_of(area: Sequence[Usage]) -> Prior:
     """The prior from the sets of an area (the set itself may be among them; one of many).
 
     Rate: all runs over all days. days: rate / variance between sets, by moments, what chance alone
-    explains taken off. swing: mean^2 / (variance of monthly hours - chance), pooled. Common
-    statistics (Gamma-Poisson by moments), no source.
+    explains taken off. swing: mean^2 / (variance of monthly hours - chance), pooled.
+
+    Gives: a record of runs a day [1], days [days] and hours [h]. Common practice, no source
+    (Gamma-Poisson by moments).
     """
     known = [one for one in area if one.days >= BLOCK_DAYS]
     runs = sum(one.runs for one in known)
@@ -197,9 +210,13 @@ def days_until(
 ) -> tuple[Likely, ...]:
     """Days until so many more engine hours [h] have run; one answer for each of hours_left.
 
-    runs: the set's other runs of the last `watched_days`. exercise_h: scheduled hours of each day
-    ahead, today first (shorter than the horizon: its mean goes on). The same arguments give the
-    same answer. 10, 50 and 90 % of the simulated dates.
+    256 simulated futures of scheduled hours and of other runs (the head of this module); the day by
+    whose end the hours are there in 10, 50 and 90 % of them. runs: the set's other runs of the last
+    `watched_days`. exercise_h: scheduled hours of each day ahead, today first (shorter than the
+    horizon: its mean goes on). The same arguments, seed among them, give the same answer.
+
+    Gives: records in days [days]. Source: Bayesian bootstrap, Rubin 1981; the Gamma-Poisson count
+    is common practice, no source.
     """
     known = known_hours(exercise_h)
     total = known[None, :] + np.cumsum(_other(runs, watched_days, prior, seed), axis=1)
@@ -207,7 +224,11 @@ def days_until(
 
 
 def known_hours(exercise_h: Sequence[float]) -> Floats:
-    """Scheduled hours by the end of each day of the horizon [h]."""
+    """Scheduled hours by the end of each day of the horizon [h]: running sum, the mean of
+    exercise_h going on behind its end.
+
+    Gives: [h]. Arithmetic.
+    """
     daily = np.asarray(exercise_h[:HORIZON_DAYS], np.float64)
     if len(daily) < HORIZON_DAYS:
         rest = float(daily.mean()) if len(daily) else 0.0

@@ -12,7 +12,8 @@ from fleet.model import Series, StartDemand
 OLD_S = 6 * 3600
 """An engine's or the air's temperature of so long ago still stands. Common practice, no source."""
 AFTER_S = 900
-"""The air may be read up to so long after the start; the engine is warm by then."""
+"""The air may be read up to so long after the start; the engine is warm by then. Common practice,
+no source."""
 
 
 def noted(demands: Sequence[StartDemand], series: Mapping[str, Series]) -> tuple[StartDemand, ...]:
@@ -20,6 +21,8 @@ def noted(demands: Sequence[StartDemand], series: Mapping[str, Series]) -> tuple
 
     Engine (else air) as last read before the first attempt, not longer than 6 h ago and on the
     same day; else the air within 15 min after. None where neither was read.
+
+    Gives: the records with a temperature [C]. Common practice, no source.
     """
     return tuple(
         demand
@@ -30,6 +33,12 @@ def noted(demands: Sequence[StartDemand], series: Mapping[str, Series]) -> tuple
 
 
 def before(at: int, series: Mapping[str, Series]) -> float | None:
+    """The temperature before a start at `at`, else the air's soon after; None: neither was read.
+
+    Engine, then air, as last read within 6 h; of the air also within 15 min after.
+
+    Gives: [C]. Common practice, no source.
+    """
     for name, after_s in (("engine_temp_c", -1), ("ambient_temp_c", AFTER_S)):
         one = series.get(name)
         if one is None or len(one) == 0:

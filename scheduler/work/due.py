@@ -15,7 +15,7 @@ MOVED_DAYS = 7
 HORIZON_DAYS = 42
 """Due work becomes a job so many days before; common practice, no source."""
 OWN_AFTER = 10
-"""Minutes used at a set count as its own after so many visits (ENGINEERING 12)."""
+"""Minutes used at a set count as its own after so many visits (docs/engineering/rounds.md#jobs)."""
 WIDE_SIGMAS = 2.563
 """Width of a normal distribution from its 10 % to its 90 % point, in standard deviations."""
 

@@ -123,7 +123,7 @@ def test_one_unit_has_calibrated_readings_and_says_which_a_meter_was_on(client: 
         f"/api/units/{unit_id(0)}/readings",
         params={"channel": "mains_v", "from": "2026-11-25T06:30:00Z", "raw": True},
     ).json()["items"][0]["value"][-1]
-    # One-point gain: meter 231.0 V over raw 233.0 V (ENGINEERING 1, gain = meter / raw).
+    # One-point gain: meter 231.0 V over raw 233.0 V (docs/engineering/calibration.md#one-point-and-two-points).
     assert mains["value"] == pytest.approx(raw * 231.0 / 233.0)
     assert unit["devices"] == ["dev-01"]
     assert unit["gap_s"] > 0

@@ -109,7 +109,7 @@ def test_pages_are_whole_without_scripts(browser: Browser, served: Served, page:
 
 
 def test_first_paint_of_today_asks_for_little(browser: Browser, served: Served) -> None:
-    """Under 60 kB over the wire, and no plotting library (EXPERIENCE.md)."""
+    """Under 60 kB over the wire, and no plotting library (docs/engineering/pages.md#first-paint)."""
     with opened(browser, PHONE) as watched:
         client = watched.page.context.new_cdp_session(watched.page)
         client.send("Network.enable")

@@ -180,7 +180,9 @@ def test_today_counts_and_names_what_needs_somebody(client: TestClient) -> None:
 
 
 def test_todays_first_paint_weighs_under_60_kb(client: TestClient) -> None:
-    """The budget of EXPERIENCE.md: page, style and script as sent, compressed."""
+    """The budget of docs/engineering/pages.md#first-paint: page, style and script as sent,
+    compressed.
+    """
     page = client.get("/")
     sent = 0
     for path in ["/", *re.findall(r'(?:src|href)="(/static/[^"]+)"', page.text)]:
@@ -339,7 +341,7 @@ def test_a_unit_page_begins_with_what_to_do(client: TestClient) -> None:
 def test_every_sentence_that_sends_a_person_has_its_cautions_on_the_page(
     client: TestClient,
 ) -> None:
-    """ENGINEERING 15: nobody is sent to a set without its caution lines."""
+    """docs/engineering/cautions.md: nobody is sent to a set without its caution lines."""
     for n in (FAILED, SILENT, OUT_OF_AUTO, LATE):
         text = text_of(client, f"/units/{unit_id(n)}")
         assert all(caution in text for caution in words.CAUTIONS), unit_id(n)

@@ -128,7 +128,7 @@ def test_a_small_fleet_still_runs_soon() -> None:
     assert 0 < min(soon) < 600
 
 
-# WIRE.md, Register: the columns of an import, in its words.
+# docs/register.md: the columns of an import, in its words.
 WIRE_REGISTER = """customer, site, address, lat, lon, time_zone, unit, device, group, area, make,
 model, serial, cooling, fuel, cylinders, idle_down, inverter, rated_kw, nominal_v, nominal_hz,
 phases, performance_class, battery_nominal_v, battery_chemistry, battery_ah, battery_fitted,
@@ -296,7 +296,7 @@ def test_only_the_planted_sets_have_work_due(fleet: Fleet) -> None:
 
 
 def test_sets_due_are_late_by_what_is_told(fleet: Fleet) -> None:
-    """Tolerance 10 % or 30 days (ENGINEERING, Defaults)."""
+    """Tolerance 10 % or 30 days (docs/engineering/service.md#tolerance)."""
     told = {t.kind: t.expect["facts"] for t in truth_of(fleet) if t.expect}
     oil = next(t for t in plans.BY_ID["liquid_diesel"].tasks if t.id == "oil_filter")
     assert oil.every_h is not None

@@ -115,7 +115,7 @@ def test_every_line_has_the_five_fields(lines: list[Line]) -> None:
 
 
 def test_payloads_keep_the_contract(lines: list[Line]) -> None:
-    """WIRE.md: known channels, possible values (but for the planted sentinel), 256 kB, 10,000."""
+    """docs/wire.md: known channels, possible values (but for the planted sentinel), 256 kB, 10,000."""
     for line in lines:
         assert len(orjson.dumps(line["payload"])) < 256_000
         kind = line["topic"].rsplit("/", 1)[1]

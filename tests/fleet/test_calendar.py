@@ -15,7 +15,7 @@ def utc(text: str) -> int:
 
 
 def test_months_are_counted_from_the_anchor() -> None:
-    """ENGINEERING 5: 31 January + 1 month = last of February, then 31 March."""
+    """docs/engineering/service.md#due: 31 January + 1 month = last of February, then 31 March."""
     anchor = date(2025, 1, 31)
     assert [calendar.add_months(anchor, n) for n in (1, 2, 3)] == [
         date(2025, 2, 28),

@@ -16,7 +16,7 @@ def calibration(gain: float, offset: float, from_at: int, name: str = "c") -> Ca
 
 
 def test_a_meter_reading_of_231_v_calibrates_to_231_v() -> None:
-    """Common practice, no source (ENGINEERING 1)."""
+    """Common practice, no source (docs/engineering/calibration.md#one-point-and-two-points)."""
     gain, offset = from_check("ac_v", [231.0], [224.6], 230, 12)
     assert gain * 224.6 + offset == pytest.approx(231.0, abs=1e-9)
     assert gain == pytest.approx(231 / 224.6)

@@ -11,7 +11,7 @@ from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.register import import_units
 
 NOW = 1_795_590_060
-"""2026-11-25T07:01:00Z, the moment of WIRE's example."""
+"""2026-11-25T07:01:00Z, the moment of the example in docs/wire.md."""
 TODAY = NOW // 86_400
 
 

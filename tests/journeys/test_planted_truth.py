@@ -1,8 +1,8 @@
 """Planted truth over many seeds: everything found that could show, nothing wrong beyond budget.
 
-Budget (ENGINEERING 11): wrong Act now at most 1 per 100,000 unit-days, Same day 1 per 10,000, the
-rest 1 per 1,000. Each seed has a third of the fleet, other sets and other faults than the one before.
-HOURHAND_TEST_SEEDS says how many seeds (20).
+Budget (docs/engineering/alarms.md#budget): wrong Act now at most 1 per 100,000 unit-days, Same day
+1 per 10,000, the rest 1 per 1,000. Each seed has a third of the fleet, other sets and other faults
+than the one before. HOURHAND_TEST_SEEDS says how many seeds (20).
 """
 
 from __future__ import annotations
@@ -207,8 +207,9 @@ def test_every_confuser_was_there(exams: list[Exam], capsys: pytest.CaptureFixtu
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 def test_readiness_is_scored(exams: list[Exam], capsys: pytest.CaptureFixture[str]) -> None:
-    """Both error rates of ENGINEERING 14. A start that fails out of the blue could not be foreseen;
-    one that was locked out or out of automatic the day before must not have been called ready."""
+    """Both error rates of docs/engineering/readiness.md#scored. A start that fails out of the blue
+    could not be foreseen; one that was locked out or out of automatic the day before must not have
+    been called ready."""
     before = sum((exam.before for exam in exams), Counter())
     called = sum((exam.called for exam in exams), Counter())
     failed, not_ready = before.total(), called["not_ready", True] + called["not_ready", False]

@@ -1,7 +1,8 @@
 """Readiness over the invented fleet's year: how often the word was wrong the day before a demand.
 
 Printed (`pytest -m long -s`): of the sets that failed at their next demand, how many were called
-ready the day before; of those called not ready, how many would have started (ENGINEERING 14).
+ready the day before; of those called not ready, how many would have started
+(docs/engineering/readiness.md#scored).
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ from fleet.registry.facts.rows import DeviceFacts, InboxMark, PulseBatch
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
-"""Limits of ARCHITECTURE (Contracts, Limits); receipts an hour longer than they are asked for."""
+"""Limits of docs/engineering/ingest.md#limits; receipts an hour longer than they are asked for."""
 TIDY_EVERY_S = 3_600
 FIRST_GROUP = "main"
 

@@ -30,11 +30,16 @@ from scheduler.rules.battery import (
 )
 
 USUAL_DAYS = 30
+"""Days that its usual volts are of. Common practice, no source."""
 LEAST_USUAL = 5
+"""Days with volts below which nothing is usual. Common practice, no source."""
 SAG_DAYS = 60
+"""Days whose rests tell how fast it sags. Common practice, no source."""
 REST_DAYS = 30
+"""A rest older than this says nothing of now. Common practice, no source."""
 LOW_DAYS_LEFT = 21.0
-"""Told only where the slowest sag of the interval runs out within what can be foretold too."""
+"""Told only where the slowest sag of the interval runs out within what can be foretold too. Common
+practice, no source."""
 SELDOM_S, SELDOM_V = 2 * 3600, 0.2
 """Common practice, no source."""
 NO_RISE_V = 0.1

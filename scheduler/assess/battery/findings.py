@@ -21,12 +21,16 @@ from scheduler.rules.battery import FELL_V, BatterySeen, Failed
 from scheduler.rules.battery.tables import AT_C, LOW_V, OVER_V
 
 OLD_MONTHS, OLD_CODE_MONTHS = 60, 30
-"""Age that is worth a word: 5 years in common practice; 24 to 30 months in NFPA 110 (annex, memory)
-for a set under a code or that lives depend on."""
+"""Age that is worth a word: 5 years; 24 to 30 months for a set under a code or that lives depend
+on. Common practice, no source; the second NFPA 110, annex A, from memory."""
 SOON_DAYS = 7.0
+"""A battery that runs down within so long is worth a visit the same day. Common practice, no
+source."""
 ROSE_V = 1.0
-"""Risen by so much over what was usual, it does not stand on the meter's own error."""
+"""Risen by so much over what was usual, it does not stand on the meter's own error. Common
+practice, no source."""
 MONTH_S = 2_629_746
+"""A twelfth of a year of 365.2425 days [s]. Arithmetic."""
 
 
 def of(

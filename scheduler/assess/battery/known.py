@@ -39,6 +39,11 @@ class Known:
 def known_of(
     inputs: UnitInputs, days: Sequence[Day], demands: Sequence[StartDemand], now: int
 ) -> Known:
+    """What is known of a starter battery before it is judged: since when it is in, its standing
+    volts by day, and its measured starts in one stretch of device and calibration each.
+
+    Gives: a record in volts per 12 V [V]. Definition.
+    """
     by = battery.scale(inputs.unit.battery_nominal_v)
     fitted_at, chemistry = _fitted(inputs, now)
     afresh = fitted_at or 0

@@ -34,7 +34,7 @@ from scheduler.rules.exercise.terms import SHOWN
 from scheduler.rules.exercise.year import year_of, year_span
 
 FIXED = frozenset({"outdoors", "engine_room"})
-"""Placements of which a customer may be reminded (ENGINEERING 8, 15)."""
+"""Placements of which a customer may be reminded (docs/engineering/cautions.md#reminders)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,9 @@ def look(
 
     days: rising; runs and demands: all known, the open ones too. Looked at are the calendar year
     of the site and the one before.
+
+    Gives: a record in hours [h] and seconds [s]. Common practice, no source, as
+    scheduler/rules/exercise.
     """
     zone = inputs.site.time_zone
     year = year_of(now, zone)

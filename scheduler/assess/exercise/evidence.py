@@ -26,7 +26,10 @@ def seen_of(
     ledger: Ledger,
     since: int,
 ) -> Seen:
-    """What there is to match occurrences with, from `since` (UTC seconds) on."""
+    """What there is to match occurrences with, from `since` (UTC seconds) on.
+
+    Gives: a record in UTC seconds [UTC s] and hours [h]. Definition.
+    """
     of_run = {d.run_start: d for d in demands if d.run_start is not None}
     gaps = allowed_gaps(reports)
     last = days[-1].carry if days else None

@@ -12,11 +12,16 @@ from scheduler.rules import exercise
 from scheduler.rules.exercise import ByItself, Candidate, RunReason
 
 REASONS_DAYS = 400
-"""How far back the reasons of runs are kept in an assessment."""
+"""How far back the reasons of runs are kept in an assessment. Definition."""
 
 
 def joined_with(one: Candidate, why: dict[int, exercise.terms.Confidence]) -> Candidate:
-    """The run with the reason that the agreed exercise gives it."""
+    """The run with the reason that the agreed exercise gives it.
+
+    why: by the run's start, how sure it is.
+
+    Gives: a record. Definition.
+    """
     sure = why.get(one.run.start)
     if sure is None:
         return one
@@ -25,7 +30,10 @@ def joined_with(one: Candidate, why: dict[int, exercise.terms.Confidence]) -> Ca
 
 
 def reasons_of(joined: Sequence[Candidate], days: Sequence[Day]) -> list[RunReason]:
-    """Why each run was, and whether the set began it by itself."""
+    """Why each run was, and whether the set began it by itself.
+
+    Gives: records of words. Common practice, no source, as scheduler/rules/exercise/itself.py.
+    """
     wired = {day.day for day in days if day.carry.in_auto is not None}
     found = []
     for one in joined:
@@ -44,13 +52,19 @@ def reasons_of(joined: Sequence[Candidate], days: Sequence[Day]) -> list[RunReas
 
 
 def kept(reason: RunReason, now: int) -> bool:
-    """Only what a stored day cannot say by itself is kept."""
+    """Only what a stored day cannot say by itself is kept.
+
+    Gives: yes or no. Definition.
+    """
     news = reason.why == "exercise" or reason.by_itself in ("yes", "likely")
     return news and reason.start > now - REASONS_DAYS * DAY_S
 
 
 def newest_proof(reasons: Sequence[RunReason]) -> ByItself | None:
-    """The newest exercise or outage that the set began by itself; None where there is none."""
+    """The newest exercise or outage that the set began by itself; None where there is none.
+
+    Gives: a record, or none. Definition.
+    """
     for reason in reversed(reasons):
         if reason.by_itself in ("yes", "likely") and reason.why in ("exercise", "outage"):
             return ByItself(

@@ -22,7 +22,13 @@ def years_of(
     plan: Plan | None,
     now: int,
 ) -> tuple[YearHours, ...]:
-    """This calendar year and the one before, as far as there are days."""
+    """This calendar year and the one before, as far as there are days.
+
+    here: the site's zone and its calendar year now.
+
+    Gives: records in hours [h]. Source: 40 CFR 63.6640(f), subpart ZZZZ, as
+    scheduler/rules/exercise/year.py.
+    """
     zone, year = here
     length_s = None if plan is None else plan.length_s
     runs = [one.run for one in joined]

@@ -13,7 +13,10 @@ ANCHOR_KINDS = ("hour_meter", "task_done")
 
 
 def anchors(unit: Unit, records: Iterable[Record]) -> tuple[tuple[int, float], ...]:
-    """(moment, engine hours [h]) a person read, rising; of one moment the last record's."""
+    """(moment, engine hours [h]) a person read, rising; of one moment the last record's.
+
+    Gives: moments [UTC s] and hours [h]. Definition.
+    """
     found: dict[int, float] = {}
     if unit.engine_hours is not None and unit.engine_hours_at is not None:
         found[unit.engine_hours_at] = unit.engine_hours
@@ -25,7 +28,12 @@ def anchors(unit: Unit, records: Iterable[Record]) -> tuple[tuple[int, float], .
 
 
 def with_register(read: tuple[tuple[int, float], ...], unit: Unit) -> tuple[tuple[int, float], ...]:
-    """The anchors, with the hours the register gives for the last service (at noon UTC)."""
+    """The anchors, with the hours the register gives for the last service (at noon UTC).
+
+    read: moments [UTC s] and hours [h], rising.
+
+    Gives: the same, moments [UTC s] and hours [h]. Definition.
+    """
     if unit.last_service is None or unit.last_service_hours is None:
         return read
     try:

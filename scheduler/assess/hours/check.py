@@ -14,6 +14,8 @@ from scheduler.rules.starting import MISSABLE_RUN_S
 CROSS_CHECK_S = 30 * 86_400
 CROSS_CHECK_SHARE = 0.05
 CROSS_CHECK_H = 1.0
+"""Meter and runs are held together over 30 days, and disagree beyond both
+(docs/engineering/hours.md#cross-check). Common practice, no source."""
 
 
 def _shown_h(days: Sequence[Day], start: int) -> float | None:
@@ -47,7 +49,9 @@ class CrossCheck:
 
     @property
     def disagrees(self) -> bool:
-        """Beyond 5 % and 1 h of everything the runs, silences and its step allow (ENGINEERING 3)."""
+        """Beyond 5 % and 1 h of everything the runs, silences and its step allow
+        (docs/engineering/hours.md#cross-check).
+        """
         above = 0.0 if self.high_h is None else self.meter_h - self.high_h
         off = max(above, self.low_h - self.meter_h) - self.step_h
         return off > CROSS_CHECK_H and off > CROSS_CHECK_SHARE * self.integrated_h
@@ -63,6 +67,8 @@ def cross_check(
 
     Counted from where the first whole span of the meter begins: inside a span its hours are taken
     as even, which a run at the edge of the 30 days is not.
+
+    Gives: a record in hours [h], or none. Common practice, no source.
     """
     start = now - CROSS_CHECK_S
     recent = [day for day in days if (day.day + 1) * 86_400 > start]

@@ -1,4 +1,5 @@
-"""Engine hours now and at any past moment, from anchors, meter and runs (ENGINEERING 3)."""
+"""Engine hours now and at any past moment, from anchors, meter and runs
+(docs/engineering/hours.md#the-ledger)."""
 
 from __future__ import annotations
 
@@ -14,7 +15,8 @@ from scheduler.assess.hours.running import all_runs, run_end, surely_until, unce
 from scheduler.day import Day
 
 ROUGH_H, ROUGH_SHARE = 2.0, 0.25
-"""Hours added up from runs that may be off by more than both say nothing of work by hours."""
+"""Hours added up from runs that may be off by more than both say nothing of work by hours. Common
+practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +72,15 @@ def ledger(
     now: int,
     hides_s: int = 0,
 ) -> Ledger:
-    """Engine hours (ENGINEERING 3): last anchor + rise of the meter after it.
+    """Engine hours (docs/engineering/hours.md#the-ledger): last anchor + rise of the meter after
+    it.
 
     hides_s: how long a run may go on after its last on reading unseen, by the habit [s].
 
     Without an anchor: the meter's own value, carried across resets. A meter that gains while the
     engine stands is not used, nor where there is none: then hours are those of the runs seen.
+
+    Gives: a record in hours [h]. Definition.
     """
     read = tuple(a for a in with_register(anchors(unit, records), unit) if a[0] <= now)
     meter = Gains((r.from_at, r.to_at, r.hours_h) for day in days for r in day.hours)

@@ -10,7 +10,8 @@ from scheduler.day import Day
 STANDING_AT_LEAST_H = 1.0
 STANDING_SHARE = 0.05
 STANDING_WATCHED = 0.5
-"""A meter that gained more than both while the engine was seen to stand is not used."""
+"""A meter that gained more than both while the engine was seen to stand is not used. Common
+practice, no source."""
 
 
 def meter_value(days: Sequence[Day], meter: Gains) -> float | None:
@@ -18,6 +19,8 @@ def meter_value(days: Sequence[Day], meter: Gains) -> float | None:
 
     None: no meter is reported. Its own value while it has had one life, else the value it began
     with and every rise since.
+
+    Gives: [h]. Arithmetic.
     """
     metered = [day for day in days if day.carry.meter.max_h is not None]
     if not metered:
@@ -41,6 +44,8 @@ def gains_while_standing(days: Sequence[Day], meter: Gains) -> bool:
 
     In automatic the key is on all day, so such a meter gains about as long as it was watched. Days
     on which it gained far less count for nothing: a coarse reporter can hide a run in between.
+
+    Gives: yes or no. Common practice, no source.
     """
     standing = sum(
         day.rise_standing_h

@@ -51,6 +51,8 @@ def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) 
     """The troubles that are met and that nobody has answered since.
 
     Somebody at the set answers a danger last seen before; a meter on the volts answers volts out of their band.
+
+    Gives: records by trouble. Definition.
     """
     carry = days[-1].carry.supply.delays if days else {}
     visited = max((r.at for r in inputs.records if r.kind in ANSWERS and r.at <= now), default=0)
@@ -67,11 +69,17 @@ def still_open(inputs: UnitInputs, days: Sequence[Day], channel: str, now: int) 
 
 
 def trouble_of(name: str) -> Trouble:
-    """The trouble of a delay, whose name may have a circuit behind it."""
+    """The trouble of a delay, whose name may have a circuit behind it.
+
+    Gives: a word. Definition.
+    """
     first = name.partition(" ")[0]
     return next(trouble for trouble in ANSWERED_BY if trouble == first)
 
 
 def circuit_of(name: str) -> str:
-    """The circuit of a delay that is of one; else nothing."""
+    """The circuit of a delay that is of one; else nothing.
+
+    Gives: a word. Definition.
+    """
     return name.partition(" ")[2]

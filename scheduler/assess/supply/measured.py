@@ -12,11 +12,18 @@ from scheduler.rules import supply
 from scheduler.rules.supply import Measured, Plate, RunPoint
 
 POINTS_SHOWN = 60
+"""Points of the newest runs that are shown. Definition."""
 NO_RUN_SINCE = "no run since its device, its calibration or a part of it was changed"
 
 
 def measured(history: History, plate: Plate, outages: set[int], out: bool) -> Measured | None:
-    """What the page says of one quantity; None where it was never read."""
+    """What the page says of one quantity; None where it was never read.
+
+    outages: starts of the runs that an outage asked for [UTC s]; out: whether it is out of its band
+    now.
+
+    Gives: a record in volts [V] or hertz [Hz], or none. Common practice, no source.
+    """
     if not history.points:
         return None
     last = history.points[-1]

@@ -10,10 +10,15 @@ from scheduler.day import Day
 from scheduler.rules.supply import Circuit, RunPoint
 
 YEAR_S = 365 * 86_400
+"""Runs of so long are looked at: a year. Definition."""
 
 
 def points_of(days: Sequence[Day], now: int) -> tuple[RunPoint, ...]:
-    """One point a run: the parts of a run over midnight put together, by their samples."""
+    """One point a run: the parts of a run over midnight put together, the mean of their medians
+    weighted by their samples.
+
+    Gives: records in volts [V] and hertz [Hz]. Arithmetic.
+    """
     by_start: dict[int, RunPoint] = {}
     for day in days:
         for point in day.supply.points if day.supply else ():

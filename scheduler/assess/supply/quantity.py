@@ -12,7 +12,8 @@ from scheduler.rules import supply
 from scheduler.rules.supply import Band, Plate, Quantity, RunPoint
 
 ENOUGH = 3
-"""Settled samples of a run below which it is not judged: "too few samples"."""
+"""Settled samples of a run below which it is not judged: "too few samples". Common practice, no
+source."""
 NOMINAL_OFF = 0.12
 """A wrong nominal is one that every run missed by this share. Common practice, no source."""
 PARTS: dict[Quantity, tuple[str, ...]] = {
@@ -65,7 +66,13 @@ def history_of(
     points: Sequence[RunPoint],
     now: int,
 ) -> History:
-    """Hertz are counted, not scaled: a meter on the volts of the same device vouches for them."""
+    """What is known of one quantity: its runs, the moments from which it reads otherwise (another
+    device, calibration or governing part), and whether a meter was on it.
+
+    Hertz are counted, not scaled: a meter on the volts of the same device vouches for them.
+
+    Gives: a record in volts [V] or hertz [Hz]. Definition.
+    """
     fitted = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, now)}
     ac = [c for c in inputs.calibrations if c.from_at <= now and c.channel.startswith("ac_")]
     mine = [c for c in inputs.calibrations if c.channel == channel and c.from_at <= now]
@@ -84,7 +91,10 @@ def history_of(
 
 
 def wrong_volts(history: History) -> float | None:
-    """The nominal that all its newest runs ran at instead; None where none or not all did."""
+    """The nominal that all its newest runs ran at instead; None where none or not all did.
+
+    Gives: [V], or none. Common practice, no source.
+    """
     near = {
         supply.other_nominal(p.volts, history.band) for p in history.newest if p.volts is not None
     }
@@ -97,7 +107,10 @@ def wrong_volts(history: History) -> float | None:
 
 
 def wrong_hertz(history: History, plate: Plate) -> float | None:
-    """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did."""
+    """The nominal that all its newest runs ran at instead [Hz]; None where none or not all did.
+
+    Gives: [Hz], or none. Common practice, no source.
+    """
     near = {
         supply.other_hertz(p.hertz, plate.nominal_hz) for p in history.newest if p.hertz is not None
     }

@@ -34,7 +34,8 @@ OF_TROUBLE: dict[Trouble, Severity] = {
 GRAVER = frozenset({"over_voltage", "open_neutral", "circuit"})
 """Troubles that say of one circuit what "volts out of their band" says of the set."""
 FAR_OFF = 1.6
-"""A nominal so much higher than the register's is a wrong register, not an over-voltage."""
+"""A nominal so much higher than the register's is a wrong register, not an over-voltage. Common
+practice, no source."""
 
 
 def troubles(basis: Basis) -> list[Finding]:
@@ -106,7 +107,10 @@ def _of_circuit(basis: Basis, name: str) -> Severity:
 
 
 def live_before(basis: Basis, channel: str) -> bool:
-    """Whether a circuit was seen alive in any run of a year that its present device reported."""
+    """Whether a circuit was seen alive in any run of a year that its present device reported.
+
+    Gives: yes or no. Definition.
+    """
     return any(
         c.channel == channel and c.volts >= supply.DEAD_SHARE * c.nominal
         for point in basis.points

@@ -1,4 +1,5 @@
-"""The starter battery: at rest, on charge, cranking; its charger, its trend (ENGINEERING 7)."""
+"""The starter battery: at rest, on charge, cranking; its charger, its trend
+(docs/engineering/battery.md)."""
 
 from scheduler.rules.battery.charger import (
     CRANKS_FROM,

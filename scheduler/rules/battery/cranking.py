@@ -14,23 +14,36 @@ from scheduler.rules.battery.tables import crank_limit_v, scale
 from scheduler.rules.trend import Slope, Tendency
 
 LIKE_C = 8.0
-"""Starts are compared within 8 C (ENGINEERING 7)."""
+"""Starts are compared within 8 C (docs/engineering/battery.md#cranking). Common practice, no
+source."""
 NO_CRANK_V = 11.5
 """A battery that dips no lower was not cranking: a preheater takes it to about here. These numbers
 per 12 V: common practice, no source."""
 HEALTHY_V = 0.5
-"""Healthy: answered at the first attempt, over the limit, and within so much of the unit's best."""
+"""Healthy: answered at the first attempt, over the limit, and within so much of the unit's best.
+Common practice, no source."""
 METER_V = 0.1
-"""Under the limit by no more is the instrument's, not the battery's."""
+"""Under the limit by no more is the instrument's, not the battery's. Common practice, no source."""
 NEWEST = 3
+"""Newest starts that are counted: one low start may be a cold night. Common practice, no source."""
 FALLEN_V, FALLEN_BELOW_V = 0.7, 0.5
+"""Fallen by so much is said by itself; by the second, together with starts under the limit. Common
+practice, no source."""
 FAR_BELOW_V, FAR_FALLEN_V = 0.5, 1.0
+"""One start so far under the limit, and so far below its healthy like, is enough. Common practice,
+no source."""
 STEP_UP_V, STEP_WEEKS = 0.8, 3
+"""A step of so much that stays for so many weeks is a new battery. Common practice, no source."""
 WEEK_S = 7 * 86_400
+"""A week [s]. Arithmetic."""
 LEAST_WEEKS = 8
+"""Weeks below which no trend is told. Common practice, no source."""
 SURE = 0.01
+"""Chance below which Mann-Kendall calls it falling. Common practice, no source."""
 LEAST_FALL_V = 0.3
+"""A fall of less is within what an instrument does. Common practice, no source."""
 MONTH_DAYS = 30.0
+"""Slopes are told by the month of 30 days. Definition."""
 
 
 class Crank(msgspec.Struct, frozen=True, kw_only=True):
@@ -50,13 +63,19 @@ class Crank(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def measured(cranks: Sequence[Crank]) -> list[Crank]:
-    """Those that were a crank, in time order."""
+    """Those that were a crank (no more than 11.5 V at their lowest, per 12 V), in time order.
+
+    Gives: records. Common practice, no source.
+    """
     return sorted((c for c in cranks if c.v <= NO_CRANK_V), key=lambda c: c.at)
 
 
 def healthy_like(starts: Sequence[Crank]) -> Crank | None:
     """Of the starts before the newest, the healthy one nearest to it in temperature (within 8 C, of
-    equals the older). Without temperatures there is none: like is compared with like."""
+    equals the older). Without temperatures there is none: like is compared with like.
+
+    Gives: a record, or none. Common practice, no source.
+    """
     now = starts[-1]
     if now.temp_c is None:
         return None
@@ -78,6 +97,9 @@ def look(starts: Sequence[Crank], nominal_v: float = 12.0) -> tuple[CrankLook, f
 
     Fallen: the median over the newest three of each one's distance to its own healthy like. Only
     those that the same device measured in the same calibration count.
+
+    Gives: a record in volts of the battery [V], and a fall [V]. Source: the limit by the load-test
+    table of scheduler/rules/battery/tables.py; the rest common practice, no source.
     """
     if not starts:
         return CrankLook(reason="not measured"), None
@@ -109,7 +131,10 @@ def look(starts: Sequence[Crank], nominal_v: float = 12.0) -> tuple[CrankLook, f
 
 
 def one_line(starts: Sequence[Crank]) -> list[Crank]:
-    """Those measured as the newest one was: by its device, in its calibration."""
+    """Those measured as the newest one was: by its device, in its calibration.
+
+    Gives: records. Definition.
+    """
     return [c for c in starts if c.segment == starts[-1].segment]
 
 
@@ -124,11 +149,15 @@ def _fallen(starts: Sequence[Crank]) -> float | None:
 
 def worn(starts: Sequence[Crank], fallen_v: float | None) -> str:
     """What the starts say: "cranking" the limit is crossed, "fallen" lower than its own healthy
-    starts, "low" under the limit and not known to have held more; "" nothing. Of one device and
-    calibration: what another one measured says nothing of this.
+    starts, "low" under the limit and not known to have held more; "" nothing.
 
+    cranking: two of the newest three over 0.1 V under the limit and fallen_v of 0.5 V, or the
+    newest 0.5 V under it and 1 V below its healthy like; fallen: fallen_v of 0.7 V; low: two of
+    three under. Of one device and calibration: what another one measured says nothing of this.
     Without temperatures the limit is that of the coldest row, and its own usual start stands in for
     a healthy like: a volt lower is more than a season makes.
+
+    Gives: a word. Common practice, no source.
     """
     if not starts:
         return ""
@@ -155,7 +184,13 @@ def _usual_v(starts: Sequence[Crank]) -> float | None:
 
 
 def afresh(starts: Sequence[Crank]) -> int | None:
-    """When a better battery was put in, as the volts tell it: a step up that stays."""
+    """When a better battery was put in, as the volts tell it: a step up that stays.
+
+    The median of three weeks lies 0.8 V or more over that of the three before, and each of them
+    above all of those; no pair across a calibration or a device. The newest such step.
+
+    Gives: [UTC s]. Common practice, no source.
+    """
     weeks = weekly(starts)
     for k in range(len(weeks) - STEP_WEEKS, STEP_WEEKS - 1, -1):
         before = [v for _, v, _ in weeks[k - STEP_WEEKS : k]]
@@ -169,7 +204,10 @@ def afresh(starts: Sequence[Crank]) -> int | None:
 
 
 def weekly(starts: Sequence[Crank]) -> list[tuple[int, float, int]]:
-    """(first start, median margin, segment) of each week and segment, in time order."""
+    """(first start, median margin, segment) of each week and segment, in time order.
+
+    Gives: moments [UTC s], medians over the limit [V], segments [1]. Arithmetic.
+    """
     groups: dict[tuple[int, int], list[Crank]] = {}
     for one in starts:
         groups.setdefault((one.at // WEEK_S, one.segment), []).append(one)
@@ -188,8 +226,11 @@ def fall(
     """The trend of weekly medians over their limit (0), with the date of crossing; None: too few.
 
     Falling: Mann-Kendall under 1 % by chance, the whole Theil-Sen interval falling, 0.3 V over the
-    span, and so much by starts at like temperature too (of rest there are none). Crossing from the newest
-    four weeks on, never beyond twice the span.
+    span, and so much by starts at like temperature too (like_fallen_v; of rest there are none).
+    Crossing from the newest four weeks on, never beyond twice the span.
+
+    Gives: a record in volts a month of the battery [V]. Source: Theil 1950, Sen 1968 and
+    Mann-Kendall as in scheduler/rules/trend.py; thresholds common practice, no source.
     """
     if len(weeks) < LEAST_WEEKS:
         return None

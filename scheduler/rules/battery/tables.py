@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from fleet.model import Chemistry
 
 OCV = ((11.89, 0.0), (12.06, 25.0), (12.24, 50.0), (12.45, 75.0), (12.65, 100.0))
-"""Open-circuit volts, state of charge [%]."""
+"""Open-circuit volts, state of charge [%]. Source: a widely reproduced table crediting BCI,
+secondary source."""
 SEALED_HIGHER_V = 0.15
-"""AGM and gel rest so much higher than flooded cells of the same charge (memory)."""
+"""AGM and gel rest so much higher than flooded cells of the same charge. From memory."""
 LOAD_TEST = (
     (-18.0, 8.5),
     (-12.0, 8.7),
@@ -29,17 +30,25 @@ LOAD_TEST = (
     (16.0, 9.5),
     (20.0, 9.6),
 )
-"""Temperature [C], least volts at 15 s."""
+"""Temperature [C], least volts at 15 s. Source: several workshop manuals, secondary source."""
 COMPENSATION_MV = (3.0, 5.0)
-"""A charger gives so much less for each degree above 25 C [mV a cell], secondary source."""
+"""A charger gives so much less for each degree above 25 C [mV a cell]. Source: battery makers'
+manuals, secondary source."""
 AT_C = 25.0
+"""The temperature charging volts are named at. Source: battery makers' manuals, secondary
+source."""
 CELLS = 6
+"""Cells of a 12 V lead-acid battery. Definition."""
 LOW_V = 13.0
 OVER_V = 15.0
-"""Under the one it is not charged, over the other over-charged (ENGINEERING 7)."""
+"""Under the one it is not charged, over the other over-charged
+(docs/engineering/battery.md#on-charge). Common practice, no source."""
 CLEAR_V = 0.2
-"""Clear limit, back from a limit (ENGINEERING, Defaults)."""
+"""Clear limit, back from a limit (docs/engineering/defaults.md#delays). Common practice, no
+source."""
 REST_S = {"flooded": 6 * 3600, "agm": 12 * 3600, "gel": 12 * 3600, "lfp": 12 * 3600}
+"""So long without charge, crank and run is a rest [s]. Source: 6 h with the open-circuit table,
+secondary source; the others common practice, no source."""
 NO_TABLE: frozenset[Chemistry] = frozenset({"lfp"})
 """Lithium iron phosphate: no table here; its own history only."""
 _COLD_C, _WARM_C = -30.0, 50.0
@@ -49,7 +58,10 @@ Floats = NDArray[np.float64]
 
 
 def scale(nominal_v: float) -> float:
-    """What a value of a 12 V battery is multiplied by: 2 for 24 V."""
+    """What a value of a 12 V battery is multiplied by: nominal_v / 12, so 2 for 24 V.
+
+    Gives: [1]. Arithmetic.
+    """
     return nominal_v / 12.0
 
 
@@ -58,7 +70,11 @@ def charge_pct(
 ) -> float | None:
     """State of charge [%] of a rested battery by the table, straight lines between, 0 to 100.
 
-    Never extrapolated, not corrected for temperature. None: no table for its chemistry.
+    volts: as read at rest [V]. Never extrapolated, not corrected for temperature. None: no table
+    for its chemistry.
+
+    Gives: [%]. Source: open-circuit table crediting BCI, flooded cells at 26.7 C, secondary source;
+    AGM and gel from memory.
     """
     if chemistry in NO_TABLE:
         return None
@@ -69,7 +85,12 @@ def charge_pct(
 def rested_v(
     charge: float, nominal_v: float = 12.0, chemistry: Chemistry = "flooded"
 ) -> float | None:
-    """The reverse: open-circuit volts of a state of charge [%]."""
+    """The reverse of charge_pct: open-circuit volts of a state of charge [%], straight lines
+    between.
+
+    Gives: [V]. Source: open-circuit table crediting BCI, flooded cells at 26.7 C, secondary source;
+    AGM and gel from memory.
+    """
     if chemistry in NO_TABLE:
         return None
     shift = 0.0 if chemistry == "flooded" else SEALED_HIGHER_V
@@ -78,7 +99,11 @@ def rested_v(
 
 def crank_limit_v(temp_c: float | None, nominal_v: float = 12.0) -> float:
     """Least volts while cranking by the load-test table; temp_c None: that of its coldest row,
-    which holds at any temperature. Beyond its ends the end's value."""
+    which holds at any temperature. Beyond its ends the end's value.
+
+    Gives: [V]. Source: load test of several workshop manuals (half the cold cranking amperes for 15
+    s), secondary source.
+    """
     at = LOAD_TEST[0][0] if temp_c is None else temp_c
     return _between(LOAD_TEST, at) * scale(nominal_v)
 
@@ -94,7 +119,13 @@ def _between(table: tuple[tuple[float, float], ...], x: float) -> float:
 
 
 def compensated_v(cell_v: float, temp_c: float, mv_a_cell: float, nominal_v: float = 12.0) -> float:
-    """What a charger that gives cell_v a cell at 25 C gives at temp_c: less when warmer [V]."""
+    """What a charger that gives cell_v a cell at 25 C gives at temp_c: less when warmer [V].
+
+    (cell_v + mv_a_cell / 1000 x (25 - temp_c)) x 6 x nominal_v / 12.
+
+    Gives: [V]. Source: battery makers' range of compensation, 3 to 5 mV a cell and degree,
+    secondary source.
+    """
     return (cell_v + mv_a_cell / 1000 * (AT_C - temp_c)) * CELLS * scale(nominal_v)
 
 
@@ -103,6 +134,9 @@ def over_limit_v(temp_c: Floats) -> Floats:
 
     15.0 V at 25 C, moved by the end of the published range of compensation that alerts less:
     5 mV a cell and degree in the cold, 3 mV in the heat.
+
+    Gives: [V]. Source: battery makers' range of compensation, 3 to 5 mV a cell and degree,
+    secondary source; 15.0 V common practice, no source.
     """
     colder = AT_C - np.clip(np.where(np.isnan(temp_c), 0.0, temp_c), _COLD_C, _WARM_C)
     least, most = (CELLS * mv / 1000 for mv in COMPENSATION_MV)

@@ -16,16 +16,23 @@ from scheduler.rules.battery.terms import AfterRun
 FAILED_V, FELL_TO_V, WELL_V = 11.65, 11.85, 12.4
 """With a charger on or just run no battery of six good cells stands lower: the open-circuit table
 ends at 11.89 V, and a run of minutes may leave a flat one there. About 2 V under the table
-(ENGINEERING 7); these edges are common practice, no source."""
+(docs/engineering/battery.md#failed-cell); these edges are common practice, no source."""
 LOST_CHARGER_V = 2.0
-"""A lost charger takes 1.2 to 2 V (ENGINEERING 7): a failed cell is said of a greater fall only."""
+"""A lost charger takes 1.2 to 2 V (docs/engineering/battery.md#failed-cell): a failed cell is said
+of a greater fall only. Common practice, no source."""
 STEP_V, STEP_DAYS = 1.5, 2
+"""Fallen by so much within so many days, where no charger was on before. Common practice, no
+source."""
 CHARGED_BY_RUN_V = 0.5
+"""A run that lifts a battery by so much has charged it. Common practice, no source."""
 FRESH_S = 60 * 86_400
-"""A look older than this says nothing of now."""
+"""A look older than this says nothing of now. Common practice, no source."""
 STARTED_S = 35 * 86_400
+"""A start so long ago still tells of the battery: as the proof of readiness. Common practice, no
+source."""
 FULL_PCT, HALF_PCT = 75.0, 50.0
-"""Rested at three quarters or more is good, under a half is a reason to look. Common practice."""
+"""Rested at three quarters or more is good, under a half is a reason to look. Common practice, no
+source."""
 CHARGERS: frozenset[Charger] = frozenset({"float", "on_off", "boost", "solar"})
 
 
@@ -46,6 +53,8 @@ def failed_cell(
 
     Just run: the run lifted it by half a volt and yet it stands too low after. On charge, or
     resting: too low from one day to the next, by more than a lost charger takes.
+
+    Gives: a record, or none. Common practice, no source.
     """
     if not lead:
         return None
@@ -77,7 +86,10 @@ def decide(
     seen: BatterySeen, worn: str, failed: Failed | None, started_at: int | None, now: int
 ) -> BatterySeen:
     """The verdict, the first that applies: replace for a failed cell, charger fault, replace,
-    watch, good, not enough data. started_at: newest start demand that was answered."""
+    watch, good, not enough data. started_at: newest start demand that was answered.
+
+    Gives: the record with its verdict, a word. Common practice, no source.
+    """
     looks = _looks(seen, worn, started_at, now)
     word, why, since = _against(seen, worn, failed)
     if not word:

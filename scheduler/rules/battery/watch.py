@@ -20,19 +20,32 @@ from scheduler.rules.battery.terms import (
 )
 
 SETTLED_S = 12 * 3600
-"""A charger fault is not judged within 12 h after a run (ENGINEERING 7)."""
+"""A charger fault is not judged within 12 h after a run (docs/engineering/battery.md#on-charge).
+Common practice, no source."""
 UNDER_S, OVER_S = 24 * 3600, 12 * 3600
+"""Under 13.0 V, over the over-charge limit, so long is met. Common practice, no source."""
 LEAST_REST_S = 6 * 3600
+"""The least rest that is kept; AGM and gel are told from 12 h on. Source: with the open-circuit
+table, secondary source."""
 CHARGE_RISE_V = 0.15
 """A rise by so much over the least seen that day is a charge, however low. Common practice, no
 source: the air's warmth moves a resting battery by a tenth of a volt at most."""
 AFTER_S = (3600, 6 * 3600)
+"""After a run: from here to there, when the surface charge is gone and a loss shows. Common
+practice, no source."""
 LONG_RUN_S = 900
+"""A run of less has charged nothing worth a look. Common practice, no source."""
 IN_RUN_S = 120
+"""The alternator's volts are looked at from here on. Common practice, no source."""
 AIR_OLD_S = 3 * 3600
+"""The air's warmth as last read so long ago still stands. Common practice, no source."""
 CRANKS_KEPT = 24
+"""Cranks of a day whose air is kept. Definition."""
 SELDOM_S = 2 * 3600
+"""Readings further apart are hours apart: one is enough to end a limit. Common practice, no
+source."""
 LAST_N = 5
+"""Newest readings of a rest its volts are the median of. Common practice, no source."""
 
 Times = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -51,7 +64,14 @@ class _Day:
 
 
 def watch(day: WatchedBattery, before: BatteryCarry) -> tuple[BatteryDay | None, BatteryCarry]:
-    """(what the day says, None without readings; the open state). The same day, the same answer."""
+    """(what the day says, None without readings; the open state). The same day, the same answer.
+
+    Of a standing set, 12 h after a run or later and the mains not off: least, median and highest
+    volts and the share at 13.0 V or more; the longest rest; the median 1 to 6 h after a run of 15
+    min or more; limits exceeded, with the seconds watched.
+
+    Gives: a record in volts of the battery as it is [V]. Common practice, no source.
+    """
     if day.afresh:
         before = BatteryCarry(ran_at=before.ran_at, ran_s=before.ran_s)
     ran_at, ran_s = _newest_run(day, before)

@@ -5,18 +5,18 @@ load. The clock that starts an exercise is in the set: it drifts, and some do no
 time. So an occurrence is matched on its local day and within 12 h, nearest to the time at which
 the set has lately run (median of the last five matches, once there are three).
 
-Verdict of an occurrence, the first that applies (ENGINEERING 8):
+Verdict of an occurrence, the first that applies (docs/engineering/exercise.md#verdicts):
 
 done          a run of the agreed length, less 10 % and at least 2 min; or, where a run that short
               could hide between two reports, an hour meter that gained it
 under_loaded  that, where the plan asks for a load and it was measured: mean under 75 % of it
 short         a run whose longest possible length is less than that
+failed        a start that failed within 2 h of the time
 excused       laid up or out of service; an outage run of at least that length since the last
               occurrence, or any outage run around the time; somebody at the set (visit, run with
               the switch out of automatic, switch left out of automatic); a run too short that
               began over 10 min from the learned time: likely an outage on a set that cannot tell
-failed        a start that failed within 2 h of the time; or one that failed before, and nothing
-              ran since
+failed        a start that failed before that, and nothing ran since
 missed        none of these, and the device would have shown it: by its readings, its start
               counter, its start events, or its hour meter
 not_seen      none of these, and a run could have stayed hidden

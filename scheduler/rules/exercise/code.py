@@ -26,6 +26,7 @@ from scheduler.rules.exercise.year import (
 
 Met = Literal["met", "not_met", "not_measured"]
 SHOWN_MONTHS = 12
+"""Months that are judged: a year. Definition."""
 
 
 class CodeMonth(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -59,7 +60,15 @@ def under_code(
     since: int,
     now: int,
 ) -> UnderCode:
-    """The whole calendar months from `since` (the first reading) to `now`, both UTC seconds."""
+    """The whole calendar months from `since` (the first reading) to `now`, both UTC seconds.
+
+    Of each month the run that comes nearest: a diesel's mean load over rated_kw [kW] and its
+    length, else the length alone. Where a month was not met by a diesel, the supplemental run of
+    the last year.
+
+    Gives: a record of months, lengths [s] and shares [1]. Source: NFPA 110, 8.4.1, 8.4.2, 8.4.2.3
+    (texts of 2010 to 2022, secondary source); 8.4.2.4 and 8.4.1.1 from memory.
+    """
     first_of = local_date(now, zone).replace(day=1)
     months: list[CodeMonth] = []
     for back in range(1, SHOWN_MONTHS + 1):

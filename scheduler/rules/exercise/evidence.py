@@ -13,7 +13,8 @@ Span = tuple[int, int]
 """[start, end] in UTC seconds."""
 Hand = Literal["", "switch", "no_attempt"]
 METER_NEAR = 0.9
-"""A hidden run is believed when the meter gained at least 9/10 of the agreed length."""
+"""A hidden run is believed when the meter gained at least 9/10 of the agreed length. Common
+practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,18 +88,27 @@ class Seen:
 
 
 def overlap(a: Span, b: Span) -> int:
-    """Seconds that two spans share; 0 where they only touch or do not."""
+    """Seconds that two spans share: least end less latest begin; 0 where they only touch or do not.
+
+    Gives: [s]. Arithmetic.
+    """
     return max(0, min(a[1], b[1]) - max(a[0], b[0]))
 
 
 def meets(span: Span, others: Sequence[Span]) -> bool:
-    """Whether a span meets any of the others, ends included."""
+    """Whether a span meets any of the others, ends included.
+
+    Gives: yes or no. Arithmetic.
+    """
     return any(span[0] <= end and start <= span[1] for start, end in others)
 
 
 def by_silence(seen: Seen, window: Span, length_s: float) -> bool:
     """Whether the device was heard all through the window, but for silences shorter than
-    length_s."""
+    length_s.
+
+    Gives: yes or no. Definition.
+    """
     if seen.first_at is None or seen.last_at is None:
         return False
     if seen.first_at > window[0] or seen.last_at < window[1]:
@@ -110,7 +120,12 @@ def by_silence(seen: Seen, window: Span, length_s: float) -> bool:
 
 def unexplained_h(seen: Seen, window: Span) -> float | None:
     """Hours the meter gained around a window beyond the runs seen there; None: not read on both
-    sides, or not to be trusted there (a reset, another device)."""
+    sides, or not to be trusted there (a reset, another device).
+
+    The rises that meet the window, less the seconds of runs between their first and last reading.
+
+    Gives: [h]. Arithmetic.
+    """
     low, high = window
     rises = [r for r in seen.meter if r[0] < high and low < r[1] and r[0] < r[1]]
     if not rises or seen.meter_resolution_h is None:
@@ -128,7 +143,10 @@ def unexplained_h(seen: Seen, window: Span) -> float | None:
 
 
 def counter_around(seen: Seen, window: Span) -> bool:
-    """Whether one start counter was read on both sides of the window."""
+    """Whether one start counter was read on both sides of the window.
+
+    Gives: yes or no. Definition.
+    """
     before = [at for at in seen.counter_at if at <= window[0]]
     after = [at for at in seen.counter_at if at >= window[1]]
     if not before or not after:
@@ -137,7 +155,13 @@ def counter_around(seen: Seen, window: Span) -> bool:
 
 
 def next_read(seen: Seen, window: Span) -> int:
-    """When a counter that rose in the window has been read at the latest."""
+    """When a counter that rose in the window has been read at the latest.
+
+    Its next reading behind the window; without a silence on the way no later than two reports
+    behind it.
+
+    Gives: [UTC s]. Common practice, no source.
+    """
     after = next((at for at in seen.counter_at if at >= window[1]), window[1])
     if meets((window[0], after), seen.gaps):
         return after

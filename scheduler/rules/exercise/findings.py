@@ -19,8 +19,10 @@ from scheduler.rules.exercise.terms import RECENT, TIME_OFF_S, ExerciseVerdict, 
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 
 HOUR_S = 3600
+"""An hour [s]. Arithmetic."""
 SUMMER_NEAR_S = 600
-"""Within 10 min of an hour off, the set's clock may not follow summer time."""
+"""Within 10 min of an hour off, the set's clock may not follow summer time. Common practice, no
+source."""
 
 
 def findings(
@@ -34,6 +36,8 @@ def findings(
     least). Only the newest word counts: done ends missed and short. ran_since: start of the
     newest run that began by itself and lasted as long as agreed; after the newest missed one it
     ends the finding. remind_customer: whether a reminder may go to the customer too.
+
+    Gives: records. Common practice, no source.
     """
     remind = "installer and customer" if remind_customer else "installer"
     found = [
@@ -49,6 +53,9 @@ def code_finding(code: UnderCode | None, since: int) -> Finding | None:
 
     since: the first moment after that month (UTC seconds). Nothing where the load was not measured:
     that is said on the unit's page.
+
+    Gives: a record in minutes and percent of nameplate [%], or none. Source: NFPA 110, 8.4.2 (texts
+    of 2010 to 2022, secondary source).
     """
     if code is None or not code.months or code.months[0].met != "not_met":
         return None

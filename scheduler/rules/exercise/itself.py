@@ -1,4 +1,5 @@
-"""Whether a run began by itself: what later proves the automatic (ENGINEERING 4, 14)."""
+"""Whether a run began by itself: what later proves the automatic
+(docs/engineering/exercise.md#begun-by-itself)."""
 
 from __future__ import annotations
 
@@ -18,6 +19,8 @@ def by_itself(run: Run, hand: Hand, attempts: int, switch_wired: bool) -> tuple[
     no       by hand: the switch was out of automatic (sure), or no attempt was counted where this
              device counts them (medium)
     unknown  everything else: a call from afar and a finger on the button look alike
+
+    Gives: two words. Common practice, no source.
     """
     if hand == "switch":
         return "no", "high"

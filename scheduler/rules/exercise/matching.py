@@ -21,9 +21,10 @@ from scheduler.rules.exercise.terms import (
 
 LIKE_SHORTEST, LIKE_LONGEST, LIKE_PLUS_S = 0.25, 1.5, 300
 """Outside the window only a run of like length is taken: a quarter to one and a half times the
-agreed, and 5 min."""
+agreed, and 5 min. Common practice, no source."""
 ODD_S = 600
-"""A set's clock starts its exercise within minutes of the time it did so before."""
+"""A set's clock starts its exercise within minutes of the time it did so before. Common practice,
+no source."""
 NOT_EXERCISES = frozenset({"outage"})
 
 
@@ -44,8 +45,11 @@ class Matched:
 def match(plan: Plan, dues: Sequence[Due], runs: Sequence[Candidate]) -> list[Matched]:
     """Give each occurrence (rising) the run that was it, at most one, each run at most once.
 
-    The order of `runs` does not matter. Later runs and occurrences change nothing of earlier
-    ones, but that a run nearer to a later occurrence is left to that.
+    In its window before outside it, long enough before too short, then the nearest, then the
+    earlier. The order of `runs` does not matter. Later runs and occurrences change nothing of
+    earlier ones, but that a run nearer to a later occurrence is left to that.
+
+    Gives: records in seconds [UTC s]. Common practice, no source.
     """
     free = sorted(
         (c for c in runs if c.hand != "switch" and c.run.why not in NOT_EXERCISES),
@@ -82,7 +86,12 @@ def match(plan: Plan, dues: Sequence[Due], runs: Sequence[Candidate]) -> list[Ma
 
 
 def learned(offsets: Sequence[int]) -> int | None:
-    """The set's own time less the agreed [s]: median of the last five, from three on."""
+    """The set's own time less the agreed [s]: median of the last five, from three on.
+
+    offsets: each match's start less its agreed time [s], oldest first; of two middles the lower.
+
+    Gives: [s]. Common practice, no source.
+    """
     recent = offsets[-RECENT:]
     return median_low(recent) if len(recent) >= LEARNED_FROM else None
 

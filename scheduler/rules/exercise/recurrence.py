@@ -17,9 +17,9 @@ from dateutil.rrule import rrule, rruleset, rrulestr
 from fleet.calendar import instant, local
 
 FAR_DAYS = 800
-"""How far ahead the next occurrence is looked for."""
+"""How far ahead the next occurrence is looked for. Definition."""
 MOST = 3000
-"""Occurrences looked at in one stretch; a daily exercise over eight years."""
+"""Occurrences looked at in one stretch; a daily exercise over eight years. Definition."""
 
 
 class Due(msgspec.Struct, frozen=True, kw_only=True):
@@ -31,7 +31,10 @@ class Due(msgspec.Struct, frozen=True, kw_only=True):
 
 @lru_cache(maxsize=4096)
 def rule(text: str) -> rrule | rruleset:
-    """The recurrence of 'DTSTART:...' and 'RRULE:...' lines. Raises ValueError on another text."""
+    """The recurrence of 'DTSTART:...' and 'RRULE:...' lines. Raises ValueError on another text.
+
+    Gives: a rule that yields dates. Source: RFC 5545, 3.3.10 and 3.8.5.3.
+    """
     try:
         found = rrulestr(text)
     except (ValueError, TypeError, KeyError, AttributeError) as fault:
@@ -43,6 +46,9 @@ def instants(text: str, zone: str, start: int, end: int) -> tuple[Due, ...]:
     """Occurrences with start <= instant < end (UTC seconds), rising, each instant once.
 
     Raises ValueError on a rule that is none or that is zoned, ZoneUnknown on a zone that is none.
+
+    Gives: moments [UTC s], each with its time on the wall. Source: RFC 5545, 3.3.5 (a local time
+    that does not exist, one that comes twice).
     """
     if end <= start:
         return ()
@@ -64,12 +70,20 @@ def instants(text: str, zone: str, start: int, end: int) -> tuple[Due, ...]:
 
 @lru_cache(maxsize=4096)
 def between(text: str, zone: str, first_day: int, last_day: int) -> tuple[Due, ...]:
-    """`instants` of whole UTC days [first_day, last_day), remembered: a fleet asks every hour."""
+    """`instants` of whole UTC days [first_day, last_day), remembered: a fleet asks every hour.
+
+    Gives: moments [UTC s]. Source: RFC 5545, 3.3.5, as `instants`.
+    """
     return instants(text, zone, first_day * 86_400, last_day * 86_400)
 
 
 def following(text: str, zone: str, after: int) -> Due | None:
-    """The first occurrence after a moment; None when the rule has ended (or rests two years)."""
+    """The first occurrence after a moment; None when the rule has ended (or rests two years).
+
+    Looked for in the next 40 days, then in 800.
+
+    Gives: a moment [UTC s], or none. Source: RFC 5545, 3.3.5, as `instants`.
+    """
     day = after // 86_400
     for reach in (40, FAR_DAYS):
         found = next((d for d in between(text, zone, day, day + reach) if d.at > after), None)

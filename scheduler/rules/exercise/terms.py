@@ -20,28 +20,36 @@ By = Literal["", "run", "meter", "counter", "events", "readings"]
 Itself = Literal["yes", "likely", "no", "unknown"]
 
 DAY_REACH_S = 12 * 3600
-"""A run is matched on the local day of the agreed time and at most so far from it."""
+"""A run is matched on the local day of the agreed time and at most so far from it. Common practice,
+no source."""
 WINDOW_S = 2 * 3600
-"""Within the window: at most so far from the time at which the set is expected."""
+"""Within the window: at most so far from the time at which the set is expected. Common practice, no
+source."""
 RECENT = 5
 LEARNED_FROM = 3
-"""The set's own time is the median of the last five matches, from three on."""
+"""The set's own time is the median of the last five matches, from three on. Common practice, no
+source."""
 TIME_OFF_S = 1800
-"""Another time than agreed: half an hour or more. Detection limit of `exercise_time`: 30 min,
-three matches."""
+"""Another time than agreed: half an hour or more. Detection limit of `exercise_time`: 30 min, three
+matches. Common practice, no source."""
 SHORT_SHARE = 0.10
 SHORT_AT_LEAST_S = 120
-"""Short: less than agreed by more than 10 % and 2 min. Detection limit of `exercise_short`:
-10 % of the agreed length and 2 min, one occurrence."""
+"""Short: less than agreed by more than 10 % and 2 min. Detection limit of `exercise_short`: 10 % of
+the agreed length and 2 min, one occurrence. Common practice, no source."""
 LOAD_SHARE = 0.75
-"""Under-loaded: mean load under 75 % of what the plan asks. Detection limit: a quarter of it."""
+"""Under-loaded: mean load under 75 % of what the plan asks. Detection limit: a quarter of it.
+Common practice, no source."""
 WARMING_S = 300
-"""Warming up and cooling down need not be loaded: so much of a run is left out of its mean."""
+"""Warming up and cooling down need not be loaded: so much of a run is left out of its mean. Common
+practice, no source."""
 ASSUMED_S = 600
-"""Length taken where the plan names no minutes: nothing is short then."""
+"""Length taken where the plan names no minutes: nothing is short then. Common practice, no
+source."""
 NEAR_S = 1800
-"""An outage run this near to the time kept the set from its exercise."""
+"""An outage run this near to the time kept the set from its exercise. Common practice, no
+source."""
 SHOWN = 12
+"""Newest verdicts that are shown. Definition."""
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):

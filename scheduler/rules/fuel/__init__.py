@@ -1,4 +1,4 @@
-"""Fuel: how much is left, smoothed, and how long it lasts (ENGINEERING 10)."""
+"""Fuel: how much is left, smoothed, and how long it lasts (docs/engineering/fuel.md)."""
 
 from scheduler.rules.fuel.chart import (
     DIESEL_KWH_PER_L,

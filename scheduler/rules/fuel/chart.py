@@ -17,17 +17,20 @@ import msgspec
 from fleet.model import Fuel
 
 L_PER_GAL = 3.785411784
-"""US liquid gallon, exact."""
+"""US liquid gallon, exact. Definition."""
 BTU_PER_KWH = 3412.0
+"""British thermal units in a kilowatt hour, rounded. Arithmetic."""
 DIESEL_KWH_PER_L = 137_381 / BTU_PER_KWH / L_PER_GAL
-"""10.64 kWh/L: diesel of at most 15 ppm sulphur, EIA unit conversion calculators."""
+"""10.64 kWh/L: diesel of at most 15 ppm sulphur. Source: EIA unit conversion calculators."""
 PROPANE_KWH_PER_L = 91_452 / BTU_PER_KWH / L_PER_GAL
-"""7.08 kWh/L of liquid: EIA figures, reproduced."""
+"""7.08 kWh/L of liquid. Source: EIA figures, reproduced."""
 L_PER_FT3 = 28.316846592
+"""Litres in a cubic foot, exact. Definition."""
 GAS_KWH_PER_M3 = 1_036 / BTU_PER_KWH / L_PER_FT3 * 1000
-"""10.72 kWh/m3 at 1,036 Btu/ft3: EIA."""
+"""10.72 kWh/m3 at 1,036 Btu/ft3. Source: EIA."""
 EFFICIENCY = (0.20, 0.28)
-"""Electrical efficiency of gaseous sets; derived from published consumptions."""
+"""Electrical efficiency of gaseous sets. Source: derived from published consumptions
+(docs/engineering/fuel.md#consumption)."""
 
 DIESEL_GAL_PER_H: tuple[tuple[float, float, float, float, float], ...] = (
     (20, 0.6, 0.9, 1.3, 1.6),
@@ -48,13 +51,18 @@ DIESEL_GAL_PER_H: tuple[tuple[float, float, float, float, float], ...] = (
     (400, 8.9, 14.9, 21.3, 28.6),
     (500, 11.0, 18.5, 26.4, 35.7),
 )
-"""kW, US gal/h at 1/4, 1/2, 3/4 and full load. The metric copy has misprints; not used."""
+"""kW, US gal/h at 1/4, 1/2, 3/4 and full load. The metric copy has misprints; not used. Source: a
+widely reproduced chart, no agency original found."""
 NOT_BETWEEN = (20.0, 40.0)
-"""No interpolation between these ratings [kW]: the hungrier row is taken."""
+"""No interpolation between these ratings [kW]: the hungrier row is taken. Source: the chart itself,
+whose 20 kW row is better than the next two."""
 NO_LOAD_SHARE = 0.03
-"""Under 3 % of the rating nothing is carried, and no consumption can be named."""
+"""Under 3 % of the rating nothing is carried, and no consumption can be named. Common practice, no
+source."""
 OVERLOAD_SHARE = 1.1
+"""Loads above this share of the rating are doubted. Common practice, no source."""
 HALF = 0.5
+"""The load a standing set is reckoned at. Common practice, no source."""
 CORRECTED_FROM_H = 5.0
 CORRECTION = (0.5, 2.0)
 """Own refuels correct the chart from 5 h of running on, between half and double.
@@ -81,7 +89,15 @@ class Unknown(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def rate(fuel: Fuel | None, rated_kw: float | None, load_share: float) -> Rate | Unknown:
-    """Litres an hour at a share of the rated power (0 to 1.1), or why it cannot be named."""
+    """Litres an hour at a share of the rated power (0 to 1.1), or why it cannot be named.
+
+    Diesel: the chart, under a quarter load its quarter-load figure as an upper bound. Propane: kW /
+    (efficiency x 7.08 kWh/L) at 28 and at 20 %, of which the greater is told.
+
+    Gives: a record in litres an hour [L/h], or words. Source: diesel a widely reproduced chart, no
+    agency original found; propane EIA energy content, efficiency derived from published
+    consumptions.
+    """
     if not NO_LOAD_SHARE <= load_share <= OVERLOAD_SHARE:
         return Unknown(reason="no load to reckon with")
     if rated_kw is None or rated_kw <= 0:
@@ -114,6 +130,8 @@ def diesel_l_per_h(rated_kw: float, load_share: float) -> float | None:
 
     Straight lines between the four loads and, but for 20 to 40 kW, between the ratings; above
     full load in proportion.
+
+    Gives: [L/h]. Source: a widely reproduced chart, no agency original found.
     """
     ratings = [row[0] for row in DIESEL_GAL_PER_H]
     if not ratings[0] <= rated_kw <= ratings[-1]:
@@ -137,10 +155,12 @@ def _at_load(row: tuple[float, float, float, float, float], load_share: float) -
 
 
 def correction(refuels: Iterable[tuple[float, float, float]]) -> float | None:
-    """What the unit's own refuels say of the chart: litres burnt over litres reckoned.
+    """What the unit's own refuels say of the chart: litres burnt over litres reckoned, summed.
 
-    refuels: (litres burnt between two refuels, litres the chart reckons for the runs between,
-    hours run). None: too little was run to tell. Held between half and double.
+    refuels: (litres burnt between two refuels, litres the chart reckons for the runs between, hours
+    run). None: too little was run to tell. Held between half and double.
+
+    Gives: [1]. Common practice, no source.
     """
     found = [(burnt, reckoned, ran) for burnt, reckoned, ran in refuels if burnt > 0 < reckoned]
     if sum(ran for _, _, ran in found) < CORRECTED_FROM_H:

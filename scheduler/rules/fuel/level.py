@@ -17,12 +17,15 @@ from fleet.model import Fuel
 
 SMOOTHED = 5
 SMOOTHED_S = 3600
+"""The level is the middle of so many readings, none older than this. Common practice, no source."""
 KNOT_PCT = 2.0
 LOWER_PCT = 0.5
+"""A knot is kept where the level rose, or fell, by so much. Common practice, no source."""
 REFILL_PCT = 20.0
-"""A rise of 20 points is a refill: what was before says nothing of how it falls now."""
+"""A rise of 20 points is a refill: what was before says nothing of how it falls now. Common
+practice, no source."""
 CLEAR_PCT = 2.0
-"""Low until it has risen 2 points over the limit."""
+"""Low until it has risen 2 points over the limit. Common practice, no source."""
 PROPANE_PCT = (20.0, 80.0)
 """A propane tank is filled to 80 % and planned down to 20 % (NFPA 58, from memory)."""
 
@@ -57,7 +60,11 @@ class Usable(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def usable(fuel: Fuel | None) -> Usable:
-    """Propane 80 to 20 %, all else 100 to 0."""
+    """Propane 80 to 20 %, all else 100 to 0.
+
+    Gives: a record in percent of the tank [%]. Source: NFPA 58, from memory (propane); all else is
+    arithmetic.
+    """
     if fuel == "lpg":
         return Usable(floor=PROPANE_PCT[0], full=PROPANE_PCT[1])
     return Usable(floor=0.0, full=100.0)
@@ -66,8 +73,15 @@ def usable(fuel: Fuel | None) -> Usable:
 def smooth(
     t: NDArray[np.int64], v: NDArray[np.float64], before: FuelCarry | None = None
 ) -> tuple[tuple[Knot, ...], FuelCarry]:
-    """(knots of these readings, open state). t: UTC seconds, rising; v: percent; before: the
-    state before them. The same readings give the same knots however they are cut."""
+    """(knots of these readings, open state). The same readings give the same knots however they are
+    cut.
+
+    t: UTC seconds, rising; v: percent; before: the state before them. The level is the middle (of
+    two, the higher) of the newest five readings of the last hour; a knot stands where it has risen
+    by two points or fallen by half a point.
+
+    Gives: knots, moments [UTC s] and levels [%]. Common practice, no source.
+    """
     carry = before or FuelCarry()
     if len(t) == 0:
         return (), carry
@@ -104,6 +118,8 @@ def newest_refill(knots: Sequence[Knot]) -> Refill | None:
     """The newest rise of 20 points over the lowest level since the refill before; None: none.
 
     It is dated at the highest knot of the rise.
+
+    Gives: a moment [UTC s] and two levels [%]. Common practice, no source.
     """
     found: Refill | None = None
     low: Knot | None = None
@@ -122,6 +138,8 @@ def below_since(knots: Sequence[Knot], limit_pct: float) -> int | None:
     """Since when the level is at or under a limit [%]; None: it is not.
 
     It is over once the level stands 2 points above the limit.
+
+    Gives: [UTC s]. Common practice, no source.
     """
     since: int | None = None
     for at, level in knots:

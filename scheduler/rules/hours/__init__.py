@@ -1,7 +1,8 @@
 """Engine hours: what the hour meter gained, and what it did that a meter does not do.
 
-The rise of the running maximum of accepted readings, within epochs (ENGINEERING 3). Totals are
-never kept here: a day holds rises, and whoever needs a total adds them to a person's anchor.
+The rise of the running maximum of accepted readings, within epochs
+(docs/engineering/hours.md#the-meter). Totals are never kept here: a day holds rises, and whoever
+needs a total adds them to a person's anchor.
 """
 
 from __future__ import annotations

@@ -8,8 +8,10 @@ from fleet.model import MeterEvent
 from scheduler.rules.hours.terms import MeterRules
 
 TEN_FROM, TWO_FROM = 3, 10
-"""Meters roll over at 10^n hours from 1,000 on and at 2^n from 1,024 on. No meter is smaller."""
+"""Meters roll over at 10^n hours from 1,000 on and at 2^n from 1,024 on. No meter is smaller.
+Common practice, no source."""
 MOST_EXPONENT_TEN, MOST_EXPONENT_TWO = 6, 24
+"""Meters of more digits, or wider counters, are not looked for. Common practice, no source."""
 
 
 @dataclass(slots=True)
@@ -32,7 +34,13 @@ class State:
 
 
 def take(s: State, at: int, value: float) -> None:
-    """Take the next reading (UTC s, [h]): accepted, refused, or in doubt with those before it."""
+    """Take the next reading (UTC s, [h]): accepted, refused, or in doubt with those before it.
+
+    A rise above elapsed time and two resolutions is refused; a value lower by more than two
+    resolutions is in doubt until three readings or 10 min confirm it.
+
+    Gives: nothing, it changes the state. Common practice, no source.
+    """
     if s.max_h is None:
         _new_epoch(s, at, value)
         return

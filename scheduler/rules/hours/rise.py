@@ -38,6 +38,9 @@ def rise(
 
     anchors: moments of people's own readings; rises are cut there, shared out by time.
     cuts: moments at which another device began to speak: a new epoch without an event.
+
+    Gives: a record of rises [h] between moments [UTC s], events and the open state. Common
+    practice, no source.
     """
     resolution = _resolution(v, carry.resolution_h, rules)
     state = State(

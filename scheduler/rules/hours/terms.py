@@ -12,7 +12,8 @@ from fleet.model import HoursRise, MeterEvent
 
 
 class MeterRules(msgspec.Struct, frozen=True, kw_only=True):
-    """How an hour meter is judged (ENGINEERING 3; common practice, no source).
+    """How an hour meter is judged (docs/engineering/hours.md#the-meter; common practice, no
+    source).
 
     confirm_n, confirm_s: a changed level is believed after so many readings or seconds.
     resolution_h: taken for a meter not yet read, never above coarsest or below finest.

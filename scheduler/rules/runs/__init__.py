@@ -1,4 +1,5 @@
-"""Runs: the intervals in which the engine turned under its own power (ENGINEERING 2).
+"""Runs: the intervals in which the engine turned under its own power
+(docs/engineering/runs.md#edges).
 
 Convention: a run begins at its first on reading. It ends at the first off reading when that came
 within the allowed gap (observed), else at its last on reading (uncertain; `end_latest` bounds

@@ -17,6 +17,13 @@ from scheduler.rules.runs.terms import (
 
 
 def on(s: State, t: int, real: bool) -> None:
+    """Take an on point at t [UTC s]: the run goes on, or one ends and another begins.
+
+    After an off reading it goes on within the off hold time; after a silence only where no longer
+    gap lies between, or the hour meter moved by its length. real: a reading, not a value held.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     run = s.run
     if run is not None and run.off_at is not None:
         if t - run.off_at <= s.rules.hold_off_s:
@@ -57,6 +64,14 @@ def _grow(
 
 
 def off(s: State, t: int) -> None:
+    """Take an off point at t [UTC s]: the tentative end of the open run, if no longer gap lies
+    before it.
+
+    After a longer gap the run ends at its last on reading, uncertain; an event that stopped it
+    stands.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     run = s.run
     if run is None:
         s.candidate = None
@@ -80,6 +95,13 @@ def off(s: State, t: int) -> None:
 
 
 def started(s: State, t: int) -> None:
+    """Take a `started` event at t [UTC s]: it sharpens the start of the run to come.
+
+    A tentative end before it stands. Where no reading of the signal is in reach it is an on point
+    of its own.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     run = s.run
     if run is not None:
         tentative = run.off_at if run.off_at is not None else run.stop_at
@@ -97,6 +119,13 @@ def started(s: State, t: int) -> None:
 
 
 def stopped(s: State, t: int) -> None:
+    """Take an event that stops the engine at t [UTC s]: the end of the open run, unless a later
+    reading shows it turning.
+
+    Without a run a `started` event before it made one that no reading saw.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     run = s.run
     if run is None:
         if s.started_at is not None and t - s.started_at <= s.rules.running_gap_s:
@@ -138,7 +167,10 @@ def _begin(s: State, t: int, real: bool) -> None:
 
 
 def hold_on(s: State, t: int) -> None:
-    """Open the run once its on readings have lasted for the on hold time."""
+    """Open the run once its on readings have lasted for the on hold time.
+
+    Gives: nothing, it changes the state at t [UTC s]. Definition.
+    """
     c = s.candidate
     if c is None or t - c.start < s.rules.hold_on_s:
         return
@@ -189,13 +221,20 @@ def _close_by_gap(s: State, run: OpenRun, t: int) -> None:
 
 
 def close(s: State, end: int, seen: EdgeSeen, latest: int | None = None) -> None:
+    """End the open run at `end` [UTC s], as it was seen; latest: no later than this.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     assert s.run is not None
     s.done.append(ended(s.run, end, seen, latest))
     s.run = None
 
 
 def ended(run: OpenRun, end: int | None, seen: EdgeSeen, latest: int | None = None) -> Run:
-    """The open run as a Run with this end (None: still going)."""
+    """The open run as a Run with this end (None: still going).
+
+    Gives: a record, energy in kilowatt hours [kWh], bounds as `latest` says [UTC s]. Arithmetic.
+    """
     energy = run.energy_ws
     return Run(
         start=run.start,
@@ -216,7 +255,10 @@ def ended(run: OpenRun, end: int | None, seen: EdgeSeen, latest: int | None = No
 
 
 def as_seen(run: OpenRun, now: int, rules: RunRules) -> Run:
-    """The open run at `now`: still going; ended; or, after too long a silence, ended uncertain."""
+    """The open run at `now`: still going; ended; or, after too long a silence, ended uncertain.
+
+    Gives: a record in UTC seconds [UTC s]. Definition.
+    """
     tentative = run.off_at if run.off_at is not None else run.stop_at
     if tentative is not None and now >= tentative:
         return ended(run, tentative, "observed")

@@ -36,6 +36,10 @@ def find(
     """Runs from signal points (t rising, on) and events (time, name) before `until` (UTC s).
 
     A run still inside its off hold time at `until`, or without an off reading, stays open.
+
+    real: False where an on-change device's value is held at another message's time.
+
+    Gives: records in UTC seconds [UTC s]. Definition.
     """
     t, kind, real = _merge(t, on, real, events)
     state = State(

@@ -14,11 +14,13 @@ from fleet.model import EdgeSeen, Run, RunWhy
 Confidence = Literal["high", "medium", "low"]
 METER_TOLERANCE = 0.10
 METER_RESOLUTIONS = 2
-"""The meter bridges a gap when it moved by its length within 10 % or two resolutions."""
+"""The meter bridges a gap when it moved by its length within 10 % or two resolutions. Common
+practice, no source."""
 OFF = 0
 ON = 1
 STARTED = 2
 STOPPED = 3
+"""A point off or on, and an event of a start or a stop, in one array. Definition."""
 STOPS = frozenset({"stopped", "shutdown", "emergency_stop"})
 
 

@@ -29,6 +29,8 @@ def due_items(
     records: those that hold (corrections applied), any order and any kind; `task_done` counts.
     Tasks for other fuels are left out; intervals are times the task's severity, months rounded
     and at least one; parts and minutes are those of the model's kit, where the plan has one.
+
+    Gives: records in hours [h], dates and days [days]. Common practice, no source.
     """
     done = sorted(
         (r for r in records if r.kind == "task_done" and r.at <= situation.now),
@@ -42,7 +44,10 @@ def due_items(
 def finding(item: DueItem, since: int) -> Finding | None:
     """What to tell of a task; since: when its state began (UTC seconds).
 
-    Next visit when due, soon or late; Same day when late beyond its tolerance; else nothing."""
+    Next visit when due, soon or late; Same day when late beyond its tolerance; else nothing.
+
+    Gives: a record in hours [h] and days [days], or none. Common practice, no source.
+    """
     if item.state in ("later", "unknown"):
         return None
     return Finding(
@@ -104,7 +109,10 @@ def _item(task: Task, plan: ServicePlan, done: list[Record], at: Situation) -> D
 
 
 def kit_of(plan: ServicePlan, task: str, make: str, model: str) -> Kit | None:
-    """The kit of a task for a make and model, letter case aside; the make's own before any make's."""
+    """The kit of a task for a make and model, letter case aside; the make's own before any make's.
+
+    Gives: a record, or none. Definition.
+    """
     fit = [
         kit
         for kit in plan.kits

@@ -11,9 +11,9 @@ from fleet.model import Run
 SHORT_S = 15 * 60
 """A run under 15 min does not boil water and fuel out of the oil. Common practice, no source."""
 COLD_AFTER_S = 4 * 3600
-"""An engine that stood this long starts cold."""
+"""An engine that stood this long starts cold. Common practice, no source."""
 HEAVY_SHARE = 0.75
-"""Heavy: mean load of the run at or above this share of the rating."""
+"""Heavy: mean load of the run at or above this share of the rating. Common practice, no source."""
 
 
 class Duty(msgspec.Struct, frozen=True, kw_only=True):
@@ -30,7 +30,13 @@ class Duty(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def duty_of(runs: Sequence[Run], since: int, rated_kw: float | None) -> Duty:
-    """The duty of an engine over its runs (rising) that began at or after `since`."""
+    """The duty of an engine over its runs (rising) that began at or after `since`.
+
+    Short and cold: under 15 min, seen to end, after 4 h of standing. Heavy: mean load, energy over
+    length, from 75 % of rated_kw [kW] on.
+
+    Gives: a record of runs [1] and hours [h]. Common practice, no source.
+    """
     ended = [run for run in runs if run.end is not None]
     mine = short = 0
     total = heavy = 0.0

@@ -9,9 +9,10 @@ import msgspec
 from fleet.model import Record
 
 FIRST_H, EVERY_H = 8, 24
-"""Checked after 8 h of a run, then every 24 h (ENGINEERING 5). Common practice, no source."""
+"""Checked after 8 h of a run, then every 24 h (docs/engineering/service.md#oil-in-a-long-run).
+Common practice, no source."""
 EARLY_S = 2 * 3600
-"""A check this long before it is due is that check."""
+"""A check this long before it is due is that check. Common practice, no source."""
 CHECKS = frozenset({"visit", "task_done", "refuel", "hour_meter"})
 """Records of somebody who was at the set."""
 
@@ -31,10 +32,13 @@ class OilCheck(msgspec.Struct, frozen=True, kw_only=True):
 def oil_check(
     run_start: int, now: int, air_cooled: bool, records: Iterable[Record]
 ) -> OilCheck | None:
-    """The oil check of a run that still goes on; None for liquid-cooled engines.
+    """The oil check of a run that still goes on since run_start [UTC s]; None for liquid-cooled
+    engines.
 
-    records: those that hold; a visit, task, refuel or meter reading within 2 h before the check
-    was due, or after, answers it.
+    records: those that hold; a visit, task, refuel or meter reading within 2 h before the check was
+    due, or after, answers it.
+
+    Gives: a record in UTC seconds [UTC s]. Common practice, no source.
     """
     if not air_cooled or now < run_start:
         return None

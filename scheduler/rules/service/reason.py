@@ -16,7 +16,10 @@ def reason(
     binds: Literal["hours", "calendar", "neither"],
     at: Situation,
 ) -> str:
-    """Plain words: the interval, what it counts from, where it stands."""
+    """Plain words: the interval, what it counts from, where it stands.
+
+    Gives: words. Definition.
+    """
     missing = "" if hours or task.every_h is None else _missing(last, calendar, at)
     if binds == "hours" and hours:
         return f"{_interval(task, hours)}{_since(last)}; {hours.used_h:.0f} h run"

@@ -16,13 +16,17 @@ from scheduler.rules.service.terms import RANK, ByCalendar, ByHours, Done, Situa
 SOON_DAYS = 30
 SOON_HOURS_SHARE = 0.90
 SOON_MONTH_DAYS = 7
-"""Soon: within 30 days or 90 % of the hours. A monthly task would always be soon by that, so by
-the calendar it is at most 7 days per month of the interval."""
+"""Soon: within 30 days or 90 % of the hours. A monthly task would always be soon by that, so by the
+calendar it is at most 7 days per month of the interval. Common practice, no source."""
 LATE_HOURS_H = 1.0
-"""Hours over the interval, below which work is due and not yet late."""
+"""Hours over the interval, below which work is due and not yet late. Common practice, no source."""
 
 
 def does(record: Record, task: Task, plan: ServicePlan) -> bool:
+    """Whether a record is of this task: of the task itself, or of one that resets it.
+
+    Gives: yes or no. Definition.
+    """
     named = record.facts.get("task")
     if named == task.id:
         return True
@@ -30,7 +34,10 @@ def does(record: Record, task: Task, plan: ServicePlan) -> bool:
 
 
 def hours_fact(record: Record) -> float | None:
-    """Engine hours a record gives, [h]; None where it gives none."""
+    """Engine hours a record gives, [h]; None where it gives none.
+
+    Gives: [h]. Definition.
+    """
     value = record.facts.get("hours_h", record.facts.get("hours"))
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
@@ -38,6 +45,13 @@ def hours_fact(record: Record) -> float | None:
 
 
 def last_done(history: list[Record], at: Situation) -> Done:
+    """When a task was last done: its newest record, else the register's last service, else the
+    begin.
+
+    Engine hours as written then, else as known of that moment.
+
+    Gives: a record of a date and hours [h]. Definition.
+    """
     if history:
         newest = history[-1]
         written = hours_fact(newest)
@@ -49,6 +63,15 @@ def last_done(history: list[Record], at: Situation) -> Done:
 
 
 def by_hours(task: Task, last: Done, history: list[Record], at: Situation) -> ByHours | None:
+    """From which engine hours the interval counts and at which it ends; None: not by hours, or not
+    known.
+
+    The first interval from 0 where the task was never done; floating from when it was done; fixed:
+    the next of a series of every_h from the origin, work done up to the tolerance early counting
+    for what it precedes.
+
+    Gives: a record in hours [h]. Definition.
+    """
     if at.hours_now_h is None or (task.every_h is None and task.first_h is None):
         return None
     if task.first_h is not None and last.by == "begin" and (last.hours_h or 0.0) <= task.first_h:
@@ -64,6 +87,15 @@ def by_hours(task: Task, last: Done, history: list[Record], at: Situation) -> By
 
 
 def by_calendar(task: Task, last: Done, history: list[Record], at: Situation) -> ByCalendar | None:
+    """From which date the interval counts and on which it ends; None: not by the calendar, or no
+    date known.
+
+    Months are added to the anchor's date, the day held back to the month's last; fixed: the next of
+    a series, work done up to tolerance_days (at most 15 a month) early counting for what it
+    precedes.
+
+    Gives: a record of dates. Definition.
+    """
     if task.every_months is None or last.on is None:
         return None
     months = task.every_months
@@ -107,6 +139,10 @@ def _hours_series(origin: float, every: float) -> Iterator[float]:
 def binds_by(
     hours: ByHours | None, calendar: ByCalendar | None
 ) -> Literal["hours", "calendar", "neither"]:
+    """Whichever has used the greater share of its interval; of equals the calendar.
+
+    Gives: a word. Definition.
+    """
     if hours and (calendar is None or hours.share > calendar.share):
         return "hours"
     return "calendar" if calendar else "neither"
@@ -115,7 +151,13 @@ def binds_by(
 def state_of(
     task: Task, hours: ByHours | None, calendar: ByCalendar | None, strict: bool = False
 ) -> State:
-    """The most pressing of both; strict: no tolerance at all."""
+    """The most pressing of both; strict: no tolerance at all.
+
+    late_beyond: over by more than the tolerance (a share of the interval's hours, or days); late:
+    over by an hour or a day; due: reached; soon: 90 % of the hours, or soon_days.
+
+    Gives: a word. Common practice, no source.
+    """
     if strict:
         task = msgspec.structs.replace(task, tolerance=0.0, tolerance_days=0)
     states: list[State] = ["unknown"]
@@ -148,5 +190,9 @@ def _calendar_state(task: Task, calendar: ByCalendar) -> State:
 
 
 def soon_days(every_months: int) -> int:
-    """How many days before its date work done every so many months is soon."""
+    """How many days before its date work done every so many months is soon: min(30, 7 x
+    every_months).
+
+    Gives: [days]. Common practice, no source.
+    """
     return min(SOON_DAYS, SOON_MONTH_DAYS * every_months)

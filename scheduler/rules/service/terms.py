@@ -19,6 +19,7 @@ RANK: dict[str, int] = {
     "later": 4,
     "unknown": 5,
 }
+"""The more pressing first. Definition."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 Evidence of attempts: the `start_attempts` counter (rises between two readings), `crank` events,
 and crank readings (`crank_min_v`, `crank_s`). Attempts within one cranking cycle are one demand.
 Where the counter speaks it gives the number; events and crank readings then only add volts and
-seconds. How a demand ends (ENGINEERING 4):
+seconds. How a demand ends (docs/engineering/starting.md#how-a-demand-ends):
 
 started   attempts, and a run that may have begun within the cranking cycle of the last of them
           (or a `started` event with a run, where nothing else reports attempts: at least one)

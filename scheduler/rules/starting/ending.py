@@ -21,7 +21,10 @@ from scheduler.rules.starting.terms import (
 
 
 def outcomes(s: State, begun: Sequence[Begun]) -> None:
-    """Runs and `failed_to_start` events, in order of time, take the attempts that led to them."""
+    """Runs and `failed_to_start` events, in order of time, take the attempts that led to them.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     order: list[tuple[int, int, DeviceEvent | Begun]] = [(e.at, 0, e) for e in _failures(s)]
     order += [(b.run.start, 1, b) for b in begun]
     order.sort(key=lambda o: (o[0], o[1]))
@@ -124,14 +127,23 @@ def _answer(
 
 
 def drop_busy(s: State, busy: Sequence[tuple[int, int]]) -> None:
-    """Attempts while the engine turns are no demand (a starter that engaged on a running set)."""
+    """Attempts while the engine turns are no demand (a starter that engaged on a running set).
+
+    Gives: nothing, it changes the state; busy: [start, end] of runs [UTC s]. Definition.
+    """
     s.groups = [
         g for g in s.groups if not any(a + LAG_S < g.earliest and g.last_at <= b for a, b in busy)
     ]
 
 
 def settle(s: State) -> None:
-    """Answer what can be answered now; keep the rest open with the time to look again."""
+    """Answer what can be answered now; keep the rest open with the time to look again.
+
+    Failed: an off point after the cycle, and no stretch on the way that hides a run of two minutes,
+    or an hour meter of 0.1 h that did not move; started where it moved; else unknown.
+
+    Gives: nothing, it changes the state. Common practice, no source.
+    """
     groups, s.groups = s.groups, []
     for group in groups:
         over = group.last_at + s.cycle_s
@@ -192,7 +204,10 @@ def as_seen(demand: OpenDemand, now: int, *, silence_proves: bool) -> StartDeman
     """An open demand at `now`: failed when its cycle is over and silence proves it.
 
     Not where a run could have stayed hidden before: a count that came with the first word after a
-    long silence."""
+    long silence.
+
+    Gives: a record in UTC seconds [UTC s]. Definition.
+    """
     hid = demand.hidden_s > MISSABLE_RUN_S
     over = demand.run is None and silence_proves and not hid and now >= demand.look_again_at
     return StartDemand(

@@ -24,6 +24,8 @@ def find(
 
     begun: runs that began today. busy: [start, end] of runs, in which attempts are no demand.
     cycle_s: the unit's cranking cycle; margin_s: how long after it the habit lets a run show.
+
+    Gives: records in UTC seconds [UTC s], volts [V] and seconds [s]. Common practice, no source.
     """
     reports = set(carry.reports) | ({"counter"} if len(told.counter_t) else set())
     names = {event.event for event in told.events}

@@ -10,7 +10,14 @@ from scheduler.rules.starting.terms import LAG_S, OpenDemand, State
 
 
 def group(s: State) -> None:
-    """Attempts close enough to be of one cranking cycle become one group."""
+    """Attempts close enough to be of one cranking cycle become one group.
+
+    An attempt no later than the cycle's length after the first of a group is of it; a count whose
+    time may lie among events of a group tells of those again; a `failed_to_start` between ends a
+    group.
+
+    Gives: nothing, it changes the state. Definition.
+    """
     events = s.told.events
     ends = sorted(e.at for e in events if e.event == "failed_to_start")
     found = [_of(earliest, at, counted=n) for earliest, at, n in s.told.rises]
@@ -29,6 +36,11 @@ def group(s: State) -> None:
 
 
 def merged(groups: Sequence[OpenDemand]) -> OpenDemand:
+    """Several groups as one demand: first and last moments, attempts added up, lowest volts,
+    longest crank.
+
+    Gives: a record in UTC seconds [UTC s], volts [V], seconds [s], hours [h]. Arithmetic.
+    """
     volts = [g.crank_min_v for g in groups if g.crank_min_v is not None]
     secs = [g.crank_s for g in groups if g.crank_s is not None]
     return OpenDemand(
@@ -91,7 +103,10 @@ def _same(s: State, group: OpenDemand, one: OpenDemand, ends: Sequence[int]) -> 
 
 
 def absorb(s: State, open_runs: Sequence[int]) -> None:
-    """A count that may be about a demand already answered is no new one."""
+    """A count that may be about a demand already answered is no new one.
+
+    Gives: nothing, it changes the state; open_runs: their starts [UTC s]. Definition.
+    """
     answered = s.answered_at
     if answered is None:
         return
@@ -109,6 +124,8 @@ def take(s: State, first: int, at: int, others: Sequence[int], share: int) -> Op
 
     A count that also covers a later outcome is shared: at most `share` for this one, at least
     one for each later.
+
+    Gives: a record in UTC seconds [UTC s], or none; others: later outcomes [UTC s]. Definition.
     """
     fit = [g for g in s.groups if g.earliest <= at + LAG_S and g.last_at >= first]
     taken: list[OpenDemand] = []

@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 from fleet.model import DeviceEvent, EngineClass, Run, StartDemand
 
 LAG_S = 60
-"""A controller may raise its counter, or send its event, up to a minute late."""
+"""A controller may raise its counter, or send its event, up to a minute late. Common practice, no
+source."""
 MISSABLE_RUN_S = 120
-"""An engine that stops again within two minutes did not start in any useful sense."""
+"""An engine that stops again within two minutes did not start in any useful sense. Common practice,
+no source."""
 METER_PROVES_H = 0.1
-"""A meter at least this fine that did not move proves that no run worth the name was missed."""
+"""A meter at least this fine that did not move proves that no run worth the name was missed. Common
+practice, no source."""
 
 
 class CrankingCycle(msgspec.Struct, frozen=True, kw_only=True):
@@ -36,10 +39,10 @@ class CrankingCycle(msgspec.Struct, frozen=True, kw_only=True):
 
 
 LARGE = CrankingCycle(tries=3, crank_s=15, rest_s=15)
-"""NFPA 110 5.6.4.2 as specified in UFGS 16263A 2.11.2: three cranks of at most 15 s, 15 s
-between: 75 s until the limiter ends it."""
+"""Three cranks of at most 15 s, 15 s between: 75 s until the limiter ends it. Source: NFPA 110,
+5.6.4.2, as specified in UFGS 16263A, 2.11.2."""
 SMALL = CrankingCycle(tries=5, crank_s=6, rest_s=10)
-"""Small retrofits: 3 to 5 tries of 3 to 6 s (common practice, no source; rest from memory)."""
+"""Small retrofits: 3 to 5 tries of 3 to 6 s. Common practice, no source; the rest from memory."""
 
 
 CYCLES: dict[EngineClass, CrankingCycle] = {

@@ -1,4 +1,7 @@
-"""Volts and hertz of a set: bands, settled samples, delays, drift, and volts where none belong."""
+"""Volts and hertz of a set: bands, settled samples, delays, drift, and volts where none belong.
+
+The reasons: docs/engineering/supply.md.
+"""
 
 from scheduler.rules.supply.bands import (
     hertz_band,

@@ -28,11 +28,14 @@ CLASSES: dict[str, ClassLimits] = {
     "G2": ClassLimits(droop_pct=5.0, steady_pct=1.5, volts_pct=2.5),
     "G3": ClassLimits(droop_pct=3.0, steady_pct=0.5, volts_pct=1.0),
 }
-"""ISO 8528-5:2025, Table 4. G4 is by agreement: the installer's own figures, else those of G3."""
+"""G4 is by agreement: the installer's own figures, else those of G3. Source: ISO 8528-5:2025, Table
+4, secondary source."""
 SMALL_STEADY_PCT = 2.5
-"""Any class, engines of one or two cylinders (ISO 8528-5:2025, Table 4, footnote)."""
+"""Any class, engines of one or two cylinders. Source: ISO 8528-5:2025, Table 4, footnote, secondary
+source."""
 SMALL_VOLTS_PCT = 10.0
-"""Any class, small sets in the range of ISO 8528-8 (ISO 8528-5:2025, Table 4, footnote)."""
+"""Any class, small sets in the range of ISO 8528-8. Source: ISO 8528-5:2025, Table 4, footnote,
+secondary source."""
 SMALL_KW = 10.0
 """The size up to which that footnote is taken to hold. Common practice, no source."""
 DEFAULT_VOLTS_PCT = 10.0
@@ -42,13 +45,17 @@ SETTING_PCT = 1.5
 """A class allows its deviation around the volts a set was set to, not around nominal; setting and
 instrument may lie so far off. Common practice, no source."""
 SETTING_DOWN_PCT = 2.5
-"""How far under rated the speed may be set (ISO 8528-5, range of downward setting; memory)."""
+"""How far under rated the speed may be set: ISO 8528-5, range of downward setting. From memory."""
 
 
 def volts_band(plate: Plate) -> Band:
-    """Limits of the volts [V], as `nominal_v` names them.
+    """Limits of the volts [V], as `nominal_v` names them: nominal x (1 -+ percent / 100).
 
-    With a class: its deviation and what setting and instrument may be off.
+    The installer's own percent; else by class its deviation and 1.5 % that setting and instrument
+    may be off, small sets up to 10 kW 10 %; else 10 %.
+
+    Gives: a record in volts [V]. Source: ISO 8528-5:2025, Table 4 and its footnote on small sets,
+    secondary source; the other percents common practice, no source.
     """
     nominal = plate.nominal_v
     if plate.volts_pct is not None:
@@ -68,6 +75,10 @@ def hertz_band(plate: Plate) -> Band:
 
     With a class: from rated less the setting range and half the steady band, to rated plus droop
     and half the steady band, since a set with droop runs faster at no load.
+
+    Gives: a record in hertz [Hz], its width in percent [%]. Source: ISO 8528-5:2025, Table 4
+    (droop, steady band), secondary source; the setting range from memory; 4.2 % common practice, no
+    source.
     """
     nominal = plate.nominal_hz
     name, limits = _of(plate)
@@ -100,24 +111,38 @@ def _around(nominal: float, down_pct: float, up_pct: float, steady: float, by: s
 
 
 def droop_pct(no_load_hz: float, rated_load_hz: float) -> float:
-    """Droop [% of the hertz at rated load]: (no load - rated) / rated (ISO 8528-5)."""
+    """Droop [% of the hertz at rated load]: 100 x (no load - rated) / rated. Arguments: hertz
+    without load, no_load_hz, and at rated load.
+
+    Gives: [%]. Source: ISO 8528-5:2025, Table 4, secondary source.
+    """
     return 100 * (no_load_hz - rated_load_hz) / rated_load_hz
 
 
 def steady_volts(performance_class: str, nominal_v: float) -> tuple[float, float]:
-    """Steady volts of a class around a set that was set to nominal [V] (ISO 8528-5, Table 4)."""
+    """Steady volts of a class around a set that was set to nominal: nominal_v x (1 -+ percent /
+    100).
+
+    Gives: least and most [V]. Source: ISO 8528-5:2025, Table 4, secondary source.
+    """
     part = CLASSES[performance_class].volts_pct / 100 * nominal_v
     return nominal_v - part, nominal_v + part
 
 
 def steady_width_hz(performance_class: str, nominal_hz: float, small: bool = False) -> float:
-    """Full width of the steady band [Hz]: G1 to G3, or any with one or two cylinders."""
+    """Full width of the steady band [Hz]: G1 to G3, or any with one or two cylinders.
+
+    Gives: [Hz]. Source: ISO 8528-5:2025, Table 4, secondary source.
+    """
     share = SMALL_STEADY_PCT if small else CLASSES[performance_class].steady_pct
     return share / 100 * nominal_hz
 
 
 def hertz_of_speed(poles: int, speed_rpm: float) -> float:
-    """Hertz of an alternator: poles x speed / 120 (identity)."""
+    """Hertz of an alternator: poles x speed / 120 (identity).
+
+    Gives: [Hz]. Arithmetic.
+    """
     return poles * speed_rpm / 120
 
 
@@ -128,27 +153,38 @@ ANSI_120: tuple[tuple[AnsiRange, float, float], ...] = (
     ("B service", 110.0, 127.0),
     ("B utilization", 104.0, 127.0),
 )
-"""ANSI C84.1-2020, 120 V base."""
+"""Least and most of each range, 120 V base. Source: ANSI C84.1-2020, Table 1, secondary source."""
 
 
 def ansi_ranges(volts_120: float) -> tuple[AnsiRange, ...]:
-    """Every range of ANSI C84.1 that holds a voltage, on the 120 V base; ("outside",) for none."""
+    """Every range of ANSI C84.1 that holds volts_120, a voltage on the 120 V base; ("outside",) for
+    none.
+
+    Gives: words. Source: ANSI C84.1-2020, Table 1, secondary source.
+    """
     found = tuple(name for name, low, high in ANSI_120 if low <= volts_120 <= high)
     return found or ("outside",)
 
 
 def en_50160_inner(volts: float, nominal_v: float = 230.0) -> bool:
-    """Whether a ten-minute mean lies within 10 % of nominal (EN 50160, low voltage)."""
+    """Whether a ten-minute mean of `volts` lies within 10 % of nominal (low voltage).
+
+    Gives: yes or no. Source: EN 50160, low voltage, secondary source.
+    """
     return abs(volts - nominal_v) <= 0.10 * nominal_v + 1e-9
 
 
 EN_50160_WEEK = 1008
 EN_50160_MUST = 958
-"""Of the 1008 ten-minute means of a week, 95 % must pass: 958 (derived from EN 50160)."""
+"""Of the 1008 ten-minute means of a week, 95 % must pass: 958 (derived from EN 50160). Source: EN
+50160, secondary source; the count is arithmetic."""
 
 
 def en_50160_week(means: Sequence[float], nominal_v: float = 230.0) -> bool:
-    """Whether a week of ten-minute means keeps EN 50160: 95 % within 10 %, all in +10/-15 %."""
+    """Whether a week of ten-minute means keeps EN 50160: 95 % within 10 %, all in +10/-15 %.
+
+    Gives: yes or no. Source: EN 50160, low voltage, secondary source.
+    """
     inner = sum(en_50160_inner(v, nominal_v) for v in means)
     outer = all(0.85 * nominal_v - 1e-9 <= v <= 1.10 * nominal_v + 1e-9 for v in means)
     return inner >= 0.95 * len(means) and outer
@@ -158,6 +194,8 @@ def volts_like(volts: float, plate: Plate) -> str:
     """The volts beside what a network delivers: a label, never a limit.
 
     60 Hz: ANSI C84.1 on the 120 V base; 50 Hz: EN 50160 and the nominals of IEC 60038.
+
+    Gives: words. Source: ANSI C84.1-2020, EN 50160 and IEC 60038, secondary sources.
     """
     if plate.nominal_hz >= 55:
         ranges = ansi_ranges(120 * volts / plate.nominal_v)
@@ -171,7 +209,10 @@ def volts_like(volts: float, plate: Plate) -> str:
 
 
 def hertz_like(hertz: float, plate: Plate) -> str:
-    """The hertz beside EN 50160 for a network on its own (50 Hz): a label, never a limit."""
+    """The hertz beside EN 50160 for a network on its own (50 Hz): a label, never a limit.
+
+    Gives: words. Source: EN 50160, islanded networks (2 and 15 %), secondary source.
+    """
     if plate.nominal_hz >= 55:
         return ""
     if abs(hertz - 50) <= 1.0:
@@ -181,12 +222,16 @@ def hertz_like(hertz: float, plate: Plate) -> str:
 
 
 NOMINAL_VOLTS = (120.0, 208.0, 220.0, 230.0, 240.0, 277.0, 347.0, 400.0, 415.0, 480.0, 600.0)
-"""Nominals of networks and sets (IEC 60038, ANSI C84.1; memory)."""
+"""Nominals of networks and sets: IEC 60038, ANSI C84.1. From memory."""
 NOMINAL_NEAR = 0.03
+"""So near to a nominal, volts are taken for it. Common practice, no source."""
 
 
 def other_nominal(volts: float, band: Band) -> float | None:
-    """The nominal near which volts out of band lie; None where they look like no nominal."""
+    """The nominal within 3 % of which volts out of band lie; None where they look like no nominal.
+
+    Gives: [V]. Common practice, no source.
+    """
     if band.low <= volts <= band.high:
         return None
     near = [n for n in NOMINAL_VOLTS if abs(volts - n) <= NOMINAL_NEAR * n]
@@ -194,7 +239,10 @@ def other_nominal(volts: float, band: Band) -> float | None:
 
 
 def other_hertz(hertz: float, nominal_hz: float) -> float | None:
-    """50 or 60, where the register says the other and the set runs within 2.5 % of this one."""
+    """50 or 60, where nominal_hz says the other and the set's `hertz` lie within 2.5 % of this one.
+
+    Gives: [Hz]. Common practice, no source.
+    """
     other = 110.0 - nominal_hz
     if other not in (50.0, 60.0) or abs(hertz - other) > 0.025 * other:
         return None

@@ -20,7 +20,7 @@ from scheduler.rules.supply.terms import Circuit, Plate
 
 LOW_SHARE = 0.8
 """Under this share of its nominal a circuit carries nothing: equipment is not made to run on less
-for longer than 10 s (ITI (CBEMA) curve, Information Technology Industry Council, 2000)."""
+for longer than 10 s. Source: ITI (CBEMA) curve, Information Technology Industry Council, 2000."""
 DEAD_SHARE = 0.5
 """Under half of its nominal a circuit is dead. Common practice, no source."""
 HIGH_SHARE = 1.15
@@ -35,7 +35,8 @@ AT_TIMES_SHARE = 0.1
 """Dead or wild at times: in a tenth of a run's moments. A motor that starts pulls volts down for
 seconds, and to half only where it stalls. Common practice, no source."""
 STOPPING_S = 180
-"""So long before the end of a run a circuit that a device sends on change may be stopping already."""
+"""So long before the end of a run a circuit that a device sends on change may be stopping already.
+Common practice, no source."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -98,6 +99,8 @@ def together(
     runs: [start, end), rising; settle: seconds of each that are not judged; fresh_s: how long a
     value stays in force; before: how the set was known to be connected. real: the readings
     themselves, where `series` holds the values a device sends on change.
+
+    Gives: a record in volts [V] and shares of nominal [1], or none. Definition.
     """
     names = tuple(name for name in EVERY if len(series.get(name) or ()))
     if len(names) < 2:
@@ -158,7 +161,11 @@ def _vouched(
 
 
 def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s: int) -> Together:
-    """The same without the moments at which a set that idles down was not at governed speed."""
+    """The same without the moments at which a set that idles down was not at governed speed.
+
+    Gives: the record at fewer moments; fresh_s: how long a value stays in force [s]. Common
+    practice, no source.
+    """
     if not plate.idle_down:
         return found
     return found.where(
@@ -173,7 +180,10 @@ def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s
 
 def of_run(found: Together, start: int) -> tuple[Circuit, ...]:
     """How each circuit stood in one run: its median, the median of its newest samples, and whether
-    it was dead or wild at times. Left out is one that was heard of no more at the end."""
+    it was dead or wild at times. Left out is one that was heard of no more at the end.
+
+    Gives: records in volts [V]. Common practice, no source.
+    """
     one = found.where(found.run == found.starts.index(start))
     share, live = one.share, one.highest >= LOW_SHARE
     made = []
@@ -202,6 +212,8 @@ def open_neutral(plate: Plate, found: Together) -> Series:
 
     With the neutral open the loads share the line voltage between them, the light one gets most.
     A dead line of a three-phase set is no sign of it: its own winding may have failed.
+
+    Gives: readings without a unit [1]. Common practice, no source.
     """
     rows = [k for k, name in enumerate(found.names) if name in TO_NEUTRAL]
     if len(rows) < 2:
@@ -215,7 +227,13 @@ def open_neutral(plate: Plate, found: Together) -> Series:
 
 
 def good(circuit: Circuit) -> bool:
-    """Whether a circuit gave volts its load can live with, through its run and at its end."""
+    """Whether a circuit gave volts its load can live with, through its run and at its end.
+
+    Its median and its newest between 80 and 115 % of its nominal, and never dead or wild at times.
+
+    Gives: yes or no. Source: the lower edge by the ITI (CBEMA) curve, 2000; the upper common
+    practice, no source.
+    """
     return not circuit.at_times and all(
         LOW_SHARE <= volts / circuit.nominal < HIGH_SHARE for volts in (circuit.volts, circuit.last)
     )
@@ -225,6 +243,8 @@ def uneven(circuits: Sequence[Circuit]) -> bool:
     """Whether some circuit of a set was wild, or not good while its circuits were not all alike.
 
     Volts that are too low on all of them alike are the band's to judge.
+
+    Gives: yes or no. Common practice, no source.
     """
     at_end = [c.last / c.nominal for c in circuits]
     bad = [c for c in circuits if not good(c)]

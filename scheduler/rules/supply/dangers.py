@@ -14,7 +14,8 @@ from scheduler.rules.supply.standing import electric
 from scheduler.rules.supply.terms import Delay
 
 CIRCUIT_CLEAR = 1.02
-"""A dead circuit is back 2 % above its limit (ENGINEERING, Defaults)."""
+"""A dead circuit is back 2 % above its limit (docs/engineering/defaults.md#delays). Common
+practice, no source."""
 
 IDLE_LOW_SHARE = 0.4
 """On a set that idles down one circuit may be read at governed speed and the next at idle, where it
@@ -28,6 +29,8 @@ def look(
 
     volts: of the set, as its nominal names them; system: how it was known to be connected; told:
     whether anything but its own output tells running from standing.
+
+    Gives: a record in volts [V], or none, and a word. Common practice, no source.
     """
     spans = day.runs if told or not system else [*day.runs, *_unseen(day, system)]
     spans = sorted(spans)

@@ -96,12 +96,20 @@ class Delays:
 
 
 def key(kind: Trouble, circuit: str = "") -> str:
-    """The name of a delay: its trouble, and where it has one its circuit."""
+    """The name of a delay: its trouble, and where it has one its circuit.
+
+    Gives: a word. Definition.
+    """
     return f"{kind} {circuit}" if circuit else kind
 
 
 def hold(one: Series, heard: Ints) -> Series:
-    """The value in force at every message from the first reading on."""
+    """The value in force at every message from the first reading on.
+
+    heard: times of all messages [UTC s]; a reading's value goes on until the next reading.
+
+    Gives: readings in the channel's unit. Definition.
+    """
     if not len(one):
         return one
     t = np.union1d(heard[heard >= one.t[0]], one.t)

@@ -21,9 +21,10 @@ from scheduler.rules.supply.terms import Band, Drift
 from scheduler.rules.trend import EwmaChart, Slope, Tendency
 
 LEAST = 8
-"""Like runs as commissioned, and so the fewest with which anything is said (ENGINEERING 9)."""
+"""Like runs as commissioned, and so the fewest with which anything is said
+(docs/engineering/supply.md#drift). Common practice, no source."""
 NEWEST = 120
-"""Newest runs that a slope is taken of."""
+"""Newest runs that a slope is taken of. Common practice, no source."""
 SLOPES_LEAST = 3
 NEAR_S = 45 * 86_400
 APART_SHARE = 0.10
@@ -31,15 +32,18 @@ PAIRS_LEAST = 5
 """The droop line: median of at least 3 slopes seen inside runs, else of at least 5 pairs of runs
 within 45 days whose loads lie 10 % of the rated power apart. Common practice, no source."""
 LIKE_SHARE = 0.05
-"""Like load: within 5 % of the rated power of the as-commissioned runs."""
+"""Like load: within 5 % of the rated power of the as-commissioned runs. Common practice, no
+source."""
 FLOOR = {"volts": 0.0025, "hertz": 0.0015}
 """The spread of single runs is never taken to be under this share of nominal: an instrument's step
 and warmth move readings by as much. Common practice, no source."""
 CHANCE = 0.001
-"""Mann-Kendall: a drift is told only if chance alone would show it this seldom."""
+"""Mann-Kendall: a drift is told only if chance alone would show it this seldom. Common practice, no
+source."""
 MOVED_SHARE = 0.25
 """A drift is told from a quarter of the way to the limit on. Common practice, no source."""
 MONTH_D = 30
+"""Slopes are told by the month of 30 days. Definition."""
 
 By = Literal["droop line", "no load", "like load", "runs without an outage"]
 
@@ -76,6 +80,8 @@ def alike(points: Sequence[Point], rated_kw: float | None, no_load_kw: float) ->
     Where the load is measured in four of five runs: all of them on the droop line, if one is known;
     else those without load if there are eight; else those whose load is like the first ones'.
     Without a measured load: runs that no outage asked for.
+
+    Gives: a record in volts [V] or hertz [Hz]. Common practice, no source.
     """
     ordered = sorted(points, key=lambda p: p.start)
     loaded = [p for p in ordered if p.load_kw is not None]
@@ -95,7 +101,14 @@ def alike(points: Sequence[Point], rated_kw: float | None, no_load_kw: float) ->
 
 
 def droop_line(points: Sequence[Point], rated_kw: float | None) -> float | None:
-    """How load moves the value [unit per kW], from the oldest runs that tell; None: not known."""
+    """How load moves the value [unit per kW], from the oldest runs that tell; None: not known.
+
+    The median of at least three slopes seen inside runs; else of (value_j - value_i) / (load_j -
+    load_i) over at least five pairs of runs within 45 days and one stretch whose loads lie 10 % of
+    rated_kw apart.
+
+    Gives: [V/kW, Hz/kW]. Common practice, no source.
+    """
     seen = [p.slope for p in points if p.slope is not None][: 2 * LEAST]
     if len(seen) >= SLOPES_LEAST:
         return median(seen)
@@ -118,6 +131,10 @@ def drift(quantity: Literal["volts", "hertz"], like: Like, band: Band) -> tuple[
     The newest stretch between two changes of calibration, device or part is judged, from its own
     first eight runs on; the slope is taken of all stretches, no pair across one. EWMA chart after
     NIST/SEMATECH 6.3.2.4, slope after Theil and Sen, chance after Mann and Kendall.
+
+    Gives: a record in volts [V] or hertz [Hz], or words. Source: EWMA: NIST/SEMATECH e-Handbook,
+    6.3.2.4; Theil 1950, Sen 1968 and Mann-Kendall as in scheduler/rules/trend.py; thresholds common
+    practice, no source.
     """
     segment = like.points[-1].segment if like.points else 0
     mine = [k for k, p in enumerate(like.points) if p.segment == segment]

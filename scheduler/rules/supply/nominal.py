@@ -27,15 +27,16 @@ ALIVE_SHARE = 0.2
 """Alive for this purpose: above what an open lead picks up. Common practice, no source."""
 BOTH_LEGS_V = 200.0
 """From here on a split-phase nominal names both legs together (100/200, 120/240 V); below it names
-one of them, or both of a tool supply of 110 V with its middle on earth (BS 7671, 411.8)."""
+one of them, or both of a tool supply of 110 V with its middle on earth. Source: BS 7671, 411.8 (the
+tool supply); the edge common practice, no source."""
 LINE_TO_NEUTRAL = frozenset({120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0})
-"""A three-phase nominal that names line to neutral; any other names line to line (memory)."""
+"""A three-phase nominal that names line to neutral; any other names line to line. From memory."""
 EITHER_NOMINALS = frozenset({100.0, 110.0, 115.0, 120.0, 127.0, 220.0, 230.0, 240.0})
 """Nominals that name line to line in some systems (63.5/110, 127/220, 133/230, 139/240 V) and line
-to neutral in others (110/190, 115/200, 220/380, 230/400, 240/415 V)."""
+to neutral in others (110/190, 115/200, 220/380, 230/400, 240/415 V). From memory."""
 HIGH_LEG_NOMINALS = frozenset({240.0, 480.0})
 """Line-to-line nominals of a delta whose one winding has its middle at neutral: two lines stand at
-half of nominal to it and the third, the high leg, at root 3 halves (NFPA 70, 110.15)."""
+half of nominal to it and the third, the high leg, at root 3 halves. Source: NFPA 70, 110.15."""
 NEAR = 0.12
 """A way of connecting is believed when every circuit is this near to its own. Common practice, no
 source."""
@@ -53,7 +54,12 @@ class System:
 
 
 def nominals(plate: Plate, volts: Mapping[str, float], before: str = "") -> dict[str, float]:
-    """Each circuit's own nominal [V]; nothing for a set of a single circuit."""
+    """Each circuit's own nominal, as the set is connected; nothing for a set of a single circuit.
+
+    volts: what each circuit is at while it runs [V]; before: how the set was known to be connected.
+
+    Gives: [V] by circuit. Definition.
+    """
     return system_of(plate, volts, before).own
 
 
@@ -64,6 +70,8 @@ def system_of(plate: Plate, volts: Mapping[str, float], before: str = "") -> Sys
     Where the nominal may name one thing or another, and on a set that only its readings show to have
     several circuits, whichever the volts are nearest to. `ac_v` is what the nominal names. What was
     known goes on, but that a wye whose circuits all fit is no delta with a high or an earthed leg.
+
+    Gives: a record in volts [V]. Common practice, no source.
     """
     if plate.phases == "1" and not before and not _several(plate, volts):
         return System("", {}, False)
@@ -91,7 +99,13 @@ def _several(plate: Plate, volts: Mapping[str, float]) -> bool:
 
 @lru_cache(maxsize=512)
 def ways_of(plate: Plate) -> dict[str, dict[str, float]]:
-    """The ways a set of this plate may be connected, with each circuit's nominal then [V]."""
+    """The ways a set of this plate may be connected, with each circuit's nominal then [V].
+
+    Legs: half of the line; wye: line / root 3; high-leg delta: half, half and root 3 halves of the
+    line; corner-earthed delta: the line, and none for the earthed corner.
+
+    Gives: [V] by circuit and way. Arithmetic.
+    """
     v = plate.nominal_v
     found: dict[str, dict[str, float]] = {}
     if plate.phases in ("split", "1"):

@@ -1,4 +1,4 @@
-"""When a value out of its limits is met, and when it has ended (Defaults table).
+"""When a value out of its limits is met, and when it has ended (docs/engineering/defaults.md#delays).
 
 The on-delay begins with the first value at or beyond the limit and runs on until a value passes
 the clear limit; it is met 60 s later at the earliest, by a second value at or beyond. It ends when
@@ -37,7 +37,10 @@ class Limits:
 
 
 def of_band(band: Band) -> Limits:
-    """The delays' limits of a band."""
+    """The delays' limits of a band: back 2 % of the limit, at most half the way to nominal.
+
+    Gives: a record in the band's unit, volts [V] or hertz [Hz]. Common practice, no source.
+    """
     back = LIMIT_CLEAR_SHARE
     return Limits(
         low=band.low,
@@ -48,7 +51,11 @@ def of_band(band: Band) -> Limits:
 
 
 def over(limit: float, on_s: int = LIMIT_ON_S, on_n: int = LIMIT_ON_SAMPLES) -> Limits:
-    """Limits of a quantity that may not reach `limit`."""
+    """Limits of a quantity that may not reach `limit`, cleared 2 % below it; on_s, on_n: the
+    on-delay.
+
+    Gives: a record in the limit's unit. Common practice, no source.
+    """
     return Limits(-np.inf, limit, -np.inf, limit * (1 - LIMIT_CLEAR_SHARE), on_s, on_n)
 
 
@@ -59,7 +66,14 @@ def walk(
     limits: Limits,
     before: Delay | None,
 ) -> tuple[Delay | None, tuple[OutSpell, ...]]:
-    """(the delay that is open after these values, troubles that ended). t rising, UTC s."""
+    """(the delay that is open after these values, troubles that ended). t rising, UTC s.
+
+    v: values in the limits' unit. The head of this module says when a trouble is met and when it
+    ends.
+
+    Gives: records in UTC seconds [UTC s], the worst in the limits' unit. Common practice, no
+    source.
+    """
     beyond = (v >= limits.high) | (v <= limits.low)
     if len(t) == 0 or (before is None and not beyond.any()):
         return before, ()

@@ -9,22 +9,31 @@ from numpy.typing import NDArray
 from scheduler.rules.supply.terms import RunPoint
 
 WIDTH_LEAST = 8
-"""A spread of fewer hertz is not told."""
+"""A spread of fewer hertz is not told. Common practice, no source."""
 SLOPE_LEAST = 10
 SLOPE_LOAD_SHARE = 0.15
 """A run tells how load moves volts and hertz from 10 samples on, over 15 % of the rated power.
 Common practice, no source."""
 MEASURED_SHARE = 0.8
+"""Of the samples of a run so many must come with a load, or it is not taken out. Common practice,
+no source."""
 TO_SIGMA = 1.4826 / 2**0.5
-"""From the median step between samples to a deviation, were they normal."""
+"""From the median step between samples to a deviation, were they normal: 1.4826 x the median of
+|x|, and a step of two has root 2 of it. Arithmetic."""
 SINE_WIDTH = 2 * 2**0.5
-"""From the deviation of a swing to its full width: a sine of amplitude a has a deviation of a/root 2."""
+"""From the deviation of a swing to its full width: a sine of amplitude a has a deviation of a/root
+2. Arithmetic."""
 
 Floats = NDArray[np.float64]
 
 
 def of_volts(start: int, volts: Floats, load_kw: Floats, rated_kw: float | None) -> RunPoint:
-    """The point of a run with its volts. Arrays of one length, NaN where not read."""
+    """The point of a run with its volts: the medians, and what load did to them inside the run.
+
+    start: of the run [UTC s]; volts [V], load_kw: arrays of one length, NaN where not read.
+
+    Gives: a record in volts [V] and kilowatts [kW]. Arithmetic.
+    """
     v, loads = _read(volts), _read(load_kw)
     return RunPoint(
         start=start,
@@ -38,7 +47,10 @@ def of_volts(start: int, volts: Floats, load_kw: Floats, rated_kw: float | None)
 def with_hertz(
     of_run: RunPoint, hertz: Floats, load_kw: Floats, rated_kw: float | None
 ) -> RunPoint | None:
-    """The point with its hertz; None where the run has neither volts nor hertz."""
+    """The point with its hertz [Hz]: median, width, slope; None where the run has neither.
+
+    Gives: a record in hertz [Hz]. Common practice, no source.
+    """
     h = _read(hertz)
     if len(h) == 0:
         return of_run if of_run.volts_n else None
@@ -107,9 +119,11 @@ def _width(hertz: Floats, load_kw: Floats, slope: float | None) -> float | None:
 
 
 def unbalance_pct(one: Floats, two: Floats, three: Floats) -> Floats:
-    """Unbalance of three line-to-line voltages [%]: 100 max|V - mean| / mean (NEMA MG 1).
+    """Unbalance of three line-to-line voltages (one, two, three) [%]: 100 max|V - mean| / mean.
 
     Not the ratio of sequence components of the IEC, and not for line to neutral.
+
+    Gives: [%]. Source: NEMA MG 1 (definition of voltage unbalance), secondary source.
     """
     mean = (one + two + three) / 3
     most = np.maximum(np.maximum(np.abs(one - mean), np.abs(two - mean)), np.abs(three - mean))

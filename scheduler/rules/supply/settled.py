@@ -15,7 +15,8 @@ SETTLE_S = 30
 SETTLE_SMALL_S = 120
 SETTLE_COLD_S = 180
 COLD_C = 5.0
-"""Settling after a start (ENGINEERING, Defaults; common practice, no source)."""
+"""Settling after a start (docs/engineering/supply.md#settled-samples). Common practice, no
+source."""
 DEAD_SHARE = 0.2
 """Under this share of nominal a circuit is dead: neither its volts nor its hertz are judged.
 Common practice, no source; a network's bus fell to under 2 % within 4 s when it went black."""
@@ -29,7 +30,12 @@ Mask = NDArray[np.bool_]
 
 
 def settle_s(plate: Plate, temp_c: float | None) -> int:
-    """Seconds after a start that are not judged; temp_c: the engine's then, None: not read."""
+    """Seconds after a start that are not judged; temp_c: the engine's then, None: not read.
+
+    30 s; engines of one or two cylinders 120 s, under 5 C 180 s.
+
+    Gives: [s]. Common practice, no source.
+    """
     if not plate.small:
         return SETTLE_S
     return SETTLE_COLD_S if temp_c is not None and temp_c < COLD_C else SETTLE_SMALL_S
@@ -40,6 +46,8 @@ def volts_of(plate: Plate, series: dict[str, Series], system: str = "") -> tuple
 
     `ac_v` first; else both legs of a split-phase set added up; line to line; line to neutral: each
     as far from the set's nominal as it is from its own. system: how it was known to be connected.
+
+    Gives: a word and readings in volts [V]. Definition.
     """
     if len(series.get("ac_v") or ()):
         return "ac_v", series["ac_v"]
@@ -77,7 +85,10 @@ def _alive(plate: Plate, series: Mapping[str, Series]) -> dict[str, float]:
 
 
 def at_or_before(series: Series, t: NDArray[np.int64], fresh_s: int) -> NDArray[np.float64]:
-    """The value in force at each time, NaN where there is none or it is older than fresh_s."""
+    """The value in force at each time, NaN where there is none or it is older than fresh_s.
+
+    Gives: values in the channel's unit, as the readings. Definition.
+    """
     if len(series) == 0:
         return np.full(len(t), np.nan)
     place = np.searchsorted(series.t, t, side="right") - 1
@@ -89,7 +100,11 @@ def at_or_before(series: Series, t: NDArray[np.int64], fresh_s: int) -> NDArray[
 def in_runs(
     t: NDArray[np.int64], runs: Sequence[tuple[int, int]], settle: Sequence[int]
 ) -> NDArray[np.int64]:
-    """Index of the run each time is a settled moment of; -1 for none. runs: [start, end) rising."""
+    """Index of the run each time is a settled moment of; -1 for none. runs: [start, end) rising;
+    settle: seconds of each that are not judged [s].
+
+    Gives: an index [1]. Definition.
+    """
     if not runs:
         return np.full(len(t), -1, np.int64)
     start = np.array([a for a, _ in runs], np.int64)
@@ -108,7 +123,10 @@ def governed(
 ) -> Mask:
     """At governed speed: always, but for a set that idles down: by hertz, load, else by volts.
 
-    Arrays of one length, NaN where not read.
+    hertz, or where not read volts, from 90 % of nominal on, or more load_kw than no load. Arrays of
+    one length, NaN where not read.
+
+    Gives: yes or no for each. Common practice, no source.
     """
     if not plate.idle_down:
         return np.ones(len(volts), np.bool_)
@@ -119,5 +137,8 @@ def governed(
 
 
 def no_load_kw(plate: Plate) -> float:
-    """Up to this load [kW] a set runs without load."""
+    """Up to this load [kW] a set runs without load: the greater of 0.2 kW and 3 % of its rating.
+
+    Gives: [kW]. Common practice, no source.
+    """
     return max(LOAD_KW, LOAD_SHARE * (plate.rated_kw or 0.0))

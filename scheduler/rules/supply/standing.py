@@ -17,9 +17,11 @@ from fleet.model import Series, SignalChannel
 EXTRAS = (SignalChannel("running", 1.0, 0.5), SignalChannel("speed_rpm", 300.0, 100.0))
 """Channels that tell of turning besides the running signal. Common practice, no source."""
 TURNS_ONLY = SignalChannel("oil_pressure_kpa", 100.0, 50.0)
-"""Oil pressure tells that an engine turns; its lack tells nothing (a sender may be dead)."""
+"""Oil pressure tells that an engine turns; its lack tells nothing (a sender may be dead). Common
+practice, no source."""
 START_SIGN_S = 300
-"""Volts that came up within so long after a crank are a run whose other signal failed."""
+"""Volts that came up within so long after a crank are a run whose other signal failed. Common
+practice, no source."""
 
 Mask = NDArray[np.bool_]
 
@@ -46,10 +48,13 @@ def turning(
     running_s: int,
     held: bool,
 ) -> Turning:
-    """parts: the channels of the running signal. standing_s, running_s: longest silence of a value.
+    """Whether a second signal says, at each time of t, that the engine turns or stands.
 
+    parts: the channels of the running signal. standing_s, running_s: longest silence of a value.
     held: an on-change device, whose last value goes on. Between the thresholds of a channel it says
     nothing; so does a channel before its first value of the day.
+
+    Gives: yes or no for each. Common practice, no source.
     """
     turns, stands, surely = (np.zeros(len(t), np.bool_) for _ in range(3))
     own = [part for part in parts if not electric(part.channel)]
@@ -71,7 +76,10 @@ def turning(
 
 
 def electric(channel: str) -> bool:
-    """Read on the set's own circuit, and so no second witness to its volts."""
+    """Read on the set's own circuit, and so no second witness to its volts.
+
+    Gives: yes or no. Definition.
+    """
     return channel.startswith("ac_") or channel in ("frequency_hz", "load_kw", "current_a")
 
 
@@ -95,6 +103,8 @@ def after_a_crank(t: NDArray[np.int64], live: Mask, signs: Sequence[int]) -> Mas
     """Live volts of a stretch that began within five minutes after a sign of a start.
 
     signs: moments of cranks and starts told by events, counters and dips [UTC s], in any order.
+
+    Gives: yes or no for each. Common practice, no source.
     """
     found = np.zeros(len(t), np.bool_)
     if not signs or not live.any():

@@ -113,7 +113,7 @@ class SupplyDay(msgspec.Struct, frozen=True, kw_only=True, gc=False, omit_defaul
 
 
 class Delay(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One trouble waiting to be met, met, or waiting to end (Defaults table).
+    """One trouble waiting to be met, met, or waiting to end (docs/engineering/defaults.md#delays).
 
     since: first sample at or beyond the limit; n of them so far; met_at: when it was met.
     back_at, back_n: samples in a row beyond the clear limit. worst: the farthest value.

@@ -11,15 +11,24 @@ from scheduler.rules.supply.settled import DEAD_SHARE
 from scheduler.rules.supply.terms import SupplyCarry, SupplyDay
 
 STANDING_SHARE = 0.5
-"""Volts on a standing set: above half of nominal (ENGINEERING 9)."""
+"""Volts on a standing set: above half of nominal
+(docs/engineering/supply.md#volts-on-a-standing-set). Common practice, no source."""
 STRAY_SHARE = 0.1
 """Stray volts: from a tenth of nominal on; below, what an open lead picks up. Common practice, no
 source."""
 UNTOLD_SHARE = 0.2
+"""Volts from here on, of a set with no other sign of running, might be volts on a standing set.
+Common practice, no source."""
 
 
 def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]:
-    """(what the day says, or None; the open state). The order of delivery does not matter."""
+    """(what the day says, or None; the open state). The order of delivery does not matter.
+
+    A point a run from its settled samples; the delays of every trouble walked; volts on a standing
+    set where a second signal says that it stands.
+
+    Gives: a record in volts [V] and hertz [Hz]. Common practice, no source.
+    """
     channel, volts = settled.volts_of(day.plate, dict(day.series), before.system)
     hertz = day.hertz
     if not (len(volts) or len(hertz) or day.over_voltage or day.circuits(held=False)):

@@ -103,7 +103,9 @@ def check(browser: Browser, served: Served, page: str, size: str, scheme: str) -
 
 @pytest.mark.parametrize("scripts", [True, False])
 def test_a_call_is_taken_by_keyboard_alone(browser: Browser, served: Served, scripts: bool) -> None:
-    """Number, Enter, what is wrong, Tab, Enter: no mouse, no script needed (EXPERIENCE 5)."""
+    """Number, Enter, what is wrong, Tab, Enter: no mouse, no script needed
+    (docs/engineering/pages.md#a-call-is-taken).
+    """
     said = f"Hums and stops, scripts {scripts}"
     with opened(browser, DESK, scripts=scripts) as watched:
         page, keys = watched.page, watched.page.keyboard

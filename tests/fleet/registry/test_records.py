@@ -209,7 +209,9 @@ def test_two_points_make_a_line(reg: Registry) -> None:
 
 
 def test_a_calibration_ends_with_its_fitting(reg: Registry) -> None:
-    """ARCHITECTURE, Contracts: a calibration belongs to a fitting and ends with it."""
+    """docs/engineering/calibration.md#whose-it-is: a calibration belongs to a fitting and ends with
+    it.
+    """
     take(reg, row(device="D1"))
     add_record(
         reg, record("meter_check", channel="ac_v", meter=231, raw=224.6, instrument="M"), NOW

@@ -127,7 +127,7 @@ def test_a_full_row_is_read(reg: Registry) -> None:
 
 
 def test_what_is_left_out_has_its_default(lite: Registry) -> None:
-    """ENGINEERING 2: off threshold 90 % of on; defaults table: hold 0 s on, 30 s off."""
+    """docs/engineering/signal.md#thresholds: off threshold 90 % of on; hold 0 s on, 30 s off."""
     take(lite, row())
     made = unit(lite)
     assert made.running == RunningSignal(first=SignalChannel("ac_v", 200.0, 180.0))
@@ -490,7 +490,7 @@ def test_a_device_changed_before_the_old_was_heard_is_a_correction(reg: Registry
 
 
 def test_a_device_changed_after_it_was_heard_is_a_swap_from_now_on(reg: Registry) -> None:
-    """ARCHITECTURE, Device and unit: a swapped board needs no rewriting."""
+    """docs/engineering/calibration.md#whose-it-is: a swapped board needs no rewriting."""
     take(reg, row(device="D1"))
     unscoped.pulse(reg, PulseBatch(now=NOW, pulses=[Pulse(device="D1", heard_at=NOW)]))
     take(reg, row(device="D2"), now=NOW + 5)

@@ -120,7 +120,7 @@ def test_an_event_and_a_last_will_touch_their_day_first_of_all(reg: Registry) ->
 def test_two_events_with_one_key_end_alike_in_any_order(
     reg: Registry, order: tuple[int, int]
 ) -> None:
-    """Order-independent, as Days must be: ENGINEERING 2."""
+    """Order-independent, as Days must be: docs/engineering/runs.md#order."""
     two = [EVENT, msgspec.structs.replace(EVENT, cause="low battery", received_at=NOW + 7)]
     for i in order:
         unscoped.pulse(reg, PulseBatch(now=NOW, events=[two[i]]))
@@ -152,7 +152,7 @@ def test_a_trace_keeps_its_samples(reg: Registry) -> None:
 
 
 def test_quarantine_keeps_1000_a_device_and_day_and_counts_the_rest(reg: Registry) -> None:
-    """ARCHITECTURE, Limits: 1,000 a device and day (the rest counted), 16 kB of each."""
+    """docs/engineering/ingest.md#limits: 1,000 a device and day (the rest counted), 16 kB of each."""
 
     def junk(n: int, device: str = "D1", at: int = NOW) -> Quarantined:
         return Quarantined(device=device, topic="t", received_at=at, reason="r", payload=b"%d" % n)
@@ -189,7 +189,7 @@ def test_text_from_outside_never_breaks_a_write(reg: Registry) -> None:
 
 
 def test_unregistered_devices_stop_at_1000_and_are_counted(reg: Registry) -> None:
-    """ARCHITECTURE, Limits: 1,000 unregistered devices."""
+    """docs/engineering/ingest.md#limits: 1,000 unregistered devices."""
     take(reg, row(device="KNOWN"))
 
     def batch(*names: str) -> PulseBatch:

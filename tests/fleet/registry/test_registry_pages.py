@@ -105,7 +105,9 @@ def test_another_customers_rows_never_come(two: Registry) -> None:
 
 
 def test_a_moved_device_speaks_to_each_customer_of_its_own_time(two: Registry) -> None:
-    """ARCHITECTURE: a lent or moved set; what it said before belongs to the unit of that time."""
+    """docs/engineering/calibration.md#whose-it-is: a lent or moved set; what it said before belongs
+    to the unit of that time.
+    """
     assert [e.at for e in lists.events(two, ANNA, "A1", 0, NOW)] == [NOW - 200]
     assert [e.at for e in lists.events(two, BO, "B1", 0, NOW)] == [NOW - 50]
     assert [q.item.received_at for q in lists.quarantine(two, ANNA)] == [NOW - 200]

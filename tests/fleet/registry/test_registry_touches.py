@@ -71,7 +71,7 @@ def test_a_chatty_unit_does_not_starve_the_others(reg: Registry) -> None:
 
 
 def test_what_is_touched_meanwhile_is_not_cleared(reg: Registry) -> None:
-    """ARCHITECTURE 5: clears each unit's touch if its seq is unchanged."""
+    """docs/engineering/ingest.md#touches: clears each unit's touch if its seq is unchanged."""
     take(reg, row())
     clear(reg)
     unscoped.pulse(reg, PulseBatch(now=NOW, touched={"U1": {TODAY - 1, TODAY}}))

@@ -85,7 +85,7 @@ def test_an_unknown_unit_is_refused(reg: Registry) -> None:
 
 
 def test_a_step_another_program_wrote_refuses_the_unit(reg: Registry) -> None:
-    """ARCHITECTURE 5: a clash on n makes watch read again."""
+    """docs/engineering/ingest.md#touches: a clash on n makes watch read again."""
     take(reg, row())
     write_turn(reg, [turn(reg, "U1", opened=[episode("e1", "U1", raised("e1"))])], NOW)
     acknowledged = raised("e1", 2, kind="acknowledged", by="anna", finding=None, at=NOW + 5)

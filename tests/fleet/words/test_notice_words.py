@@ -1,4 +1,5 @@
-"""Every text of fleet/words is held to ENGINEERING 15, whoever it is for and however it is built.
+"""Every text of fleet/words is held to docs/engineering/cautions.md, whoever it is for and however
+it is built.
 
 The walk reads the source of each family, so that a template nobody samples is held too.
 """

@@ -68,7 +68,9 @@ NEVER = [
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda f: f.kind)
 def test_what_is_never_said(sample: Finding) -> None:
-    """ENGINEERING 15: never another start, a jump start, an opened panel, a switch to auto."""
+    """docs/engineering/cautions.md#never-said: never another start, a jump start, an opened panel,
+    a switch to auto.
+    """
     said = words.sentence(sample, ZONE, NOW)
     for text in (said.seen, said.do):
         for pattern in NEVER:

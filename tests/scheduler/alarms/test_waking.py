@@ -55,7 +55,7 @@ DEFAULTS: list[tuple[str, Severity, Criticality, bool, bool]] = [
 def test_the_default_table(
     kind: str, severity: Severity, criticality: Criticality, off: bool, woken: bool
 ) -> None:
-    """ENGINEERING 11, "Who is woken"."""
+    """docs/engineering/alarms.md#who-is-woken."""
     finding = made(kind, severity=severity, since=0)
     assert wakes(Waking(), finding, criticality, mains_off=off) is woken
 
@@ -127,7 +127,7 @@ def test_the_same_again_is_the_same_notice() -> None:
 
 
 def test_nothing_is_told_in_learning_time_but_these() -> None:
-    """ENGINEERING 11, Trust: failed start, dangers, not reporting."""
+    """docs/engineering/alarms.md#new-and-adopted-sets: failed start, dangers, not reporting."""
     told = {
         kind
         for kind in (

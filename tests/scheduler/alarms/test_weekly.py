@@ -94,7 +94,7 @@ NEVER = re.compile(
 
 
 def test_no_message_says_what_is_never_said() -> None:
-    """ENGINEERING 15."""
+    """docs/engineering/cautions.md#never-said."""
     lines = ("u1: something",)
     for subject, body in (
         say.channel_test("F"),

@@ -156,7 +156,9 @@ def test_hours_of_runs_and_an_open_run_without_any_meter() -> None:
 def test_cross_check_over_30_days(
     gained: float, ran: float, silent: int, disagrees: bool, why: str
 ) -> None:
-    """ENGINEERING 3: beyond 5 % and 1 h, after all that silences would allow."""
+    """docs/engineering/hours.md#cross-check: beyond 5 % and 1 h, after all that silences would
+    allow.
+    """
     hours = ran / 10
     days = [
         metered(n, gained / 10, n, runs=(a_run(T0 + n * DAY, round(hours * 3600)),))
@@ -213,7 +215,7 @@ def test_gains_add_up(steps: list[tuple[int, int, float]]) -> None:
 def test_allowed_gap_and_silence(
     habit: Habit, running: bool, gap: int, limit: int, why: str
 ) -> None:
-    """The Defaults table of ENGINEERING."""
+    """The limits of docs/engineering/reporting.md#silence."""
     assert gap_s(habit, running) == gap, why
     assert silent_limit_s(habit, running) == limit, why
 
@@ -296,7 +298,7 @@ def test_standing_by_in_the_trades_words() -> None:
 
 
 def test_a_set_out_of_automatic_cannot_start_by_itself() -> None:
-    """Common practice, no source. On-delay 60 s (Defaults)."""
+    """Common practice, no source. On-delay 60 s (docs/engineering/defaults.md#delays)."""
     spell = Spell(value=0, since=NOON, at=NOON)
     days = [day(0, carry=Carry(in_auto=spell))]
     early = assess(inputs(NOON), days, NOON + 59)
@@ -335,7 +337,7 @@ def test_a_failed_start_stays_until_something_answers_it() -> None:
 
 
 def test_late_news_is_history_or_is_raised_with_both_times() -> None:
-    """Field case 22 and ENGINEERING 11: only the newest known moment raises."""
+    """Field case 22 and docs/engineering/alarms.md#late-news: only the newest known moment raises."""
     late = demand(NOON - 7200, "failed", learned_at=NOON)
     later_success = demand(NOON - 3600, "started", 1, learned_at=NOON - 3600)
     assert found(assess(inputs(NOON), standing(late, later_success), NOON), "failed_start") is None

@@ -1,4 +1,5 @@
-"""Readiness: proof, its time, the order of the five words, and every reason (ENGINEERING 14)."""
+"""Readiness: proof, its time, the order of the five words, and every reason
+(docs/engineering/readiness.md)."""
 
 from __future__ import annotations
 

@@ -108,7 +108,7 @@ def test_case_22_an_old_reading_that_comes_late_leaves_the_newest_as_it_was() ->
 
 
 def test_case_20_a_retained_reading_is_never_here_so_nothing_happens() -> None:
-    """A retained message is no reading (WIRE): the day knows only 09:00, and no run comes of it."""
+    """A retained message is no reading (docs/wire.md): the day knows only 09:00, and no run comes of it."""
     (day,) = walk(facts(), {"running": pairs(("08:59", 0), ("09:00", 0))})
     assert (day.last_at, day.runs, day.starts) == (clock("09:00"), (), ())
     assert look_again_at(day.carry, facts()) is None

@@ -104,7 +104,7 @@ def test_three_sets_of_one_site_are_its_own_main_switch() -> None:
 
 
 def test_five_minutes_is_within_and_a_second_more_is_not() -> None:
-    """ENGINEERING, Defaults: "losing mains within 5 min"."""
+    """docs/engineering/outage.md#which-belong-together: "losing mains within 5 min"."""
     one = [off(1, T0, earliest=T0), off(2, T0, earliest=T0)]
     assert len(together([*one, off(3, T0 + WITHIN_S, earliest=T0 + WITHIN_S)], 100)) == 3
     late = T0 + WITHIN_S + 1
@@ -219,7 +219,9 @@ def member(n: int, cover: Cover, criticality: Any = "home", since: int = T0) -> 
 
 
 def test_the_call_list() -> None:
-    """ENGINEERING 11: failed to start, no voltage, no proof of cover, low fuel; critical earlier."""
+    """docs/engineering/outage.md#the-call-list: failed to start, no voltage, no proof of cover, low
+    fuel; critical earlier.
+    """
     order: tuple[Cover, ...] = (
         "failed",
         "not_running",

@@ -150,7 +150,9 @@ def test_a_forecast_date_is_brought_in_by_its_uncertainty_not_before_a_day_after
 
 
 def test_pulling_forward_is_worth_the_trip_saved_less_the_running_time_thrown_away() -> None:
-    """250 over 182 days is 1.37 a day (ROUNDS 3); each day earlier costs so much more."""
+    """250 over 182 days is 1.37 a day (docs/engineering/rounds.md#value); each day earlier costs so
+    much more.
+    """
     asked = request([site("A", 40)], [job("A", due=at(30, 0))])
     near, far = worth(asked, "A", at(4, 8)), worth(asked, "A", at(1, 8))
     assert near - far == pytest.approx(3 * 250 / 182, abs=1e-3)
@@ -267,7 +269,9 @@ def test_windows_never_overlap_and_hold_what_work_is_worth(
 
 
 def test_the_money_is_in_whole_units_fine_enough() -> None:
-    """ROUNDS 2: 4 for a metre and 100 for a second, in ten-thousandths."""
+    """docs/engineering/rounds.md#the-engine: 4 for a metre and 100 for a second, in
+    ten-thousandths.
+    """
     from scheduler.rounds.money import per_metre, per_second
 
     assert (per_metre(Economics()), per_second(Economics())) == (4, 100)

@@ -256,7 +256,9 @@ def coarse(**fields: object) -> list[str]:
 
 
 def test_ten_minutes_between_two_reports_fifteen_apart_are_never_called_missed() -> None:
-    """WIRE, How a device reports: judged by hour meter, start counter or event."""
+    """docs/engineering/exercise.md#what-would-have-shown-it: judged by hour meter, start counter or
+    event.
+    """
     day = at("2026-01-06 00:00")
     assert coarse() == ["not_seen"]
     assert coarse(counter_at=[day, day + DAY_S]) == ["missed"]
@@ -400,7 +402,9 @@ def test_a_run_by_hand_is_no_exercise() -> None:
 def test_what_began_by_itself(
     why: str, sure: str, hand: str, attempts: int, wired: bool, says: tuple[str, str]
 ) -> None:
-    """ENGINEERING 4: within 5 min of mains loss, or in its window in automatic or not wired."""
+    """docs/engineering/exercise.md#begun-by-itself: within 5 min of mains loss, or in its window in
+    automatic or not wired.
+    """
     run = a_run(0, why=why, confidence=sure)
     assert by_itself(run, hand, attempts, wired) == says  # type: ignore[arg-type]
 

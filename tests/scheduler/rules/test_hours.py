@@ -1,4 +1,4 @@
-"""The hour meter: rises, spikes, resets, roll-overs. Field cases 1, 2 and 4."""
+"""The hour meter: rises, spikes, resets, roll-overs. Field cases 1, 2 and 4 (docs/engineering/cases.md)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The running signal and its runs. Field cases 7, 8 and 12, the habit cases of WIRE."""
+"""The running signal and its runs. Field cases 7, 8 and 12, the habit cases of docs/wire.md."""
 
 from __future__ import annotations
 

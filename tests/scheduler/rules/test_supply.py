@@ -89,7 +89,7 @@ def test_class_limits(checked: Checks) -> None:
 
 
 def test_without_a_class_the_default_holds() -> None:
-    """± 10 % volts, hertz ± 4.2 % with a steady band of 2.5 % (ENGINEERING 9)."""
+    """± 10 % volts, hertz ± 4.2 % with a steady band of 2.5 % (docs/engineering/supply.md#bands)."""
     volts, hertz = bands.volts_band(SMALL), bands.hertz_band(SMALL)
     assert (volts.low, volts.high) == (216.0, 264.0)
     assert (hertz.low, hertz.high) == pytest.approx((57.48, 62.52))

@@ -288,7 +288,9 @@ def test_a_meter_check_is_no_drift() -> None:
 
 
 def test_a_wrong_calibration_replaced_moves_the_history_and_no_trend() -> None:
-    """0.9 was wrong, 1.03 is right: the same moments, read anew (ENGINEERING 1)."""
+    """0.9 was wrong, 1.03 is right: the same moments, read anew
+    (docs/engineering/calibration.md#read-anew).
+    """
     t = np.arange(20, dtype=np.int64) * 86_400
     raw = Series(t, np.tile([224.0, 225.0], 10))
 

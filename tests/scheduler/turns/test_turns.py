@@ -469,7 +469,9 @@ def test_a_registry_that_is_away_is_said_and_waited_for(house: House, tmp_path: 
 
 
 def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
-    """INGEST-STORE F: no grace time, runs coalesced, never two at once, UTC, memory only."""
+    """docs/engineering/ingest.md#the-clockwork: no grace time, runs coalesced, never two at once,
+    UTC, memory only.
+    """
     scheduler = clockwork.background_scheduler(clockwork.Clockwork(house.registry, house.history))
     scheduler.start(paused=True)
     try:
