@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -198,10 +199,10 @@ def test_every_quantity_names_its_unit(client: TestClient) -> None:
 # --- readings, runs, starts ------------------------------------------------------------------
 
 
-def readings(client: TestClient, **query: object) -> dict:
+def readings(client: TestClient, **query: Any) -> dict[str, Any]:
     answer = client.get(f"/api/units/{unit_id(0)}/readings", params=query)
     assert answer.status_code == 200, answer.text
-    item: dict = answer.json()["items"][0]
+    item: dict[str, Any] = answer.json()["items"][0]
     return item
 
 
@@ -245,7 +246,7 @@ def test_many_readings_are_bucketed_and_no_extreme_is_lost(client: TestClient) -
     ],
 )
 def test_unfit_questions_are_answered_with_what_to_do(
-    client: TestClient, query: dict, says: str
+    client: TestClient, query: dict[str, Any], says: str
 ) -> None:
     answer = client.get(f"/api/units/{unit_id(0)}/readings", params=query)
     assert answer.status_code == 422
@@ -326,7 +327,7 @@ def test_what_a_reader_may_not_see_does_not_exist(fleet: Fleet, client: TestClie
 ID = "5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b01"
 
 
-def note(**more: object) -> dict:
+def note(**more: object) -> dict[str, Any]:
     return {
         "id": ID,
         "at": "2026-11-24T10:00:00+01:00",
@@ -367,7 +368,9 @@ def test_a_record_is_kept_once_however_often_it_is_sent(client: TestClient) -> N
         ({"by": ""}, "by"),
     ],
 )
-def test_a_record_that_cannot_be_taken_says_why(client: TestClient, sent: dict, says: str) -> None:
+def test_a_record_that_cannot_be_taken_says_why(
+    client: TestClient, sent: dict[str, Any], says: str
+) -> None:
     given = note() | {"id": None, "text": None} | sent
     answer = client.post(f"/api/units/{unit_id(7)}/records", json=given)
     assert answer.status_code == 422, answer.text
@@ -450,7 +453,7 @@ def test_every_answer_carries_the_policy(client: TestClient) -> None:
     ],
 )
 def test_a_form_from_elsewhere_changes_nothing(
-    client: TestClient, headers: dict, status: int
+    client: TestClient, headers: dict[str, str], status: int
 ) -> None:
     sent = form(
         id="5f1d7a52-3d0f-4b44-9a0e-0b6f0c0a1b02", at="2026-11-24T10:00", by="Dee", text="x"

@@ -128,7 +128,8 @@ def come(office: Office, role: Any, login: str) -> tuple[Caller, TestClient, Fas
 
 def test_every_field_in_which_a_name_could_be_given_is_known(office: Office) -> None:
     """Every form of every page, as everybody of the firm, and every body of the interface."""
-    ids, found = ids_of(office), {}
+    ids = ids_of(office)
+    found: dict[str, set[str]] = {}
     for role in ("technician", "office", "owner"):
         _, client, app = come(office, role, f"walks-{role}")
         for route in routes(app):

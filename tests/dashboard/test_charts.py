@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import re
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import orjson
@@ -27,7 +28,7 @@ def at(text: str) -> int:
     return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp())
 
 
-def figure(zone: str = "UTC", gap_s: int = HOUR) -> dict:
+def figure(zone: str = "UTC", gap_s: int = HOUR) -> Any:
     windows = {
         "battery_v": window([12.6, 12.7, None, None, None, 12.5]),
         "mains_v": window([230.0] * 6),

@@ -504,7 +504,7 @@ def raw_ask(walk: Walk, method: str, path: str, given: dict[bytes, bytes]) -> li
     walk.asked += 1
     with ThreadPoolExecutor(1) as thread:
         try:
-            thread.submit(lambda: asyncio.run(walk.app(scope, receive, send))).result()  # type: ignore[arg-type]
+            thread.submit(lambda: asyncio.run(walk.app(scope, receive, send))).result()
         except Exception as fault:
             return [f"{type(fault).__name__} {fault} {about}"]
     return [f"{code} {about}" for code in found if code >= 500]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -105,7 +106,7 @@ class Reader(HTMLParser):
 
     def __init__(self, text: str) -> None:
         super().__init__()
-        self.scripts: list[dict] = []
+        self.scripts: list[dict[str, str]] = []
         self.styles: list[str] = []
         self.handlers: list[str] = []
         self.ids: list[str] = []
@@ -113,8 +114,8 @@ class Reader(HTMLParser):
         self.text = ""
         self.feed(text)
 
-    def handle_starttag(self, tag: str, attrs: list) -> None:
-        held = dict(attrs)
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        held = {name: told or "" for name, told in attrs}
         if tag == "script":
             self.scripts.append(held)
         self.styles += ["style element"] if tag == "style" else []
@@ -193,7 +194,7 @@ def test_todays_first_paint_weighs_under_60_kb(client: TestClient) -> None:
 
 def many(n: int, grave: int, areas: int) -> list[today.Row]:
     signal = RunningSignal(first=SignalChannel("ac_v", 200, 180))
-    rows = []
+    rows: list[today.Row] = []
     for i in range(n):
         found = (finding("failed_start", severity="act_now", since=NOW - 60),) if i < grave else ()
         rows.append(
@@ -435,7 +436,7 @@ def test_a_service_done_by_form_moves_what_is_due(client: TestClient, fleet: Fle
     ],
 )
 def test_a_form_that_cannot_be_taken_comes_back_as_it_was_filled_in(
-    client: TestClient, kind: str, sent: dict, says: str
+    client: TestClient, kind: str, sent: dict[str, Any], says: str
 ) -> None:
     answer = client.post(
         f"/units/{unit_id(7)}/record/{kind}",
@@ -623,7 +624,7 @@ def item(**more: object) -> DueItem:
         ({"state": "due"}, "now"),
     ],
 )
-def test_when_work_is_due(facts: dict, said: str) -> None:
+def test_when_work_is_due(facts: dict[str, Any], said: str) -> None:
     assert due.when(item(**facts), date(2026, 11, 25)) == said
 
 

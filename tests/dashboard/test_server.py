@@ -12,6 +12,7 @@ import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar
 from weakref import WeakSet
@@ -402,13 +403,18 @@ def test_a_body_without_a_length_is_taken_up_to_its_bound(pages: Any) -> None:
 STREAM = b"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
 
 
+def listening(feed: Any, pages: int) -> bool:
+    """So many pages are told the news."""
+    return bool(feed.condition().listening == pages)
+
+
 def test_of_too_many_pages_of_one_viewer_the_oldest_rests(pages: Any, links: list[Link]) -> None:
     feed = pages.state.desk.feed
     with served(pages.state.desk.crowd, Times(), pages) as port:
         for n in range(events.A_VIEWER):
             links.append(Link(port, said=STREAM))
             links[-1].until(b"listening")
-            wait_for("it to listen", lambda n=n: feed.condition().listening == n + 1)
+            wait_for("it to listen", partial(listening, feed, n + 1))
         links.append(Link(port, said=STREAM))
         links[-1].until(b"listening")
         heard = links[0].until(b"0\r\n\r\n")
@@ -428,7 +434,7 @@ def test_an_address_has_so_many_streams(
         for n in range(3):
             links.append(Link(port, said=STREAM))
             links[-1].until(b"listening")
-            wait_for("it to listen", lambda n=n: feed.condition().listening == n + 1)
+            wait_for("it to listen", partial(listening, feed, n + 1))
         refused = Link(port, said=STREAM).until(b"looks again in a minute")
         assert b"HTTP/1.1 429" in refused
         assert b"retry-after: 60" in refused

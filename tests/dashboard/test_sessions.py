@@ -7,7 +7,7 @@ import re
 from collections.abc import AsyncGenerator, AsyncIterator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 import pytest
@@ -132,6 +132,11 @@ def test_tokens_of_sessions_are_not_kept_as_they_are(fleet: Fleet, client: TestC
     assert PASSWORD not in str(rows)
 
 
+def app_at(client: TestClient) -> Any:
+    """The application behind a client."""
+    return client.app
+
+
 def test_an_over_tried_password_waits_and_the_right_one_is_not_shut_out_for_good(
     fleet: Fleet, client: TestClient
 ) -> None:
@@ -142,7 +147,7 @@ def test_an_over_tried_password_waits_and_the_right_one_is_not_shut_out_for_good
     assert sign_in(client, "dee") == 429, "even the right one waits"
     from dashboard.throttle import Throttle
 
-    client.app.state.desk.throttle.__dict__.update(Throttle().__dict__)  # a minute later
+    app_at(client).state.desk.throttle.__dict__.update(Throttle().__dict__)  # a minute later
     assert sign_in(client, "dee") == 303
 
 
@@ -233,7 +238,7 @@ def test_revoked_and_ended_tokens_and_links_are_refused(
     assert ours != theirs
     token, link = with_token(fleet, "robot", {"read"}), with_link(fleet, "guest", ours)
     assert client.get("/api/units", headers=token.headers).status_code == 200
-    guest = link.client(client.app)
+    guest = link.client(app_at(client))
     assert guest.get(f"/units/{unit_id(FAILED)}").status_code == 200
     assert guest.get(f"/units/{unit_id(LATE)}").status_code == 404
     made = next(t for t in people.tokens(fleet.registry) if t.name == "robot")
@@ -297,13 +302,17 @@ def test_an_open_stream_of_news_ends_with_its_session(fleet: Fleet, client: Test
     caller = signed_in(fleet, add(fleet, "dee", "owner"))
     viewer = by_session(fleet.registry, caller.cookies["hourhand"], "", NOW)
     assert viewer is not None
-    desk = client.app.state.desk
+    assert viewer.session is not None
+    session = viewer.session
+    desk = app_at(client).state.desk
 
     async def told(after_sign_out: bool) -> list[str]:
-        stream = events(desk, viewer, viewer.scope, place="", after=0)
+        stream = cast(
+            "AsyncGenerator[Any, None]", events(desk, viewer, viewer.scope, place="", after=0)
+        )
         said = [str(await anext(stream))]
         if after_sign_out:
-            people.sign_out(fleet.registry, viewer.session, "", NOW)
+            people.sign_out(fleet.registry, session, "", NOW)
         said += [str(item) async for item in _at_most(stream, 1)]
         await stream.aclose()
         desk.feed.close()

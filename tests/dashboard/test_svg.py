@@ -17,19 +17,28 @@ def parsed(text: str) -> ElementTree.Element:
     return ElementTree.fromstring(text)
 
 
+def attribute(drawn: ElementTree.Element, path: str, name: str) -> str:
+    """An attribute of the first element there; both are there."""
+    found = drawn.find(path)
+    assert found is not None
+    told = found.get(name)
+    assert told is not None
+    return told
+
+
 def test_a_value_inside_its_usual_range_is_a_pointer_in_the_grey() -> None:
     drawn = parsed(svg.band_bar(13.4, (13.2, 13.8), (12.0, 15.0), "Battery 13.4 V"))
     band = drawn.findall("rect")[1]
     # 13.2 of 12..15 is 40 %, 13.8 is 60 %: a band of 20 % from 40 %; 13.4 is 46.7 %.
     assert band.get("x") == "40%"
     assert band.get("width") == "20%"
-    assert drawn.find("svg").get("x") == "46.7%"
-    assert drawn.find("svg/path").get("class") == "m"
+    assert attribute(drawn, "svg", "x") == "46.7%"
+    assert attribute(drawn, "svg/path", "class") == "m"
 
 
 def test_outside_its_usual_range_the_marker_changes_shape() -> None:
     drawn = parsed(svg.band_bar(8.1, (9.2, 10.0), (7.0, 12.0), "Lowest volts 8.1 V"))
-    assert "out" in drawn.find("svg/path").get("class").split()
+    assert "out" in attribute(drawn, "svg/path", "class").split()
     assert drawn.get("aria-label") == "Lowest volts 8.1 V"
     assert drawn.get("role") == "img"
 
@@ -37,7 +46,7 @@ def test_outside_its_usual_range_the_marker_changes_shape() -> None:
 def test_without_a_usual_range_there_is_no_grey() -> None:
     drawn = parsed(svg.band_bar(5.0, None, (0.0, 10.0), "x"))
     assert len(drawn.findall("rect")) == 1
-    assert drawn.find("svg/path").get("class") == "m"
+    assert attribute(drawn, "svg/path", "class") == "m"
 
 
 @pytest.mark.parametrize("hostile", ['"><script>alert(1)</script>', "a&b<c", "' onload='x"])
@@ -61,7 +70,9 @@ def test_text_from_outside_stays_text(hostile: str) -> None:
 
 
 def test_no_picture_carries_a_style() -> None:
-    picture, _ = svg.strip(window([12.0, 13.0]), [run(0, 60)], 0, 2 * HOUR, HOUR, "x")
+    drawn = svg.strip(window([12.0, 13.0]), [run(0, 60)], 0, 2 * HOUR, HOUR, "x")
+    assert drawn is not None
+    picture, _ = drawn
     assert "style" not in picture
 
 
@@ -69,10 +80,10 @@ def test_hours_past_the_limit_pass_the_tick() -> None:
     """The tick at the limit lies at 86 % of the width: 125 of 250 h fills 43 %."""
     half = parsed(svg.meter(125, 250, False, "125 of 250 h"))
     assert half.findall("rect")[1].get("width") == "43%"
-    assert half.find("svg").get("x") == "86%"
+    assert attribute(half, "svg", "x") == "86%"
     over = parsed(svg.meter(1000, 250, True, "x"))
     assert over.findall("rect")[1].get("width") == "100%"
-    assert "day" in over.findall("rect")[1].get("class").split()
+    assert "day" in str(over.findall("rect")[1].get("class")).split()
 
 
 def test_a_line_breaks_where_reporting_paused_and_nowhere_else() -> None:

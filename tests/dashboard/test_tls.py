@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, cast
 
 import parts
 import pytest
@@ -125,7 +126,7 @@ def test_signed_in_over_https_and_a_replayed_cookie_is_refused(
     page.goto(f"{url}/account")
     page.get_by_role("button", name="Sign out").first.click()
     expect(page).to_have_url(f"{url}/signed-out")
-    context.add_cookies([cookie])
+    context.add_cookies([cast(Any, cookie)])
     page.goto(url)
     assert "/sign-in" in page.url, "the old cookie let somebody in"
     assert said == []

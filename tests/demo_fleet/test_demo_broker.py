@@ -7,14 +7,14 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import orjson
 import paho.mqtt.client as mqtt
 import pytest
-from mqtt_clients import WAIT_S, WINDOW, Client, broker_process, until
+from mqtt_clients import WAIT_S, WINDOW, Client, broker_process, properties_of, until
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from demo_fleet.assembly import build_fleet
 from demo_fleet.broker import BrokerFault, EmbeddedBroker
@@ -75,7 +75,7 @@ def test_a_lost_connection_brings_the_last_will(port: int) -> None:
     assert until(device.is_connected)
     device.loop_stop()
     lost = device.socket()
-    assert lost is not None
+    assert isinstance(lost, socket.socket)
     lost.shutdown(socket.SHUT_RDWR)
     lost.close()
     wanted = ("hourhand/coast/b-3/status", b'{"state":"offline"}')
@@ -139,7 +139,10 @@ def test_a_burst_at_qos_0_arrives_whole(port: int) -> None:
         teller.mqtt.publish("burst/x", b"%d" % n, qos=0)
         if n % 1_000 == 0:
             teller.mqtt.publish("burst/other", b"-", qos=1).wait_for_publish(WAIT_S)
-    numbers = lambda: [int(m.payload) for m in hearer.told if m.payload != b"-"]  # noqa: E731
+
+    def numbers() -> list[int]:
+        return [int(m.payload) for m in hearer.told if m.payload != b"-"]
+
     assert until(lambda: len(numbers()) == 20_000)
     assert numbers() == list(range(20_000))
     hearer.close()
@@ -150,12 +153,12 @@ def test_properties_of_mqtt_5_pass_through(port: int) -> None:
     hearer = Client(port, "with-properties", "props/#", version=mqtt.MQTTv5)
     old = Client(port, "without-properties", "props/#")
     teller = Client(port, "props-teller", version=mqtt.MQTTv5)
-    given = Properties(PacketTypes.PUBLISH)
+    given = properties_of(PacketTypes.PUBLISH)
     given.UserProperty, given.ContentType = ("site", "yard"), "application/json"
     given.MessageExpiryInterval = 600
     teller.mqtt.publish("props/x", b"{}", qos=1, properties=given).wait_for_publish(WAIT_S)
     assert until(lambda: bool(hearer.told and old.told))
-    got = hearer.told[0].properties
+    got: Any = hearer.told[0].properties
     assert got is not None
     assert (got.UserProperty, got.ContentType) == ([("site", "yard")], "application/json")
     assert 590 <= got.MessageExpiryInterval <= 600

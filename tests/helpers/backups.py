@@ -75,7 +75,7 @@ def refused(file: Path, into: Path, words: str, **environ: str) -> str:
     """The sentence; nothing was left behind, in the folder or beside it."""
     before = sorted(into.parent.iterdir())
     with pytest.raises(BackupFault, match=words) as fault:
-        restore(file, into, **environ)
+        backup.restore(file, into, environ, LATER)
     assert sorted(into.parent.iterdir()) == before
     assert "Traceback" not in str(fault.value)
     return str(fault.value)

@@ -110,8 +110,8 @@ def _wait(home: Path) -> None:
 def new_database(home: str, name: str) -> str:
     """URL of an empty database of that name on the tests' server; an older one is dropped."""
     with psycopg.connect(host=home, user="hourhand", dbname="postgres", autocommit=True) as link:
-        link.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')  # type: ignore[arg-type]
-        link.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+        link.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+        link.execute(f'CREATE DATABASE "{name}"')
     return f"postgresql://hourhand@/{name}?host={home}"
 
 

@@ -27,7 +27,7 @@ from scheduler.turns import planning
 
 BY = Actor("the tests")
 CODE = "gate 4711, key under the third pot"
-WEEK = dict.fromkeys(range(5), (("08:00", "17:00"),))
+WEEK: dict[int, tuple[tuple[str, str], ...]] = dict.fromkeys(range(5), (("08:00", "17:00"),))
 CALL = "11111111-1111-4111-8111-111111111111"
 """The id of a job that was taken by phone."""
 

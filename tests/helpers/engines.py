@@ -61,6 +61,7 @@ def engine() -> Engine:
         parts.skip(
             "containers", "an engine answers but there is no `docker compose` or `podman-compose`"
         )
+    assert compose is not None
     cli = "podman" if "podman" in compose[0] else "docker"
     if shutil.which(cli) is None:
         parts.skip("containers", f"there is no {cli} command; install it")

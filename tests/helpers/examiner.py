@@ -17,9 +17,11 @@ import numpy as np
 from dateutil.relativedelta import relativedelta
 from dateutil.rrule import rrulestr
 from examiner_condition import condition
+from found import facts_as
 from truth import DAY_S, HOUR_S, Cast, Heard
 
 from demo_fleet.machine import FOREVER
+from fleet.findings import ExerciseMissed, ExerciseShort
 from fleet.model import Finding, Record, Task
 from fleet.registry.facts.rows import UnitInputs
 
@@ -225,7 +227,7 @@ def _exercise(at: At, out: Expected) -> None:
     if s.exercise is None or at.seen is None:
         return
     cut, late = script.exercise_cut[0], script.exercise_late[0]
-    out.may["exercise_short"] = lambda f: f.facts.due_at >= cut - 2 * HOUR_S
+    out.may["exercise_short"] = lambda f: facts_as(f, ExerciseShort).due_at >= cut - 2 * HOUR_S
     out.may["exercise_time"] = lambda f: late <= at.now
     if not script.exercise_off or s.plays == "exercise_excused":
         return
@@ -242,7 +244,8 @@ def _exercise(at: At, out: Expected) -> None:
         d for d in dues if any(a <= d + 120 and d - 120 < b for a, b in script.exercise_off)
     ]
     out.may["exercise_missed"] = lambda f: (
-        f.facts.due_at in left_out and (f.severity == "next_visit" or f.facts.times >= 2)
+        facts_as(f, ExerciseMissed).due_at in left_out
+        and (f.severity == "next_visit" or facts_as(f, ExerciseMissed).times >= 2)
     )
     past = [d for d in dues if d + DAY_S + 4 * HOUR_S < at.seen]
     later = [d for d in dues if past and past[-1] < d <= at.now]

@@ -6,6 +6,7 @@ the sweeps; yes/no ones are asked from the moment their habit has surely shown t
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,8 @@ from demo_fleet.machine import FOREVER
 
 if TYPE_CHECKING:
     from examiner import At, Expected
+
+    from fleet.model import Finding
 
 RUN_LEAST_S = 500
 """A run so long has settled samples enough, at a report a minute."""
@@ -65,7 +68,7 @@ def _days_since_fitted(at: At, months: int) -> int | None:
     text = changed[-1].facts.get("date") if changed else at.inputs.unit.battery_fitted
     if text is None:
         return None
-    old = date.fromisoformat(str(text)[:10]) + relativedelta(months=months)
+    old: date = date.fromisoformat(str(text)[:10]) + relativedelta(months=months)
     return (datetime.fromtimestamp(at.now, UTC).date() - old).days
 
 
@@ -77,6 +80,11 @@ def _long_unfed(at: At) -> bool:
 def _ran(at: At, start: int, end: int) -> bool:
     life = at.c.s.machine.life
     return bool(((life.end > start) & (life.start < end)).any())
+
+
+def begun_by(since: int, now: int) -> Callable[[Finding], bool]:
+    """Whatever the finding says: it may be there from this second on."""
+    return lambda _: since <= now
 
 
 def _supply(at: At, out: Expected) -> None:
@@ -96,7 +104,7 @@ def _supply(at: At, out: Expected) -> None:
         "stray_volts": a.standing_volts,
     }
     for kind, since in begun.items():
-        may[kind] = lambda f, since=since: since <= now
+        may[kind] = begun_by(since, now)
     low = abs(at.c.s.machine.reporter.sense_gain - 1) > 0.02
     drifted = begun["voltage_out"] <= now
     may["voltage_out"] = lambda f: drifted or (low and f.severity == "note")

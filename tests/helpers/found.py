@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
-from fleet.findings import KINDS, AnyFacts
+from fleet.findings import KINDS, AnyFacts, Facts
 from fleet.model import Evidence, Finding, Severity
+
+Kind = TypeVar("Kind", bound=Facts)
 
 REST: dict[str, dict[str, Any]] = {
     "failed_start": {"attempts": 0, "at": 0, "failures": 1, "nominal_v": 230.0},
@@ -157,11 +159,21 @@ def facts_of(kind: str, **told: Any) -> AnyFacts:
     """The facts of a kind: those that are told, the others as in REST. What is None is not known. A
     name that is no kind gives what stands for a kind of an earlier version."""
     if kind not in KINDS or kind == "earlier":
-        return msgspec.convert({"kind": "earlier", "said": kind, "more": told}, AnyFacts)
+        unknown: AnyFacts = msgspec.convert(
+            {"kind": "earlier", "said": kind, "more": told}, AnyFacts
+        )
+        return unknown
     known = {field.encode_name for field in msgspec.structs.fields(KINDS[kind])}
     assert told.keys() <= known, f"{kind} has no {', '.join(sorted(told.keys() - known))}"
     whole = REST.get(kind, {}) | {name: one for name, one in told.items() if one is not None}
-    return msgspec.convert(whole | {"kind": kind}, AnyFacts)
+    found: AnyFacts = msgspec.convert(whole | {"kind": kind}, AnyFacts)
+    return found
+
+
+def facts_as(finding: Finding, record: type[Kind]) -> Kind:
+    """The facts of a finding that is of one kind, and of no other."""
+    assert isinstance(finding.facts, record)
+    return finding.facts
 
 
 def finding(

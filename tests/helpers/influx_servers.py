@@ -82,10 +82,17 @@ def server() -> Server:
     return found
 
 
-def stub_server() -> Server:
+@dataclass(eq=False)
+class StubServer(Server):
+    """The stand-in, with its script."""
+
+    stub: Stub = field(default_factory=Stub)
+
+
+def stub_server() -> StubServer:
     """A stub of its own, for scripts of failures."""
     stub = Stub()
-    return Server("stub", stub.url, ORG, TOKEN, stub)
+    return StubServer("stub", stub.url, ORG, TOKEN, stub)
 
 
 def _container(image: str) -> Server:

@@ -106,7 +106,10 @@ class Stub:
             self.requests.append((path, body))
             step = next((k for k, (where, _) in enumerate(self.script) if where == path), None)
             act = self.script.pop(step)[1] if step is not None else None
-        work = lambda: self._work(path, query, body, token)  # noqa: E731
+
+        def work() -> str:
+            return self._work(path, query, body, token)
+
         return work() if act is None else act(work)
 
     def _work(self, path: str, query: dict[str, str], body: str, token: str) -> str:

@@ -7,7 +7,9 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from brokers import RunningBroker
 from places import ROOT
@@ -36,7 +38,9 @@ def subscribe_once(data: Path, broker: RunningBroker) -> None:
     stop(process)
 
 
-def wait_for_beat(data: Path, good, process: subprocess.Popen[bytes]) -> None:
+def wait_for_beat(
+    data: Path, good: Callable[[dict[str, Any]], object], process: subprocess.Popen[bytes]
+) -> None:
     registry = open_registry(Settings(data=data))
     try:
         deadline = time.monotonic() + PATIENCE_S

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from typing import Any
 
 from fleet.ending import Fault, no_fault
 from fleet.model import Pulse
@@ -60,14 +61,18 @@ class Desk:
 
 
 def msg(
-    payload: object, kind: str = "readings", device: str = "g1", at: int = NOW, **more
+    payload: object, kind: str = "readings", device: str = "g1", at: int = NOW, **more: Any
 ) -> Message:
     raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
     return Message(f"hourhand/main/{device}/{kind}", raw, at, **more)
 
 
 def reading(
-    at: int, received_at: int | None = None, device: str = "g1", seq: int | None = None, **values
-):
+    at: int,
+    received_at: int | None = None,
+    device: str = "g1",
+    seq: int | None = None,
+    **values: object,
+) -> Message:
     payload = {"at": at, "values": values} | ({} if seq is None else {"seq": seq})
     return msg(payload, device=device, at=at if received_at is None else received_at)

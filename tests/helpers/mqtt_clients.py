@@ -81,7 +81,7 @@ class Client:
         self.mqtt.on_connect = connected
         more: dict[str, Any] = {}
         if newer:
-            more["clean_start"], more["properties"] = clean, Properties(PacketTypes.CONNECT)
+            more["clean_start"], more["properties"] = clean, properties_of(PacketTypes.CONNECT)
             more["properties"].SessionExpiryInterval = 0 if clean else 3_600
             more["properties"].ReceiveMaximum = WINDOW
         self.mqtt.connect("127.0.0.1", port, **more)
@@ -104,6 +104,12 @@ class Client:
     def _let_go(self) -> None:
         """Without callbacks into us the client closes its inner sockets as soon as we are gone."""
         self.mqtt.on_message = self.mqtt.on_subscribe = self.mqtt.on_connect = None
+
+
+def properties_of(packet: int) -> Any:
+    """Empty properties of MQTT 5 for a kind of packet; their names are attributes made as they are set."""
+    made: Any = Properties
+    return made(packet)
 
 
 @contextlib.contextmanager

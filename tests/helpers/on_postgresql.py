@@ -30,7 +30,7 @@ def url_for(registry_file: Path) -> str:
             link.execute("SET lock_timeout = '20s'")
             there = link.execute("SELECT 1 FROM pg_database WHERE datname = %s", (name,))
             if there.fetchone() is None:
-                link.execute(f'CREATE DATABASE "{name}"')  # type: ignore[arg-type]
+                link.execute(f'CREATE DATABASE "{name}"')
         opened.add(name)
     return f"postgresql://hourhand@/{name}?host={HOME}"
 

@@ -31,7 +31,7 @@ class MailServer:
             return self.answers.pop(0)
         message = email.message_from_bytes(envelope.content, policy=email.policy.default)
         message["X-To"] = ", ".join(envelope.rcpt_tos)
-        self.got.append(message)  # type: ignore[arg-type]
+        self.got.append(message)
         return "250 taken"
 
     @property

@@ -49,7 +49,8 @@ def job_at(reg: Registry, unit: str = "U1", id: str = "j1", **more: Any) -> Job:
 
 
 def driver(id: str = "t1", **more: Any) -> Technician:
-    return Technician(**({"id": id, "name": "Ana", "lat": 54.6, "lon": -3.2, "week": WEEK} | more))
+    fields: dict[str, Any] = {"id": id, "name": "Ana", "lat": 54.6, "lon": -3.2, "week": WEEK}
+    return Technician(**(fields | more))
 
 
 def ready(reg: Registry) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -22,6 +22,8 @@ from scheduler.rounds import (
     weekly,
 )
 from scheduler.rounds.spans import days_from
+
+Noun = TypeVar("Noun", bound=msgspec.Struct)
 
 FIRST_DAY, ZONE = "2026-05-04", "Europe/Berlin"
 BASE_LAT, BASE_LON = 51.0, 9.5
@@ -84,7 +86,7 @@ def request(
     )
 
 
-def changed(noun: Any, **more: Any) -> Any:
+def changed(noun: Noun, **more: Any) -> Noun:
     """The same noun with some fields changed."""
     return msgspec.structs.replace(noun, **more)
 

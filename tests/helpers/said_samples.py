@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from found import finding as made
 
-from fleet.model import Finding
+from fleet.model import Finding, Severity
 
 ZONE = "Europe/Dublin"
 
@@ -13,7 +13,7 @@ NOW = 1_764_054_000  # 2025-11-25T07:00:00Z
 
 
 def finding(kind: str, **facts: object) -> Finding:
-    severity = "same_day" if facts.get("late_days") else "act_now"
+    severity: Severity = "same_day" if facts.get("late_days") else "act_now"
     return made(kind, severity=severity, since=NOW - 3600, facts=facts)
 
 

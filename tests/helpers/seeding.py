@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from fleet.history import History
-from fleet.model import DeviceEvent, Latest, Pulse, Quarantined, Reading, Record
+from fleet.model import DeviceEvent, Latest, Pulse, Quarantined, Reading, Record, RecordKind
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.facts.records import add_record
@@ -238,7 +238,7 @@ def _batch(pulses: list[Pulse], events: list[DeviceEvent]) -> PulseBatch:
 
 
 def _records(registry: Registry) -> None:
-    for kind, unit, facts in (
+    said: tuple[tuple[RecordKind, int, dict[str, Any]], ...] = (
         (
             "meter_check",
             0,
@@ -251,7 +251,8 @@ def _records(registry: Registry) -> None:
         ),
         ("note", 0, {"text": HOSTILE}),
         ("hour_meter", 0, {"hours": 402.5}),
-    ):
+    )
+    for kind, unit, facts in said:
         record = Record(
             id=f"7b9c1d3e-0000-4000-8000-00000000000{len(kind)}",
             at=NOW - DAY_S * 20,

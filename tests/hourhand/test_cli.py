@@ -177,13 +177,19 @@ def ends_with(code: int, folder: Path) -> Supervisor:
     )
 
 
+def looked(supervisor: Supervisor) -> bool:
+    """After a look at its programs."""
+    supervisor.look()
+    return True
+
+
 def test_a_fallen_program_is_started_again(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     supervisor = ends_with(5, tmp_path)
     child = supervisor.children[0]
     supervisor.start_all()
-    wait_for("its fall", lambda: supervisor.look() or child.process is None)
+    wait_for("its fall", lambda: looked(supervisor) and child.process is None)
     assert "falls ended with code 5" in capsys.readouterr().err
     child.again_at = 0
     supervisor.look()
@@ -194,7 +200,7 @@ def test_a_fallen_program_is_started_again(
 def test_wrong_settings_stop_everything_instead_of_trying_for_ever(tmp_path: Path) -> None:
     supervisor = ends_with(2, tmp_path)
     supervisor.start_all()
-    wait_for("the end", lambda: supervisor.look() or supervisor.stopping.is_set())
+    wait_for("the end", lambda: looked(supervisor) and supervisor.stopping.is_set())
     assert "falls will not start with these settings" in supervisor.fault
 
 

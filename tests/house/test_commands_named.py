@@ -81,7 +81,8 @@ def wrong(words: list[str]) -> str:
         said, at = f"{said} {word}", known[word]
         known = subcommands(at)
     chosen = next((a for a in at._actions if not a.option_strings and a.choices), None)
-    if chosen is not None and rest and rest[0][0].islower() and rest[0] not in chosen.choices:
+    choices = () if chosen is None else chosen.choices or ()
+    if choices and rest and rest[0][0].islower() and rest[0] not in choices:
         return f"{said} takes no {rest[0]}"
     if any(a.nargs == argparse.REMAINDER for a in at._actions):
         return ""  # a bench reads its own options

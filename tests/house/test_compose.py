@@ -16,6 +16,7 @@ import urllib.request
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -161,6 +162,7 @@ def app_image(request: pytest.FixtureRequest, machine: Engine) -> Iterator[str]:
     base = machine.image(IMAGES["BASE_IMAGE"])
     if base is None:
         parts.skip("containers", f"neither localhost/ nor a registry has {IMAGES['BASE_IMAGE']}")
+    assert base is not None
     tag = f"localhost/hourhand-test:{uuid.uuid4().hex[:8]}"
     seconds = build(machine, tag, base)
     size = int(machine.ok("image", "inspect", "--format", "{{.Size}}", tag))
@@ -297,7 +299,7 @@ class Running:
     def wait_until_well(self) -> None:
         for name in self.services:
             try:
-                wait_for(f"{name} to be healthy", lambda n=name: self.stack.healthy(n), PATIENCE_S)
+                wait_for(f"{name} to be healthy", partial(self.stack.healthy, name), PATIENCE_S)
             except AssertionError as late:
                 raise AssertionError(f"{late}\n{self.stack.log(name)[-3000:]}") from None
 

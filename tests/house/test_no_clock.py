@@ -63,6 +63,15 @@ def on_a_clock(tree: ast.AST) -> list[int]:
     return found
 
 
+def hurries(given: ast.expr | None) -> bool:
+    """A number, and too small a one."""
+    return (
+        isinstance(given, ast.Constant)
+        and isinstance(given.value, int | float)
+        and given.value < LEAST_S
+    )
+
+
 def hurried(tree: ast.AST) -> list[int]:
     """Lines that give a program less than a minute to end, or a page a fixed time to come."""
     found = []
@@ -72,12 +81,11 @@ def hurried(tree: ast.AST) -> list[int]:
         if called(node) not in ("communicate", "run", "wait") or not isinstance(node, ast.Call):
             continue
         first = node.args[0] if called(node) == "wait" and node.args else None
-        short = isinstance(first, ast.Constant) and isinstance(first.value, int | float)
-        if short and first.value < LEAST_S and ast.unparse(node.func) not in HELD:
+        if hurries(first) and ast.unparse(node.func) not in HELD:
             found.append(node.lineno)
         for word in node.keywords:
             given = word.value
-            if word.arg == "timeout" and isinstance(given, ast.Constant) and given.value < LEAST_S:
+            if word.arg == "timeout" and hurries(given):
                 found.append(node.lineno)
     return found
 

@@ -23,9 +23,9 @@ import paho.mqtt.client as mqtt
 import parts
 import pytest
 from brokers import RunningBroker, running_broker, which
+from mqtt_clients import properties_of
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from places import ROOT
 
 from fleet import clock
@@ -160,7 +160,7 @@ def subscribed_link(running: RunningBroker, name: str, **more: Any) -> Link:
     return link
 
 
-def test_messages_are_stored_and_acknowledged(running, tmp_path):
+def test_messages_are_stored_and_acknowledged(running: RunningBroker, tmp_path: Path) -> None:
     with ingest(tmp_path / "data", running) as whole:
         publish(running.port, 300, numbered)
         until("300 messages", lambda: whole.messages >= 300)
@@ -175,7 +175,7 @@ def test_messages_are_stored_and_acknowledged(running, tmp_path):
         assert again.link.sessions_lost == 0
 
 
-def test_what_came_while_we_were_away_is_delivered(running, tmp_path):
+def test_what_came_while_we_were_away_is_delivered(running: RunningBroker, tmp_path: Path) -> None:
     with ingest(tmp_path / "data", running):
         pass
     publish(running.port, 1_500, numbered)  # more than mosquitto's default queue of 1,000
@@ -184,7 +184,9 @@ def test_what_came_while_we_were_away_is_delivered(running, tmp_path):
         assert whole.seqs() == list(range(1_500))
 
 
-def test_while_the_store_is_down_nothing_is_acknowledged(running, tmp_path):
+def test_while_the_store_is_down_nothing_is_acknowledged(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     """The window bounds what is held; the state says so; afterwards everything is there once."""
     with ingest(tmp_path / "data", running, receive_maximum=20) as whole:
         whole.gate.shut = True
@@ -200,7 +202,9 @@ def test_while_the_store_is_down_nothing_is_acknowledged(running, tmp_path):
         assert whole.collector.report()["state"] == "connected"
 
 
-def test_stopped_while_the_store_is_down_everything_comes_again(running, tmp_path):
+def test_stopped_while_the_store_is_down_everything_comes_again(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     with ingest(tmp_path / "data", running) as whole:
         whole.gate.shut = True
         publish(running.port, 50, numbered)
@@ -210,7 +214,9 @@ def test_stopped_while_the_store_is_down_everything_comes_again(running, tmp_pat
         assert again.seqs() == list(range(50))
 
 
-def test_a_poison_message_is_parked_and_acknowledged(running, tmp_path):
+def test_a_poison_message_is_parked_and_acknowledged(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     with ingest(tmp_path / "data", running) as whole:
         publish(
             running.port,
@@ -226,7 +232,7 @@ def test_a_poison_message_is_parked_and_acknowledged(running, tmp_path):
         assert again.messages == 1
 
 
-def test_an_old_acknowledgement_is_not_sent_on_a_new_connection(running):
+def test_an_old_acknowledgement_is_not_sent_on_a_new_connection(running: RunningBroker) -> None:
     """Ten messages taken on the first connection; the session is lost; ten others come by the
     second with the same packet numbers. The old acknowledgements must not touch them."""
     link = subscribed_link(running, "stale")
@@ -251,7 +257,7 @@ def test_an_old_acknowledgement_is_not_sent_on_a_new_connection(running):
     again.close()
 
 
-def test_unacknowledged_messages_come_again_after_a_reconnect(running):
+def test_unacknowledged_messages_come_again_after_a_reconnect(running: RunningBroker) -> None:
     link = subscribed_link(running, "again", receive_maximum=5)
     publish(running.port, 8, numbered)
     until("a window full", lambda: len(link.arrived) == 5)
@@ -265,7 +271,7 @@ def test_unacknowledged_messages_come_again_after_a_reconnect(running):
     again.close()
 
 
-def test_a_broker_that_restarts_is_found_again(running, tmp_path):
+def test_a_broker_that_restarts_is_found_again(running: RunningBroker, tmp_path: Path) -> None:
     assert running.restart is not None
     with ingest(tmp_path / "data", running) as whole:
         publish(running.port, 20, numbered)
@@ -276,7 +282,7 @@ def test_a_broker_that_restarts_is_found_again(running, tmp_path):
         assert whole.seqs() == list(range(40))
 
 
-def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path):
+def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path: Path) -> None:
     parts.need("mosquitto")
     nowhere = RunningBroker("127.0.0.1", free_port(), "none", lambda: None)
     whole = Ingest(tmp_path / "data", nowhere)
@@ -334,7 +340,9 @@ def old_broker(broker: RunningBroker, silent: bool) -> Iterator[RunningBroker]:
 
 
 @pytest.mark.parametrize("silent", [False, True], ids=["refuses", "says nothing"])
-def test_mqtt_3_1_1_where_the_broker_speaks_no_5(running, tmp_path, silent):
+def test_mqtt_3_1_1_where_the_broker_speaks_no_5(
+    running: RunningBroker, tmp_path: Path, silent: bool
+) -> None:
     with old_broker(running, silent) as where, ingest(tmp_path / "data", where) as whole:
         assert whole.link.protocol == "3.1.1"
         publish(running.port, 5, numbered)
@@ -342,13 +350,17 @@ def test_mqtt_3_1_1_where_the_broker_speaks_no_5(running, tmp_path, silent):
         assert whole.seqs() == list(range(5))
 
 
-def test_another_program_with_our_client_id_is_named(running, tmp_path):
+def test_another_program_with_our_client_id_is_named(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     with ingest(tmp_path / "data", running) as whole, plain_client(running, "t"):
         until("the sentence", lambda: "client id t" in whole.link.state)
         assert whole.link.alive
 
 
-def test_a_subscription_is_made_again_where_the_session_was_lost(running, tmp_path):
+def test_a_subscription_is_made_again_where_the_session_was_lost(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     with ingest(tmp_path / "data", running) as whole:
         lost = whole.link.sessions_lost
         with plain_client(running, "t", clean_session=True):
@@ -359,10 +371,12 @@ def test_a_subscription_is_made_again_where_the_session_was_lost(running, tmp_pa
         until("3 messages", lambda: whole.messages >= 3)
 
 
-def test_a_session_without_its_subscription_is_not_deaf(running, tmp_path):
+def test_a_session_without_its_subscription_is_not_deaf(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     """Killed between CONNECT and SUBSCRIBE, the broker has our session and sends nothing."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, "t", protocol=mqtt.MQTTv5)
-    properties = Properties(PacketTypes.CONNECT)
+    properties = properties_of(PacketTypes.CONNECT)
     properties.SessionExpiryInterval = 3_600
     up = threading.Event()
     client.on_connect = lambda *_: up.set()
@@ -377,7 +391,7 @@ def test_a_session_without_its_subscription_is_not_deaf(running, tmp_path):
         until("3 messages", lambda: whole.messages >= 3)
 
 
-def test_qos_0_is_taken_and_bounded(running):
+def test_qos_0_is_taken_and_bounded(running: RunningBroker) -> None:
     link = subscribed_link(running, "zero")
     over = 40
     with plain_client(running) as device:
@@ -393,7 +407,9 @@ def test_qos_0_is_taken_and_bounded(running):
     link.close()
 
 
-def test_a_retained_reading_makes_no_dead_sender_look_alive(running, tmp_path):
+def test_a_retained_reading_makes_no_dead_sender_look_alive(
+    running: RunningBroker, tmp_path: Path
+) -> None:
     """Field case 20 on a real broker."""
     topic, payload = numbered(0)
     with plain_client(running) as device:
@@ -407,7 +423,9 @@ def test_a_retained_reading_makes_no_dead_sender_look_alive(running, tmp_path):
         assert pulse.latest["battery_v"].value == 12.6
 
 
-def test_a_network_thread_that_dies_ends_the_program(running, tmp_path, monkeypatch):
+def test_a_network_thread_that_dies_ends_the_program(
+    running: RunningBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """An exception in a callback ends paho's loop while `is_connected()` stays true."""
 
     def fails(*_: Any) -> None:
@@ -425,7 +443,7 @@ def test_a_network_thread_that_dies_ends_the_program(running, tmp_path, monkeypa
 
 
 @pytest.mark.long
-def test_a_slow_store_does_not_cost_the_connection(running, tmp_path):
+def test_a_slow_store_does_not_cost_the_connection(running: RunningBroker, tmp_path: Path) -> None:
     """Nine seconds in one write with a keepalive of five: the network thread goes on."""
     with ingest(tmp_path / "data", running, keepalive_s=5) as whole:
         whole.gate.slow_s = 9.0
@@ -438,7 +456,7 @@ def test_a_slow_store_does_not_cost_the_connection(running, tmp_path):
 # ---- the socket
 
 
-def test_the_socket_reads_ahead_and_sends_in_bursts():
+def test_the_socket_reads_ahead_and_sends_in_bursts() -> None:
     ours, theirs = socket.socketpair()
     ours.setblocking(False)
     buffered = BufferedSocket(ours)
@@ -470,15 +488,16 @@ def test_the_socket_reads_ahead_and_sends_in_bursts():
     theirs.close()
 
 
-def test_paho_uses_our_socket(running):
+def test_paho_uses_our_socket(running: RunningBroker) -> None:
     """`_create_socket` is not documented; were it renamed, only the rate would suffer."""
     client = BufferedClient(CallbackAPIVersion.VERSION2, "socket")
     client.connect(running.host, running.port)
-    assert isinstance(client.socket(), BufferedSocket)
-    client.socket().close()
+    opened = client.socket()
+    assert isinstance(opened, BufferedSocket)
+    opened.close()
 
 
-def test_over_tls(tmp_path):
+def test_over_tls(tmp_path: Path) -> None:
     parts.need("mosquitto")
     parts.need("openssl")
     folder = tmp_path / "broker"
@@ -548,7 +567,7 @@ def ask(data: Path, port: int, *more: str) -> tuple[int, str]:
     return program.returncode, out + err
 
 
-def test_the_program_from_start_to_stop(running, tmp_path):
+def test_the_program_from_start_to_stop(running: RunningBroker, tmp_path: Path) -> None:
     data = tmp_path / "data"
     code, said = ask(data, running.port, "--health")
     assert (code, "never run" in said) == (1, True)
@@ -567,7 +586,7 @@ def test_the_program_from_start_to_stop(running, tmp_path):
     assert (code, "was stopped" in said) == (1, True)
 
 
-def test_the_program_drains_the_inbox_and_stops(tmp_path):
+def test_the_program_drains_the_inbox_and_stops(tmp_path: Path) -> None:
     inbox = tmp_path / "inbox"
     inbox.mkdir()
     topic, payload = numbered(1)
@@ -579,7 +598,7 @@ def test_the_program_drains_the_inbox_and_stops(tmp_path):
     assert not list(inbox.iterdir())
 
 
-def test_wrong_settings_stop_the_start_with_a_sentence(tmp_path):
+def test_wrong_settings_stop_the_start_with_a_sentence(tmp_path: Path) -> None:
     (tmp_path / "hourhand.toml").write_text('mqtt_password = "changeme"\n')
     code, said = ask(tmp_path, 1)
     assert code == 2

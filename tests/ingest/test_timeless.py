@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import html
 import json
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from brokers import RunningBroker, running_broker
@@ -55,7 +57,7 @@ def desk_of(folder: Path) -> Desk:
     )
 
 
-def volts(value: float, at: int = NOW, **more: object) -> Message:
+def volts(value: float, at: int = NOW, **more: Any) -> Message:
     return msg({"values": {"battery_v": value}}, at=at, **more)
 
 
@@ -78,7 +80,9 @@ def unsure(desk: Desk) -> list[tuple[int, int | None, int]]:
 
 
 @pytest.mark.parametrize("cuts", [[6], [1, 5], [3, 3], [1, 1, 1, 1, 1, 1]])
-def test_what_lay_at_the_broker_is_kept_value_by_value_in_order(desk, cuts):
+def test_what_lay_at_the_broker_is_kept_value_by_value_in_order(
+    desk: Desk, cuts: list[int]
+) -> None:
     """However it is cut into batches: six values of one receipt second, after the last contact."""
     desk.take(volts(12.9), now=NOW)
     later, messages = NOW + 3 * 3600, queued(FALLING, NOW + 3 * 3600)
@@ -97,7 +101,7 @@ def test_what_lay_at_the_broker_is_kept_value_by_value_in_order(desk, cuts):
     assert len(unsure(desk)) == 6
 
 
-def test_times_in_the_queue_bound_what_lies_between_them(desk):
+def test_times_in_the_queue_bound_what_lies_between_them(desk: Desk) -> None:
     desk.take(volts(12.9), now=NOW)
     at = NOW + 1000
     timed = msg({"at": at, "values": {"battery_v": 12.5}}, at=NOW + 9000, queued=True)
@@ -113,7 +117,7 @@ def test_times_in_the_queue_bound_what_lies_between_them(desk):
 
 
 @pytest.mark.parametrize("point", ["before_store", "after_store", "after_pulse"])
-def test_a_crash_on_the_way_doubles_none(desk, point):
+def test_a_crash_on_the_way_doubles_none(desk: Desk, point: str) -> None:
     desk.take(volts(12.9), now=NOW)
     later = NOW + 3 * 3600
     messages = queued(FALLING, later)
@@ -133,7 +137,7 @@ def test_a_crash_on_the_way_doubles_none(desk, point):
     assert len(unsure(desk)) == 6
 
 
-def test_a_session_of_days_delivered_again_is_found_again(desk):
+def test_a_session_of_days_delivered_again_is_found_again(desk: Desk) -> None:
     """What stands days back is recognised by when it came, not by where it stands."""
     desk.take(volts(12.9), now=NOW)
     later = NOW + 5 * 86_400
@@ -146,7 +150,7 @@ def test_a_session_of_days_delivered_again_is_found_again(desk):
     assert kept(desk)[1] == [12.9, *FALLING]
 
 
-def test_the_same_text_under_another_packet_is_another_message(desk):
+def test_the_same_text_under_another_packet_is_another_message(desk: Desk) -> None:
     """Six equal reports, killed before they were acknowledged: those taken are found, one by one."""
     desk.take(*(volts(12.8, NOW + n * 900, number=n + 1) for n in range(3)), now=NOW + 1800)
     desk.forget()
@@ -158,7 +162,7 @@ def test_the_same_text_under_another_packet_is_another_message(desk):
     assert kept(desk)[0] == [NOW, NOW + 900, NOW + 1800, NOW + 1860]
 
 
-def test_a_device_never_heard_before(desk):
+def test_a_device_never_heard_before(desk: Desk) -> None:
     desk.take(*queued(FALLING, NOW), now=NOW)
     ats, values = kept(desk)
     assert values == FALLING
@@ -169,7 +173,7 @@ def test_a_device_never_heard_before(desk):
 # ---- bursts
 
 
-def test_a_burst_stands_before_its_receipt_with_the_newest_at_it(desk):
+def test_a_burst_stands_before_its_receipt_with_the_newest_at_it(desk: Desk) -> None:
     desk.take(volts(12.9), now=NOW)
     later = NOW + 3600
     desk.take(*(volts(v, later) for v in FALLING), now=later)
@@ -178,7 +182,7 @@ def test_a_burst_stands_before_its_receipt_with_the_newest_at_it(desk):
     assert [row[0] for row in unsure(desk)] == list(range(later - 5, later)), "but the newest"
 
 
-def test_a_report_in_two_messages_is_one_second(desk):
+def test_a_report_in_two_messages_is_one_second(desk: Desk) -> None:
     desk.take(volts(12.6), msg({"values": {"ac_v": 231}}, at=NOW), now=NOW)
     desk.take(msg({"values": {"frequency_hz": 50}}, at=NOW), now=NOW)
     assert desk.kept() == {
@@ -189,7 +193,7 @@ def test_a_report_in_two_messages_is_one_second(desk):
     assert unsure(desk) == []
 
 
-def test_a_burst_cut_into_batches_waits_for_seconds_of_its_own(desk):
+def test_a_burst_cut_into_batches_waits_for_seconds_of_its_own(desk: Desk) -> None:
     """One a batch, all in one second: none is lost, none stands later than it is taken."""
     left, now = [volts(v) for v in FALLING], NOW
     desk.take(left.pop(0), now=now)
@@ -203,14 +207,14 @@ def test_a_burst_cut_into_batches_waits_for_seconds_of_its_own(desk):
     assert kept(desk)[1] == FALLING
 
 
-def test_events_of_one_second_are_each_kept(desk):
+def test_events_of_one_second_are_each_kept(desk: Desk) -> None:
     cranks = [msg({"event": "crank", "values": {"crank_min_v": v}}, "event") for v in (9.9, 9.4)]
     desk.take(*cranks, now=NOW)
     assert [e.at for e in unscoped.events(desk.registry, "g1", 0, 2**33)] == [NOW - 1, NOW]
     assert kept(desk, "crank_min_v")[1] == [9.9, 9.4]
 
 
-def test_what_cannot_have_a_second_of_its_own_is_counted(desk):
+def test_what_cannot_have_a_second_of_its_own_is_counted(desk: Desk) -> None:
     """Ten a second for a minute: the larger of a second is kept, and the device says how many."""
     for second in range(60):
         messages = [volts(12 + n / 100, NOW + second) for n in range(10)]
@@ -224,7 +228,7 @@ def test_what_cannot_have_a_second_of_its_own_is_counted(desk):
     assert max(kept(desk)[0]) <= NOW + 59
 
 
-def test_a_batch_tried_again_stays_where_it_was_put(desk):
+def test_a_batch_tried_again_stays_where_it_was_put(desk: Desk) -> None:
     """The store was written, the registry was not: the second try must not put it elsewhere."""
     desk.take(volts(12.9), now=NOW)
     later, sitting = NOW + 3600, Sitting(when_full="wait")
@@ -277,7 +281,7 @@ def runs(desk: Desk) -> list[tuple[int, int | None]]:
     return [(run.start, run.end) for row in rows for run in decode_day(row.doc).runs]
 
 
-def test_what_lay_at_the_broker_is_no_run_and_no_alert(desk):
+def test_what_lay_at_the_broker_is_no_run_and_no_alert(desk: Desk) -> None:
     """Volts come and go, and the battery falls, at moments nobody knows: nothing is made of it,
     and the set is heard. The same said live is a run."""
     turn = house(desk)
@@ -303,7 +307,7 @@ def test_what_lay_at_the_broker_is_no_run_and_no_alert(desk):
     assert runs(desk) == [(later + 60, later + 180)]
 
 
-def test_the_set_s_page_and_the_api_say_what_is_not_known(desk):
+def test_the_set_s_page_and_the_api_say_what_is_not_known(desk: Desk) -> None:
     turn = house(desk)
     desk.take(volts(12.9), now=NOW)
     later = NOW + 3 * 3600 + 21 * 60
@@ -337,7 +341,7 @@ def kinds(summary: UnitSummary) -> set[str]:
     return {finding.kind for finding in summary.findings}
 
 
-def test_a_device_that_sends_no_time_has_no_wrong_clock(desk):
+def test_a_device_that_sends_no_time_has_no_wrong_clock(desk: Desk) -> None:
     """The first message and every one after it, for a month, on every road that could tell."""
     turn = house(desk)
     for day in range(30):
@@ -351,7 +355,7 @@ def test_a_device_that_sends_no_time_has_no_wrong_clock(desk):
     assert not desk.quarantine()
 
 
-def test_a_time_that_is_wrong_is_a_wrong_clock(desk):
+def test_a_time_that_is_wrong_is_a_wrong_clock(desk: Desk) -> None:
     for told in ("1970-01-01T00:00:36", 36, NOW + 3600, "soon"):
         desk.forget()
         device = f"d{abs(hash(told))}"
@@ -360,7 +364,7 @@ def test_a_time_that_is_wrong_is_a_wrong_clock(desk):
         assert not desk.pulse(device).clockless
 
 
-def test_a_device_that_gives_a_time_at_times_is_wrong_when_it_does_not(desk):
+def test_a_device_that_gives_a_time_at_times_is_wrong_when_it_does_not(desk: Desk) -> None:
     turn = house(desk)
     desk.take(reading(NOW, battery_v=12.6), now=NOW)
     desk.take(msg(FIRST, at=NOW + 60), now=NOW + 60)
@@ -371,7 +375,7 @@ def test_a_device_that_gives_a_time_at_times_is_wrong_when_it_does_not(desk):
     assert "clock_wrong" not in kinds(turn(NOW + 125))
 
 
-def test_a_firmware_that_begins_or_ceases_to_give_times(desk):
+def test_a_firmware_that_begins_or_ceases_to_give_times(desk: Desk) -> None:
     """Begins: no word of a wrong clock, before or after. Ceases: wrong for 14 days, then a device
     without a clock."""
     for hour in range(3):
@@ -402,11 +406,14 @@ steps = st.lists(
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(script=steps)
-def test_any_interleaving_keeps_every_value_in_order(tmp_path_factory, script):
+def test_any_interleaving_keeps_every_value_in_order(
+    tmp_path_factory: pytest.TempPathFactory, script: list[tuple[str, int]]
+) -> None:
     """A device that sends at most once a second, sometimes without a time; ingest is away at
     times, crashes at times between store and registry, and takes its batches as they come."""
     desk = desk_of(tmp_path_factory.mktemp("desk"))
-    sent, at_broker = 0, []
+    sent = 0
+    at_broker: list[Message] = []
     timeless: list[float] = []
     away, now, number = False, NOW, 0
 
@@ -474,12 +481,13 @@ def running(tmp_path: Path) -> Iterator[RunningBroker]:
 def battery(data: Path) -> list[float]:
     store = open_store(Settings(data=data), writing=False)
     try:
-        return store.read("g1", ["battery_v"], 0, 2**33)["battery_v"].v.tolist()
+        found: list[float] = store.read("g1", ["battery_v"], 0, 2**33)["battery_v"].v.tolist()
+        return found
     finally:
         store.close()
 
 
-def wait_for(data: Path, process, wanted: list[float]) -> None:
+def wait_for(data: Path, process: subprocess.Popen[bytes], wanted: list[float]) -> None:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and battery(data) != wanted:
         assert process.poll() is None
@@ -496,7 +504,9 @@ def wait_for(data: Path, process, wanted: list[float]) -> None:
         pytest.param("before_ack", marks=pytest.mark.long),
     ],
 )
-def test_six_messages_while_ingest_is_away_are_six_values(tmp_path, running, killed):
+def test_six_messages_while_ingest_is_away_are_six_values(
+    tmp_path: Path, running: RunningBroker, killed: str
+) -> None:
     """Heard a moment before, away for a moment, killed on the way: six, in order, none twice."""
     data = tmp_path / "data"
     subscribe_once(data, running)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -24,9 +25,7 @@ TOPIC = "hourhand/main/g1/readings"
 ANYBODY = Speaker()
 
 
-def say(
-    payload: object, *, topic: str = TOPIC, speaker: Speaker = ANYBODY, **more: object
-) -> Decoded:
+def say(payload: object, *, topic: str = TOPIC, speaker: Speaker = ANYBODY, **more: Any) -> Decoded:
     """Decode; a text or bytes payload goes as it is, anything else as JSON."""
     if isinstance(payload, str):
         payload = payload.encode()
@@ -49,7 +48,7 @@ def utc(text: str) -> int:
 # ---- the plain shape
 
 
-def test_the_example_of_the_contract():
+def test_the_example_of_the_contract() -> None:
     said = say(
         '{"at": "2026-11-25T07:01:00Z", "seq": 1041, "next_s": 900,'
         ' "values": {"battery_v": 12.62, "ac_v": 0.0, "start_attempts": 57, "in_auto": 1}}'
@@ -68,14 +67,14 @@ def test_the_example_of_the_contract():
     assert said.group == "main"
 
 
-def test_values_may_stand_beside_the_time():
+def test_values_may_stand_beside_the_time() -> None:
     assert values(say({"at": NOW, "battery_v": 12.6, "ac_v": 0})) == {
         "battery_v": 12.6,
         "ac_v": 0.0,
     }
 
 
-def test_values_inside_and_beside_are_joined_and_must_agree():
+def test_values_inside_and_beside_are_joined_and_must_agree() -> None:
     said = say(
         {"at": NOW, "battery_v": 12.6, "ac_v": 230, "values": {"battery_v": 12.6, "ac_v": 231}}
     )
@@ -83,14 +82,14 @@ def test_values_inside_and_beside_are_joined_and_must_agree():
     assert "ac_v is given twice" in said.rejects[0].reason
 
 
-def test_a_message_without_values_is_heard_and_stores_nothing():
+def test_a_message_without_values_is_heard_and_stores_nothing() -> None:
     said = say({"at": NOW, "values": {}})
     assert not said.readings
     assert not said.rejects
     assert said.clock_right
 
 
-def test_a_batch_in_any_order():
+def test_a_batch_in_any_order() -> None:
     said = say(
         [
             {"at": NOW - 60, "values": {"ac_v": 1}},
@@ -123,7 +122,7 @@ def test_a_batch_in_any_order():
         ("1764030000", "2025-11-25T00:20:00Z"),
     ],
 )
-def test_a_time_is_read(told, at):
+def test_a_time_is_read(told: object, at: str) -> None:
     (reading,) = say({"at": told, "values": {"ac_v": 1}}).readings
     assert reading.at == utc(at)
     assert reading.clock == "device"
@@ -149,7 +148,7 @@ def test_a_time_is_read(told, at):
         None,
     ],
 )
-def test_no_usable_time_is_the_receipt_time_live_and_quarantine_in_a_batch(told):
+def test_no_usable_time_is_the_receipt_time_live_and_quarantine_in_a_batch(told: object) -> None:
     entry = {"at": told, "values": {"ac_v": 1}}
     said = say(entry)
     (reading,) = said.readings
@@ -164,12 +163,12 @@ def test_no_usable_time_is_the_receipt_time_live_and_quarantine_in_a_batch(told)
     assert (batch.clock_wrong, batch.clock_absent) == (not absent, absent)
 
 
-def test_a_time_that_is_absent_is_the_receipt_time():
+def test_a_time_that_is_absent_is_the_receipt_time() -> None:
     (reading,) = say({"values": {"ac_v": 1}}).readings
     assert (reading.at, reading.clock) == (NOW, "receipt")
 
 
-def test_ten_minutes_ahead_is_still_a_time():
+def test_ten_minutes_ahead_is_still_a_time() -> None:
     (reading,) = say({"at": NOW + 600, "values": {"ac_v": 1}}).readings
     assert reading.at == NOW + 600
 
@@ -185,7 +184,7 @@ def test_ten_minutes_ahead_is_still_a_time():
         ("America/Chicago", "2026-03-08T02:30:00", "2026-03-08T09:00:00Z", "2026-03-08T08:30:00Z"),
     ],
 )
-def test_a_time_without_zone_is_the_sites(zone, told, received, at):
+def test_a_time_without_zone_is_the_sites(zone: str, told: object, received: str, at: str) -> None:
     speaker = Speaker(zone=ZoneInfo(zone))
     said = say({"at": told, "values": {"ac_v": 1}}, speaker=speaker, received_at=utc(received))
     (reading,) = said.readings
@@ -193,7 +192,7 @@ def test_a_time_without_zone_is_the_sites(zone, told, received, at):
     assert reading.clock == "local"
 
 
-def test_a_redelivery_without_a_time_keeps_the_time_it_got_first():
+def test_a_redelivery_without_a_time_keeps_the_time_it_got_first() -> None:
     payload = {"values": {"ac_v": 1}}
     first = say(payload)
     assert first.timeless_key
@@ -231,7 +230,7 @@ def test_a_redelivery_without_a_time_keeps_the_time_it_got_first():
         ("running", "FALSE", 0.0),
     ],
 )
-def test_a_spelling_is_forgiven_and_counted(channel, told, value):
+def test_a_spelling_is_forgiven_and_counted(channel: str, told: object, value: float) -> None:
     said = say({"at": NOW, "values": {channel: told}})
     assert values(said) == {channel: value}
     assert sum(said.forgiven.values()) == 1
@@ -264,7 +263,7 @@ def test_a_spelling_is_forgiven_and_counted(channel, told, value):
         ("in_auto", 2, "outside what is possible"),
     ],
 )
-def test_a_value_is_refused_and_the_rest_is_kept(channel, told, reason):
+def test_a_value_is_refused_and_the_rest_is_kept(channel: str, told: object, reason: str) -> None:
     said = say({"at": NOW, "values": {channel: told, "charge_v": 13.5}})
     assert values(said) == {"charge_v": 13.5}
     (reject,) = said.rejects
@@ -274,7 +273,7 @@ def test_a_value_is_refused_and_the_rest_is_kept(channel, told, reason):
 
 
 @pytest.mark.parametrize("word", ["NaN", "nan", "Infinity", "-Infinity", "inf", "-inf", "INF"])
-def test_a_bare_word_for_no_number_leaves_that_value_out(word):
+def test_a_bare_word_for_no_number_leaves_that_value_out(word: str | None) -> None:
     said = say(f'{{"at": {NOW}, "cause": "nan", "values": {{"ac_v": {word}, "battery_v": 12.6}}}}')
     assert values(said) == {"battery_v": 12.6}
     assert said.forgiven["not_a_number"] == 1
@@ -282,13 +281,13 @@ def test_a_bare_word_for_no_number_leaves_that_value_out(word):
 
 
 @pytest.mark.parametrize("word", ["NaN", "nan", "Infinity", "", "null", None])
-def test_a_text_for_no_number_leaves_that_value_out(word):
+def test_a_text_for_no_number_leaves_that_value_out(word: str | None) -> None:
     said = say({"at": NOW, "values": {"ac_v": word, "battery_v": 12.6}})
     assert values(said) == {"battery_v": 12.6}
     assert not said.rejects
 
 
-def test_unknown_names_are_listed_and_their_numbers_kept():
+def test_unknown_names_are_listed_and_their_numbers_kept() -> None:
     said = say(
         {
             "at": NOW,
@@ -315,7 +314,7 @@ def test_unknown_names_are_listed_and_their_numbers_kept():
     assert not said.rejects
 
 
-def test_unknown_names_are_bounded_and_cleaned():
+def test_unknown_names_are_bounded_and_cleaned() -> None:
     said = say({"at": NOW, "values": {f"n{i}": i for i in range(500)} | {"ac_v": 1}})
     assert len(said.unknown) == 64
     assert values(said)["ac_v"] == 1.0
@@ -349,7 +348,7 @@ def test_unknown_names_are_bounded_and_cleaned():
         (b"[" + b"1," * 10_000 + b"1]", "10001 entries"),
     ],
 )
-def test_a_payload_that_is_none_is_kept_with_its_reason(payload, reason):
+def test_a_payload_that_is_none_is_kept_with_its_reason(payload: Any, reason: str) -> None:
     said = say(payload)
     (reject,) = said.rejects
     assert reason in reject.reason
@@ -358,7 +357,7 @@ def test_a_payload_that_is_none_is_kept_with_its_reason(payload, reason):
     assert not said.readings
 
 
-def test_entries_that_are_no_objects_are_set_aside_one_by_one():
+def test_entries_that_are_no_objects_are_set_aside_one_by_one() -> None:
     said = say([{"at": NOW, "values": {"ac_v": 1}}, 7, None, "x"])
     assert len(said.readings) == 1
     assert [json.loads(r.payload) for r in said.rejects] == [7, None, "x"]
@@ -376,7 +375,7 @@ def test_entries_that_are_no_objects_are_set_aside_one_by_one():
         ("hourhand/main/g1/reading", "g1"),
     ],
 )
-def test_a_topic_that_is_none_is_kept_with_its_reason(topic, device):
+def test_a_topic_that_is_none_is_kept_with_its_reason(topic: str, device: str) -> None:
     said = say({"at": NOW, "values": {"ac_v": 1}}, topic=topic)
     assert not said.readings
     assert not said.group
@@ -385,14 +384,14 @@ def test_a_topic_that_is_none_is_kept_with_its_reason(topic, device):
     assert (reject.device, reject.topic) == (device, topic)
 
 
-def test_the_device_of_the_topic_counts_and_another_in_the_payload_is_refused():
+def test_the_device_of_the_topic_counts_and_another_in_the_payload_is_refused() -> None:
     assert values(say({"at": NOW, "device": "g1", "ac_v": 1})) == {"ac_v": 1.0}
     said = say({"at": NOW, "device": "g2", "ac_v": 1})
     assert not said.readings
     assert "names device 'g2'" in said.rejects[0].reason
 
 
-def test_a_name_given_twice():
+def test_a_name_given_twice() -> None:
     same = say(f'{{"at": {NOW}, "values": {{"ac_v": 1, "ac_v": 1, "mains_v": 5}}}}')
     assert values(same) == {"ac_v": 1.0, "mains_v": 5.0}
     differing = say(f'{{"at": {NOW}, "values": {{"ac_v": 1, "ac_v": 2, "mains_v": 5}}}}')
@@ -403,13 +402,13 @@ def test_a_name_given_twice():
     assert "time is given twice" in times.rejects[0].reason
 
 
-def test_a_byte_order_mark_and_a_trailing_nul_are_forgiven():
+def test_a_byte_order_mark_and_a_trailing_nul_are_forgiven() -> None:
     body = b'{"at": %d, "values": {"ac_v": 1}}' % NOW
     assert values(say(b"\xef\xbb\xbf" + body)) == {"ac_v": 1.0}
     assert values(say(body + b"\x00")) == {"ac_v": 1.0}
 
 
-def test_fixed_fields_that_are_odd_are_overlooked_and_counted():
+def test_fixed_fields_that_are_odd_are_overlooked_and_counted() -> None:
     said = say({"at": NOW, "seq": "x", "next_s": -1, "values": {"ac_v": 1}})
     assert values(said) == {"ac_v": 1.0}
     assert not said.sequence
@@ -420,11 +419,11 @@ def test_fixed_fields_that_are_odd_are_overlooked_and_counted():
 # ---- events and statuses
 
 
-def event(payload: object, **more: object) -> Decoded:
+def event(payload: object, **more: Any) -> Decoded:
     return say(payload, topic="hourhand/main/g1/event", **more)
 
 
-def test_an_event_and_its_values_as_readings():
+def test_an_event_and_its_values_as_readings() -> None:
     said = event(
         {
             "at": NOW - 5,
@@ -441,12 +440,12 @@ def test_an_event_and_its_values_as_readings():
     assert (reading.at, reading.values) == (NOW - 5, happened.values)
 
 
-def test_an_event_without_a_usable_time_gets_the_receipt_time():
+def test_an_event_without_a_usable_time_gets_the_receipt_time() -> None:
     (happened,) = event({"event": "crank"}).events
     assert (happened.at, happened.clock) == (NOW, "receipt")
 
 
-def test_a_trace():
+def test_a_trace() -> None:
     said = event(
         {
             "at": NOW,
@@ -476,18 +475,18 @@ def test_a_trace():
         ({"samples": [1] * 10_001}, "samples"),
     ],
 )
-def test_an_event_that_is_none_is_kept_with_its_reason(change, reason):
+def test_an_event_that_is_none_is_kept_with_its_reason(change: dict[str, Any], reason: str) -> None:
     whole = {"at": NOW, "event": "trace", "channel": "battery_v", "step_s": 0.05, "samples": [12.6]}
     said = event(whole | change)
     assert not said.events
     assert reason in said.rejects[0].reason
 
 
-def status(payload: object, **more: object) -> Decoded:
+def status(payload: object, **more: Any) -> Decoded:
     return say(payload, topic="hourhand/main/g1/status", **more)
 
 
-def test_a_birth_with_its_habit():
+def test_a_birth_with_its_habit() -> None:
     said = status(
         {
             "state": "online",
@@ -508,7 +507,7 @@ def test_a_birth_with_its_habit():
     )
 
 
-def test_a_birth_with_a_bad_habit_or_clock_is_still_a_birth():
+def test_a_birth_with_a_bad_habit_or_clock_is_still_a_birth() -> None:
     said = status({"state": "Online", "at": 5, "habit": {"mode": "sometimes"}})
     assert said.status is not None
     assert (said.status.at, said.status.habit) == (None, None)
@@ -518,19 +517,19 @@ def test_a_birth_with_a_bad_habit_or_clock_is_still_a_birth():
 
 
 @pytest.mark.parametrize("payload", [{"state": "asleep"}, {}, [], "offline", {"state": 1}])
-def test_a_status_that_is_none(payload):
+def test_a_status_that_is_none(payload: Any) -> None:
     said = status(payload)
     assert said.status is None
     assert said.rejects
 
 
-def test_a_cleared_retained_status_is_passed_over():
+def test_a_cleared_retained_status_is_passed_over() -> None:
     said = status(b"")
     assert said.status is None
     assert not said.rejects
 
 
-def test_a_retained_reading_or_event_is_never_one():
+def test_a_retained_reading_or_event_is_never_one() -> None:
     said = say({"at": NOW - 9, "values": {"ac_v": 1}}, retain=True)
     assert not said.readings
     assert [r.values for r in said.seeds] == [{"ac_v": 1.0}]
@@ -553,7 +552,7 @@ PROFILE = {
 }
 
 
-def test_a_profile_renames_scales_and_knows_the_codes_for_nothing():
+def test_a_profile_renames_scales_and_knows_the_codes_for_nothing() -> None:
     """Field case 14: 65535 and -32768 mean "not available" and are dropped with a reason."""
     speaker = Speaker(profile=profile_from("panel", PROFILE))
     good = say({"ts": NOW, "data": {"vbat": 126, "hz": "5003", "gauge": 20}}, speaker=speaker)
@@ -566,7 +565,7 @@ def test_a_profile_renames_scales_and_knows_the_codes_for_nothing():
     assert codes.rejects[0].reason.count("not available") == 3
 
 
-def test_no_code_is_assumed_without_a_profile():
+def test_no_code_is_assumed_without_a_profile() -> None:
     assert values(say({"at": NOW, "run_hours_h": 65535})) == {"run_hours_h": 65535.0}
 
 
@@ -583,13 +582,13 @@ def test_no_code_is_assumed_without_a_profile():
         ({"zone": "UTC"}, "unknown field"),
     ],
 )
-def test_a_profile_that_cannot_be_used_says_why(data, reason):
+def test_a_profile_that_cannot_be_used_says_why(data: dict[str, Any], reason: str) -> None:
     with pytest.raises(ProfileFault, match="profile panel") as caught:
         profile_from("panel", data)
     assert reason in str(caught.value)
 
 
-def test_profiles_are_read_from_files_and_bad_ones_named(tmp_path):
+def test_profiles_are_read_from_files_and_bad_ones_named(tmp_path: Path) -> None:
     (tmp_path / "good.toml").write_text(
         'at = "ts"\n[channels.v]\nto = "ac_v"\nsentinels = [65535]\n'
     )
@@ -636,17 +635,18 @@ _plain = st.fixed_dictionaries(
 
 def told(said: Decoded) -> dict[str, object]:
     """A Decoded with lists and tuples alike."""
-    return msgspec.json.decode(msgspec.json.encode(said))
+    whole: dict[str, object] = msgspec.json.decode(msgspec.json.encode(said))
+    return whole
 
 
 @settings(max_examples=400)
 @given(st.one_of(_plain, st.lists(_plain, max_size=4)))
-def test_the_fast_way_and_the_careful_way_say_the_same(payload):
+def test_the_fast_way_and_the_careful_way_say_the_same(payload: Any) -> None:
     message = Message(TOPIC, json.dumps(payload).encode(), NOW)
     assert told(decode(message)) == told(decode_carefully(message))
 
 
-def test_the_fast_way_is_taken_for_the_plain_shape():
+def test_the_fast_way_is_taken_for_the_plain_shape() -> None:
     place = wire.address(TOPIC)
     one = {
         "at": "2026-11-25T07:01:00Z",
@@ -697,7 +697,9 @@ _any_json = st.recursive(
 
 @settings(max_examples=400)
 @given(_any_json, st.sampled_from(["readings", "event", "status"]), st.booleans(), st.booleans())
-def test_nothing_a_device_says_raises_or_stores_nonsense(payload, kind, dup, retain):
+def test_nothing_a_device_says_raises_or_stores_nonsense(
+    payload: Any, kind: str, dup: bool, retain: bool
+) -> None:
     message = Message(f"hourhand/main/g1/{kind}", json.dumps(payload).encode(), NOW, 1, retain, dup)
     said = decode(message)
     for reading in said.readings:
@@ -708,6 +710,6 @@ def test_nothing_a_device_says_raises_or_stores_nonsense(payload, kind, dup, ret
 
 @settings(max_examples=200)
 @given(st.binary(max_size=60))
-def test_no_bytes_raise(payload):
+def test_no_bytes_raise(payload: Any) -> None:
     for kind in ("readings", "event", "status", "other"):
         decode(Message(f"hourhand/main/g1/{kind}", payload, NOW))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from typing import get_args
+from pathlib import Path
+from typing import Any, get_args
 
 import jsonschema
 import pytest
@@ -18,12 +19,13 @@ EXAMPLES = sorted((SCHEMAS / "examples").glob("*.json"))
 RECEIVED = 1_795_600_000  # a little after the newest time of the examples
 
 
-def schema(kind: str) -> dict:
-    return json.loads((SCHEMAS / f"{kind}.json").read_text("utf-8"))
+def schema(kind: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((SCHEMAS / f"{kind}.json").read_text("utf-8"))
+    return found
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
-def test_an_example_is_valid_and_understood(path):
+def test_an_example_is_valid_and_understood(path: Path) -> None:
     kind = path.stem.split("-")[0]
     document = json.loads(path.read_text("utf-8"))
     jsonschema.Draft202012Validator(schema(kind)).validate(document)
@@ -36,12 +38,12 @@ def test_an_example_is_valid_and_understood(path):
 
 
 @pytest.mark.parametrize("kind", ["readings", "event", "status"])
-def test_a_schema_is_one_and_has_examples(kind):
+def test_a_schema_is_one_and_has_examples(kind: str) -> None:
     jsonschema.Draft202012Validator.check_schema(schema(kind))
     assert [path for path in EXAMPLES if path.stem.startswith(kind)]
 
 
-def test_the_schemas_know_the_channels_with_their_ranges():
+def test_the_schemas_know_the_channels_with_their_ranges() -> None:
     for kind in ("readings", "event"):
         named = schema(kind)["$defs"]["values"]["properties"]
         assert {n: (p["minimum"], p["maximum"]) for n, p in named.items()} == {
@@ -49,7 +51,7 @@ def test_the_schemas_know_the_channels_with_their_ranges():
         }
 
 
-def test_the_schemas_know_the_events_habits_and_limits():
+def test_the_schemas_know_the_events_habits_and_limits() -> None:
     plain, trace = schema("event")["oneOf"]
     assert {*plain["properties"]["event"]["enum"], "trace"} == set(get_args(EventName))
     assert set(trace["properties"]["channel"]["enum"]) == set(CHANNELS)
@@ -71,5 +73,5 @@ def test_the_schemas_know_the_events_habits_and_limits():
         ("status", {"state": "asleep"}),
     ],
 )
-def test_a_schema_refuses(kind, document):
+def test_a_schema_refuses(kind: str, document: object) -> None:
     assert list(jsonschema.Draft202012Validator(schema(kind)).iter_errors(document))

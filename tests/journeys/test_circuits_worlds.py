@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import pytest
 from alternators import LEGS, Fault, Made
 from circuit_worlds import DANGERS, MADES, WAYS, WEEK, World
+from found import facts_as
 
 from fleet import words
+from fleet.findings import LegOut
 from fleet.model import Record
 
 TO_NEUTRAL = [
@@ -20,13 +23,13 @@ DOUBTED = ("leg_out", "volts_not_seen")
 NOT_READY = ("not_ready", "doubtful")
 
 
-def a_set(rng: np.random.Generator, **more: object) -> tuple[World, str]:
+def a_set(rng: np.random.Generator, **more: Any) -> tuple[World, str]:
     """A set that has run healthily three times, and the leg that is to fail."""
     made, way = TO_NEUTRAL[rng.integers(len(TO_NEUTRAL))], OFTEN[rng.integers(len(OFTEN))]
     leg = str(rng.choice([one for one in made.sent if one in LEGS]))
     if more.get("signal") == "that leg":
         more["signal"] = leg
-    world = World(int(rng.integers(1e9)), made, way, **more)  # type: ignore[arg-type]
+    world = World(int(rng.integers(1_000_000_000)), made, way, **more)
     for _ in range(3):
         world.week()
     return world, leg
@@ -97,7 +100,7 @@ def test_no_sick_set_is_ready(part: int) -> None:
     for _ in range(75):
         made, way = mades[rng.integers(len(mades))], WAYS[rng.integers(len(WAYS))]
         fault = sick(rng, made, way.each)
-        world = World(int(rng.integers(1e9)), made, way)
+        world = World(int(rng.integers(1_000_000_000)), made, way)
         ever = rng.random() < 0.2
         for _ in range(3):
             world.week(fault if ever else None)
@@ -114,7 +117,7 @@ def test_a_circuit_that_was_dead_and_is_sent_no_more_stays_dead() -> None:
             world.week(drop=[leg])
             assert world.state() == ("not_ready", "leg_out"), (world.made.name, world.way.name)
         said = [f for f in world.look().findings if f.kind == "leg_out"]
-        assert said[0].facts.channel == leg
+        assert facts_as(said[0], LegOut).channel == leg
         text = words.sentence(said[0], "Europe/Madrid", world.look().at)
         assert text.cautions
         assert "None" not in text.seen

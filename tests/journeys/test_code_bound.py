@@ -9,10 +9,12 @@ from zoneinfo import ZoneInfo
 import msgspec
 import pytest
 from exercises import BERLIN, DAY_S, RULE, ran, utc
+from found import facts_as
 from register_rows import NOW, row, take
 
 from dashboard.views.exercise import Month
 from dashboard.views.exercise import code as code_words
+from fleet.findings import CodeExerciseNotMet
 from fleet.model import EVERYTHING, ExerciseBefore, Unit
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
@@ -115,7 +117,10 @@ def test_the_finding_is_of_the_newest_whole_month_and_of_no_other_set() -> None:
     found = code_finding(judged([loaded("2026-05-12 10:00", 30, 22.0)]), NOW)
     assert found is not None
     assert (found.kind, found.severity) == ("code_exercise_not_met", "next_visit")
-    assert (found.facts.longest_min, found.facts.load_pct) == (30.0, 22.0)
+    assert (
+        facts_as(found, CodeExerciseNotMet).longest_min,
+        facts_as(found, CodeExerciseNotMet).load_pct,
+    ) == (30.0, 22.0)
 
 
 def test_the_page_says_it_month_by_month() -> None:

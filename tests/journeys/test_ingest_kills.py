@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -58,7 +59,7 @@ def wait_for_all(data: Path, count: int) -> None:
         time.sleep(0.5)
 
 
-def test_killed_20_times_under_50_000_messages(running, tmp_path):
+def test_killed_20_times_under_50_000_messages(running: RunningBroker, tmp_path: Path) -> None:
     data, count, rate = tmp_path / "data", 50_000, 2_000.0
     subscribe_once(data, running)
     rng = random.Random(20)
@@ -83,12 +84,14 @@ def test_killed_20_times_under_50_000_messages(running, tmp_path):
 
 
 @pytest.mark.parametrize("point", ["before_store", "after_store", "after_pulse", "before_ack"])
-def test_killed_20_times_at_a_fault_point(running, tmp_path, point):
+def test_killed_20_times_at_a_fault_point(
+    running: RunningBroker, tmp_path: Path, point: str
+) -> None:
     """Each time a timed message, a timeless one and a failed start are on their way."""
     data = tmp_path / "data"
     subscribe_once(data, running)
     for n in range(KILLS):
-        publish(running.port, 4, lambda k, n=n: planted(n, k))
+        publish(running.port, 4, partial(planted, n))
         process = start(data, running, f"{point}:1")
         assert process.wait(PATIENCE_S) == -signal.SIGKILL
     process = start(data, running)

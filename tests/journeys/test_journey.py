@@ -148,7 +148,7 @@ def test_oil_falls_due_and_a_record_settles_it(running: Service) -> None:
     def settled() -> bool:
         items = running.get("/api/units/set-1/due")["items"]
         item = next(i for i in items if i["task"] == oil["task"])
-        return item["state"] == "later" and item["last_done_hours_h"] == 1200.0
+        return bool(item["state"] == "later" and item["last_done_hours_h"] == 1200.0)
 
     wait_for("the record to count", settled)
     device.close()

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import msgspec
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from planted import (
     DAY,
     DAY_S,
@@ -24,6 +25,8 @@ from planted import (
 
 from fleet.model import DeviceEvent, Habit, Series
 from scheduler.day import Day, encode
+
+Seconds = NDArray[np.int64]
 
 SEEDS = range(8)
 WEEKS = 2
@@ -52,18 +55,19 @@ def plant(seed: int) -> Truth:
     return Truth(runs, failures)
 
 
-def at_work(truth: Truth, t: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+def at_work(truth: Truth, t: Seconds) -> NDArray[np.bool_]:
     on = np.zeros(len(t), bool)
     for start, end, _ in truth.runs:
         on |= (t >= start) & (t < end)
     return on
 
 
-def told(truth: Truth, t: np.ndarray) -> dict[str, Series]:  # type: ignore[type-arg]
+def told(truth: Truth, t: Seconds) -> dict[str, Series]:
     """Channels of a truthful device that reads at the times t."""
     ran = sum(np.clip(t - start, 0, end - start) for start, end, _ in truth.runs)
-    tries = sum(n * (t >= at) for at, _, n in truth.runs)
-    tries = tries + sum(n * (t >= at) for at, n, _ in truth.failures)
+    tries = sum(n * (t >= at) for at, _, n in truth.runs) + sum(
+        n * (t >= at) for at, n, _ in truth.failures
+    )
     return {
         "running": Series(t, at_work(truth, t).astype(float)),
         "run_hours_h": Series(t, np.floor((500 + np.asarray(ran) / 3600) * 10) / 10),
@@ -71,7 +75,7 @@ def told(truth: Truth, t: np.ndarray) -> dict[str, Series]:  # type: ignore[type
     }
 
 
-def steady_times(truth: Truth) -> np.ndarray:  # type: ignore[type-arg]
+def steady_times(truth: Truth) -> Seconds:
     """Every 10 min standing, every minute running, and at once when a run ends."""
     t = set(range(MIDNIGHT, LAST, 600))
     for start, end, _ in truth.runs:
@@ -87,7 +91,7 @@ def events(truth: Truth) -> list[DeviceEvent]:
     ]
 
 
-def days_of(truth: Truth, t: np.ndarray, habit: Habit) -> list[Day]:  # type: ignore[type-arg]
+def days_of(truth: Truth, t: Seconds, habit: Habit) -> list[Day]:
     days = range(DAY, DAY + 7 * WEEKS)
     return walk(facts(habit=habit), told(truth, t), events(truth), days)
 

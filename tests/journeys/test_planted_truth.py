@@ -143,6 +143,7 @@ def examine(seed: int) -> Exam:
         exam.unit_days += len({m // DAY_S for m in when})
         for now, verdict, known in verdicts(c, inputs[unit], got, fleet.first, fleet.origin, when):
             exam.looks += 1
+            assert verdict.readiness is not None
             exam.called[verdict.readiness.state, would_start(c, now)] += 1
             if now in eves:
                 exam.before[verdict.readiness.state] += 1
@@ -252,9 +253,11 @@ def test_wrong_findings_keep_within_their_budget(
     most = {s: f"{1e5 * upper(by[s], unit_days):.1f}" for s in ("act_now", "same_day", "note")}
     tell(capsys, f"wrong per 100,000 unit-days, 95 % upper bound: {most}")
     for severity in ("act_now", "no_word", "same_day", "next_visit", "note"):
-        most = BUDGET.get(severity, REST) * unit_days
+        at_most = BUDGET.get(severity, REST) * unit_days
         some = [item for item in wrong.items() if item[1].startswith(severity)][:5]
-        assert by[severity] <= most, f"{by[severity]} wrong {severity}, at most {most:.1f}: {some}"
+        assert by[severity] <= at_most, (
+            f"{by[severity]} wrong {severity}, at most {at_most:.1f}: {some}"
+        )
 
 
 @pytest.fixture(scope="module")

@@ -195,8 +195,9 @@ def test_only_low_fuel_speaks_of_fuel() -> None:
     low = fares(OUTAGE, member("low_fuel"), "Oak House", "07:12")
     assert low is not None
     assert "fuel runs low" in say.outage_text("Elm Power", low)
-    for cover in ("failed", "unproven"):
-        other = fares(OUTAGE, member(cover), "Oak House", "07:12")  # type: ignore[arg-type]
+    covers: tuple[Cover, ...] = ("failed", "unproven")
+    for cover in covers:
+        other = fares(OUTAGE, member(cover), "Oak House", "07:12")
         assert other is not None
         assert "fuel runs low" not in say.outage_text("Elm Power", other)
 
@@ -473,7 +474,7 @@ def send(fleet: Fleet, post: MailServer, at: int = NOW) -> Any:
     ],
 )
 def test_what_is_not_written(
-    made: Fleet, dee: Caller, outage: str, over: dict[str, str], code: int
+    made: Fleet, dee: Caller, outage: str, over: dict[str, Any], code: int
 ) -> None:
     before = len(texts(made, outage))
     assert write(made, dee, outage, **over).status_code == code

@@ -303,8 +303,8 @@ def test_an_errand_has_a_place_and_is_planned(
     assert job is not None
     assert job.errand == Errand(name="Parts counter, Dock Road", lat=54.61, lon=-1.62)
     assert (job.site, job.where) == ("", f"errand-{id}")
-    there = board.read(office.fleet.registry, NOW)
-    made = dispatch.question(there, NOW, Limits(iterations=200))
+    read = board.read(office.fleet.registry, NOW)
+    made = dispatch.question(read, NOW, Limits(iterations=200))
     assert job.where in {place.id for place in made.sites}
     assert id in {one.id for one in made.jobs}
     planned = plan(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 from dispatching import BY, CALL, Office, in_force
@@ -43,22 +44,18 @@ def told(office: Office) -> RoundPlan:
     return dispatch.decode(in_force(office))
 
 
-def take(office: Office, unit: str, id: str, **more: object) -> Job:
+def take(office: Office, unit: str, id: str, **more: Any) -> Job:
     row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(
-        **(
-            {
-                "id": id,
-                "title": f"Job {id}",
-                "unit": unit,
-                "site": row.site.id,
-                "customer": row.customer.id,
-                "due_on": "2026-11-25",
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "id": id,
+        "title": f"Job {id}",
+        "unit": unit,
+        "site": row.site.id,
+        "customer": row.customer.id,
+        "due_on": "2026-11-25",
+    }
+    made = Job(**(fields | more))
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 
@@ -94,8 +91,8 @@ def desk_page(office: Office) -> str:
     return _reader(office).get("/rounds?see=told").text
 
 
-def api_of(office: Office) -> dict[str, list[dict[str, str]]]:
-    found: dict[str, list[dict[str, str]]] = _reader(office).get("/api/rounds").json()
+def api_of(office: Office) -> dict[str, Any]:
+    found: dict[str, Any] = _reader(office).get("/api/rounds").json()
     return found
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from dispatching import BY, Office, in_force
 from round_cases import HOUR_S, at, changed, job, kinds, planned, request, site, technician, where
@@ -157,22 +159,18 @@ def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
         jobs.add_steps(registry, [after], BY)
 
 
-def take(office: Office, unit: str, id: str, **more: object) -> Job:
+def take(office: Office, unit: str, id: str, **more: Any) -> Job:
     row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(
-        **(
-            {
-                "id": id,
-                "title": f"Job {id}",
-                "unit": unit,
-                "site": row.site.id,
-                "customer": row.customer.id,
-                "due_on": "2026-11-25",
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "id": id,
+        "title": f"Job {id}",
+        "unit": unit,
+        "site": row.site.id,
+        "customer": row.customer.id,
+        "due_on": "2026-11-25",
+    }
+    made = Job(**(fields | more))
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -58,22 +59,18 @@ def job(office: Office, id: str) -> Job:
     return found
 
 
-def take(office: Office, unit: str, id: str, **more: object) -> Job:
+def take(office: Office, unit: str, id: str, **more: Any) -> Job:
     row = lists.unit(office.fleet.registry, EVERYTHING, unit)
     assert row is not None
-    made = Job(
-        **(
-            {
-                "id": id,
-                "title": f"Job {id}",
-                "unit": unit,
-                "site": row.site.id,
-                "customer": row.customer.id,
-                "due_on": "2026-11-27",
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "id": id,
+        "title": f"Job {id}",
+        "unit": unit,
+        "site": row.site.id,
+        "customer": row.customer.id,
+        "due_on": "2026-11-27",
+    }
+    made = Job(**(fields | more))
     jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 

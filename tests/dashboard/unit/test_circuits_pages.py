@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
+from argparse import Namespace
 from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -200,9 +200,7 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         for outage in kept.going_on(office.registry, NOW - DAY_S):
             texts.append(office.text(f"/outages/{outage.id}"))
         assert len(texts) == 5
-        list_units(
-            SimpleNamespace(data=office.settings.data, config=None, search="WELL", json=False)
-        )  # type: ignore[arg-type]
+        list_units(Namespace(data=office.settings.data, config=None, search="WELL", json=False))
         texts.append(" ".join(capsys.readouterr().out.split()))
         for text in texts:
             about = text[max(0, text.find("WELL") - 200) :]

@@ -19,8 +19,10 @@ from fleet.model import (
     EVERYTHING,
     EngineHours,
     MainsNow,
+    Readiness,
     ReadinessNow,
     Scope,
+    Severity,
     UnitSummary,
 )
 from fleet.registry import lists
@@ -39,13 +41,15 @@ WHY = {
 }
 
 
-def summary(unit: str, state: str, why: str = "", grave: str = "") -> UnitSummary:
+def summary(
+    unit: str, state: Readiness, why: str = "", grave: Severity | None = None
+) -> UnitSummary:
     """A verdict as the scheduler would write it."""
-    found = (finding("not_in_auto", severity=grave, since=NOW - 900),) if grave else ()  # type: ignore[arg-type]
+    found = (finding("not_in_auto", severity=grave, since=NOW - 900),) if grave else ()
     held = ReadinessNow(
         state=state,
         why=why or WHY[state],
-        since=NOW - 9999,  # type: ignore[arg-type]
+        since=NOW - 9999,
         proof_at=NOW - 6 * DAY,
         proof_sure=True,
         proof_v=231.0,
@@ -89,7 +93,7 @@ def desk(tmp_path: Path) -> Iterator[tuple[Registry, TestClient]]:
     registry.close()
 
 
-STATES = {
+STATES: dict[str, tuple[Readiness, str]] = {
     "U1": ("ready", ""),
     "U2": ("ready", ""),
     "U3": ("doubtful", ""),
@@ -212,8 +216,8 @@ def test_at_3000_sets_only_what_is_not_normal_is_shown(desk: tuple[Registry, Tes
     for k in range(n):
         grave = k % 40 == 0
         bare = not grave and k % 100 == 7
-        state = "not_ready" if grave or bare else "ready" if k % 2 else "doubtful"
-        summaries.append(summary(f"G{k}", state, grave="act_now" if grave else ""))
+        state: Readiness = "not_ready" if grave or bare else "ready" if k % 2 else "doubtful"
+        summaries.append(summary(f"G{k}", state, grave="act_now" if grave else None))
         abnormal |= {f"G{k}"} if grave or bare else set()
     for begin in range(0, n, 500):
         write(registry, summaries[begin : begin + 500])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import msgspec
 import pytest
@@ -56,7 +57,7 @@ HERTZ = Measured(
 )
 
 
-def verdict(**over: object) -> Assessment:
+def verdict(**over: Any) -> Assessment:
     summary = UnitSummary(
         unit="U",
         at=NOW,

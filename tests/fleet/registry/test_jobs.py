@@ -114,24 +114,20 @@ def put_due(reg: Registry, *items: DueItem) -> None:
 
 
 def due(**more: Any) -> DueItem:
-    return DueItem(
-        **(
-            {
-                "unit": "U1",
-                "task": "oil_filter",
-                "name": "Oil and filter",
-                "state": "soon",
-                "binds": "calendar",
-                "share": 0.9,
-                "due_on": "2026-12-01",
-                "last_done_on": "2025-12-01",
-                "every_months": 12,
-                "minutes": 30,
-                "parts": {"oil_l": 1.5},
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "unit": "U1",
+        "task": "oil_filter",
+        "name": "Oil and filter",
+        "state": "soon",
+        "binds": "calendar",
+        "share": 0.9,
+        "due_on": "2026-12-01",
+        "last_done_on": "2025-12-01",
+        "every_months": 12,
+        "minutes": 30,
+        "parts": {"oil_l": 1.5},
+    }
+    return DueItem(**(fields | more))
 
 
 def test_due_work_becomes_one_job_and_ends_with_its_record(reg: Registry) -> None:

@@ -72,7 +72,9 @@ def test_a_program_waits_for_its_registry_and_then_works(
 def test_whoever_is_told_to_stop_while_waiting_stops(
     missing: tuple[str, Callable[[], None]],
 ) -> None:
-    stop, said, got = Event(), [], []
+    stop = Event()
+    said: list[str] = []
+    got: list[object] = []
     waiter = Thread(target=lambda: got.append(open_when_up(missing[0], stop, said.append)))
     waiter.start()
     assert wait_for("a word", lambda: bool(said))

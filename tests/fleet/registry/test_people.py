@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import httpx2
 import pytest
 from fastapi.testclient import TestClient
 from register_rows import row, take
@@ -30,8 +32,9 @@ DAY_S = 86_400
 NEW_PASSWORD = "herons wade at the weir"
 
 
-def person(login: str = "dee", role: people.Role = "owner", **more: object) -> Person:
-    return Person(**({"id": "", "login": login, "name": login.title(), "role": role} | more))
+def person(login: str = "dee", role: people.Role = "owner", **more: Any) -> Person:
+    fields: dict[str, Any] = {"id": "", "login": login, "name": login.title(), "role": role}
+    return Person(**(fields | more))
 
 
 # --- the registry, on both databases ---------------------------------------------------------
@@ -90,7 +93,8 @@ def test_the_last_owner_stays(reg: Registry) -> None:
             reg, dee.id, BY, NOW, name="Dee", role=role, customers=None, active=active
         )
 
-    for role, active in (("technician", True), ("owner", False)):
+    lost: list[tuple[people.Role, bool]] = [("technician", True), ("owner", False)]
+    for role, active in lost:
         with pytest.raises(PeopleRefused, match="only owner"):
             change(role, active)
     people.add_person(reg, person("ann"), BY, NOW, "hash")
@@ -363,7 +367,7 @@ class Pages(TestClient):
         sent = {"login": login, "password": password}
         return self.post("/sign-in", data=sent).status_code
 
-    def fill(self, page: str, action: str, **fields: object):
+    def fill(self, page: str, action: str, **fields: object) -> httpx2.Response:
         """Send the form of that page whose action it is."""
         text = self.get(page).text
         form = re.search(rf'<form[^>]*action="{re.escape(action)}".*?</form>', text, re.S)

@@ -295,7 +295,7 @@ def test_json_with_nested_facts_and_a_correction_in_the_same_file(
 
 def test_wrong_rows_are_named_and_nothing_is_written(reg: Registry) -> None:
     take(reg, row())
-    good = {"at": NOW - 5, "unit": "U1", "kind": "note", "text": "x"}
+    good: dict[str, Any] = {"at": NOW - 5, "unit": "U1", "kind": "note", "text": "x"}
     rows = [
         good,
         {**good, "kind": "nots"},

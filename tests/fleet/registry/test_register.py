@@ -682,7 +682,7 @@ def test_shipped_oil_keeps_the_american_limit() -> None:
         assert oil.first_h < oil.every_h
 
 
-PLAN = [
+PLAN: list[dict[str, Any]] = [
     {
         "plan": "ours",
         "plan_name": "Our own",

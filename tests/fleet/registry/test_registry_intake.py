@@ -222,7 +222,7 @@ def test_the_newest_receipt_of_a_key_counts(reg: Registry) -> None:
 
 
 def test_a_batch_that_fails_leaves_nothing_and_is_taken_later(reg: Registry) -> None:
-    broken = msgspec.structs.replace(PULSE, heard_at="soon")  # type: ignore[arg-type]
+    broken = msgspec.structs.replace(PULSE, heard_at="soon")
     batch = PulseBatch(now=NOW, pulses=[PULSE], touched={"D1": {TODAY}}, groups={"D1": "north"})
     if reg.dialect == "sqlite":
         with reg.write() as connection:

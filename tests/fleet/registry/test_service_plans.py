@@ -149,7 +149,7 @@ def test_short_cold_runs_and_heavy_hours() -> None:
     assert duty_of([run(NOW, 120)], NOW, 10.0).heavy_h is None, "no load measured"
 
 
-PLAN = [
+PLAN: list[dict[str, Any]] = [
     {
         "plan": "mine",
         "task": "oil",

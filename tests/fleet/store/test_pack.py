@@ -70,7 +70,9 @@ def test_a_packed_day_comes_back_bit_for_bit(block: Block) -> None:
 
 @given(blocks(), st.sets(st.sampled_from(NAMES)))
 @settings(deadline=None)
-def test_decoding_some_channels_gives_the_same_as_decoding_all(block: Block, some: set) -> None:
+def test_decoding_some_channels_gives_the_same_as_decoding_all(
+    block: Block, some: set[str]
+) -> None:
     blob, used = pack.encode(block, T0, IDS, DECIMALS)
     back = pack.decode(blob, pack.FORMAT, T0, BY_ID, {IDS[n] for n in some})
     assert set(back.values) == some & used.keys()
@@ -193,7 +195,7 @@ def test_minute_data_of_eight_channels_takes_at_most_0_6_byte(step: int, at_most
 
 @given(blocks(), st.sets(st.sampled_from(NAMES), min_size=1))
 @settings(deadline=None)
-def test_summaries_say_what_the_values_say(block: Block, some: set) -> None:
+def test_summaries_say_what_the_values_say(block: Block, some: set[str]) -> None:
     _, used = pack.encode(block, T0, IDS, DECIMALS)
     blob = spans.encode(block, T0, IDS, used)
     told = spans.decode([(T0, blob)], np.ones((1, 6), np.bool_), {IDS[n] for n in some})

@@ -66,7 +66,8 @@ INFLUX = Adapter(f"influx-{influx_servers.KIND}", in_influx)
 
 @pytest.fixture(scope="module", params=[EMBEDDED, INFLUX], ids=lambda a: a.name)
 def adapter(request: pytest.FixtureRequest) -> Adapter:
-    return request.param
+    found: Adapter = request.param
+    return found
 
 
 @pytest.fixture
@@ -88,7 +89,7 @@ def settle(store: Store, now: int = NOW) -> None:
             pass
 
 
-def course(store: Store, device: str = "a", *channels: str) -> dict[str, list]:
+def course(store: Store, device: str = "a", *channels: str) -> dict[str, list[tuple[int, float]]]:
     """Everything of a device as (second, value) pairs."""
     found = store.read(device, channels or None, 0, NOW + DAY)
     return {n: list(zip(s.t.tolist(), s.v.tolist(), strict=True)) for n, s in found.items()}
@@ -101,7 +102,9 @@ def minute(k: int, device: str = "a", **values: float) -> Reading:
 # --- writing
 
 
-def test_what_was_written_is_read_and_a_new_process_reads_it_too(store: Store, place: Place):
+def test_what_was_written_is_read_and_a_new_process_reads_it_too(
+    store: Store, place: Place
+) -> None:
     readings = [minute(k, battery_v=12.6 + k / 100, ac_v=0.0) for k in range(5)]
     assert store.write(readings).rows == 5
     expected = {
@@ -114,7 +117,7 @@ def test_what_was_written_is_read_and_a_new_process_reads_it_too(store: Store, p
     other.close()
 
 
-def test_writing_twice_is_writing_once(store: Store):
+def test_writing_twice_is_writing_once(store: Store) -> None:
     readings = [minute(k) for k in range(100)]
     store.write(readings)
     before = course(store)
@@ -127,7 +130,7 @@ def test_writing_twice_is_writing_once(store: Store):
     assert course(store) == before
 
 
-def test_parts_of_one_second_come_together(store: Store):
+def test_parts_of_one_second_come_together(store: Store) -> None:
     store.write([minute(0, battery_v=12.6)])
     result = store.write([minute(0, ac_v=231.0), minute(0, tank_probe=7.5)])
     assert result.clashes == 0
@@ -144,10 +147,10 @@ def test_parts_of_one_second_come_together(store: Store):
 @pytest.mark.parametrize("channel", ["battery_v", "an_unknown_channel"])
 def test_of_two_values_for_a_second_the_larger_is_kept(
     store: Store, order: tuple[float, ...], packed: bool, channel: str
-):
+) -> None:
     clashes = 0
     for value in order:
-        clashes += store.write([minute(0, **{channel: value})]).clashes
+        clashes += store.write([minute(0, "a", **{channel: value})]).clashes
         if packed:
             settle(store)
     clashes += store.write([]).clashes  # clashes with packed values are told by a later write
@@ -155,7 +158,7 @@ def test_of_two_values_for_a_second_the_larger_is_kept(
     assert clashes == 2
 
 
-def test_clashes_are_counted_by_value_within_a_batch_too(store: Store):
+def test_clashes_are_counted_by_value_within_a_batch_too(store: Store) -> None:
     result = store.write(
         [
             minute(0, battery_v=12.5, ac_v=231.0),
@@ -167,14 +170,14 @@ def test_clashes_are_counted_by_value_within_a_batch_too(store: Store):
     assert store.write([minute(0, battery_v=12.5, ac_v=230.0)]).clashes == 2
 
 
-def test_a_reading_without_values_leaves_no_trace(store: Store):
+def test_a_reading_without_values_leaves_no_trace(store: Store) -> None:
     assert store.write([Reading("a", T0, {})]).rows == 1
     assert store.days("a", 0, NOW) == []
     assert store.devices() == []
 
 
 @pytest.mark.parametrize("value", [5e-324, 1.7976931348623157e308, -1 / 3, 2.0**53, 1e-7])
-def test_odd_numbers_come_back_exactly(store: Store, value: float):
+def test_odd_numbers_come_back_exactly(store: Store, value: float) -> None:
     store.write([minute(0, battery_v=value, strange=value), minute(1, battery_v=12.6)])
     for _ in range(2):
         found = course(store)
@@ -184,7 +187,7 @@ def test_odd_numbers_come_back_exactly(store: Store, value: float):
 
 
 @pytest.mark.parametrize("at", [-5, 1 << 41, 1 << 70])
-def test_a_batch_with_a_time_that_cannot_be_kept_leaves_nothing(store: Store, at: int):
+def test_a_batch_with_a_time_that_cannot_be_kept_leaves_nothing(store: Store, at: int) -> None:
     with pytest.raises(StoreFault, match=r"cannot be kept|no number"):
         store.write([minute(0), Reading("new", at, {"ac_v": 1.0})])
     assert store.devices() == []
@@ -198,7 +201,7 @@ def test_a_batch_with_a_time_that_cannot_be_kept_leaves_nothing(store: Store, at
 
 
 @pytest.mark.parametrize("packed", [False, True])
-def test_ranges_hold_their_start_and_not_their_end(store: Store, packed: bool):
+def test_ranges_hold_their_start_and_not_their_end(store: Store, packed: bool) -> None:
     store.write([minute(k) for k in range(10)])
     if packed:
         settle(store)
@@ -214,7 +217,9 @@ def test_ranges_hold_their_start_and_not_their_end(store: Store, packed: bool):
 
 
 @pytest.mark.parametrize("packed", [False, True])
-def test_channels_and_devices_that_are_not_there_give_empty_series(store: Store, packed: bool):
+def test_channels_and_devices_that_are_not_there_give_empty_series(
+    store: Store, packed: bool
+) -> None:
     store.write([minute(0)])
     if packed:
         settle(store)
@@ -228,13 +233,13 @@ def test_channels_and_devices_that_are_not_there_give_empty_series(store: Store,
     assert np.isnan(window.mean).all()
 
 
-def test_devices_are_listed_by_name_with_all_that_ever_wrote(store: Store):
+def test_devices_are_listed_by_name_with_all_that_ever_wrote(store: Store) -> None:
     store.write([minute(0, device=name) for name in ("b", "a", "B2")])
     store.delete("b", 0, NOW)
     assert store.devices() == ["B2", "a", "b"]
 
 
-def test_days_are_utc_days(store: Store):
+def test_days_are_utc_days(store: Store) -> None:
     for day in (3, 0, 7):
         store.write([Reading("a", T0 + day * DAY + DAY - 1, {"ac_v": 0.0})])
         settle(store, T0 + 4 * DAY)
@@ -273,8 +278,8 @@ def largest(batches: list[list[Reading]]) -> dict[str, dict[str, dict[int, float
 @example([([Reading("a", T0, {"battery_v": 1.0})], True)] * 2, T0, DAY, 1)
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 def test_any_order_batching_and_packing_give_the_same(
-    adapter: Adapter, batches: list, start: int, length: int, n: int
-):
+    adapter: Adapter, batches: list[tuple[list[Reading], bool]], start: int, length: int, n: int
+) -> None:
     truth = largest([batch for batch, _ in batches])
     with tempfile.TemporaryDirectory() as folder:
         store = open_store(adapter.place(Path(folder)), writing=True)
@@ -337,7 +342,7 @@ def a_week(step: int = 600) -> list[Reading]:
         (T0 + 50, T0 + 50, 2),  # nothing
     ],
 )
-def test_a_window_is_what_the_readings_say(store: Store, start: int, end: int, n: int):
+def test_a_window_is_what_the_readings_say(store: Store, start: int, end: int, n: int) -> None:
     week = a_week()
     store.write(week)
     for packed in (False, True):
@@ -363,7 +368,7 @@ def test_a_window_is_what_the_readings_say(store: Store, start: int, end: int, n
 )
 def test_deleting_takes_the_range_and_nothing_else(
     store: Store, start: int, end: int, packed: bool
-):
+) -> None:
     week = a_week()
     store.write(week)
     store.write([minute(0, device="b")])
@@ -387,7 +392,7 @@ def test_deleting_takes_the_range_and_nothing_else(
 # --- who may do what
 
 
-def test_a_reader_does_not_write(store: Store, place: Place):
+def test_a_reader_does_not_write(store: Store, place: Place) -> None:
     store.write([minute(0)])
     reader = open_store(place, writing=False)
     for refused in (
@@ -401,7 +406,7 @@ def test_a_reader_does_not_write(store: Store, place: Place):
     assert course(store) == {"battery_v": [(T0, 12.0)]}
 
 
-def test_a_closed_store_says_so_and_closes_again(store: Store):
+def test_a_closed_store_says_so_and_closes_again(store: Store) -> None:
     store.close()
     store.close()
     for call in (lambda: store.write([minute(0)]), store.devices, lambda: store.tend(NOW)):
@@ -409,20 +414,20 @@ def test_a_closed_store_says_so_and_closes_again(store: Store):
             call()
 
 
-def test_a_sound_store_has_nothing_to_say(store: Store):
+def test_a_sound_store_has_nothing_to_say(store: Store) -> None:
     store.write(a_week())
     settle(store)
     assert store.check() == []
 
 
-def test_an_unknown_kind_of_store_is_refused(tmp_path: Path):
+def test_an_unknown_kind_of_store_is_refused(tmp_path: Path) -> None:
     with pytest.raises(StoreFault, match="Set `store` to `embedded`"):
         open_store(Place(tmp_path, "mystery"), writing=False)
 
 
 def test_reading_while_writing_and_packing_sees_every_acknowledged_row_once(
     store: Store, place: Place
-):
+) -> None:
     acknowledged, stop = [0], threading.Event()
     found: list[str] = []
 
@@ -476,7 +481,7 @@ def settings_of(place: Place) -> str:
 
 
 @pytest.mark.parametrize("kills", [1, pytest.param(20, marks=pytest.mark.long)])
-def test_a_killed_writer_loses_nothing_it_acknowledged(place: Place, kills: int):
+def test_a_killed_writer_loses_nothing_it_acknowledged(place: Place, kills: int) -> None:
     acknowledged, r = 0, random.Random(1)
     for _ in range(kills):
         writer = subprocess.Popen(

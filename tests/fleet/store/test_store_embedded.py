@@ -151,7 +151,7 @@ def test_a_full_disk_keeps_nothing_of_the_batch_and_is_over_when_there_is_space(
 ) -> None:
     store.write([row(0)])
     pragma(store, f"max_page_count={pragma(store, 'page_count')}")
-    big = [row(k, f"d{k % 7}", ac_v=230.0, **{f"x{k}": 1.0}) for k in range(2000)]
+    big = [row(k, f"d{k % 7}", "device", ac_v=230.0, **{f"x{k}": 1.0}) for k in range(2000)]
     with pytest.raises(StoreDown, match=r"full.*nothing is lost"):
         store.write(big)
     assert store.devices() == ["a"]

@@ -6,15 +6,16 @@ Scripted failures always use a stub of their own.
 from __future__ import annotations
 
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import influx_servers
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from influx_servers import Server
+from influx_servers import Server, StubServer
 from influx_stub import Bucket
 from places import ROOT
 
@@ -40,7 +41,7 @@ def minute(k: int, device: str = "a", **values: float) -> Reading:
     return Reading(device, T0 + 60 * k, values or {"battery_v": 12 + k / 100})
 
 
-def opened(server: Server, folder: Path, bucket: str, **more: float) -> InfluxStore:
+def opened(server: Server, folder: Path, bucket: str, **more: Any) -> InfluxStore:
     address = Address(server.url, server.org, bucket, server.token, more.pop("patience_s", 60.0))
     return InfluxStore(address, folder / "store.lock", writing=True, **more)
 
@@ -50,7 +51,7 @@ def everything(store: InfluxStore, device: str = "a") -> dict[str, list[float]]:
 
 
 @pytest.fixture
-def own() -> Iterator[Server]:
+def own() -> Iterator[StubServer]:
     """A stub of this test's own."""
     server = influx_servers.stub_server()
     yield server
@@ -58,7 +59,7 @@ def own() -> Iterator[Server]:
 
 
 @pytest.fixture
-def scripted(own: Server, tmp_path: Path) -> Iterator[InfluxStore]:
+def scripted(own: StubServer, tmp_path: Path) -> Iterator[InfluxStore]:
     """A writing store at the test's own stub, patient for two seconds."""
     store = opened(own, tmp_path, own.new_bucket(), patience_s=2.0)
     yield store
@@ -105,8 +106,13 @@ def raw_lines(server: Server, bucket: str, *lines: str) -> None:
     ],
 )
 def test_what_passes_is_to_be_tried_again(
-    scripted: InfluxStore, own: Server, path: str, status: int, headers: dict, after_s: float | None
-):
+    scripted: InfluxStore,
+    own: StubServer,
+    path: str,
+    status: int,
+    headers: dict[str, Any],
+    after_s: float | None,
+) -> None:
     own.stub.say(path, status, "internal error", **headers)
     with pytest.raises(StoreDown) as told:
         scripted.write([minute(0)])
@@ -115,7 +121,7 @@ def test_what_passes_is_to_be_tried_again(
     assert everything(scripted) == {"battery_v": [12.0]}
 
 
-def test_one_request_a_fault_and_no_hidden_retry(scripted: InfluxStore, own: Server):
+def test_one_request_a_fault_and_no_hidden_retry(scripted: InfluxStore, own: StubServer) -> None:
     scripted.write([minute(0)])
     own.stub.requests.clear()
     own.stub.say(WRITE, 503)
@@ -135,11 +141,11 @@ def test_one_request_a_fault_and_no_hidden_retry(scripted: InfluxStore, own: Ser
 )
 @pytest.mark.parametrize("path", [WRITE, QUERY, DELETE])
 def test_what_does_not_pass_says_what_to_mend(
-    scripted: InfluxStore, own: Server, path: str, status: int, sentence: str
-):
+    scripted: InfluxStore, own: StubServer, path: str, status: int, sentence: str
+) -> None:
     scripted.write([minute(0)])
     own.stub.say(path, status, "no way")
-    call = {
+    call: Callable[[], object] = {
         WRITE: lambda: scripted.write([minute(1)]),
         QUERY: lambda: scripted.read("a", None, T0, END),
         DELETE: lambda: scripted.delete("a", T0, END),
@@ -153,8 +159,8 @@ def test_what_does_not_pass_says_what_to_mend(
 @pytest.mark.parametrize("wrong", ["org", "bucket", "token"])
 def test_a_wrong_setting_is_told_by_check_and_by_writing(
     server: Server, bucket: str, tmp_path: Path, wrong: str
-):
-    given = {"org": server.org, "bucket": bucket, "token": server.token}
+) -> None:
+    given: dict[str, Any] = {"org": server.org, "bucket": bucket, "token": server.token}
     address = Address(server.url, **given | {wrong: "mistaken"})
     store = InfluxStore(address, tmp_path / "store.lock", writing=True)
     (sentence,) = store.check()
@@ -164,7 +170,7 @@ def test_a_wrong_setting_is_told_by_check_and_by_writing(
     store.close()
 
 
-def test_a_server_that_does_not_answer(scripted: InfluxStore, own: Server):
+def test_a_server_that_does_not_answer(scripted: InfluxStore, own: StubServer) -> None:
     scripted.write([minute(0)])
     for path, call in (
         (WRITE, lambda: scripted.write([minute(1)])),
@@ -175,7 +181,7 @@ def test_a_server_that_does_not_answer(scripted: InfluxStore, own: Server):
             call()
 
 
-def test_a_server_that_is_not_there(tmp_path: Path):
+def test_a_server_that_is_not_there(tmp_path: Path) -> None:
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         url = f"http://127.0.0.1:{listener.getsockname()[1]}"  # bound, nobody listens
@@ -186,7 +192,7 @@ def test_a_server_that_is_not_there(tmp_path: Path):
         store.close()
 
 
-def test_an_answer_that_got_lost_costs_nothing(scripted: InfluxStore, own: Server):
+def test_an_answer_that_got_lost_costs_nothing(scripted: InfluxStore, own: StubServer) -> None:
     scripted.write([minute(0)])
     own.stub.say(WRITE, 503, after=True)
     with pytest.raises(StoreDown):
@@ -195,7 +201,9 @@ def test_an_answer_that_got_lost_costs_nothing(scripted: InfluxStore, own: Serve
     assert everything(scripted) == {"battery_v": [12.0, 12.7]}
 
 
-def test_a_device_is_listed_though_its_mark_failed_at_first(scripted: InfluxStore, own: Server):
+def test_a_device_is_listed_though_its_mark_failed_at_first(
+    scripted: InfluxStore, own: StubServer
+) -> None:
     scripted.write([minute(0, "first")])
     own.stub.let(WRITE)
     own.stub.say(WRITE, 503)
@@ -216,8 +224,8 @@ def test_a_device_is_listed_though_its_mark_failed_at_first(scripted: InfluxStor
     ],
 )
 def test_a_failure_in_the_middle_of_an_answer_is_no_answer(
-    scripted: InfluxStore, own: Server, body: str
-):
+    scripted: InfluxStore, own: StubServer, body: str
+) -> None:
     own.stub.spoil(QUERY, body)
     with pytest.raises(StoreDown, match="query timed out"):
         scripted.read("a", ["battery_v"], T0, END)
@@ -231,7 +239,9 @@ def repr5(value: object) -> str:
 
 
 @pytest.mark.parametrize("bad", [float("inf"), -float("inf"), "12.6", None, 10**400], ids=repr5)
-def test_values_that_are_no_numbers_are_named_and_nothing_is_written(store: InfluxStore, bad):
+def test_values_that_are_no_numbers_are_named_and_nothing_is_written(
+    store: InfluxStore, bad: float
+) -> None:
     poison = minute(1, battery_v=bad)
     with pytest.raises(ReadingsRefused, match="cannot be kept") as told:
         store.write([minute(0), poison, minute(2)])
@@ -243,7 +253,7 @@ def test_values_that_are_no_numbers_are_named_and_nothing_is_written(store: Infl
 
 def test_what_the_server_refuses_is_found_by_halving_and_the_rest_is_kept(
     server: Server, bucket: str, store: InfluxStore
-):
+) -> None:
     raw_lines(server, bucket, f"reading,device=other spoiled=1i {T0}")  # not ours: an integer
     batch = [minute(k) for k in range(40)]
     for k in (7, 8, 33):
@@ -258,8 +268,8 @@ def test_what_the_server_refuses_is_found_by_halving_and_the_rest_is_kept(
 
 
 def test_a_server_that_refuses_everything_is_no_reason_to_park_anything(
-    scripted: InfluxStore, own: Server
-):
+    scripted: InfluxStore, own: StubServer
+) -> None:
     scripted.write([minute(0)])
     own.stub.requests.clear()
     own.stub.say(WRITE, 400, "no\nwriting today", times=10_000)
@@ -269,13 +279,15 @@ def test_a_server_that_refuses_everything_is_no_reason_to_park_anything(
     assert len(own.stub.requests) < 4 * REFUSED_ALL
 
 
-def test_too_large_a_request_is_halved_too(scripted: InfluxStore, own: Server):
+def test_too_large_a_request_is_halved_too(scripted: InfluxStore, own: StubServer) -> None:
     own.stub.say(WRITE, 413)
     scripted.write([minute(k) for k in range(10)])
     assert len(everything(scripted)["battery_v"]) == 10
 
 
-def test_what_the_bucket_would_expire_at_once_counts_as_kept(scripted: InfluxStore, own: Server):
+def test_what_the_bucket_would_expire_at_once_counts_as_kept(
+    scripted: InfluxStore, own: StubServer
+) -> None:
     (bucket,) = own.stub.buckets.values()
     bucket.oldest_s = T0 + 60 * 5
     scripted.write([minute(k) for k in range(10)])
@@ -286,14 +298,16 @@ def test_what_the_bucket_would_expire_at_once_counts_as_kept(scripted: InfluxSto
 # --- of two values the larger, at what cost
 
 
-def test_newer_readings_are_written_without_a_look(scripted: InfluxStore, own: Server):
+def test_newer_readings_are_written_without_a_look(scripted: InfluxStore, own: StubServer) -> None:
     scripted.write([minute(k, d) for d in ("a", "b") for k in range(3)])
     own.stub.requests.clear()
     scripted.write([minute(k, d) for d in ("a", "b") for k in range(3, 9)])
     assert [path for path, _ in own.stub.requests] == [WRITE]
 
 
-def test_older_readings_of_an_empty_day_cost_one_look_a_device(scripted: InfluxStore, own: Server):
+def test_older_readings_of_an_empty_day_cost_one_look_a_device(
+    scripted: InfluxStore, own: StubServer
+) -> None:
     scripted.write([minute(40 * 1440)])
     own.stub.requests.clear()
     for hour in range(0, 5 * 24):
@@ -303,7 +317,9 @@ def test_older_readings_of_an_empty_day_cost_one_look_a_device(scripted: InfluxS
     assert paths.count(WRITE) == 5 * 24
 
 
-def test_a_whole_batch_again_is_looked_at_and_not_written(scripted: InfluxStore, own: Server):
+def test_a_whole_batch_again_is_looked_at_and_not_written(
+    scripted: InfluxStore, own: StubServer
+) -> None:
     batch = [minute(k, d) for d in ("a", "b", "c") for k in range(100)]
     scripted.write(batch)
     own.stub.requests.clear()
@@ -313,7 +329,7 @@ def test_a_whole_batch_again_is_looked_at_and_not_written(scripted: InfluxStore,
     assert paths.count(QUERY) == 4  # the days of each device, and one range for all
 
 
-def test_a_new_process_still_keeps_the_larger(server: Server, bucket: str, tmp_path: Path):
+def test_a_new_process_still_keeps_the_larger(server: Server, bucket: str, tmp_path: Path) -> None:
     for value, clashes in ((12.6, 0), (12.4, 1), (12.5, 1), (12.7, 1), (12.7, 0)):
         store = opened(server, tmp_path, bucket)
         assert store.write([minute(0, battery_v=value, x=1.0)]).clashes == clashes
@@ -323,12 +339,12 @@ def test_a_new_process_still_keeps_the_larger(server: Server, bucket: str, tmp_p
     store.close()
 
 
-def test_one_writer(server: Server, bucket: str, store: InfluxStore, tmp_path: Path):
+def test_one_writer(server: Server, bucket: str, store: InfluxStore, tmp_path: Path) -> None:
     with pytest.raises(StoreFault, match="One program writes"):
         opened(server, tmp_path, bucket)
 
 
-def test_looks_hold_every_late_second_and_little_else():
+def test_looks_hold_every_late_second_and_little_else() -> None:
     rows = [Row(d, T0 + at, {}) for d in ("a", "b") for at in (0, 60, 120, 9 * DAY)]
     ranges = sorted(looks(rows), key=lambda look: look[1])
     assert ranges == [
@@ -340,7 +356,7 @@ def test_looks_hold_every_late_second_and_little_else():
 # --- the same answers as the embedded store
 
 
-def test_windows_are_those_of_the_embedded_store(store: InfluxStore, tmp_path: Path):
+def test_windows_are_those_of_the_embedded_store(store: InfluxStore, tmp_path: Path) -> None:
     r = np.random.default_rng(5)
     batch = [
         Reading("a", T0 + int(at), {"battery_v": round(float(v), 2), "odd": float(v)})
@@ -373,12 +389,11 @@ def test_windows_are_those_of_the_embedded_store(store: InfluxStore, tmp_path: P
     embedded.close()
 
 
-def test_retention_deletes_whole_days_once_a_day(scripted: InfluxStore, own: Server):
+def test_retention_deletes_whole_days_once_a_day(scripted: InfluxStore, own: StubServer) -> None:
+    lock: Any = scripted._lock
     scripted.close()
     (name,) = own.stub.buckets
-    store = InfluxStore(
-        Address(own.url, own.org, name, own.token), Path(scripted._lock.name), True, 3
-    )
+    store = InfluxStore(Address(own.url, own.org, name, own.token), Path(lock.name), True, 3)
     store.write([Reading("a", T0 + k * DAY // 2, {"battery_v": float(k)}) for k in range(20)])
     for later in range(0, 3 * 3600, 600):
         assert not store.tend(T0 + 8 * DAY + later)
@@ -397,7 +412,7 @@ ODD = ["", "time", "clock", "_field", "a b", 'a"b', "a,b=c", "ü", "x\\", "x\ny"
 
 
 @pytest.mark.parametrize("name", ODD)
-def test_odd_names_come_back_as_they_went(store: InfluxStore, name: str):
+def test_odd_names_come_back_as_they_went(store: InfluxStore, name: str) -> None:
     plain = name or "-"
     store.write([Reading(plain, T0, {name: 1.5, "battery_v": 12.0}), minute(0, "other")])
     assert everything(store, plain) == {name: [1.5], "battery_v": [12.0]}
@@ -410,7 +425,7 @@ def test_odd_names_come_back_as_they_went(store: InfluxStore, name: str):
 
 
 @given(st.text(st.characters(), max_size=30), st.text(max_size=30))
-def test_names_are_encoded_one_to_one_and_need_no_escape(a: str, b: str):
+def test_names_are_encoded_one_to_one_and_need_no_escape(a: str, b: str) -> None:
     for encode in (field_key, tag_value):
         assert name_of(encode(a)) == a
         assert influx_flux._KEY.fullmatch(encode(a))
@@ -423,7 +438,7 @@ def test_names_are_encoded_one_to_one_and_need_no_escape(a: str, b: str):
     "device",
     ['x" or r.device != "', 'a") |> drop() //', "a' OR 1=1", 'a" AND _measurement="device'],
 )
-def test_a_device_name_is_never_part_of_a_query(store: InfluxStore, device: str):
+def test_a_device_name_is_never_part_of_a_query(store: InfluxStore, device: str) -> None:
     store.write([minute(0)])
     assert everything(store, device) == {}
     assert store.delete(device, 0, END) == 0
@@ -434,7 +449,7 @@ def test_a_device_name_is_never_part_of_a_query(store: InfluxStore, device: str)
         influx_flux.predicate(device)
 
 
-def test_a_bucket_name_is_quoted(own: Server, tmp_path: Path):
+def test_a_bucket_name_is_quoted(own: StubServer, tmp_path: Path) -> None:
     name = 'my "own" bucket\\'
     own.stub.buckets[name] = Bucket()
     store = opened(own, tmp_path, name)
@@ -456,7 +471,7 @@ ANSWER = (
 
 
 @pytest.mark.parametrize("size", [1, 2, 7, 38, 40, 1000])
-def test_an_answer_reads_the_same_in_pieces_of_any_size(size: int):
+def test_an_answer_reads_the_same_in_pieces_of_any_size(size: int) -> None:
     pieces = [ANSWER[k : k + size] for k in range(0, len(ANSWER), size)]
     cells: dict[str, list[str]] = {}
     for columns in influx_csv.tables(pieces):
@@ -477,7 +492,7 @@ def test_an_answer_reads_the_same_in_pieces_of_any_size(size: int):
         b"error,reference\r\nfailed,1\r\n",
     ],
 )
-def test_an_answer_that_is_none_is_refused(body: bytes):
+def test_an_answer_that_is_none_is_refused(body: bytes) -> None:
     with pytest.raises(influx_csv.AnswerBroken):
         list(influx_csv.tables([body]))
 
@@ -493,7 +508,7 @@ GOOD = {
 }
 
 
-def test_settings_that_name_an_influx_are_taken_and_the_token_is_not_shown(tmp_path: Path):
+def test_settings_that_name_an_influx_are_taken_and_the_token_is_not_shown(tmp_path: Path) -> None:
     settings = load(tmp_path, GOOD)
     assert (settings.store, settings.influx_bucket) == ("influx", "hourhand")
     assert "a-long-one" not in repr(settings)
@@ -511,13 +526,15 @@ def test_settings_that_name_an_influx_are_taken_and_the_token_is_not_shown(tmp_p
         ({"HOURHAND_INFLUX_BUCKET": ""}, "is empty"),
     ],
 )
-def test_settings_that_cannot_work_stop_the_start(tmp_path: Path, change: dict, match: str):
+def test_settings_that_cannot_work_stop_the_start(
+    tmp_path: Path, change: dict[str, str], match: str
+) -> None:
     with pytest.raises(SettingsFault, match=match) as told:
         load(tmp_path, GOOD | change)
     assert "word" not in str(told.value).replace("password", "")
 
 
-def test_the_page_on_influxdb_names_every_setting():
+def test_the_page_on_influxdb_names_every_setting() -> None:
     page = (ROOT / "docs" / "influxdb.md").read_text()
     for setting in TABLE:
         if setting.name.startswith("influx_"):

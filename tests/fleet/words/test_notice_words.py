@@ -21,7 +21,7 @@ from said_samples import NOW, SAMPLES, ZONE
 from fleet import words
 from fleet.findings import row_of
 from fleet.findings.saying import CAUTIONS
-from fleet.model import Finding, Notice
+from fleet.model import Finding, Notice, NoticeKind, Way
 from fleet.words import alarms as said_of
 from fleet.words import customers
 from fleet.words.short import SHORT_CAUTION, message, plain
@@ -95,7 +95,7 @@ BEGAN, LEARNED_AT = NOW - 17_160, NOW - 5340
 """02:14 and 05:31 on the wall."""
 
 
-def notice_of(finding: Finding, place: str, way: str = "sms", kind: str = "alert") -> Notice:
+def notice_of(finding: Finding, place: str, way: Way = "sms", kind: NoticeKind = "alert") -> Notice:
     """What the holder of the duty phone is told of a finding at NOW."""
     said = words.sentence(finding, ZONE, NOW)
     ended = "05:31" if kind == "cleared" else ""
@@ -111,7 +111,7 @@ def notice_of(finding: Finding, place: str, way: str = "sms", kind: str = "alert
         made_at=NOW,
         not_before=NOW,
         path="/alerts/e1",
-    )  # type: ignore[arg-type]
+    )
 
 
 def cautioned(text: str) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from finding_pairs.fleets import Fleet, message, quarters
 from finding_pairs.pair import Pair
 from finding_pairs.worlds import NOW, ago
@@ -26,7 +28,7 @@ def running_street(volts: float, low_pct: float = 80.0) -> tuple[Message, ...]:
     """Six sets; from 11:31 the first four run and report each minute. low_pct: the tank of the first."""
     sent: list[Message] = []
     for n in range(1, 7):
-        fuel = {"fuel_pct": low_pct if n == 1 else 80.0}
+        fuel: dict[str, Any] = {"fuel_pct": low_pct if n == 1 else 80.0}
         sent += quarters(n, BEGAN, DARK - 1, **fuel)
         if n > 4:
             sent += quarters(n, DARK, NOW, **fuel)

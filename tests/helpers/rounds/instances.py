@@ -31,7 +31,7 @@ from scheduler.rounds.by_hand import by_hand
 from scheduler.rounds.planning import assemble, network_of
 from scheduler.rounds.reasons import early_reason, reasons_of
 from scheduler.rounds.request import fingerprint_for, sound
-from scheduler.rounds.spans import days_from, weekly
+from scheduler.rounds.spans import Span, days_from, weekly
 from scheduler.rounds.value import Terms
 
 FIRST_DAY, ZONE, DAYS = "2026-03-23", "Europe/Berlin", 14
@@ -94,13 +94,13 @@ def _site(rng: np.random.Generator, n: int, towns: np.ndarray, share: np.ndarray
         x, y = towns[rng.choice(TOWNS, p=share)] + rng.normal(0, SPREAD_KM, 2)
     else:
         x, y = rng.uniform(0, 120), rng.uniform(0, 90)
-    hours = None
+    hours: tuple[Span, ...] | None = None
     if rng.random() < 0.12:
         if rng.random() < 0.5:
-            hours = {day: [("08:00", "12:00")] for day in range(5)}
+            open_at = {day: [("08:00", "12:00")] for day in range(5)}
         else:
-            hours = {int(day): [("08:00", "17:00")] for day in rng.choice(5, 2, replace=False)}
-        hours = weekly(hours, FIRST_DAY, DAYS, ZONE)
+            open_at = {int(day): [("08:00", "17:00")] for day in rng.choice(5, 2, replace=False)}
+        hours = weekly(open_at, FIRST_DAY, DAYS, ZONE)
     return RoundSite(
         id=f"S{n}",
         lat=round(float(LAT + y / KM_LAT), 5),

@@ -83,16 +83,13 @@ FROM_MEMORY: list[tuple[AlertState, StepKind, AlertState]] = [
 ]
 """The same standard, as remembered; ours follow them."""
 OURS: list[tuple[AlertState, StepKind, AlertState]] = [
-    (state, kind, state)
-    for state, kind in [
-        ("unacknowledged", "changed"),
-        ("unacknowledged", "lapsed"),
-        ("unacknowledged", "resumed"),
-        ("acknowledged", "changed"),
-        ("acknowledged", "lapsed"),
-        ("acknowledged", "resumed"),
-    ]
-]  # type: ignore[misc]
+    ("unacknowledged", "changed", "unacknowledged"),
+    ("unacknowledged", "lapsed", "unacknowledged"),
+    ("unacknowledged", "resumed", "unacknowledged"),
+    ("acknowledged", "changed", "acknowledged"),
+    ("acknowledged", "lapsed", "acknowledged"),
+    ("acknowledged", "resumed", "acknowledged"),
+]
 """Steps within a state: news of the same, and the off-delay."""
 LEGAL = {(state, kind): to for state, kind, to in [*PUBLISHED, *FROM_MEMORY, *OURS]}
 PAIRS = list(itertools.product(get_args(AlertState), get_args(StepKind)))
@@ -424,10 +421,11 @@ def test_ids_are_stable_and_fit_the_contract() -> None:
 def test_steps_written_before_there_were_states() -> None:
     """An episode of an older version: raised, changed, acknowledged, cleared without states."""
     whole = raised()
+    kinds: tuple[StepKind, ...] = ("raised", "changed", "acknowledged")
     old = [
         Step(episode=whole.id, n=n, at=100 + n, kind=kind, state="")
-        for n, kind in enumerate(("raised", "changed", "acknowledged"), 1)
-    ]  # type: ignore[arg-type]
+        for n, kind in enumerate(kinds, 1)
+    ]
     episode = Episode(
         **{**{f: getattr(whole, f) for f in whole.__struct_fields__}, "steps": tuple(old)}
     )

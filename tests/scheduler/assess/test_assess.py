@@ -8,10 +8,12 @@ from itertools import pairwise
 import msgspec
 import pytest
 from assessed import DAY, T0, a_run, day, demand, found, inputs, metered, record, unit
+from found import facts_as
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet import words
+from fleet.findings import FailedStart, NotReporting, SimEnding, UsesIntegratedHours
 from fleet.model import (
     Fitting,
     Habit,
@@ -119,7 +121,7 @@ def test_runs_stand_in_for_a_meter_that_counts_standing_and_it_is_said() -> None
     note = found(verdict, "uses_integrated_hours")
     assert note is not None
     assert note.severity == "note"
-    assert note.facts.standing_h == 69.0
+    assert facts_as(note, UsesIntegratedHours).standing_h == 69.0
     assert found(verdict, "meter_disagrees") is None
 
 
@@ -248,8 +250,8 @@ def test_silence_counts_from_receipt_and_is_looked_at_on_time() -> None:
     silent = found(after, "not_reporting")
     assert silent is not None
     assert (silent.severity, silent.since) == ("no_word", heard)
-    assert silent.facts.heard_at == heard
-    assert silent.facts.last_condition == "standing_by"
+    assert facts_as(silent, NotReporting).heard_at == heard
+    assert facts_as(silent, NotReporting).last_condition == "standing_by"
     assert after.summary.condition == "not_reporting"
     assert after.look_again_at > heard + 2700
 
@@ -317,10 +319,10 @@ def test_a_failed_start_stays_until_something_answers_it() -> None:
     finding = found(assess(known, standing(failed), NOON), "failed_start")
     assert finding is not None
     assert (finding.severity, finding.since) == ("act_now", NOON - 600)
-    assert finding.facts.attempts == 3
-    assert finding.facts.crank_min_v == 8.9
-    assert finding.facts.mains_v == 1.0
-    assert finding.facts.cause == "overcrank"
+    assert facts_as(finding, FailedStart).attempts == 3
+    assert facts_as(finding, FailedStart).crank_min_v == 8.9
+    assert facts_as(finding, FailedStart).mains_v == 1.0
+    assert facts_as(finding, FailedStart).cause == "overcrank"
 
     def raised(demands: list[StartDemand], runs: list[Run], records: list[Record]) -> bool:
         days = standing(*demands, runs=tuple(runs))
@@ -418,7 +420,7 @@ def test_a_data_card_that_ends_is_told_in_time(
     found = [f for f in assess(held, standing(), NOON).findings if f.kind == "sim_ending"]
     assert [f.severity for f in found] == ([severity] if severity else [])
     for f in found:
-        assert f.facts.works == heard_after
+        assert facts_as(f, SimEnding).works == heard_after
         assert f.since <= NOON
         assert words.sentence(f, "UTC", NOON).cautions
 

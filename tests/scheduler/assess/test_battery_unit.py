@@ -145,6 +145,7 @@ def test_no_charger_days_left() -> None:
     assert kinds(found) == {"battery_runs_down": "same_day"}
     charge = found.battery.charge
     assert charge.days_left == pytest.approx((12.65 - 0.02 * 24 - 12.06) / 0.02, abs=1.5)
+    assert charge.days_left is not None
     assert charge.days_left_low is not None
     assert charge.days_left_low <= charge.days_left
     assert found.battery.rest.charge_pct == pytest.approx(40, abs=3)
@@ -285,6 +286,7 @@ def test_an_assessment_comes_back() -> None:
 
 def test_a_charger_that_works_now_and_then_is_not_missed_by_a_device_that_wakes_seldom() -> None:
     """Four readings a day see two hours of charging one time in ten."""
+    assert UNIT.habit is not None
     habit = msgspec.structs.replace(UNIT.habit, mode="sleeping", standing_s=21_600)
     sleeps = msgspec.structs.replace(UNIT, charger="on_off", habit=habit)
     for start in range(8):

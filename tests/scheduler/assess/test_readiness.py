@@ -413,7 +413,8 @@ def test_nor_is_one_of_which_only_the_beginning_was_heard(how: str, quiet_s: int
     """One reading of `on`, its hold time not yet over; or `started` and nothing more."""
     on_at = T0 + 3600
     signal = RunningSignal(first=SignalChannel("running", 0.5, 0.5))
-    t, on, events = np.array([on_at - 900, on_at], np.int64), np.array([0.0, 1.0]), ()
+    t, on = np.array([on_at - 900, on_at], np.int64), np.array([0.0, 1.0])
+    events: tuple[DeviceEvent, ...] = ()
     if how == "hold time":
         signal = msgspec.structs.replace(signal, hold_on_s=45)
     else:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from found import facts_as
 from one_unit import T0, UNIT
 from supply_verdicts import CHECK, DAY0, DAY_S, KNOWS, kinds, known, one, record, run_day, verdict
 
 from fleet import words
+from fleet.findings import VoltageDrift, WrongNominal
 from fleet.model import (
     Calibration,
     Habit,
@@ -138,7 +140,9 @@ def test_a_wrong_nominal_is_said_and_raises_no_alarm() -> None:
     """The register says 230 V and 50 Hz; it has run at 120 V and 60 Hz ever since."""
     seen = verdict([run_day(n, volts=121.0, hertz=60.3) for n in range(2)])
     assert kinds(seen) == {"wrong_nominal": "note"}
-    assert sorted(f.facts.runs_at for f in seen.findings if f.kind == "wrong_nominal") == [
+    assert sorted(
+        facts_as(f, WrongNominal).runs_at for f in seen.findings if f.kind == "wrong_nominal"
+    ) == [
         60.0,
         120.0,
     ]
@@ -153,7 +157,7 @@ def test_a_regulator_that_drifts_is_found_once_and_a_new_one_starts_afresh() -> 
     seen = verdict(days)
     assert kinds(seen) == {"voltage_drift": "next_visit"}
     finding = one(seen, "voltage_drift")
-    assert finding.facts.moved < -9
+    assert facts_as(finding, VoltageDrift).moved < -9
     assert finding.since < seen.at - 7 * DAY_S, "since it left its usual range, not since today"
     changed = known(records=(record("part_changed", T0 + 7 * 33 * DAY_S - 9, part="AVR"),))
     assert kinds(verdict(days, changed)) == {}

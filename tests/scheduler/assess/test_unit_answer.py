@@ -210,8 +210,8 @@ def test_a_trace_is_calibrated_as_its_readings_are() -> None:
 
 @given(st.lists(st.floats(6, 15), min_size=2, max_size=2000), st.floats(7, 10))
 def test_a_drawn_start_never_loses_its_dip(volts: list[float], limit: float) -> None:
-    v = np.array(volts)
-    drawn = svg.starts([(np.arange(len(v)) * 0.05, v)], limit, "<b>x</b>")
+    v = np.array(volts, np.float64)
+    drawn = svg.starts([(np.arange(len(v), dtype=np.float64) * 0.05, v)], limit, "<b>x</b>")
     assert drawn is not None
     picture, ticks, seconds = drawn
     assert "<b>" not in picture

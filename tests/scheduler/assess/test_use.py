@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 from assessed import DAY, T0, a_run, day, demand, found, inputs, metered, record, unit
 from fastapi.testclient import TestClient
+from found import facts_as
 from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 
 from dashboard.app import create_app
 from dashboard.deps import scope_of
 from dashboard.views import due as due_page
+from fleet.findings import HarderStarting, StartsUnreliable
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import lists, unscoped
 from scheduler.assess import assess, decode, encode
@@ -52,9 +54,17 @@ def test_unreliable_starts_are_found_with_their_interval() -> None:
     finding = found(verdict, "starts_unreliable")
     assert finding is not None
     assert finding.severity == "next_visit"
-    assert (finding.facts.failed, finding.facts.demands) == (3, 20)
-    assert finding.facts.low < 17 / 20 < finding.facts.high < 0.95
-    assert "memory" in finding.facts.trigger
+    assert (
+        facts_as(finding, StartsUnreliable).failed,
+        facts_as(finding, StartsUnreliable).demands,
+    ) == (3, 20)
+    assert (
+        facts_as(finding, StartsUnreliable).low
+        < 17 / 20
+        < facts_as(finding, StartsUnreliable).high
+        < 0.95
+    )
+    assert "memory" in facts_as(finding, StartsUnreliable).trigger
     assert finding.since == T0 + (YEAR - 7 * (30 - 27) + 6) * DAY + 36_000
     assert verdict.summary.demands_failed == 3
     assert decode(encode(verdict)) == verdict
@@ -87,8 +97,8 @@ def test_harder_starting_is_found_and_starts_afresh_with_a_battery() -> None:
     days = started(36, grow_s=3.0)
     finding = found(assess(inputs(END), days, END), "harder_starting")
     assert finding is not None
-    assert finding.facts.measure == "crank_s"
-    assert finding.facts.per_month_low > 0
+    assert facts_as(finding, HarderStarting).measure == "crank_s"
+    assert facts_as(finding, HarderStarting).per_month_low > 0
     changed = (record("part_changed", END - 20 * DAY, part="Battery"),)
     assert found(assess(inputs(END, records=changed), days, END), "harder_starting") is None
     lamp = (record("part_changed", END - 20 * DAY, part="lamp"),)

@@ -410,7 +410,9 @@ def test_days_cut_anywhere_know_the_same_hours_and_attempts() -> None:
     told = {
         "running": Series(t, on),
         "run_hours_h": Series(t, np.round(100 + seconds / 3600, 2)),
-        "start_attempts": Series(t, np.searchsorted(np.array(begins), t, side="right") + 5.0),
+        "start_attempts": Series(
+            t, np.searchsorted(np.array(begins), t, side="right").astype(np.float64) + 5.0
+        ),
     }
     habit = msgspec.structs.replace(MINUTE, standing_s=600, running_s=600)
     days = walk(facts(habit=habit), told)

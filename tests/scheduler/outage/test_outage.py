@@ -290,7 +290,7 @@ def test_a_neighbour_that_was_not_heard_since_is_in_it() -> None:
 
 def test_an_outage_ends_and_its_minutes_are_known() -> None:
     """One ran from 15 s on; one failed; one was not heard again until the mains was back."""
-    failed = {"says": frozenset({"failed"})}
+    failed: dict[str, Any] = {"says": frozenset({"failed"})}
     during = [
         on_load(1, T0, T0 + 1200),
         off(2, heard=T0 + 1200, **failed),

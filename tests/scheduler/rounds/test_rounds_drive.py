@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -14,6 +15,7 @@ from scheduler.rounds import (
     Pin,
     PlanRequest,
     Round,
+    RoundJob,
     RoundPlan,
     Skill,
     Span,
@@ -22,7 +24,7 @@ from scheduler.rounds import (
     weekly,
 )
 from scheduler.rounds.drive import as_round, cost, drive
-from scheduler.rounds.model import Reason
+from scheduler.rounds.model import PinLevel, Reason
 from scheduler.rounds.network import Network
 from scheduler.rounds.planning import network_of
 from scheduler.rounds.value import Terms
@@ -308,10 +310,12 @@ def weeks(draw: st.DrawFn) -> PlanRequest:
     people = [
         technician(f"T{n}", days=3, skills=("x",) if draw(st.booleans()) else ()) for n in range(2)
     ]
-    jobs, pins = [], []
+    jobs: list[RoundJob] = []
+    pins: list[Pin] = []
+    levels: list[PinLevel | None] = [None, None, "frozen", "told", "published", "retold"]
     for j in asked.jobs:
         start = at(draw(st.integers(0, 3)), draw(st.sampled_from([7.5, 9.0, 11.0, 14.0])))
-        more = draw(
+        more: dict[str, Any] = draw(
             st.sampled_from(
                 [
                     {},
@@ -329,7 +333,7 @@ def weeks(draw: st.DrawFn) -> PlanRequest:
             )
         )
         jobs.append(changed(j, **more))
-        level = draw(st.sampled_from(["", "", "frozen", "told", "published", "retold"]))
+        level = draw(st.sampled_from(levels))
         if level:
             day = f"2026-05-{4 + (start - at(0, 0)) // 86_400:02d}"
             who = draw(st.sampled_from(["T0", "T1", "gone"]))

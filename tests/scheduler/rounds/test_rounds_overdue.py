@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
@@ -48,7 +48,7 @@ from scheduler.rounds.travel import Degrees, Estimate
 def road(a: tuple[float, float], b: tuple[float, float]) -> float:
     """Seconds between two places as docs/planner.md says: 1.3 and 25 + 60 (1 - exp(-km/25)) km/h."""
     km = 1.3 * distance_km(*a, *b)
-    return km / (25 + 60 * (1 - np.exp(-km / 25))) * 3600
+    return km / (25 + 60 * (1 - float(np.exp(-km / 25)))) * 3600
 
 
 class Free(NamedTuple):
@@ -158,7 +158,7 @@ def test_a_free_day_is_spent_on_whatever_is_due(
     days_late: int, km: int, what: dict[str, float]
 ) -> None:
     """Any distance that fits into a day, tolls, a road twice as long as thought, overtime."""
-    more = {k: what[k] for k in ("duration_s",) if k in what}
+    more: dict[str, Any] = {k: what[k] for k in ("duration_s",) if k in what}
     place = site("A", km, extra_money=what.get("toll", 0.0))
     person = technician(days=12, overtime_s=int(what.get("overtime_s", 0)))
     work = job("A", due=at(-days_late, 20), **more)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from typing import Any
 
 import msgspec
 import pytest
@@ -52,7 +53,7 @@ from scheduler.rounds.worker import MAX_PENALTY
 pytest_plugins = ["round_area"]
 
 
-IMPOSSIBLE = {
+IMPOSSIBLE: dict[str, tuple[str, dict[str, Any]]] = {
     "later": ("not_yet_useful", {"earliest": BEGIN + 30 * DAY_S, "due": BEGIN + 60 * DAY_S}),
     "parts": ("parts", {"parts_ready": BEGIN + 20 * DAY_S}),
     "unknown-parts": ("parts", {"parts_ready": None}),

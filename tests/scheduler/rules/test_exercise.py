@@ -24,10 +24,12 @@ from exercises import (
     weekly,
     words,
 )
+from found import facts_as
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from planted import refused
 
+from fleet.findings import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
 from scheduler.rules import exercise
 from scheduler.rules.exercise import Plan, by_itself
 from scheduler.rules.exercise.terms import SHORT_AT_LEAST_S, TIME_OFF_S
@@ -69,8 +71,8 @@ def test_short_is_less_than_agreed_by_a_tenth_and_two_minutes(minutes: float, wo
     assert words(found) == [word]
     if word == "short":
         finding = told(found)["exercise_short"]
-        assert (finding.severity, finding.facts.minutes) == ("next_visit", 20)
-        assert finding.facts.length_s == round(60 * minutes)
+        assert (finding.severity, facts_as(finding, ExerciseShort).minutes) == ("next_visit", 20)
+        assert facts_as(finding, ExerciseShort).length_s == round(60 * minutes)
 
 
 def test_a_length_that_could_not_be_seen_is_not_short() -> None:
@@ -100,7 +102,7 @@ def test_little_load_counts_only_where_a_load_is_agreed_and_measured() -> None:
     assert words(verdicts(watched(heavy), until, loaded)) == ["done"]
     assert words(verdicts(watched([ran(at("2026-01-06 10:00"))]), until, loaded)) == ["done"]
     finding = told(verdicts(watched(light), until, loaded), loaded)["exercise_under_loaded"]
-    assert (finding.severity, finding.facts.asked_kw) == ("note", 30.0)
+    assert (finding.severity, facts_as(finding, ExerciseUnderLoaded).asked_kw) == ("note", 30.0)
 
 
 # ---------------------------------------------------------------- the clock in the set
@@ -111,9 +113,12 @@ def test_a_wrong_clock_on_the_same_day_is_the_exercise_and_a_note(late_h: int) -
     found = verdicts(watched(weekly("2026-01-06", 6, late_s=3600 * late_h)), "2026-02-12 00:00")
     assert words(found) == ["done"] * 6
     note = told(found)["exercise_time"]
-    assert (note.severity, note.facts.offset_s) == ("note", 3600 * late_h)
-    assert (note.facts.agreed, note.facts.real) == ("10:00", f"{10 + late_h:02d}:00")
-    assert note.facts.summer_time == (abs(late_h) == 1)
+    assert (note.severity, facts_as(note, ExerciseTime).offset_s) == ("note", 3600 * late_h)
+    assert (facts_as(note, ExerciseTime).agreed, facts_as(note, ExerciseTime).real) == (
+        "10:00",
+        f"{10 + late_h:02d}:00",
+    )
+    assert facts_as(note, ExerciseTime).summer_time == (abs(late_h) == 1)
     assert found[-1].expected_at == found[-1].due_at + 3600 * late_h, "learned"
 
 
@@ -138,7 +143,7 @@ def test_a_clock_that_does_not_follow_summer_time_is_off_in_summer_only() -> Non
     summer = verdicts(watched(runs), "2026-07-30 00:00")
     assert words(summer) == ["done"] * 30
     assert told(winter) == {}
-    assert told(summer)["exercise_time"].facts.summer_time
+    assert facts_as(told(summer)["exercise_time"], ExerciseTime).summer_time
 
 
 def test_a_run_of_another_length_far_from_the_time_is_not_the_exercise() -> None:
@@ -231,7 +236,11 @@ def test_missed_once_waits_for_the_visit_and_twice_does_not() -> None:
     assert words(twice) == ["done", "done", "missed", "missed"]
     assert told(once)["exercise_missed"].severity == "next_visit"
     found = told(twice)["exercise_missed"]
-    assert (found.severity, found.facts.times, found.facts.by) == ("same_day", 2, "readings")
+    assert (
+        found.severity,
+        facts_as(found, ExerciseMissed).times,
+        facts_as(found, ExerciseMissed).by,
+    ) == ("same_day", 2, "readings")
     assert found.since == at("2026-01-20 10:00")
     again = verdicts(watched([*weekly("2026-01-06", 2), *weekly("2026-01-27", 1)]), FOUR)
     assert told(again) == {}, "done again"
@@ -243,7 +252,10 @@ def test_on_another_day_it_is_missed_and_waits_for_the_visit() -> None:
     found = verdicts(watched(wednesdays), FOUR)
     assert words(found) == ["missed"] * 4
     finding = told(found)["exercise_missed"]
-    assert (finding.severity, finding.facts.ran_at) == ("next_visit", at("2026-01-21 10:00"))
+    assert (finding.severity, facts_as(finding, ExerciseMissed).ran_at) == (
+        "next_visit",
+        at("2026-01-21 10:00"),
+    )
 
 
 COARSE = {"running_gap_s": 2250, "standing_s": 900}
@@ -298,7 +310,7 @@ def test_missed_twice_is_not_counted_across_what_could_not_be_seen() -> None:
     quiet = [(at("2026-01-20 00:00"), at("2026-01-21 00:00"))]
     found = verdicts(watched(weekly("2026-01-06", 1), gaps=quiet), FOUR)
     assert words(found) == ["done", "missed", "not_seen", "missed"]
-    assert told(found)["exercise_missed"].facts.times == 1
+    assert facts_as(told(found)["exercise_missed"], ExerciseMissed).times == 1
 
 
 def test_an_outage_run_of_that_length_since_the_last_one_excuses() -> None:
@@ -334,7 +346,7 @@ def test_excused_neither_ends_nor_lengthens_a_row_of_misses_unless_it_ran() -> N
     laid = [(at("2026-01-13 00:00"), at("2026-01-14 00:00"))]
     found = verdicts(watched([], aside=laid), "2026-01-22 00:00")
     assert words(found) == ["missed", "excused", "missed"]
-    assert told(found)["exercise_missed"].facts.times == 2
+    assert facts_as(told(found)["exercise_missed"], ExerciseMissed).times == 2
     outage = ran(at("2026-01-14 02:00"), 60, why="outage", confidence="high")
     found = verdicts(watched([outage]), "2026-01-22 00:00")
     assert words(found) == ["missed", "missed", "excused"]

@@ -6,11 +6,13 @@ import msgspec
 import numpy as np
 import pytest
 from checks import Checks
+from found import facts_as
 from fuel_looks import DIESEL, look
 from hypothesis import given
 from hypothesis import strategies as st
 from one_unit import T0, UNIT, inputs
 
+from fleet.findings import FuelLow
 from fleet.model import Record, Run
 from fleet.words import sentence
 from scheduler.assess import Assessment, assess
@@ -192,7 +194,8 @@ def test_field_case_30_slosh_then_low() -> None:
     readings = [(T0 + 10 * n, v) for n, v in enumerate([22.0, 21, 3, 22, 21])]
     for n, level in enumerate([12.0] * 8 + [11] * 8 + [10] * 8 + [9] * 8):
         readings.append((T0 + 900 * (n + 1), level))
-    kinds, since = [], set()
+    kinds: list[bool] = []
+    since: set[int] = set()
     for upto in range(1, len(readings) + 1):
         verdict = look(readings[:upto], msgspec.structs.replace(DIESEL, tank_l=None))
         found = [f for f in verdict.findings if f.kind == "fuel_low"]
@@ -290,7 +293,7 @@ def test_under_the_agreed_hours_is_low() -> None:
     verdict = look(standing(60.0), agreed)
     found = next(f for f in verdict.findings if f.kind == "fuel_low")
     assert found.severity == "same_day"
-    assert found.facts.agreed_h == 24.0
+    assert facts_as(found, FuelLow).agreed_h == 24.0
     assert "about 21 h at half load" in sentence(found, "UTC", T0).seen
     assert "24 h are agreed" in sentence(found, "UTC", T0).seen
     enough = msgspec.structs.replace(DIESEL, fuel_hours=20.0)

@@ -121,9 +121,13 @@ def test_rises_are_cut_at_a_persons_reading() -> None:
 def test_a_meter_that_counts_with_the_key_on_shows_while_standing() -> None:
     every_6_min = [(MIDNIGHT + k * 360, 100 + k / 10) for k in range(11)]
     day = read(*every_6_min)
-    assert risen_while(day.t, day.h, [], 900) == (pytest.approx(1.0), 3600)
+    risen_h, seen_s = risen_while(day.t, day.h, [], 900)
+    assert risen_h == pytest.approx(1.0)
+    assert seen_s == 3600
     ran = [(MIDNIGHT, MIDNIGHT + 1800)]
-    assert risen_while(day.t, day.h, ran, 900) == (pytest.approx(0.5), 1800)
+    risen_h, seen_s = risen_while(day.t, day.h, ran, 900)
+    assert risen_h == pytest.approx(0.5)
+    assert seen_s == 1800
     assert risen_while(day.t, day.h, [], 300) == (0.0, 0), "silence longer than allowed"
 
 

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.calendar import instant
-from fleet.model import DueItem, Record, ServicePlan, Task
+from fleet.model import DueItem, Record, RecordKind, ServicePlan, Task
 from scheduler.rules.service import Situation, due_items, finding
 
 
@@ -16,8 +17,10 @@ def at(text: str) -> int:
     return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp())
 
 
-def record(when: str, task: str, hours: float | None = None, kind: str = "task_done") -> Record:
-    facts: dict[str, object] = {"task": task}
+def record(
+    when: str, task: str, hours: float | None = None, kind: RecordKind = "task_done"
+) -> Record:
+    facts: dict[str, Any] = {"task": task}
     if hours is not None:
         facts["hours"] = hours
     return Record(
@@ -26,7 +29,7 @@ def record(when: str, task: str, hours: float | None = None, kind: str = "task_d
         by="ann",
         unit="u",
         kind=kind,
-        facts=facts,  # type: ignore[arg-type]
+        facts=facts,
     )
 
 

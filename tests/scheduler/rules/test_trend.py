@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable
 from math import inf
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -188,7 +189,7 @@ def test_ewma_limits_of_each_point(checked: Checks) -> None:
 @pytest.mark.parametrize(
     ("over", "says"), [({"weight": 0.0}, "weight"), ({"weight": 1.1}, "weight"), ({"k": 0.0}, "k")]
 )
-def test_ewma_rules_that_cannot_be(over: dict[str, float], says: str) -> None:
+def test_ewma_rules_that_cannot_be(over: dict[str, Any], says: str) -> None:
     with pytest.raises(ValueError, match=says):
         EwmaRules(**over)
 
@@ -218,7 +219,7 @@ POINTS = st.lists(st.floats(-100, 100).map(lambda v: round(v, 1)), min_size=4, m
 
 @given(POINTS)
 def test_slope_is_scipys(y: list[float]) -> None:
-    ours = theil_sen(np.arange(len(y)), y)
+    ours = theil_sen(np.arange(len(y), dtype=np.float64), y)
     theirs = stats.theilslopes(y, np.arange(len(y)), method="separate")
     assert isinstance(ours, Slope)
     assert ours.slope == pytest.approx(theirs.slope, abs=1e-9)
@@ -261,7 +262,7 @@ def test_calibration_changes_never_step_a_trend(
         for i, (gain, offset, share) in enumerate(lines)
     ]
     series = calibration.apply(Series(t, np.array(raw, np.float64)), changes)
-    parts = segments(changes, t)
+    parts = segments(changes, t).tolist()
     seen, bare = mann_kendall(series.v, parts), mann_kendall(raw, parts)
     if isinstance(seen, Tendency) and isinstance(bare, Tendency):
         assert (seen.s, seen.var_s) == (bare.s, bare.var_s)
@@ -280,7 +281,7 @@ def test_a_meter_check_is_no_drift() -> None:
     true = calibration.apply(raw, [check])
     days = true.t / 86_400
     whole = theil_sen(days, true.v)
-    parted = theil_sen(days, true.v, segments=segments([check], true.t))
+    parted = theil_sen(days, true.v, segments=segments([check], true.t).tolist())
     assert isinstance(whole, Slope)
     assert isinstance(parted, Slope)
     assert whole.low > 0, "the step alone looks like a rise"
@@ -299,7 +300,7 @@ def test_a_wrong_calibration_replaced_moves_the_history_and_no_trend() -> None:
             id="c", fitting="f", channel="ac_v", gain=gain, offset=0.0, from_at=int(t[8])
         )
         true = calibration.apply(raw, [line])
-        found = mann_kendall(true.v, segments([line], t))
+        found = mann_kendall(true.v, segments([line], t).tolist())
         assert isinstance(found, Tendency)
         return true, found
 

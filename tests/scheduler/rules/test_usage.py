@@ -195,7 +195,7 @@ def forecast(seed: int, season: float, score: Score) -> None:
         total = sum(run.hours_h for run in own) + planned[now - watched : now].sum()
         if came >= ahead or total == 0:
             continue
-        (likely,) = days_until([left], own, float(watched), planned[now:], prior, seed)
+        (likely,) = days_until([left], own, float(watched), planned[now:].tolist(), prior, seed)
         score.early += came < day(likely.early_d)
         score.late += came > day(likely.late_d)
         score.ours.append(abs(min(day(likely.middle_d), usage.HORIZON_DAYS) - came))

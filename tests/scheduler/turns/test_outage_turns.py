@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 from databases import Registry
+from found import facts_as
 from found import finding as made
 from register_rows import NOW, row, take, write_turn
 
+from fleet.findings import OwnLine
 from fleet.model import (
     EVERYTHING,
     Contact,
@@ -295,7 +297,7 @@ def test_our_own_line() -> None:
     assert uplink_finding([NOW, NOW + 1, NOW + 2, NOW + 3], 10) is None
     found = uplink_finding([NOW - 90_000, NOW, NOW + 1, NOW + 2, NOW + 3, NOW + 600], 20)
     assert found is not None
-    assert (found.facts.units, found.since, found.severity) == (5, NOW, "act_now")
+    assert (facts_as(found, OwnLine).units, found.since, found.severity) == (5, NOW, "act_now")
     assert uplink_finding([NOW + 150 * n for n in range(6)], 20) is not None
     assert uplink_finding([NOW + 151 * n for n in range(5)], 20) is None
     assert uplink_finding([NOW] * 5, 26) is None

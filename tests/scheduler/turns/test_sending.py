@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from posts import MailServer, WebServer, mail_server, web_server
 from service import free_port
 
-from fleet.model import Notice
+from fleet.model import Notice, Way
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryDown
@@ -69,7 +69,7 @@ def mail(server: MailServer, **over: Any) -> Mail:
     return msgspec.structs.replace(base, **over)
 
 
-def notice(person: str, way: str = "email", n: int = 1, **over: Any) -> Notice:
+def notice(person: str, way: Way = "email", n: int = 1, **over: Any) -> Notice:
     base = Notice(
         id=f"n{n:031d}",
         cause=f"e{n}",
@@ -82,7 +82,7 @@ def notice(person: str, way: str = "email", n: int = 1, **over: Any) -> Notice:
         made_at=NOW,
         not_before=NOW,
         path=f"/alerts/e{n}",
-    )  # type: ignore[arg-type]
+    )
     return msgspec.structs.replace(base, **over)
 
 
@@ -364,7 +364,7 @@ def test_no_secret_of_an_address_is_told(user: str, token: str, scheme: str) -> 
     held = Target(id="t", person="p", way=address.way, shown=shown(address), address=address.text)
     heard: list[str] = []
     listener = logging.Handler()
-    listener.emit = lambda r: heard.append(r.getMessage())  # type: ignore[method-assign]
+    listener.emit = lambda record: heard.append(record.getMessage())  # type: ignore[method-assign]
     root = logging.getLogger()
     root.addHandler(listener)
     try:
@@ -406,8 +406,9 @@ def test_addresses_that_are_not_taken(text: str) -> None:
 @given(st.text(max_size=300), st.text(max_size=2000))
 def test_a_subject_is_one_line_and_a_text_message_short(subject: str, body: str) -> None:
     told = notice("p", subject=subject, body=body)
-    for way in ("email", "webhook", "push", "sms"):
-        held = Target(id="t", person="p", way=way, shown="")  # type: ignore[arg-type]
+    ways: tuple[Way, ...] = ("email", "webhook", "push", "sms")
+    for way in ways:
+        held = Target(id="t", person="p", way=way, shown="")
         line, text = texts(told, held, "https://fleet.example.org")
         assert line.isprintable()
         assert len(line) <= 150

@@ -7,6 +7,7 @@ import signal as signals
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -125,9 +126,12 @@ def test_nothing_new_writes_nothing_and_one_days_news_is_one_days_work(
     assert house.turn(T0 + 7 * DAY).days == 7
     digested: list[int] = []
     real = module.digest
-    monkeypatch.setattr(
-        module, "digest", lambda facts, day, *rest: digested.append(day) or real(facts, day, *rest)
-    )
+
+    def noted(facts: Any, day: int, *rest: Any) -> Any:
+        digested.append(day)
+        return real(facts, day, *rest)
+
+    monkeypatch.setattr(module, "digest", noted)
     house.hear(readings[-30:], [], T0 + 7 * DAY)
     assert house.turn(T0 + 7 * DAY).days == 0
     assert digested == [D0 + 6]
@@ -362,9 +366,10 @@ def test_facts_changed_while_computing_are_computed_again(
     """write_turn refuses what was computed from old facts; the next turn has the new ones."""
     from scheduler.turns import watching as module
 
-    real, done = module.assess, []
+    real = module.assess
+    done: list[int] = []
 
-    def interrupted(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
+    def interrupted(inputs: Any, days: Any, now: int, *rest: Any) -> Any:
         if inputs.unit.id == "u1" and not done:
             done.append(1)
             add_record(house.registry, record("u1", "note", now, text="rang"), now)

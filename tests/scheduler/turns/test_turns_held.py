@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -190,9 +191,10 @@ def test_days_written_by_another_in_the_midst_of_a_turn_refuse_it(
     with pair(tmp_path, 50_000_000) as both:
         both.house.hear([r for r in readings if r.at >= T0 + DAY], events, end)
         both.turn(0, end)
-        real, met = watching.assess, []
+        real = watching.assess
+        met: list[int] = []
 
-        def interrupted(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
+        def interrupted(inputs: Any, days: Any, now: int, *rest: Any) -> Any:
             if inputs.unit.id == "u1" and not met:
                 met.append(len(days))
                 both.house.hear(old, [], end)
@@ -231,7 +233,7 @@ def test_a_shard_that_another_takes_in_the_midst_of_a_turn_costs_the_others_noth
         assert lost != kept
         real = watching.assess
 
-        def interrupted(inputs, days, now, *rest):  # type: ignore[no-untyped-def]
+        def interrupted(inputs: Any, days: Any, now: int, *rest: Any) -> Any:
             if inputs.unit.id == "u1":
                 take_shards(both.registries[1], [lost])
             return real(inputs, days, now, *rest)

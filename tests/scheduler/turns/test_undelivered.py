@@ -6,9 +6,11 @@ from typing import Any
 
 import msgspec
 import pytest
+from found import facts_as
 
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
+from fleet.findings import Undelivered
 from fleet.model import Contact, Notice, Rota, Way
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
@@ -77,7 +79,7 @@ def test_a_late_message_opens_one_alert_told_to_somebody_else(reg: Registry) -> 
     (told,) = outbox.of_cause(reg, id)
     assert (told.person, told.wakes) == ("bob", False)
     (episode,) = [e for e in unscoped.open_episodes(reg, ["service"]) if e.id == id]
-    facts = episode.finding.facts
+    facts = facts_as(episode.finding, Undelivered)
     assert (facts.late, facts.given_up, facts.people) == (2, 0, 1)
     assert facts.late_s == LATE_S
     said = words.sentence(episode.finding, "UTC", late)

@@ -17,15 +17,18 @@ STATES = ("open", "call_first", "waiting_part", "waiting_yes", "booked", "under_
 
 
 def job(**more: Any) -> Job:
-    return Job(**({"id": "j", "title": "Oil", "unit": "U1", "task": "oil", "n": 3} | more))
+    fields: dict[str, Any] = {"id": "j", "title": "Oil", "unit": "U1", "task": "oil", "n": 3}
+    return Job(**(fields | more))
 
 
 def told(**more: Any) -> Told:
-    return Told(**({"form": "f", "at": NOW, "zone": "UTC", "by": "Ana"} | more))
+    fields: dict[str, Any] = {"form": "f", "at": NOW, "zone": "UTC", "by": "Ana"}
+    return Told(**(fields | more))
 
 
 def task(id: str = "oil", said: Any = "done", **more: Any) -> ToldTask:
-    return ToldTask(**({"task": id, "name": id.title(), "said": said} | more))
+    fields: dict[str, Any] = {"task": id, "name": id.title(), "said": said}
+    return ToldTask(**(fields | more))
 
 
 SAID = st.sampled_from(["done", "not_done", "not_needed"])

@@ -148,41 +148,33 @@ def test_a_step_changes_only_what_it_may() -> None:
 
 
 def item(**more: Any) -> DueItem:
-    return DueItem(
-        **(
-            {
-                "unit": "U1",
-                "task": "oil_filter",
-                "name": "Oil and filter",
-                "state": "soon",
-                "binds": "calendar",
-                "share": 0.9,
-                "due_on": "2026-12-20",
-                "last_done_on": "2025-12-20",
-                "every_months": 12,
-                "minutes": 30,
-                "parts": {"oil_l": 1.5},
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "unit": "U1",
+        "task": "oil_filter",
+        "name": "Oil and filter",
+        "state": "soon",
+        "binds": "calendar",
+        "share": 0.9,
+        "due_on": "2026-12-20",
+        "last_done_on": "2025-12-20",
+        "every_months": 12,
+        "minutes": 30,
+        "parts": {"oil_l": 1.5},
+    }
+    return DueItem(**(fields | more))
 
 
 def unit(**more: Any) -> Unit:
-    return Unit(
-        **(
-            {
-                "id": "U1",
-                "site": "S1",
-                "customer": "C1",
-                "nominal_v": 230,
-                "nominal_hz": 50,
-                "running": RunningSignal(first=SignalChannel("ac_v", 200, 150)),
-                "service_plan": "p",
-            }
-            | more
-        )
-    )
+    fields: dict[str, Any] = {
+        "id": "U1",
+        "site": "S1",
+        "customer": "C1",
+        "nominal_v": 230,
+        "nominal_hz": 50,
+        "running": RunningSignal(first=SignalChannel("ac_v", 200, 150)),
+        "service_plan": "p",
+    }
+    return Unit(**(fields | more))
 
 
 PLAN = ServicePlan(
