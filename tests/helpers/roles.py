@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from fastapi import FastAPI
@@ -62,6 +63,12 @@ def app_of(fleet: Fleet) -> FastAPI:
     return create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
 
 
+@cache
+def hashed(password: str) -> str:
+    """The password's hash at its full cost, made once for all who have it in tests."""
+    return people.hash_password(password)
+
+
 def add(fleet: Fleet, login: str, role: Role, *customers: str) -> Person:
     """Somebody with a password."""
     wanted = Person(
@@ -71,7 +78,7 @@ def add(fleet: Fleet, login: str, role: Role, *customers: str) -> Person:
         role=role,
         customers=frozenset(customers) if customers else None,
     )
-    return people.add_person(fleet.registry, wanted, OFFICE, NOW, people.hash_password(PASSWORD))
+    return people.add_person(fleet.registry, wanted, OFFICE, NOW, hashed(PASSWORD))
 
 
 def signed_in(fleet: Fleet, person: Person) -> Caller:

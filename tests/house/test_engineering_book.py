@@ -78,6 +78,7 @@ def texts() -> Iterator[Path]:
     yield ROOT / "DEVELOPERS.md"
 
 
+@cache
 def spoken(path: Path) -> str:
     """What a file says to people: of Python its comments and texts, of all else everything."""
     if path.suffix != ".py":

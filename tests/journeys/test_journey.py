@@ -21,7 +21,7 @@ LOOK_MS = 30_000
 pytest_plugins = ["databases"]
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.long)])
 def service(
     request: pytest.FixtureRequest, tmp_path: Path, broker: RunningBroker
 ) -> Iterator[Service]:

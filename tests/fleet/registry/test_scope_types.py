@@ -159,39 +159,59 @@ def page(registry: {registry_name}) -> object:
 """
 
 
-@pytest.mark.parametrize(
-    ("module", "name", "bare", "scoped"),
-    [
-        ("fleet.registry.lists", "unit", '"u1"', 'EVERYTHING, "u1"'),
-        ("fleet.registry.lists", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
-        ("fleet.registry.told.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
-    ],
+LEFT_OUT = (
+    ("fleet.registry.lists", "unit", '"u1"', 'EVERYTHING, "u1"'),
+    ("fleet.registry.lists", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
+    ("fleet.registry.told.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
 )
-def test_leaving_the_scope_out_is_an_error_of_types(
-    tmp_path: Path, module: str, name: str, bare: str, scoped: str
-) -> None:
-    for file, given in (("bare.py", bare), ("scoped.py", scoped)):
-        planted = PLANTED.format(
-            module=module,
-            name=name,
-            registry=Registry.__module__,
-            registry_name=Registry.__name__,
-            given=f"registry, {given}",
-        )
-        (tmp_path / file).write_text(planted)
+"""(module, read, what it is given without a Scope, and with one)."""
+
+
+@pytest.fixture(scope="module")
+def type_errors(tmp_path_factory: pytest.TempPathFactory) -> tuple[frozenset[str], str]:
+    """The planted files, bare and scoped ones of every read, in which one run of mypy finds errors."""
+    folder = tmp_path_factory.mktemp("planted")
+    files = []
+    for module, name, bare, scoped in LEFT_OUT:
+        for way, given in (("bare", bare), ("scoped", scoped)):
+            files.append(folder / f"{name}_{way}.py")
+            files[-1].write_text(
+                PLANTED.format(
+                    module=module,
+                    name=name,
+                    registry=Registry.__module__,
+                    registry_name=Registry.__name__,
+                    given=f"registry, {given}",
+                )
+            )
     result = subprocess.run(
         [
             Path(sys.executable).parent / "mypy",
             "--follow-imports=silent",
             "--ignore-missing-imports",
-            tmp_path / "bare.py",
-            tmp_path / "scoped.py",
+            *files,
         ],
         cwd=Path(dashboard.__file__).parent.parent,
         capture_output=True,
         text=True,
         check=False,
     )
-    found = [line for line in result.stdout.splitlines() if ": error:" in line]
-    assert [Path(line.partition(":")[0]).name for line in found], result.stdout
-    assert {Path(line.partition(":")[0]).name for line in found} == {"bare.py"}
+    said = result.stdout + result.stderr
+    lines = [line for line in said.splitlines() if ": error:" in line]
+    return frozenset(Path(line.partition(":")[0]).name for line in lines), said
+
+
+@pytest.mark.parametrize("name", [name for _, name, _, _ in LEFT_OUT])
+def test_leaving_the_scope_out_is_an_error_of_types(
+    type_errors: tuple[frozenset[str], str], name: str
+) -> None:
+    wrong, said = type_errors
+    assert f"{name}_bare.py" in wrong, said
+    assert f"{name}_scoped.py" not in wrong, said
+
+
+def test_only_what_leaves_the_scope_out_is_an_error(
+    type_errors: tuple[frozenset[str], str],
+) -> None:
+    wrong, said = type_errors
+    assert wrong == {f"{name}_bare.py" for _, name, _, _ in LEFT_OUT}, said
