@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.viewers import staff_name
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name
@@ -67,22 +67,22 @@ class AlertLine:
         return self.page.startswith("/outages/")
 
 
-def lines(desk: Desk, scope: Scope, found: list[Episode], now: int) -> list[AlertLine]:
+def lines(services: Services, scope: Scope, found: list[Episode], now: int) -> list[AlertLine]:
     """One line per cause: due work of one set, one severity and one state stands together."""
     rows: dict[tuple[object, ...], AlertLine] = {}
     for episode in found:
         apart = "" if isinstance(episode.finding.facts, ServiceDue) else episode.id
         state = alarms.state_of(episode)
         key = (episode.subject, episode.kind, episode.severity, state, episode.closed_at, apart)
-        row = line(desk, scope, episode, now)
+        row = line(services, scope, episode, now)
         first = rows.get(key)
         rows[key] = replace(first, seen=(*first.seen, *row.seen)) if first else row
     return list(rows.values())
 
 
-def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> AlertLine:
+def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertLine:
     """One episode: whose, what was seen, and what became of it."""
-    about = subject(desk, scope, episode)
+    about = subject(services, scope, episode)
     state = alarms.state_of(episode)
     said = words.sentence(episode.finding, about.zone, now)
     return AlertLine(
@@ -105,10 +105,10 @@ def page_of(episode: Episode) -> str:
     return f"/outages/{episode.id}" if outage else f"/alerts/{episode.id}"
 
 
-def subject(desk: Desk, scope: Scope, episode: Episode) -> Subject:
+def subject(services: Services, scope: Scope, episode: Episode) -> Subject:
     """Whom it is about: a set of this Scope, a place, or the service itself."""
     kind, _, name = episode.subject.partition(":")
-    row = lists.unit(desk.registry, scope, name) if kind == "unit" else None
+    row = lists.unit(services.registry, scope, name) if kind == "unit" else None
     if row is not None:
         unit, site, customer, _ = row
         named = set_name(unit, site, customer)

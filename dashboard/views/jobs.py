@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views.set_findings import Grave
 from fleet import words
 from fleet.calendar import local_date
@@ -50,9 +50,9 @@ class Column:
     more: int
 
 
-def placed(desk: Desk) -> dict[str, Place]:
+def placed(services: Services) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
-    published = rounds.in_force(desk.registry)
+    published = rounds.in_force(services.registry)
     return dispatch.places(dispatch.decode(published.doc)) if published else {}
 
 

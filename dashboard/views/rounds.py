@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views.jobs import promise_words
 from dashboard.views.planned import RoundView, StopView, round_view
 from dashboard.views.round_map import Route, Spot
@@ -133,9 +133,9 @@ class ChangeLine:
     promised: bool
 
 
-def sheet_of(desk: Desk, scope: Scope, plan: RoundPlan) -> Sheet:
+def sheet_of(services: Services, scope: Scope, plan: RoundPlan) -> Sheet:
     """Everything the pages need of a plan."""
-    return gather(desk.registry, scope, plan, desk.clock())
+    return gather(services.registry, scope, plan, services.clock())
 
 
 def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet:

@@ -16,7 +16,7 @@ from fleet.registry.office import rota as agreed
 from fleet.registry.told import outages as kept
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
-from scheduler.alarms import Case, Office, Quiet
+from scheduler.alarms import AlertNews, Office, Quiet
 from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
@@ -157,11 +157,11 @@ def _case(
     summary: UnitSummary,
     members: Sequence[Membership],
     grouped: bool,
-) -> Case:
+) -> AlertNews:
     unit, site, customer = inputs.unit, inputs.site, inputs.customer
     born = episode.steps if any(e.id == episode.id for e in opened) else ()
     said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
-    return Case(
+    return AlertNews(
         episode=episode,
         steps=born or tuple(s for s in steps if s.episode == episode.id),
         place=site.name or customer.name or unit.id,

@@ -12,7 +12,7 @@ from fleet.registry.told import outages as kept
 from fleet.registry.told.episodes import write_alone
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
-from scheduler.alarms import Case, Office
+from scheduler.alarms import AlertNews, Office
 from scheduler.outage.stepping import RECENT_S
 from scheduler.turns import service_alert
 from scheduler.turns.outages import Places
@@ -36,7 +36,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         return 0
     afresh = bool(change.opened) or any(s.kind == "recurred" for s in change.steps)
     held = _hold_back(registry, change.episode, now) if afresh else []
-    case = Case(
+    case = AlertNews(
         episode=change.episode,
         steps=change.told,
         place="All sets",

@@ -25,7 +25,7 @@ from posts import MailServer, WebServer, mail_server, web_server
 from service import wait_for
 
 from fleet import clock
-from fleet.model import Notice, Way
+from fleet.model import DeliveryMethod, Notice
 from fleet.registry import people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry, open_registry
@@ -77,7 +77,7 @@ def prepared(data: Path, web: WebServer) -> tuple[Registry, str]:
 def put(registry: Registry, person: str, numbers: range) -> list[str]:
     """Two notices of each number: by mail and to the web server. Their ids."""
     now = clock.now()
-    ways: tuple[Way, ...] = ("email", "webhook")
+    ways: tuple[DeliveryMethod, ...] = ("email", "webhook")
     made = [
         Notice(
             id=f"n{n:04d}-{way}",

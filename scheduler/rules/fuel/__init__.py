@@ -25,7 +25,7 @@ from scheduler.rules.fuel.level import (
     smooth,
     usable,
 )
-from scheduler.rules.fuel.seen import FuelSeen
+from scheduler.rules.fuel.state import FuelSeen
 
 __all__ = [
     "DIESEL_KWH_PER_L",

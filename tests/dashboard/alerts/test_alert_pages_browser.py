@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import outbox_runs
 import pytest
+from as_viewer import OWNER, as_real_owner
 from browsers import PHONE, SIZES, accessible, fits, opened, serving, sideways
-from looking import OWNER, as_real_owner
 from mains_off import alert_of, mains_off
 from playwright.sync_api import Browser
 from roles import add

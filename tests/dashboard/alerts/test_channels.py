@@ -19,7 +19,7 @@ from posts import web_server
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import NOW, Fleet, seeded
 
-from dashboard.deps import viewer_of
+from dashboard.request_context import viewer_of
 from dashboard.viewers import by_session
 from fleet.model import QuietHours, Rota
 from fleet.registry import people

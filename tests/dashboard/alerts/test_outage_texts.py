@@ -557,7 +557,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
         [MO], msgspec.structs.replace(part, into=""), member(), "outdoors", said, "Elm", NOW
     )
     put_notices(made.registry, [early], NOW)
-    about = writing(app_of(made).state.desk, whole)
+    about = writing(app_of(made).state.services, whole)
     assert about.sent[early.step, "p1"] == "waiting"
 
 

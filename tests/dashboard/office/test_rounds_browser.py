@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from as_viewer import as_real_owner
 from browsers import DESK, SIZES, accessible_at, fits, opened, serving
 from dispatching import CALL, Office, close, copied, in_force
-from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import FAILED, NOW, unit_id
 

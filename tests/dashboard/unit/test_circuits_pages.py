@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from alternators import Fault, run, wye
+from as_viewer import as_owner
 from circuit_worlds import ALL, Made
 from fastapi.testclient import TestClient
-from looking import as_owner
 from register_rows import NOW, row, take
 
 from dashboard.app import create_app

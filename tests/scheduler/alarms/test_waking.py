@@ -18,7 +18,7 @@ from fleet.model import (
 )
 from fleet.words import alarms as said_of
 from scheduler import alarms
-from scheduler.alarms import Case, Office, Quiet
+from scheduler.alarms import AlertNews, Office, Quiet
 from scheduler.alarms.waking import CONCERNS, CRITICALITIES, changed, table, wakes
 
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"))
@@ -240,6 +240,8 @@ def test_late_news_has_both_times() -> None:
     )
     episode = alarms.opening("unit:u1", finding, DAY)
     told: list[Notice] = alarms.tell(
-        [Case(episode=episode, steps=episode.steps, place="Alder House", zone=ZONE)], OFFICE, DAY
+        [AlertNews(episode=episode, steps=episode.steps, place="Alder House", zone=ZONE)],
+        OFFICE,
+        DAY,
     )
     assert "Did not start at 08:30, learned at 11:00" in told[0].body

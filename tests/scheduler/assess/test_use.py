@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 
 from dashboard.app import create_app
-from dashboard.deps import scope_of
+from dashboard.request_context import scope_of
 from dashboard.views import due as due_page
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import lists, unscoped

@@ -9,7 +9,7 @@ import pytest
 
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
-from fleet.model import Contact, Notice, Rota, Way
+from fleet.model import Contact, DeliveryMethod, Notice, Rota
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import notices as outbox
@@ -30,7 +30,7 @@ OFFICE = Office(
 
 
 def notice(n: int, person: str = "ann", **over: Any) -> Notice:
-    way: Way = "email"
+    way: DeliveryMethod = "email"
     base = Notice(
         id=f"n{n:031d}",
         cause=f"e{n}",
