@@ -3,7 +3,6 @@
 from scheduler.alarms.figures import Figures, figures
 from scheduler.alarms.lifecycle import (
     SILENT,
-    STATES,
     TRANSITIONS,
     IllegalStep,
     acknowledge,
@@ -31,7 +30,6 @@ from scheduler.alarms.visits import open_visit
 
 __all__ = [
     "SILENT",
-    "STATES",
     "TRANSITIONS",
     "AlertNews",
     "Figures",

@@ -23,7 +23,6 @@ from scheduler.rules.battery.state import (
 from scheduler.rules.battery.tables import (
     REST_S,
     charge_pct,
-    compensated_v,
     crank_limit_v,
     over_limit_v,
     rested_v,
@@ -67,7 +66,6 @@ __all__ = [
     "afresh",
     "allowed_days",
     "charge_pct",
-    "compensated_v",
     "crank_limit_v",
     "crank_look",
     "days_left",

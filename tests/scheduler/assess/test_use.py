@@ -17,7 +17,7 @@ from dashboard.request_context import scope_of
 from dashboard.views import due as due_page
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import lists, unscoped
-from scheduler.assess import assess, decode, encode
+from scheduler.assess import assess, encode, read
 from scheduler.day import Carry, Day
 from scheduler.rules import warmth
 from scheduler.rules.runs import OpenRun, RunsCarry
@@ -57,7 +57,7 @@ def test_unreliable_starts_are_found_with_their_interval() -> None:
     assert "memory" in finding.facts.trigger
     assert finding.since == T0 + (YEAR - 7 * (30 - 27) + 6) * DAY + 36_000
     assert verdict.summary.demands_failed == 3
-    assert decode(encode(verdict)) == verdict
+    assert read(encode(verdict)) == verdict
 
 
 def test_many_failures_are_same_day_and_seven_good_starts_end_it() -> None:
