@@ -29,8 +29,8 @@ from scheduler.rules.exercise import (
     UnderCode,
     YearHours,
 )
+from scheduler.rules.exercise.exercise_verdict import SHOWN
 from scheduler.rules.exercise.matching import learned
-from scheduler.rules.exercise.terms import SHOWN
 from scheduler.rules.exercise.year import year_of, year_span
 
 FIXED = frozenset({"outdoors", "engine_room"})

@@ -1,6 +1,14 @@
 """The starter battery: at rest, on charge, cranking; its charger, its trend
 (docs/engineering/battery.md)."""
 
+from scheduler.rules.battery.battery_day import (
+    AfterRun,
+    BatteryCarry,
+    BatteryDay,
+    Count,
+    Rest,
+    WatchedBattery,
+)
 from scheduler.rules.battery.charger import (
     CRANKS_FROM,
     FELL_V,
@@ -27,14 +35,6 @@ from scheduler.rules.battery.tables import (
     over_limit_v,
     rested_v,
     scale,
-)
-from scheduler.rules.battery.terms import (
-    AfterRun,
-    BatteryCarry,
-    BatteryDay,
-    Count,
-    Rest,
-    WatchedBattery,
 )
 from scheduler.rules.battery.verdict import CHARGERS, HALF_PCT, Failed, decide, failed_cell
 from scheduler.rules.battery.watch import OVER_S, UNDER_S, watch

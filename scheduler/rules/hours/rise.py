@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fleet.model import HoursRise
 from scheduler.rules.hours.epochs import State, take
-from scheduler.rules.hours.terms import RULES, MeterCarry, MeterDay, MeterRules
+from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
 
 GRAINS_H = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01)
 """Steps in which hour meters count (common practice, no source)."""

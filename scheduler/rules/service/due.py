@@ -18,7 +18,7 @@ from scheduler.rules.service.reckon import (
     last_done,
     state_of,
 )
-from scheduler.rules.service.terms import RANK, Situation
+from scheduler.rules.service.situation import RANK, Situation
 
 
 def due_items(

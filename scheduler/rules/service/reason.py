@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from fleet.model import Task
-from scheduler.rules.service.terms import ByCalendar, ByHours, Done, Situation
+from scheduler.rules.service.situation import ByCalendar, ByHours, Done, Situation
 
 
 def reason(

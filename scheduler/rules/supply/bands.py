@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from scheduler.rules.supply.terms import Band, Plate
+from scheduler.rules.supply.supply_record import Band, Plate
 
 
 class ClassLimits(msgspec.Struct, frozen=True, kw_only=True):
