@@ -19,8 +19,7 @@ from dashboard.views.planned import (
     round_view,
 )
 from fleet.model import OPEN_STATES, JobState
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
+from fleet.registry.office import kept_jobs, kept_rounds
 from scheduler import dispatch, publishing
 
 router = APIRouter(
@@ -52,7 +51,7 @@ def job(services: TheServices, scope: CurrentScope, id: str) -> JobView:
 @router.get("/rounds")
 def rounds(services: TheServices, viewer: CurrentViewer, scope: CurrentScope) -> PlanView:
     """The plan in force; a technician's own rounds only."""
-    told = kept.in_force(services.registry)
+    told = kept_rounds.in_force(services.registry)
     if told is None:
         raise Problem(404, "There are no rounds yet.")
     whose = only_technician(services.registry, viewer)

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from dashboard.api.units import Cursor
 from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.views.findings import OutagePage, outage_view
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 
 router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
 
@@ -23,7 +23,7 @@ def outages(
 ) -> OutagePage:
     """Outages, open ones first, then the newest. Sets in the order in which they are to be called:
     without cover, not heard, with little fuel, covered; seconds of cover once the mains is back."""
-    found = kept.outages(services.registry, scope, limit + 1, cursor or "")
+    found = kept_outages.outages(services.registry, scope, limit + 1, cursor or "")
     now = services.clock()
     items = tuple(outage_view(outage, now) for outage in found[:limit])
     return OutagePage(items=items, next=found[limit - 1].id if len(found) > limit else None)

@@ -18,10 +18,8 @@ from dashboard.views.rounds import phones as phones_of
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import sitecard
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs, kept_rounds, sitecard
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.sitecard import CardRefused
 from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 from scheduler import dispatch
@@ -84,7 +82,7 @@ def page(
 
 
 def _find(services: Services, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
-    place = kept.places(services.registry, scope, [id]).get(id)
+    place = kept_rounds.places(services.registry, scope, [id]).get(id)
     card = sitecard.card(services.registry, scope, id)
     if place is None or card is None:
         raise Problem(404, "There is no such site here.")
@@ -159,7 +157,7 @@ def may_look(services: Services, viewer: Viewer, site: str) -> bool:
     if viewer.role in ("office", "owner"):
         return True
     whose = only_technician(services.registry, viewer)
-    told = kept.in_force(services.registry)
+    told = kept_rounds.in_force(services.registry)
     if not whose or told is None:
         return False
     plan = dispatch.decode(told.doc)

@@ -14,7 +14,7 @@ from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
 from fleet.registry import lists
 from fleet.registry.facts.rows import UnitInputs
-from fleet.words import alarms as said_of
+from fleet.words import alert_sentences
 from scheduler import alarms
 from scheduler.alarms.lifecycle import newest
 
@@ -93,7 +93,7 @@ def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertL
         do=said.do,
         since=phrases.since(episode.finding.since, about.zone, now),
         state_words=state_words(episode, about.zone, now, scope),
-        crossed=said_of.crossings_words(alarms.crossings(episode)),
+        crossed=alert_sentences.crossings_words(alarms.crossings(episode)),
         life=life(episode, about.zone, now, scope),
         may=tuple(k for k in ANSWERS if (state, k) in alarms.TRANSITIONS and state != "normal"),
     )
@@ -132,7 +132,7 @@ def state_words(episode: Episode, zone: str, now: int, scope: Scope) -> str:
     if state == "acknowledged":
         step = newest(episode, "acknowledged")
         who = staff_name(scope, step.by) if step else ""
-        return f"{who} has it" if who else said_of.STATES[state]
+        return f"{who} has it" if who else alert_sentences.STATES[state]
     if state == "shelved":
         step = newest(episode, "shelved")
         if step is not None and step.until is not None:
@@ -144,13 +144,13 @@ def state_words(episode: Episode, zone: str, now: int, scope: Scope) -> str:
         return f"Held back by {SUPPRESSED_BY.get(kind, 'its cause')}"
     if episode.closed_at is not None:
         return "Over"
-    return said_of.STATES[state]
+    return alert_sentences.STATES[state]
 
 
 def life(episode: Episode, zone: str, now: int, scope: Scope) -> tuple[str, ...]:
     """Its steps in words; the off-delay's own steps are counted, not listed."""
     return tuple(
-        said_of.step_words(step, staff_name(scope, step.by), zone, now)
+        alert_sentences.step_words(step, staff_name(scope, step.by), zone, now)
         for step in episode.steps
         if step.kind not in ("lapsed", "resumed")
     )

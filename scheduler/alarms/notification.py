@@ -25,7 +25,7 @@ from fleet.model import (
     Step,
     Waking,
 )
-from fleet.words import alarms as said_of
+from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
 from scheduler.alarms.rota import contact_of, holder, in_line
@@ -125,7 +125,7 @@ def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice
                         kind="escalated",
                         made_at=now,
                         not_before=now,
-                        subject=said_of.one_line(f"Nobody has answered: {notice.subject}"),
+                        subject=alert_sentences.one_line(f"Nobody has answered: {notice.subject}"),
                     )
                 )
     return found
@@ -224,8 +224,10 @@ def _notice(
         person=person,
         way=way,
         kind=kind,
-        subject=said_of.subject(finding, said, case.place, kind),
-        body=said_of.body(said, case.place, case.phone, way, ended=ended, unchecked=unchecked),
+        subject=alert_sentences.subject(finding, said, case.place, kind),
+        body=alert_sentences.body(
+            said, case.place, case.phone, way, ended=ended, unchecked=unchecked
+        ),
         made_at=now,
         not_before=not_before,
         wakes=woken,

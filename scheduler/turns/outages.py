@@ -14,9 +14,9 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import UnitInputs
 from fleet.registry.lists import SetRow
 from fleet.registry.told import alerts as told
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.registry.told.episodes import write_alone
-from fleet.registry.told.outages import OutageTurn
+from fleet.registry.told.kept_outages import OutageTurn
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
 from scheduler.alarms import AlertNews, Office
@@ -67,15 +67,15 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     areas, sites = set(places.areas), set(places.sites)
     places.areas.clear()
     places.sites.clear()
-    going = kept.going_on(registry, now - RECENT_S)
+    going = kept_outages.going_on(registry, now - RECENT_S)
     places.looked_at = now
     if not areas and not going:
         return 0
     for _ in range(TRIES):
         turn = work_out(registry, going, areas, sites, office, now)
-        if not turn.outages or kept.write_outages(registry, turn, now):
+        if not turn.outages or kept_outages.write_outages(registry, turn, now):
             return len(turn.outages)
-        going = kept.going_on(registry, now - RECENT_S)
+        going = kept_outages.going_on(registry, now - RECENT_S)
     places.areas |= areas
     places.sites |= sites
     return 0

@@ -19,8 +19,8 @@ from typing import get_args
 from fleet.ending import Fault, no_fault
 from fleet.model import DeliveryMethod
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Claimed, Outcome, Target, Tried
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Claimed, Outcome, Target, Tried
 from fleet.settings import Settings
 from scheduler.notify import LIMIT_S, Mail, deliver
 

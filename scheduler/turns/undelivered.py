@@ -8,9 +8,9 @@ from fleet.defaults import MESSAGE_LATE_S
 from fleet.findings import Undelivered, this_service
 from fleet.model import Finding
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
+from fleet.registry.told import outbox
 from fleet.registry.told.episodes import write_alone
-from fleet.registry.told.notices import Unreached
+from fleet.registry.told.outbox import Unreached
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
 from scheduler.alarms import AlertNews, Office

@@ -78,7 +78,7 @@ MISTAKES = [
     ("dashboard/request_context.py", "import fleet.store.embedded", "dashboard reads"),
     ("dashboard/request_context.py", "import fleet.registry.unscoped", "dashboard reads"),
     ("dashboard/request_context.py", "import fleet.registry.derived.days", "dashboard reads"),
-    ("fleet/registry/told/outages.py", "import fleet.registry.lists", "Rooms of the registry"),
+    ("fleet/registry/told/kept_outages.py", "import fleet.registry.lists", "Rooms of the registry"),
     ("fleet/registry/derived/days.py", "import fleet.registry.facts", "Rooms of the registry"),
     ("dashboard/request_context.py", "import scheduler.turns", "dashboard reads"),
     ("dashboard/request_context.py", "import scheduler.bench.turns", "dashboard reads"),

@@ -30,9 +30,9 @@ from fleet.registry import people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import put_notices
-from fleet.registry.told.notices.addresses import read, shown
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import put_notices
+from fleet.registry.told.outbox.addresses import read, shown
 
 ANN = Actor("Ann", None, "")
 LONG_S = 180.0

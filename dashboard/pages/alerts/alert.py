@@ -26,11 +26,11 @@ from dashboard.viewers import Viewer
 from dashboard.views.alerts import AlertLine, line, subject
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from fleet.registry.told import alerts as kept
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Try
-from fleet.words import alarms as said_of
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Try
+from fleet.words import alert_sentences
 from scheduler import alarms
 
 router = APIRouter(include_in_schema=False)
@@ -107,14 +107,14 @@ def _show(
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
     sent = kept.notices(services.registry, scope, episode.id)
     tries = outbox.tries_of(services.registry, [notice.id for notice, _ in sent])
-    people = {c.person: c for c in agreed.contacts(services.registry)} if sent else {}
+    people = {c.person: c for c in duty_rota.contacts(services.registry)} if sent else {}
     view = AlertPage(
         row=row,
         done=done,
         wrong=wrong,
         may=viewer.may_record,
         shelf=shelf,
-        names=said_of.MARKS,
+        names=alert_sentences.MARKS,
         mark=kept.marks(services.registry, scope, [episode.id]).get(episode.id),
         sent=tuple(
             _told(notice, state, people, tries, row.subject.zone, now) for notice, state in sent
@@ -200,7 +200,7 @@ def _shelve(
         return _show(
             request, services, viewer, viewer.scope, episode, wrong=f"Until: {fault}", status=422
         )
-    why = said_of.one_line(posted.text("why"), 200)
+    why = alert_sentences.one_line(posted.text("why"), 200)
     return _step(
         request,
         services,

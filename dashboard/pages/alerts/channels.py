@@ -18,11 +18,11 @@ from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Contact, Notice
 from fleet.registry import people
-from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.sitecard import CardRefused, key_of
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Target, TargetRefused, put_notices
-from fleet.registry.told.notices.addresses import (
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Target, TargetRefused, put_notices
+from fleet.registry.told.outbox.addresses import (
     OWNERS_ALONE,
     TAKEN,
     TAKEN_OF_ALL,
@@ -151,10 +151,10 @@ def show(
     sure: the address that is asked about once more before it is removed."""
     now, owner = services.clock(), viewer.role == "owner"
     mine = me(viewer)
-    held_rota = rota.rota(services.registry)[0]
+    held_rota = duty_rota.rota(services.registry)[0]
     zone = held_rota.zone
     held = [t for t in _targets(services) if owner or t.person == mine]
-    contacts = [c for c in rota.contacts(services.registry) if owner or c.person == mine]
+    contacts = [c for c in duty_rota.contacts(services.registry) if owner or c.person == mine]
     last = outbox.last_tries(services.registry, [t.id for t in held])
     names = {c.person: c.name for c in contacts}
     if whose and whose not in names:
@@ -354,7 +354,7 @@ def _warning(services: Services, target: Target) -> str:
     for id, way in ids.items():
         if id in tried and tried[id].outcome == "delivered" and (way != "email" or mailed):
             return ""
-    on_duty = holder(rota.rota(services.registry)[0], services.clock()) == person.id
+    on_duty = holder(duty_rota.rota(services.registry)[0], services.clock()) == person.id
     return say.last_address(person.name, bool(ids), on_duty)
 
 

@@ -30,9 +30,8 @@ from fleet import bounds, words
 from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import lists
-from fleet.registry.told import alerts
-from fleet.registry.told import outages as kept
-from fleet.words import alarms as said_of
+from fleet.registry.told import alerts, kept_outages
+from fleet.words import alert_sentences
 from fleet.words import outage as said
 from scheduler import alarms
 from scheduler.outage import finding, tally
@@ -139,7 +138,7 @@ def outages(
     scope: CurrentScope,
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
-    found = kept.outages(services.registry, scope, OUTAGES + 1, after)
+    found = kept_outages.outages(services.registry, scope, OUTAGES + 1, after)
     now = services.clock()
     shown = [o for o in found[:OUTAGES] if not o.into]
     view = OutagesPage(
@@ -171,7 +170,7 @@ def _head(services: Services, scope: Scope, outage: Outage, now: int) -> OutageH
 
 def find(services: Services, scope: Scope, id: str) -> Outage:
     """The outage, or Problem 404."""
-    found = kept.outage(services.registry, scope, id[:64])
+    found = kept_outages.outage(services.registry, scope, id[:64])
     if found is None:
         raise Problem(404, "There is no outage of that id here. The list of outages has them all.")
     return found
@@ -312,7 +311,7 @@ def _called(services: Services, viewer: Viewer, id: str, posted: Posted) -> Resp
         at=services.clock(),
         by=viewer.name,
         outcome=cast(CallOutcome, outcome),
-        note=said_of.one_line(posted.text("note"), 200),
+        note=alert_sentences.one_line(posted.text("note"), 200),
     )
     alerts.add_call(services.registry, call, viewer.actor)
     start = bounds.whole_or(posted.text("from", 20), 0, most=FROM_MOST)

@@ -22,8 +22,7 @@ from dashboard.viewers import Viewer
 from fleet import bounds, words
 from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import lists
-from fleet.registry.told import alerts
-from fleet.registry.told import outages as kept
+from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
 from scheduler.alarms import customers, notice_id
@@ -77,7 +76,7 @@ def writing(services: Services, outage: Outage) -> Writing:
         ),
         sent={
             (notice.step, notice.person): state
-            for cause in (*kept.parts_of(services.registry, EVERYTHING, outage), outage.id)
+            for cause in (*kept_outages.parts_of(services.registry, EVERYTHING, outage), outage.id)
             for notice, state in alerts.notices(services.registry, EVERYTHING, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
@@ -162,7 +161,7 @@ async def write(
 
 
 def _write(services: Services, viewer: Viewer, id: str, posted: Posted) -> Response:
-    outage = kept.outage(services.registry, viewer.scope, id[:64])
+    outage = kept_outages.outage(services.registry, viewer.scope, id[:64])
     if outage is None:
         raise Problem(404, "There is no outage of that id here. The list of outages has them all.")
     unit, now = posted.text("unit", 64), services.clock()

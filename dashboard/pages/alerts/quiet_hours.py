@@ -12,7 +12,7 @@ from dashboard.problems import Problem
 from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds
-from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.quiet_hours import QuietHoursRefused
 
 router = APIRouter(include_in_schema=False)
@@ -31,7 +31,7 @@ async def change(request: Request, services: TheServices, viewer: CurrentViewer)
 def _change(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
     mine = channels.me(viewer)
     person = posted.text("person", 64) or mine
-    known = {c.person for c in rota.contacts(services.registry)}
+    known = {c.person for c in duty_rota.contacts(services.registry)}
     if person not in known or (viewer.role != "owner" and person != mine):
         raise Problem(404, channels.NOBODY)
     typed = posted.text("begins", 9), posted.text("ends", 9)
@@ -44,6 +44,6 @@ def _change(request: Request, services: Services, viewer: Viewer, posted: Posted
         return channels.show(
             request, services, viewer, wrong=str(fault), status=422, whose=person, typed=typed
         )
-    except rota.AgreedMeanwhile as fault:
+    except duty_rota.AgreedMeanwhile as fault:
         return channels.show(request, services, viewer, wrong=str(fault), status=409, whose=person)
     return RedirectResponse("/channels?done=quiet", 303)

@@ -16,7 +16,7 @@ from dashboard.request_context import CurrentScope, CurrentViewer, Services, The
 from dashboard.viewers import Viewer
 from fleet import bounds, calendar, words
 from fleet.model import Contact, Rota, Scope, Swap
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from fleet.words.notices import quiet_hours
 from scheduler import alarms
 from scheduler.alarms.rota import contact_of
@@ -85,7 +85,7 @@ def rota(
     scope: CurrentScope,
     done: str = "",
 ) -> HTMLResponse:
-    held, n = agreed.rota(services.registry)
+    held, n = duty_rota.rota(services.registry)
     return _show(request, services, viewer, scope, held, n, done=DONE.get(done, ""))
 
 
@@ -102,7 +102,7 @@ def _show(
     done: str = "",
 ) -> HTMLResponse:
     now = services.clock()
-    people = agreed.contacts(services.registry)
+    people = duty_rota.contacts(services.registry)
     names = {c.person: c.name for c in people}
     line = alarms.in_line(held, now)
     view = RotaPage(
@@ -155,8 +155,8 @@ async def change(request: Request, services: TheServices, viewer: CurrentViewer)
 
 
 def _change(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
-    held, n = agreed.rota(services.registry)
-    known = {c.person for c in agreed.contacts(services.registry)}
+    held, n = duty_rota.rota(services.registry)
+    known = {c.person for c in duty_rota.contacts(services.registry)}
     sent = RotaForm(
         people=tuple(p for p in posted.every("person") if p),
         start=posted.text("start"),
@@ -174,8 +174,8 @@ def _change(request: Request, services: Services, viewer: Viewer, posted: Posted
         else:
             wanted = _weeks(held, sent, known)
         asked = bounds.whole_or(posted.text("n", 20), n)
-        agreed.agree_rota(services.registry, wanted, asked, viewer.actor, services.clock())
-    except (RotaFault, agreed.AgreedMeanwhile) as fault:
+        duty_rota.agree_rota(services.registry, wanted, asked, viewer.actor, services.clock())
+    except (RotaFault, duty_rota.AgreedMeanwhile) as fault:
         typed = sent if not what else None
         return _show(
             request, services, viewer, viewer.scope, held, n, typed, str(fault), status=422

@@ -15,7 +15,7 @@ from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.findings import Concern
 from fleet.model import Scope
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from scheduler.alarms.waking import CONCERNS, changed, table
 
 router = APIRouter(include_in_schema=False)
@@ -73,7 +73,7 @@ def _show(
     status: int = 200,
     done: str = "",
 ) -> HTMLResponse:
-    held, n = agreed.waking(services.registry)
+    held, n = duty_rota.waking(services.registry)
     rows: dict[Concern, list[WakingRow]] = {concern: [] for concern in CONCERNS}
     for concern, criticality, mains, woken, default in table(held):
         rows[concern].append(
@@ -106,7 +106,7 @@ async def change(request: Request, services: TheServices, viewer: CurrentViewer)
 
 
 def _change(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
-    held, n = agreed.waking(services.registry)
+    held, n = duty_rota.waking(services.registry)
     asked = posted.text("n", 20)
     ticked = set(posted.every("wake"))
     chosen = [
@@ -114,13 +114,13 @@ def _change(request: Request, services: Services, viewer: Viewer, posted: Posted
         for concern, criticality, mains, _, _ in table(held)
     ]
     try:
-        agreed.agree_waking(
+        duty_rota.agree_waking(
             services.registry,
             changed(chosen),
             bounds.whole_or(asked, n),
             viewer.actor,
             services.clock(),
         )
-    except agreed.AgreedMeanwhile as fault:
+    except duty_rota.AgreedMeanwhile as fault:
         return _show(request, services, viewer, viewer.scope, str(fault), 409)
     return RedirectResponse("/waking?done=changed", 303)

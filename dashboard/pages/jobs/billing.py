@@ -12,7 +12,7 @@ from dashboard.request_context import CurrentScope, Services, TheServices, requi
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
+from fleet.registry.office import kept_jobs
 from fleet.registry.office.technicians import say_parts
 
 router = APIRouter(include_in_schema=False)
@@ -21,7 +21,7 @@ router = APIRouter(include_in_schema=False)
 @router.get("/jobs/billing.csv", dependencies=[require("office", right=None)])
 def billing(services: TheServices, scope: CurrentScope) -> Response:
     """Lines to bill: work that is done and not billed yet; where nothing was done there is no line."""
-    done = kept.jobs(services.registry, scope, states=["done"])
+    done = kept_jobs.jobs(services.registry, scope, states=["done"])
     rows = [line(services, scope, job) for job in done if not job.nothing]
     text = csv_of([column.name for column in fields(BillLine)], [astuple(row) for row in rows])
     return Response(
@@ -53,12 +53,13 @@ def line(services: Services, scope: Scope, job: Job) -> BillLine:
     """One line of the bill: what was done and used, not what was planned, where somebody said so."""
     row = lists.unit(services.registry, scope, job.unit) if job.unit else None
     last = next(
-        (s for s in kept.steps(services.registry, scope, job.id)[::-1] if s.kind == "finish"), None
+        (s for s in kept_jobs.steps(services.registry, scope, job.id)[::-1] if s.kind == "finish"),
+        None,
     )
     zone = row.site.time_zone if row else "UTC"
     on = local_date(last.facts.get("done_at", last.at), zone).isoformat() if last else ""
     parts = job.parts if job.parts_used is None else job.parts_used
-    contract = kept.contracts(services.registry, scope).get(job.customer)
+    contract = kept_jobs.contracts(services.registry, scope).get(job.customer)
     until = contract.warranty.get(job.unit, "") if contract else ""
     done, by = _said(last)
     return BillLine(

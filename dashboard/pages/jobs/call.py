@@ -39,10 +39,10 @@ from fleet.model import (
 )
 from fleet.registry import lists
 from fleet.registry.lists.find import find_sets
-from fleet.registry.office import jobs as kept
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts
-from fleet.words import jobs as say
+from fleet.words import job_sentences
 from scheduler import work
 
 router = APIRouter(
@@ -231,18 +231,18 @@ def _chosen(services: Services, scope: Scope, chosen: Found, now: int) -> Chosen
     """The set's state beside the form, its open jobs and whether its customer is on stop."""
     unit, site, customer, summary = chosen
     zone = site.time_zone
-    contract = kept.contracts(services.registry, scope).get(customer.id)
+    contract = kept_jobs.contracts(services.registry, scope).get(customer.id)
     findings = summary.findings if summary else ()
     due = lists.due(services.registry, scope, unit=unit.id)[:4]
     open_jobs = [
-        job for job in kept.jobs(services.registry, scope, unit=unit.id) if work.is_open(job)
+        job for job in kept_jobs.jobs(services.registry, scope, unit=unit.id) if work.is_open(job)
     ]
     return ChosenSet(
         set=set_name(unit, site, customer),
         state=unit_page.state(summary, zone, now),
         notices=tuple(set_notices.notices(findings, zone, now)[:3]),
         jobs=tuple(
-            OpenJob(id=job.id, title=job.title, state=say.STATES[job.state])
+            OpenJob(id=job.id, title=job.title, state=job_sentences.STATES[job.state])
             for job in open_jobs[:6]
         ),
         due=tuple(
@@ -274,7 +274,7 @@ def _take(request: Request, services: Services, viewer: Viewer, posted: Posted) 
     sent = posted.flat()
     try:
         job = read_job(services, viewer.scope, unit, posted)
-        kept.add_jobs(services.registry, [work.opened(job, services.clock(), viewer.name)])
+        kept_jobs.add_jobs(services.registry, [work.opened(job, services.clock(), viewer.name)])
     except (CallFault, JobRefused, TechnicianRefused) as fault:
         return _screen(
             request, services, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422
@@ -331,7 +331,7 @@ def _short(symptom: str) -> str:
 
 
 def _found_by(text: str) -> FoundBy:
-    return next((name for name in say.FOUND if name == text), "customer")
+    return next((name for name in job_sentences.FOUND if name == text), "customer")
 
 
 def read_number(text: str, label: str, least: int, most: int) -> int:

@@ -15,7 +15,7 @@ from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
+from fleet.registry.office import kept_jobs
 from fleet.registry.office.technicians import read_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
@@ -48,7 +48,7 @@ def other_jobs(services: Services, scope: Scope, job: Job) -> dict[str, Job]:
     """Open jobs of other tasks of the same set, by task."""
     if not job.unit:
         return {}
-    found = kept.jobs(services.registry, scope, states=OPEN_STATES, unit=job.unit)
+    found = kept_jobs.jobs(services.registry, scope, states=OPEN_STATES, unit=job.unit)
     return {j.task: j for j in found if j.task and j.id != job.id and may(j)}
 
 

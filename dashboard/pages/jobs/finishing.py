@@ -17,9 +17,8 @@ from dashboard.views import due as due_words
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import jobs_done, technicians
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import jobs_done, kept_jobs, technicians
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import say_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
@@ -186,7 +185,7 @@ def _form_id(posted: Posted) -> str:
 
 
 def _known(services: Services, scope: Scope, job: Job, form_id: str) -> bool:
-    life = kept.steps(services.registry, scope, job.id)
+    life = kept_jobs.steps(services.registry, scope, job.id)
     return any(step.facts.get("form") == form_id for step in life)
 
 

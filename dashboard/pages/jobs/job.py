@@ -28,11 +28,10 @@ from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Promise, Scope, Severity
 from fleet.model.jobs import StepKind
 from fleet.registry.facts.records import RecordRefused
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import technicians
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs, technicians
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts, say_parts
-from fleet.words import jobs as say
+from fleet.words import job_sentences
 from scheduler import work
 from scheduler.work import NotPossible
 
@@ -134,7 +133,7 @@ def page(
 
 def found(services: Services, scope: Scope, id: str) -> Job:
     """The job, or Problem 404."""
-    job = kept.job(services.registry, scope, id)
+    job = kept_jobs.job(services.registry, scope, id)
     if job is None:
         raise Problem(404, "There is no job of that id here.")
     return job
@@ -169,8 +168,8 @@ def _page(
         reopen = reopening.form(services, scope, job, zone, now)
     view = JobPage(
         job=job_view(job),
-        state_name=say.STATES[job.state],
-        found_by=say.FOUND[job.found_by],
+        state_name=job_sentences.STATES[job.state],
+        found_by=job_sentences.FOUND[job.found_by],
         wrong=wrong,
         done=done,
         set=set_name(*row[:3]) if row else None,
@@ -186,9 +185,12 @@ def _page(
         day=at[1] if at else "",
         technician=at[0] if at and mine in (None, at[0]) else "",
         life=tuple(
-            _line(step, zone, now) for step in kept.steps(services.registry, scope, job.id)[::-1]
+            _line(step, zone, now)
+            for step in kept_jobs.steps(services.registry, scope, job.id)[::-1]
         ),
-        nexts={kind: say.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]},
+        nexts={
+            kind: job_sentences.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]
+        },
         findings=set_findings(services, scope, job, row, now),
         finish=finish,
         reopen=reopen,
@@ -202,7 +204,7 @@ def _page(
 def _line(step: JobStep, zone: str, now: int) -> StepLine:
     return StepLine(
         at=words.moment(step.at, zone, now),
-        what=say.STEPS[step.kind],
+        what=job_sentences.STEPS[step.kind],
         by=f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
         note=step.note,
         more=_written(step),
@@ -249,7 +251,7 @@ def _step(
         made = work.advance(
             job, kind, services.clock(), viewer.name, posted.text("note", 500), changes
         )
-        kept.add_steps(services.registry, [made], viewer.actor)
+        kept_jobs.add_steps(services.registry, [made], viewer.actor)
     except (NotPossible, JobRefused, CallFault, TechnicianRefused) as fault:
         return _page(request, services, viewer.scope, job, str(fault), 422)
     return RedirectResponse(f"/jobs/{id}?done=step", 303)

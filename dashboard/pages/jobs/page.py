@@ -16,9 +16,8 @@ from fleet import words
 from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, FoundBy, Job, JobState, Scope, Severity
 from fleet.model.book import Book
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import rounds
-from fleet.words import jobs as say
+from fleet.registry.office import kept_jobs, kept_rounds
+from fleet.words import job_sentences
 from scheduler import work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -66,10 +65,10 @@ def board(
     now = services.clock()
     found = found if found in FOUND_BY else ""
     state = state if state in JOB_STATES else ""
-    book = rounds.book(services.registry, scope)
+    book = kept_rounds.book(services.registry, scope)
     jobs = list(book.jobs)
     if state and state not in OPEN_STATES:
-        jobs = kept.jobs(services.registry, scope, states=[state])[::-1]
+        jobs = kept_jobs.jobs(services.registry, scope, states=[state])[::-1]
     grave = gravest(services.registry, scope, {job.unit for job in jobs if job.unit}, now)
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
     view = BoardPage(
@@ -79,8 +78,8 @@ def board(
         columns=columns(shown, book, placed(services), now, grave),
         total=len(jobs),
         suggested=() if q or found or state else suggested(services, scope, jobs, now),
-        states=say.STATES,
-        founds=say.FOUND,
+        states=job_sentences.STATES,
+        founds=job_sentences.FOUND,
         filtered=bool(q or found or state),
     )
     return frames.render(request, scope, "jobs/page.html", "jobs", view)

@@ -12,8 +12,7 @@ from dashboard.request_context import Services
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Job, JobStep, Record, Scope
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import jobs_done
+from fleet.registry.office import jobs_done, kept_jobs
 from scheduler import work
 from scheduler.work import NotPossible
 
@@ -70,7 +69,7 @@ def _must(job: Job, record: Record) -> bool:
 
 
 def _finish(services: Services, scope: Scope, job: Job) -> JobStep | None:
-    life = kept.steps(services.registry, scope, job.id)
+    life = kept_jobs.steps(services.registry, scope, job.id)
     last = next((s for s in reversed(life) if s.kind in ("finish", "reopen")), None)
     return last if last is not None and last.kind == "finish" else None
 

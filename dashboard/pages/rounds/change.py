@@ -20,10 +20,9 @@ from dashboard.views.rounds import ChangeLine, changed, clock, sheet_of
 from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import HandPin, Job, Scope
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office.jobs import JobRefused
-from fleet.registry.office.rounds import Ask, RoundsRefused
+from fleet.registry.office import kept_jobs, kept_rounds
+from fleet.registry.office.kept_jobs import JobRefused
+from fleet.registry.office.kept_rounds import Ask, RoundsRefused
 from scheduler import dispatch, publishing, rounds, work
 from scheduler.rounds import RequestFault
 from scheduler.rounds.spans import days_from
@@ -92,7 +91,7 @@ async def plan(request: Request, services: TheServices, viewer: CurrentViewer) -
         if storm[0] > storm[1]:
             raise Problem(422, "The storm ends before it begins: put the earlier day first.")
     await run_in_threadpool(
-        kept.ask,
+        kept_rounds.ask,
         services.registry,
         Ask(storm=storm, fresh=storm is not None),
         viewer.name,
@@ -116,7 +115,7 @@ async def publish(request: Request, services: TheServices, viewer: CurrentViewer
 
 
 def _publish(services: Services, viewer: Viewer, number: str) -> None:
-    draft = kept.draft(services.registry)
+    draft = kept_rounds.draft(services.registry)
     if draft is None or str(draft.id) != number:
         raise Problem(409, "This draft is no longer the newest. Look at the rounds again.")
     _put_in_force(services, viewer, dispatch.decode(draft.doc), draft.note)
@@ -132,7 +131,7 @@ def _put_in_force(services: Services, viewer: Viewer, made: rounds.RoundPlan, no
 @router.post("/rounds/discard", response_class=HTMLResponse)
 async def discard(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     await read_form(request, viewer)
-    await run_in_threadpool(kept.drop_drafts, services.registry)
+    await run_in_threadpool(kept_rounds.drop_drafts, services.registry)
     return RedirectResponse("/rounds?done=discarded", 303)
 
 
@@ -149,13 +148,15 @@ async def tell_customers(
 
 
 def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None:
-    published = kept.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry)
     made = dispatch.decode(published.doc) if published else None
     one = dispatch.round_of(made, technician, day) if made else None
     if made is None or one is None:
         raise Problem(404, "There is no such round.")
     jobs = kept_jobs.by_id(services.registry, viewer.scope, one.jobs)
-    places = kept.places(services.registry, viewer.scope, {job.where for job in jobs.values()})
+    places = kept_rounds.places(
+        services.registry, viewer.scope, {job.where for job in jobs.values()}
+    )
     steps = []
     for job in jobs.values():
         if job.where in places and "tell" in work.STEPS[job.state]:
@@ -252,7 +253,7 @@ def _change(
         return _change_page(request, services, viewer.scope, job, str(fault), 422)
     if verdict.violations and not posted.text("keep"):
         return _change_page(request, services, viewer.scope, job, "", 200, verdict, kind, to)
-    kept.save_draft(
+    kept_rounds.save_draft(
         services.registry,
         dispatch.encode(verdict.plan),
         f"by hand {now}",
@@ -315,7 +316,7 @@ def _insert_page(
     request: Request, services: Services, scope: Scope, job: Job, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     now = services.clock()
-    place = kept.places(services.registry, scope, [job.where]).get(job.where)
+    place = kept_rounds.places(services.registry, scope, [job.where]).get(job.where)
     ways = []
     for one in publishing.proposals(services.registry, job, now, _road(services)):
         sheet = sheet_of(services, scope, one.plan)

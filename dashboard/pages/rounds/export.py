@@ -22,9 +22,8 @@ from dashboard.views.jobs import NO_SET_IS
 from dashboard.views.rounds import Sheet, VisitJob, VisitLine, round_line, sheet_of
 from dashboard.views.set_findings import Grave, gravest, line_of
 from fleet import words
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import rounds_feed, technicians
-from fleet.words import jobs as say
+from fleet.registry.office import kept_rounds, rounds_feed, technicians
+from fleet.words import job_sentences
 from scheduler import dispatch, work
 from scheduler.rounds import Round
 from scheduler.rounds.spans import half_of
@@ -49,7 +48,7 @@ def export(
 ) -> Response:
     """The plan in force from today on, or one day, or one technician."""
     whose = only_technician(services.registry, viewer)
-    published = kept.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry)
     if published is None:
         raise Problem(404, "There are no rounds yet.")
     sheet = sheet_of(services, scope, dispatch.decode(published.doc))
@@ -155,7 +154,7 @@ def sheet_data(
         line=f"{name}, {said}. Leave {line.leave}, back {line.back}; {line.km}, "
         f"{line.drive} driving, {line.work} work"
         + (f", lunch {line.lunch}." if line.lunch else "."),
-        cautions=(*words.CAUTIONS, *say.ON_ROUND),
+        cautions=(*words.CAUTIONS, *job_sentences.ON_ROUND),
         parts=tuple((part, f"{amount:g}") for part, amount in parts.items()),
         stops=tuple(_sheet_stop(stop, grave) for stop in line.stops),
     )

@@ -19,10 +19,9 @@ from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet,
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
-from fleet.registry.office import rounds as kept
+from fleet.registry.office import kept_rounds as kept
 from fleet.registry.office import technicians
-from fleet.words import jobs as say
-from fleet.words import planned
+from fleet.words import job_sentences, planned
 from scheduler import dispatch, publishing, rounds, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -206,7 +205,7 @@ def _rounds_page(
             spots,
             f"Map of the rounds of {name}; the list beside it says the same.",
         ),
-        travel=say.travel_words(plan.travel_source),
+        travel=job_sentences.travel_words(plan.travel_source),
         zone=plan.zone,
         questions=tuple((q.kind, q.site, q.km) for q in plan.questions),
         load=tuple(
@@ -237,7 +236,7 @@ def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], 
                 id=job.id,
                 title=job.title,
                 place=place[0].name,
-                was=f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
+                was=f"{phrases.day_words(offer.day, sheet.today)}, {job_sentences.HALVES[offer.half]}",
                 becomes=f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
                 if offer.new_day
                 else "none yet: say that you will call again",
@@ -256,7 +255,7 @@ def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
     """Open jobs the planner leaves where they are."""
     open_ = kept.book(services.registry, scope).jobs
     return tuple(
-        (say.STATES[state], n)
+        (job_sentences.STATES[state], n)
         for state in ("waiting_yes", "under_way")
         if (n := sum(job.state == state for job in open_))
     )
@@ -298,7 +297,7 @@ def day_page(
         others=tuple(d for d in lines.days(sheet, id) if d.day != day)[:6],
         order=work.to_order(parts, who.stock),
         cautions=words.CAUTIONS,
-        first=tuple(say.ON_ROUND),
+        first=tuple(job_sentences.ON_ROUND),
         map=round_map(
             lines.routes(sheet, day, id), (), "Map of the round; the list says the same."
         ),

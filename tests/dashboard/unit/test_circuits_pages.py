@@ -23,7 +23,7 @@ from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.facts.records import add_record
 from fleet.registry.facts.rows import PulseBatch
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.settings import Settings
 from fleet.store import open_store
 from hourhand.office import list_units
@@ -197,7 +197,7 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         ]
         assert summary is not None
         texts = [office.text(path) for path in ("/", "/units", "/units/WELL", "/alerts")]
-        for outage in kept.going_on(office.registry, NOW - DAY_S):
+        for outage in kept_outages.going_on(office.registry, NOW - DAY_S):
             texts.append(office.text(f"/outages/{outage.id}"))
         assert len(texts) == 5
         list_units(

@@ -12,8 +12,8 @@ from fleet.defaults import MESSAGE_LATE_S as LATE_S
 from fleet.model import Contact, DeliveryMethod, Notice, Rota
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import GIVE_UP_S, put_notices
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
 from scheduler.turns.undelivered import LATELY_S

@@ -11,7 +11,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.office import quiet_hours
 from fleet.registry.office.agreed import AgreedMeanwhile, append, newest
 from fleet.registry.people.model import Actor
-from fleet.registry.told.notices import targets
+from fleet.registry.told.outbox import targets
 
 __all__ = ["AgreedMeanwhile", "agree_rota", "agree_waking", "contacts", "rota", "waking"]
 SOONEST: tuple[DeliveryMethod, ...] = ("push", "sms", "webhook", "email")

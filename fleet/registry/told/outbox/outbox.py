@@ -15,7 +15,7 @@ from fleet.model import DeliveryMethod, Notice
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
-from fleet.registry.told.notices.tries import Tried, book, tries_in
+from fleet.registry.told.outbox.tries import Tried, book, tries_in
 
 LEASE_S = 300
 """A claim without an outcome is claimed again after so long. Longer than any try may take."""
