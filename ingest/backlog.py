@@ -36,9 +36,13 @@ class Backlog:
 
     def resumed(self, which: tuple[int, int] | None, now: float) -> None:
         """A connection that found its session, and since when [s UTC]."""
-        if which is not None and which != self._resumed:
+        if which is not None and self.is_news(which):
             self._resumed = which
             self._begin(*which, now)
+
+    def is_news(self, which: tuple[int, int] | None) -> bool:
+        """Whether a connection found its session and the writer has not looked at that yet."""
+        return which is not None and which != self._resumed
 
     def held(self, messages: int, generation: int, since: int, now: float) -> None:
         """Messages were not acknowledged for a while, until `since` [s UTC]."""

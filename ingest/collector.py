@@ -119,7 +119,7 @@ class Collector:
             "protocol": link.protocol if link else "",
             "queue": len(link.arrived) if link else 0,
             "oldest_unacknowledged_s": 0 if holding is None else int(time.monotonic() - holding),
-            "catching_up": self._backlog.on,
+            "catching_up": self._backlog.on or bool(link and self._backlog.is_news(link.resumed)),
             "last_message_at": link.last_message_at if link else None,
             "sessions_lost": link.sessions_lost if link else 0,
             "qos_0_taken": link.qos_0_taken if link else 0,

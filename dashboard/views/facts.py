@@ -7,21 +7,21 @@ more here.
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
 
 import msgspec
 
 from fleet.calendar import utc_text
 from fleet.findings import KINDS, Facts
+from fleet.model.telemetry import Facts as JsonFacts
 
 MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
 """Names of moments in people's records, beside those that end in `_at`."""
 
 
-def finding_facts(facts: Facts) -> dict[str, Any]:
+def finding_facts(facts: Facts) -> JsonFacts:
     """The facts of a finding. What is not known is left out."""
     moments = _moments(type(facts))
-    told: dict[str, Any] = msgspec.to_builtins(facts)
+    told: JsonFacts = msgspec.to_builtins(facts)
     del told["kind"]
     return {
         name: utc_text(value) if name in moments and isinstance(value, int) else value
@@ -29,7 +29,7 @@ def finding_facts(facts: Facts) -> dict[str, Any]:
     }
 
 
-def record_facts(facts: dict[str, Any]) -> dict[str, Any]:
+def record_facts(facts: JsonFacts) -> JsonFacts:
     """The facts of somebody's record."""
     return {
         name: utc_text(value) if _moment(name) and isinstance(value, int) else value
@@ -60,7 +60,7 @@ def _unit(found: msgspec.inspect.Type) -> str:
             return ""
 
 
-def schema() -> dict[str, Any]:
+def schema() -> JsonFacts:
     """JSON Schema of the facts of a finding: one of the records, by the finding's kind."""
     return {
         "anyOf": [_of(record) for record in KINDS.values()],
@@ -68,7 +68,7 @@ def schema() -> dict[str, Any]:
     }
 
 
-def _of(record: type[Facts]) -> dict[str, Any]:
+def _of(record: type[Facts]) -> JsonFacts:
     """The schema of one kind's facts: every field with its unit; moments are date-times."""
     info = msgspec.inspect.type_info(record)
     assert isinstance(info, msgspec.inspect.StructType)
@@ -92,7 +92,7 @@ def _of(record: type[Facts]) -> dict[str, Any]:
     }
 
 
-def _field(found: dict[str, Any], unit: str) -> dict[str, Any]:
+def _field(found: JsonFacts, unit: str) -> JsonFacts:
     """A moment as a date-time, any other field with its unit."""
     kept = {name: value for name, value in found.items() if name not in ("unit", "default")}
     if "anyOf" in kept:  # what is not known is left out

@@ -190,7 +190,7 @@ def test_a_form_needs_its_sessions_token_and_its_own_origin(
     fields = {"text": "seen", "by": "Dee", "at": "2026-11-25T07:00"}
     path = f"/units/{unit}/record/note"
     page = client.get(path).text
-    made = re.search(r'name="id" value="([^"]+)"', page)
+    made = re.search(r'name="id"\s+value="([^"]+)"', page)
     assert made is not None
     fields["id"] = made[1]
     token = form_token(client, path)

@@ -17,7 +17,7 @@ import pytest
 from found import REST, facts_of, finding
 from places import ROOT
 
-from dashboard.api import facts as told
+from dashboard.views import facts as told
 from fleet import findings
 from fleet.findings import KINDS, ROWS, AnyFacts, Finding, decoder, row_named, row_of, sentence
 from fleet.findings.row import SEVERITIES, Facts, Row

@@ -112,7 +112,7 @@ def eight(desk: tuple[Registry, TestClient]) -> tuple[Registry, TestClient]:
 
 def listed(client: TestClient, query: str) -> set[str]:
     page = client.get(f"/units?{query}").text
-    return set(re.findall(r'<a class="un" href="/units/(U\d+)">', page))
+    return set(re.findall(r'<a class="un"\s+href="/units/(U\d+)">', page))
 
 
 def test_each_part_of_the_sentence_opens_its_list(eight: tuple[Registry, TestClient]) -> None:
@@ -218,7 +218,7 @@ def test_at_3000_sets_only_what_is_not_normal_is_shown(desk: tuple[Registry, Tes
     for begin in range(0, n, 500):
         write(registry, summaries[begin : begin + 500])
     answer = client.get("/")
-    tiles = re.findall(r'<a class="tile[^"]*" href="/units/([^"]+)"', answer.text)
+    tiles = re.findall(r'<a class="tile[^"]*"\s+href="/units/([^"]+)"', answer.text)
     assert len(tiles) == len(set(tiles))
     assert set(tiles) == abnormal
     assert len(tiles) <= TILES_AT_MOST

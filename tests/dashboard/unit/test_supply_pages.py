@@ -171,7 +171,7 @@ def test_the_worst_comes_first() -> None:
 
 def test_every_kind_has_a_place_on_the_page() -> None:
     kinds = [row.kind for row in ROWS if row.family == "supply"]
-    placed = {tolerance.line(finding(kind, "note"), ZONE, NOW)["group"] for kind in kinds}
+    placed = {tolerance.line(NAME, finding(kind, "note"), ZONE, NOW).group for kind in kinds}
     assert placed == set(tolerance.GROUPS)
 
 

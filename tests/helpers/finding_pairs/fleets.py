@@ -24,7 +24,7 @@ from fleet.registry.told.outbox import put_notices
 from fleet.settings import Settings
 from fleet.store import open_store
 from ingest.cache import Cache
-from ingest.intake import take
+from ingest.intake import Intake, take
 from ingest.wire import Message
 from scheduler.alarms import Office
 from scheduler.turns import Memory, work_through
@@ -95,7 +95,7 @@ def _judged(settings: Settings, registry: Registry, world: Fleet) -> History:
     store = open_store(settings, writing=True)
     cache = Cache(settings.data / "profiles")
     for batch in _by_receipt(world.messages):
-        take(batch, store, registry, cache, batch[-1].received_at)
+        take(batch, Intake(store, registry, cache, batch[-1].received_at))
     store.close()
     history = History(registry, open_store(settings, writing=False))
     if world.notices:

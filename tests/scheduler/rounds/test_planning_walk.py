@@ -37,19 +37,19 @@ def registry_calls(work: Callable[[], Any]) -> list[str]:
 
 def test_each_stage_reads_once_and_writes_once(office: Office) -> None:
     reg = office.fleet.registry
-    jobs = ["board.due_work", "board.keep_jobs"]
+    jobs = ["office.board.due_work", "office.board.keep_jobs"]
     assert registry_calls(lambda: planning.sync_jobs(reg, NOW)) == jobs
     ask = Ask(iterations=20, fresh=True)
     made: list[planning.Outcome] = []
     assert registry_calls(lambda: made.append(planning.plan_rounds(reg, NOW, ask, "Dee"))) == [
         *jobs,
-        "board.read",
-        "board.save_draft",
+        "office.board.read",
+        "office.board.save_draft",
     ]
     plan = made[0].plan
     assert plan is not None
     assert registry_calls(lambda: publishing.publish(reg, plan, BY, NOW, "")) == [
-        "board.read",
-        "board.publish",
+        "office.board.read",
+        "office.board.publish",
     ]
-    assert registry_calls(lambda: publishing.changing(reg, NOW)) == ["board.read"]
+    assert registry_calls(lambda: publishing.changing(reg, NOW)) == ["office.board.read"]

@@ -294,7 +294,7 @@ def test_two_that_send_at_once_send_each_notice_once(
 ) -> None:
     put(reg, *(notice(ann, n=n) for n in range(30)))
     with ThreadPoolExecutor(4) as pool:
-        runs = [pool.submit(sending.send, reg, mail(post), KEY, NOW) for _ in range(8)]
+        runs = [pool.submit(outbox_runs.send, reg, mail(post), KEY, NOW) for _ in range(8)]
         assert sum(run.result().sent for run in runs) == 30
     assert sorted(post.ids) == [notice(ann, n=n).id for n in range(30)]
 

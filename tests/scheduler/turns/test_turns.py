@@ -26,6 +26,8 @@ from scheduler import turns
 from scheduler.day import decode as decode_day
 from scheduler.turns import clockwork
 
+pytest_plugins = ["house"]
+
 
 def test_the_same_days_byte_for_byte_however_they_arrive(tmp_path: Path) -> None:
     """Shuffled, batched, restarted, late and packed rows give the Days of one clean pass."""
