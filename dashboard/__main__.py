@@ -114,7 +114,7 @@ def serve(settings: Settings) -> int:
     app = create_app(settings, registry)
     app.router.lifespan_context = _beating(app, registry)
     invite_owner(registry, settings)
-    crowd = app.state.desk.crowd
+    crowd = app.state.services.crowd
     crowd.most = room_for(crowd.most)
     if crowd.most < settings.http_connections:
         log.warning(

@@ -17,7 +17,6 @@ from starlette.responses import JSONResponse, RedirectResponse
 from dashboard import frames, problems, unsent
 from dashboard.api import ROUTERS as API
 from dashboard.assets import FOREVER, Assets
-from dashboard.deps import ANYONE, Desk, NotSignedIn, require
 from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
 from dashboard.guard import Guard
@@ -26,6 +25,7 @@ from dashboard.methods import Methods, allowed
 from dashboard.pages import ROUTERS as PAGES
 from dashboard.people import signing
 from dashboard.people.routers import ROUTERS as PEOPLE
+from dashboard.request_context import ANYONE, NotSignedIn, Services, require
 from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from fleet import clock
@@ -64,13 +64,13 @@ def create_app(
     check_host(settings)
     ours = registry is None
     registry = registry if registry is not None else open_registry(settings)
-    desk = _desk(settings, registry, history, now)
+    services = _services(settings, registry, history, now)
 
     @asynccontextmanager
     async def life(app: FastAPI) -> AsyncIterator[None]:
         yield
-        desk.feed.close()
-        desk.hashing.close()
+        services.feed.close()
+        services.hashing.close()
         if ours:
             registry.close()
 
@@ -85,7 +85,7 @@ def create_app(
         redoc_url=None,
         lifespan=life,
     )
-    app.state.desk = desk
+    app.state.services = services
     for router in (*API, *PAGES, *PEOPLE):
         app.include_router(router)
     for path, answer, whom in (
@@ -97,17 +97,17 @@ def create_app(
         )
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=5)
     app.add_middleware(Methods)
-    app.add_middleware(Guard, door=desk.door, crowd=desk.crowd)
+    app.add_middleware(Guard, door=services.door, crowd=services.crowd)
     _handle_errors(app)
     return app
 
 
-def _desk(
+def _services(
     settings: Settings, registry: Registry, history: History | None, now: Callable[[], int]
-) -> Desk:
+) -> Services:
     assets = Assets()
     door = door_of(settings)
-    return Desk(
+    return Services(
         settings=settings,
         registry=registry,
         history=history if history is not None else open_history(settings, registry),
@@ -119,14 +119,14 @@ def _desk(
         crowd=Crowd(settings.http_connections, settings.http_connections_address, door.trusts),
         hashing=Hashing(),
         throttle=Throttle(),
-        unsent=unsent.Desk(settings, now),
+        unsent=unsent.WaitingForms(settings, now),
     )
 
 
 def static(request: Request, name: str) -> Response:
     """A file named by its content: kept by the browser for good."""
-    desk: Desk = request.app.state.desk
-    asset = desk.assets.get(name)
+    services: Services = request.app.state.services
+    asset = services.assets.get(name)
     if asset is None:
         raise HTTPException(404)
     headers = {"cache-control": FOREVER, "vary": "accept-encoding"}
@@ -151,7 +151,7 @@ def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(unsent.Stale)
     async def stale(request: Request, fault: unsent.Stale) -> Response:
         session = request.state.viewer.session
-        request.app.state.desk.unsent.keep(session.id, fault.unsent)
+        request.app.state.services.unsent.keep(session.id, fault.unsent)
         return RedirectResponse(fault.unsent.page, 303)
 
     @app.exception_handler(OutOfScope)

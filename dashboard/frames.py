@@ -14,8 +14,8 @@ from starlette.responses import HTMLResponse
 
 from dashboard import phrases, unsent
 from dashboard.assets import Assets
-from dashboard.deps import Desk
 from dashboard.refill import refill
+from dashboard.request_context import Services
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import (
@@ -163,21 +163,21 @@ def render(
 
     A view that names a moment of its own (`now`, UTC seconds) is framed at that moment.
     """
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     viewer: Viewer = request.state.viewer
     frame = Frame(
-        firm=desk.settings.firm,
+        firm=services.settings.firm,
         here=here,
-        now=getattr(view, "now", None) or desk.clock(),
+        now=getattr(view, "now", None) or services.clock(),
         viewer=viewer,
         nav=navigation(viewer),
-        banner=banner(desk, scope),
-        bar=_bar(desk, scope),
+        banner=banner(services, scope),
+        bar=_bar(services, scope),
         change=getattr(request.state, "change", 0),
     )
     text = _drawn(request, template, frame, view)
     if request.method == "GET":
-        text = _with_unsent(request, desk, viewer, text)
+        text = _with_unsent(request, services, viewer, text)
     return HTMLResponse(text, status)
 
 
@@ -191,22 +191,22 @@ def render_door(
 
 def _bare(request: Request, here: str, viewer: Viewer | None) -> Frame:
     """A frame that asks the registry nothing."""
-    desk: Desk = request.app.state.desk
+    services: Services = request.app.state.services
     return Frame(
-        firm=desk.settings.firm,
+        firm=services.settings.firm,
         here=here,
-        now=desk.clock(),
+        now=services.clock(),
         viewer=viewer,
         nav=navigation(viewer),
-        banner=Banner(demo=desk.settings.demo),
+        banner=Banner(demo=services.settings.demo),
         bar=Bar(),
         change=0,
     )
 
 
 def _drawn(request: Request, template: str, frame: Frame, view: object) -> str:
-    desk: Desk = request.app.state.desk
-    drawn = desk.templates.get_template(template)
+    services: Services = request.app.state.services
+    drawn = services.templates.get_template(template)
     return drawn.render(frame=frame, viewer=frame.viewer, view=view)
 
 
@@ -220,14 +220,14 @@ class Unsent:
     fields: list[tuple[str, str]]
 
 
-def _with_unsent(request: Request, desk: Desk, viewer: Viewer, text: str) -> str:
+def _with_unsent(request: Request, services: Services, viewer: Viewer, text: str) -> str:
     """The page, with the form filled in again that was sent from it after its session had ended."""
-    waiting = desk.unsent.waiting(viewer, request.url.path)
+    waiting = services.unsent.waiting(viewer, request.url.path)
     if waiting is None:
         return text
     text, filled = refill(text, waiting.action, waiting.fields)
     view = Unsent(filled=filled, lacks=waiting.lacks, fields=unsent.shown(waiting.fields))
-    said = desk.templates.get_template("_unsent.html").render(view=view)
+    said = services.templates.get_template("_unsent.html").render(view=view)
     head, main, rest = text.partition("<main ")
     tag, end, body = rest.partition(">")
     return f"{head}{main}{tag}{end}{said}{body}"
@@ -243,19 +243,19 @@ def navigation(viewer: Viewer | None) -> tuple[Entry, ...]:
     return found
 
 
-def banner(desk: Desk, scope: Scope) -> Banner:
+def banner(services: Services, scope: Scope) -> Banner:
     """The lines under the top bar, for who looks."""
     loading = None
     if scope.everything:
-        marks = [mark for mark in lists.health(desk.registry, scope).inbox if not mark.done]
+        marks = [mark for mark in lists.health(services.registry, scope).inbox if not mark.done]
         if marks:
             taken, size = sum(m.offset for m in marks), sum(m.size for m in marks)
             loading = Loading(taken=phrases.size(taken), size=phrases.size(size))
-    return Banner(demo=desk.settings.demo, loading=loading)
+    return Banner(demo=services.settings.demo, loading=loading)
 
 
-def _bar(desk: Desk, scope: Scope) -> Bar:
-    counts = lists.counts(desk.registry, scope)
+def _bar(services: Services, scope: Scope) -> Bar:
+    counts = lists.counts(services.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
     grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
     return Bar(units=counts.units, reporting=max(0, counts.units - silent), alerts=grave)

@@ -57,5 +57,5 @@ async def read_form(request: Request, viewer: Viewer | None, fields_at_most: int
             "This form was not made for your present session, so nothing was changed. "
             "Open its page again and send it from there.",
         )
-    request.app.state.desk.unsent.sent(viewer, request.url.path)
+    request.app.state.services.unsent.sent(viewer, request.url.path)
     return posted

@@ -93,7 +93,7 @@ def _page(request: Request) -> str:
     return "/"
 
 
-class Desk:
+class WaitingForms:
     """Where forms wait: sealed into a page for those who are not signed in, else by session."""
 
     def __init__(self, settings: Settings, clock: Callable[[], int]) -> None:

@@ -13,8 +13,7 @@ from dashboard.views.rounds import gather
 from fleet import clock
 from fleet.model import EVERYTHING
 from fleet.registry.base.engine import Registry, open_registry
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import rounds_feed, technicians
+from fleet.registry.office import kept_rounds, rounds_feed, technicians
 from hourhand.options import settings_of
 from scheduler import dispatch
 
@@ -42,7 +41,7 @@ def export(options: argparse.Namespace) -> int:
 
 def written(registry: Registry, kind: str, day: str, technician: str, firm: str) -> bytes | None:
     """The file's content; None where there is no plan in force, or no such technician."""
-    told = kept.in_force(registry)
+    told = kept_rounds.in_force(registry)
     who = technicians.technician(registry, technician) if technician else None
     if told is None or (technician and who is None):
         return None

@@ -18,13 +18,10 @@ from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import technicians
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import kept_jobs, kept_rounds, technicians
+from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people.model import Actor
-from fleet.words import jobs as say
-from fleet.words import planned
+from fleet.words import job_sentences, planned
 from hourhand.options import registry_of, settings_of
 from scheduler import dispatch, publishing, rounds
 from scheduler.turns import planning
@@ -97,7 +94,7 @@ def yardstick(plan: rounds.RoundPlan) -> str:
 
 def show(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """The plan in force, or the draft."""
-    found = kept.draft(registry) if options.draft else kept.in_force(registry)
+    found = kept_rounds.draft(registry) if options.draft else kept_rounds.in_force(registry)
     if found is None:
         return _said(
             "There is no draft."
@@ -178,7 +175,9 @@ def _table(*headings: str) -> Table:
 
 def _rounds_table(registry: Registry, plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
     names = {one.id: one.name for one in technicians.technicians(registry)}
-    places = kept.places(registry, EVERYTHING, {s.site for r in plan.rounds for s in r.stops})
+    places = kept_rounds.places(
+        registry, EVERYTHING, {s.site for r in plan.rounds for s in r.stops}
+    )
     table = _table("day", "technician", "arrive", "site", "work", "km")
     for one in plan.rounds:
         for stop in one.stops:
@@ -200,7 +199,11 @@ def _left_table(plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
         if one.job in jobs:
             job = jobs[one.job]
             table.add_row(
-                job.title, job.unit, say.REASONS[one.reason.value], one.detail, one.earliest or ""
+                job.title,
+                job.unit,
+                job_sentences.REASONS[one.reason.value],
+                one.detail,
+                one.earliest or "",
             )
     return table
 
@@ -208,7 +211,7 @@ def _left_table(plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
 def insert(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """At most two ways to fit a job into the plan in force, from now on; nothing is changed."""
     job = kept_jobs.job(registry, EVERYTHING, options.job)
-    told = kept.in_force(registry)
+    told = kept_rounds.in_force(registry)
     if job is None or told is None:
         return _said("There is no such job, or no plan in force to fit it into.", 1)
     now = clock.now()

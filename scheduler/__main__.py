@@ -34,7 +34,7 @@ from scheduler import publishing, turns
 from scheduler.rules.reliability import Triggers, triggers_of
 from scheduler.turns import Memory, sending
 from scheduler.turns.clockwork import PROGRAM, STAND_BY, Clockwork, background_scheduler, beat, send
-from scheduler.turns.held import MB, Held
+from scheduler.turns.day_cache import MB, DayCache
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -115,8 +115,8 @@ def _clockwork(loaded: Settings, registry: Registry) -> Clockwork:
     """
     try:
         make_folder(loaded.data)
-        held, fault = Held(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
-        memory = Memory(triggers=_triggers(loaded), held=held, fault=fault)
+        day_cache, fault = DayCache(limit=loaded.scheduler_memory_mb * MB), fault_from(os.environ)
+        memory = Memory(triggers=_triggers(loaded), day_cache=day_cache, fault=fault)
         return Clockwork(
             registry,
             open_history(loaded, registry),

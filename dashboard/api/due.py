@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query
 
 from dashboard.api.units import Cursor, Limit
-from dashboard.deps import AtDesk, Desk, Reader, require
+from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.findings import AlertPage, alert_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
@@ -22,15 +22,15 @@ DueState = Literal["late_beyond", "late", "due", "soon", "later", "unknown"]
 
 @router.get("/due")
 def due(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     state: Annotated[list[DueState] | None, Query()] = None,
     until: Annotated[str | None, Query(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")] = None,
     limit: Limit = 200,
     cursor: Annotated[str | None, Query(pattern=r"^[0-9]{1,9}$")] = None,
 ) -> DuePage:
     """Due work of the fleet, most pressing first. until: a local date, YYYY-MM-DD."""
-    rows = lists.due(desk.registry, scope, None, until, state)
+    rows = lists.due(services.registry, scope, None, until, state)
     begin = int(cursor or 0)
     items = [due_view(item, unit) for item, unit, _, _ in rows[begin : begin + limit]]
     following = str(begin + limit) if len(rows) > begin + limit else None
@@ -39,8 +39,8 @@ def due(
 
 @router.get("/alerts")
 def alerts(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     state: Literal["open", "all"] = "open",
     unit: Annotated[str | None, Query(max_length=64)] = None,
     limit: Limit = 100,
@@ -50,9 +50,9 @@ def alerts(
 
     Open is what is not closed: of `state` returned, it is over and nobody has said they saw it.
     """
-    found = lists.episodes(desk.registry, scope, state == "open", unit, limit + 1, cursor)
-    now = desk.clock()
-    zones = zones_of(desk, scope, [episode.subject for episode in found[:limit]])
+    found = lists.episodes(services.registry, scope, state == "open", unit, limit + 1, cursor)
+    now = services.clock()
+    zones = zones_of(services, scope, [episode.subject for episode in found[:limit]])
     items = tuple(
         alert_view(e, zones.get(e.subject) or where(e.finding.facts)[1] or "UTC", now, scope)
         for e in found[:limit]
@@ -61,17 +61,17 @@ def alerts(
 
 
 @router.get("/readiness")
-def readiness(desk: AtDesk, scope: Reader) -> ReadinessCountView:
+def readiness(services: TheServices, scope: CurrentScope) -> ReadinessCountView:
     """How many sets would carry their load if the mains failed everywhere now."""
-    return readiness_count(lists.counts(desk.registry, scope))
+    return readiness_count(lists.counts(services.registry, scope))
 
 
-def zones_of(desk: Desk, scope: Scope, subjects: list[str]) -> dict[str, str]:
+def zones_of(services: Services, scope: Scope, subjects: list[str]) -> dict[str, str]:
     """The site's zone of each subject that is a unit."""
     zones: dict[str, str] = {}
     for subject in dict.fromkeys(subjects):
         kind, _, name = subject.partition(":")
-        found = lists.unit(desk.registry, scope, name) if kind == "unit" else None
+        found = lists.unit(services.registry, scope, name) if kind == "unit" else None
         if found is not None:
             zones[subject] = found[1].time_zone
     return zones

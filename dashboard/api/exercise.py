@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import ProblemDocument
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.exercise import ExerciseView, exercise_view
 from fleet.registry import lists
@@ -20,7 +20,7 @@ router = APIRouter(
 
 
 @router.get("/{unit}/exercise")
-def exercise(desk: AtDesk, scope: Reader, unit: str) -> ExerciseView:
+def exercise(services: TheServices, scope: CurrentScope, unit: str) -> ExerciseView:
     """Verdicts on the agreed exercise with what they stand on, newest first; hours by reason."""
-    found = find(desk, scope, unit)[0]
-    return exercise_view(found, assess.read(lists.assessment(desk.registry, scope, unit)))
+    found = find(services, scope, unit)[0]
+    return exercise_view(found, assess.read(lists.assessment(services.registry, scope, unit)))

@@ -6,8 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, require
 from dashboard.viewers import only_technician
 from dashboard.views.planned import (
     InNoRoundView,
@@ -19,8 +19,7 @@ from dashboard.views.planned import (
     round_view,
 )
 from fleet.model import OPEN_STATES, JobState
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
+from fleet.registry.office import kept_jobs, kept_rounds
 from scheduler import dispatch, publishing
 
 router = APIRouter(
@@ -30,36 +29,36 @@ router = APIRouter(
 
 @router.get("/jobs")
 def jobs(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     state: Annotated[list[JobState] | None, Query()] = None,
     unit: Annotated[str | None, Query(max_length=64)] = None,
 ) -> JobPage:
     """Jobs, the oldest first; without a state the open ones."""
-    found = kept_jobs.jobs(desk.registry, scope, states=state or OPEN_STATES, unit=unit)
+    found = kept_jobs.jobs(services.registry, scope, states=state or OPEN_STATES, unit=unit)
     return JobPage(items=[job_view(job) for job in found])
 
 
 @router.get("/jobs/{id}")
-def job(desk: AtDesk, scope: Reader, id: str) -> JobView:
+def job(services: TheServices, scope: CurrentScope, id: str) -> JobView:
     """One job."""
-    found = kept_jobs.job(desk.registry, scope, id)
+    found = kept_jobs.job(services.registry, scope, id)
     if found is None:
         raise Problem(404, "There is no job of that id here.")
     return job_view(found)
 
 
 @router.get("/rounds")
-def rounds(desk: AtDesk, viewer: Looking, scope: Reader) -> PlanView:
+def rounds(services: TheServices, viewer: CurrentViewer, scope: CurrentScope) -> PlanView:
     """The plan in force; a technician's own rounds only."""
-    told = kept.in_force(desk.registry)
+    told = kept_rounds.in_force(services.registry)
     if told is None:
         raise Problem(404, "There are no rounds yet.")
-    whose = only_technician(desk.registry, viewer)
+    whose = only_technician(services.registry, viewer)
     plan = dispatch.decode(told.doc)
     out = dispatch.Outside()
     if whose is None:
-        out = publishing.outside(desk.registry, scope, plan, desk.clock())
+        out = publishing.outside(services.registry, scope, plan, services.clock())
     return PlanView(
         published_at=told.made_at,
         published_by=told.made_by,

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 
 from dashboard.api.units import Limit
 from dashboard.bounds import RowNumber
-from dashboard.deps import AtDesk, Reader, require
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.views.service import QuarantinePage, quarantine_view
 from fleet.registry import lists
 
@@ -17,13 +17,13 @@ router = APIRouter(prefix="/api", tags=["service"], dependencies=[require("reade
 
 @router.get("/quarantine")
 def quarantine(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     device: Annotated[str | None, Query(max_length=64)] = None,
     limit: Limit = 100,
     cursor: RowNumber | None = None,
 ) -> QuarantinePage:
     """Messages set aside, newest first."""
-    rows = lists.quarantine(desk.registry, scope, device, limit + 1, cursor)
+    rows = lists.quarantine(services.registry, scope, device, limit + 1, cursor)
     items = [quarantine_view(row) for row in rows[:limit]]
     return QuarantinePage(items=items, next=str(items[-1].id) if len(rows) > limit else None)

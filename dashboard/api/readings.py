@@ -9,8 +9,8 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from dashboard.api.times import From, To, span
-from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.series import ReadingsPage, ReadingsView, as_came, bucketed, unsure_view
 from fleet.channels import NAMES
@@ -31,8 +31,8 @@ AS_THEY_CAME_S = 2 * 86_400
 
 @router.get("/{unit}/readings", response_model=ReadingsPage)
 def readings(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     channel: Annotated[list[str] | None, Query(description="one or more channels")] = None,
     from_: From = None,
@@ -45,22 +45,22 @@ def readings(
     As they came where there are no more than `points` in at most two days; else buckets of equal
     width with least, greatest, mean, last and count, empty ones null.
     """
-    find(desk, scope, unit)
+    find(services, scope, unit)
     names = _channels(channel)
-    start, end = span(from_, to, desk.clock(), days=1)
+    start, end = span(from_, to, services.clock(), days=1)
     items: list[ReadingsView] = []
     left = list(names)
     if end - start <= AS_THEY_CAME_S:
-        series = desk.history.series(scope, unit, names, start, end, raw=raw)
+        series = services.history.series(scope, unit, names, start, end, raw=raw)
         for name in names:
             if len(series[name]) <= points:
                 items.append(as_came(name, series[name], raw))
                 left.remove(name)
     if left:
-        windows = desk.history.window(scope, unit, left, start, end, points, raw=raw)
+        windows = services.history.window(scope, unit, left, start, end, points, raw=raw)
         items += [bucketed(name, windows[name], raw) for name in left]
     items.sort(key=lambda item: names.index(item.channel))
-    spells = lists.unsure_spells(desk.registry, scope, unit, start, end)
+    spells = lists.unsure_spells(services.registry, scope, unit, start, end)
     page = ReadingsPage(
         items=items, next=None, time_unknown=[unsure_view(spell) for spell in spells]
     )

@@ -11,8 +11,8 @@ from pydantic import ConfigDict, Field
 from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
-from dashboard.deps import AtDesk, Looking, Reader, require
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.register import RecordPage, RecordView, record_view
 from fleet.model import Record, RecordKind
@@ -45,10 +45,10 @@ class RecordIn(Sent):
 
 
 @router.get("/{unit}/records", dependencies=[require("reader")])
-def listed(desk: AtDesk, scope: Reader, unit: str) -> RecordPage:
+def listed(services: TheServices, scope: CurrentScope, unit: str) -> RecordPage:
     """Records of a unit, newest first; corrected ones name the record that did so."""
-    find(desk, scope, unit)
-    rows = lists.records(desk.registry, scope, unit)
+    find(services, scope, unit)
+    rows = lists.records(services.registry, scope, unit)
     items = tuple(record_view(r.record, r.superseded_by, scope) for r in rows)
     return RecordPage(items=items, next=None)
 
@@ -59,21 +59,21 @@ def listed(desk: AtDesk, scope: Reader, unit: str) -> RecordPage:
     responses={422: {"model": ProblemDocument}},
     dependencies=[require("technician", right="record")],
 )
-def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> RecordView:
+def add(services: TheServices, viewer: CurrentViewer, unit: str, sent: RecordIn) -> RecordView:
     """Write down what was done, as who is signed in. The same id again changes nothing.
 
     A token of some customers may not record a fitting: it could move another's device to them.
     """
-    find(desk, viewer.scope, unit)
+    find(services, viewer.scope, unit)
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
     if sent.corrects and not viewer.scope.everything:
-        mine = {r.record.id for r in lists.records(desk.registry, viewer.scope, unit)}
+        mine = {r.record.id for r in lists.records(services.registry, viewer.scope, unit)}
         if sent.corrects not in mine:
             raise Problem(422, "corrects names no record of this set.")
-    now = desk.clock()
+    now = services.clock()
     try:
-        who = author(desk.registry, viewer, sent.by or "")
+        who = author(services.registry, viewer, sent.by or "")
     except NotYourName as refusal:
         raise Problem(403, str(refusal)) from refusal
     record = Record(
@@ -90,7 +90,7 @@ def add(desk: AtDesk, viewer: Looking, unit: str, sent: RecordIn) -> RecordView:
         named=who.named,
     )
     try:
-        kept = add_record(desk.registry, record, now, viewer.actor)
+        kept = add_record(services.registry, record, now, viewer.actor)
     except RecordRefused as refusal:
         raise Problem(422, str(refusal)) from refusal
     return record_view(kept, None, viewer.scope)

@@ -6,7 +6,14 @@ from fastapi import APIRouter, Request
 from starlette.responses import PlainTextResponse
 
 from dashboard import programs
-from dashboard.deps import ANYONE, AtDesk, Reader, Requirement, find_viewer, require
+from dashboard.request_context import (
+    ANYONE,
+    CurrentScope,
+    Requirement,
+    TheServices,
+    find_viewer,
+    require,
+)
 from dashboard.views.service import HealthView, StatusView, health_view, status_of
 from fleet.model import EVERYTHING
 from fleet.registry import lists
@@ -17,13 +24,13 @@ WHOLE = Requirement("reader", whole=True)
 
 
 @router.get("/health", dependencies=[ANYONE])
-def health(request: Request, desk: AtDesk) -> HealthView | StatusView:
+def health(request: Request, services: TheServices) -> HealthView | StatusView:
     """status `ok`, or `attention` when a program has not been heard in time.
 
     The rest is for who sees the whole fleet; everybody else is told the status only.
     """
-    facts = lists.health(desk.registry, EVERYTHING)
-    now = desk.clock()
+    facts = lists.health(services.registry, EVERYTHING)
+    now = services.clock()
     beats = programs.beats(facts.heartbeats, now)
     viewer = find_viewer(request)
     if viewer is None or WHOLE.refusal(viewer):
@@ -34,10 +41,10 @@ def health(request: Request, desk: AtDesk) -> HealthView | StatusView:
 @router.get(
     "/metrics", response_class=PlainTextResponse, dependencies=[require("office", whole=True)]
 )
-def metrics(desk: AtDesk, scope: Reader) -> PlainTextResponse:
+def metrics(services: TheServices, scope: CurrentScope) -> PlainTextResponse:
     """The same for a Prometheus scraper (text format 0.0.4)."""
-    facts = lists.health(desk.registry, scope)
-    text = exposition(facts, lists.counts(desk.registry, scope), desk.clock())
+    facts = lists.health(services.registry, scope)
+    text = exposition(facts, lists.counts(services.registry, scope), services.clock())
     return PlainTextResponse(text, media_type="text/plain; version=0.0.4; charset=utf-8")
 
 

@@ -8,8 +8,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from dashboard.api.times import seconds
-from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.problems import Problem, ProblemDocument
+from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.series import SignalPage, signal_view
 from fleet import words
@@ -33,17 +33,17 @@ class RunTimesWrong(ValueError):
 
 
 def proposals(
-    desk: Desk, scope: Scope, unit: str, start: int, end: int
+    services: Services, scope: Scope, unit: str, start: int, end: int
 ) -> tuple[Proposal | Refused, ...]:
     """What could say that the engine runs, from a run recorded between two moments (UTC s).
 
     Raises RunTimesWrong, and what `History.series` raises.
     """
-    found = find(desk, scope, unit)[0]
+    found = find(services, scope, unit)[0]
     if end - start > LONGEST_S:
         raise RunTimesWrong("A test run of more than a day is no test run: give its start and end.")
     rest_s = propose.ProposeRules().rest_s
-    series = desk.history.series(scope, unit, list(CHANNELS), start - rest_s, end + rest_s + 1)
+    series = services.history.series(scope, unit, list(CHANNELS), start - rest_s, end + rest_s + 1)
     try:
         return propose.propose(series, start, end, found.nominal_v, found.battery_nominal_v)
     except ValueError as fault:
@@ -52,8 +52,8 @@ def proposals(
 
 @router.get("/{unit}/running-signal")
 def running_signal(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     from_: Annotated[datetime, Query(alias="from", description="the engine was started")],
     to: Annotated[datetime, Query(description="the engine was stopped")],
@@ -63,7 +63,7 @@ def running_signal(
     The run should hold idle, choke and load; the hour before and after it is looked at as rest.
     """
     try:
-        found = proposals(desk, scope, unit, seconds(from_, "from"), seconds(to, "to"))
+        found = proposals(services, scope, unit, seconds(from_, "from"), seconds(to, "to"))
     except RunTimesWrong as wrong:
         raise Problem(422, str(wrong)) from wrong
     return SignalPage(items=[signal_view(one) for one in found], cautions=words.CAUTIONS, next=None)

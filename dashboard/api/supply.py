@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import ProblemDocument
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.supply import SupplyView, supply_view
 from fleet.registry import lists
@@ -21,8 +21,8 @@ router = APIRouter(
 
 
 @router.get("/{unit}/supply")
-def supply(desk: AtDesk, scope: Reader, unit: str) -> SupplyView:
+def supply(services: TheServices, scope: CurrentScope, unit: str) -> SupplyView:
     """Volts and hertz of a unit: the last run on its band, what is usual, how they drift."""
-    find(desk, scope, unit)
-    verdict = assess.read(lists.assessment(desk.registry, scope, unit))
+    find(services, scope, unit)
+    verdict = assess.read(lists.assessment(services.registry, scope, unit))
     return supply_view(unit, verdict.supply if verdict else SupplySeen())

@@ -10,8 +10,8 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api.times import From, To, span
 from dashboard.bounds import RowNumber
-from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import ProblemDocument
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.runs import RunPage, StartPage, run_views, start_view
@@ -34,8 +34,8 @@ Cursor = Annotated[str | None, Query(max_length=80)]
 
 @router.get("")
 def units(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     search: Annotated[str, Query(max_length=100)] = "",
     area: Annotated[str | None, Query(max_length=100)] = None,
     condition: Condition | None = None,
@@ -46,7 +46,7 @@ def units(
 ) -> UnitPage:
     """Units by id: condition, readiness, mains, findings with facts and sentence, engine hours, next due."""
     rows = lists.units(
-        desk.registry,
+        services.registry,
         scope,
         search,
         area,
@@ -56,21 +56,21 @@ def units(
         severity=severity,
         readiness=readiness,
     )
-    now = desk.clock()
+    now = services.clock()
     items = [unit_view(*row, now) for row in rows[:limit]]
     return UnitPage(items=items, next=items[-1].unit if len(rows) > limit else None)
 
 
 @router.get("/{unit}")
-def one(desk: AtDesk, scope: Reader, unit: str) -> UnitFullView:
+def one(services: TheServices, scope: CurrentScope, unit: str) -> UnitFullView:
     """One unit: what the list says, and its last readings, due work, habit and blind spots."""
-    return unit_full(desk, scope, *find(desk, scope, unit))
+    return unit_full(services, scope, *find(services, scope, unit))
 
 
 @router.get("/{unit}/runs")
 def runs(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     from_: From = None,
     to: To = None,
@@ -78,10 +78,10 @@ def runs(
     cursor: RowNumber | None = None,
 ) -> RunPage:
     """Runs newest first. Without `from`: the last 365 days."""
-    summary = find(desk, scope, unit)[3]
-    start, end = span(from_, to, desk.clock(), days=365)
-    days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
-    doc = lists.assessment(desk.registry, scope, unit)
+    summary = find(services, scope, unit)[3]
+    start, end = span(from_, to, services.clock(), days=365)
+    days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
+    doc = lists.assessment(services.registry, scope, unit)
     verdict = assess.read(doc)
     reasons = verdict.reasons if verdict else ()
     found = run_views(logbook.runs_of(days, summary, start, end, reasons), reasons)[::-1]
@@ -91,8 +91,8 @@ def runs(
 
 @router.get("/{unit}/starts")
 def starts(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     from_: From = None,
     to: To = None,
@@ -100,9 +100,9 @@ def starts(
     cursor: RowNumber | None = None,
 ) -> StartPage:
     """Start demands newest first. Without `from`: the last 365 days."""
-    summary = find(desk, scope, unit)[3]
-    start, end = span(from_, to, desk.clock(), days=365)
-    days = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
+    summary = find(services, scope, unit)[3]
+    start, end = span(from_, to, services.clock(), days=365)
+    days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     found = logbook.starts_of(days, summary, start, end)[::-1]
     held, following = _before(found, lambda demand: demand.at, cursor, limit)
     return StartPage(items=[start_view(s) for s in held], next=following)
@@ -117,8 +117,8 @@ def _before(
 
 
 @router.get("/{unit}/due")
-def due(desk: AtDesk, scope: Reader, unit: str) -> DuePage:
+def due(services: TheServices, scope: CurrentScope, unit: str) -> DuePage:
     """Due work of one unit, most pressing first."""
-    find(desk, scope, unit)
-    rows = lists.due(desk.registry, scope, unit)
+    find(services, scope, unit)
+    rows = lists.due(services.registry, scope, unit)
     return DuePage(items=[due_view(item, of) for item, of, _, _ in rows], next=None)

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Looking, Reader
+from dashboard.request_context import LIVE, CurrentScope, CurrentViewer, TheServices
 from dashboard.views import agreements, due, reminders
 from fleet import calendar
 from fleet.registry import lists
@@ -50,19 +50,19 @@ class DueScreen:
 @router.get("/due", response_class=HTMLResponse)
 def page(
     request: Request,
-    desk: AtDesk,
-    scope: Reader,
-    viewer: Looking,
+    services: TheServices,
+    scope: CurrentScope,
+    viewer: CurrentViewer,
     work: Annotated[str, Query(max_length=100)] = "",
     area: Annotated[str, Query(max_length=100)] = "",
     days: str = "30",
 ) -> HTMLResponse:
-    now = desk.clock()
+    now = services.clock()
     days = days if days in HORIZONS else "30"
     until = None
     if days:
         until = (calendar.local_date(now, "UTC") + timedelta(days=int(days))).isoformat()
-    found = lists.due(desk.registry, scope, None, until)
+    found = lists.due(services.registry, scope, None, until)
     chosen = [
         row
         for row in found
@@ -73,14 +73,14 @@ def page(
         now=now,
         groups=due.grouped(chosen[:ROWS_AT_MOST], now),
         cut=max(0, len(chosen) - ROWS_AT_MOST),
-        units=lists.counts(desk.registry, scope).units,
+        units=lists.counts(services.registry, scope).units,
         work=work,
         works=sorted({row[0].name for row in found} | ({work} if work else set())),
         area=area,
         areas=sorted({row[1].area for row in found if row[1].area} | ({area} if area else set())),
         days=days,
         horizons=HORIZONS,
-        reminders=reminders.of_fleet(desk, scope, now),
-        agreements=agreements.to_look_after(desk, scope, now) if office else [],
+        reminders=reminders.of_fleet(services, scope, now),
+        agreements=agreements.to_look_after(services, scope, now) if office else [],
     )
     return frames.render(request, scope, "due.html", "due", view)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from fleet import words
 from fleet.model import Scope
 from fleet.registry import lists
@@ -15,12 +15,17 @@ ONCE_MORE = "Read the meter once more; then mend it, or confirm it."
 
 
 def asked_about(
-    desk: Desk, scope: Scope, unit: str, at: int, typed_h: float | None, instead_of: str = ""
+    services: Services,
+    scope: Scope,
+    unit: str,
+    at: int,
+    typed_h: float | None,
+    instead_of: str = "",
 ) -> str:
     """Why hours [h] read at `at` (UTC seconds) are asked about once more, in a sentence; "" : they
     can be so. instead_of: the record these hours correct, which does not count."""
-    inputs = lists.inputs(desk.registry, scope, unit)
-    found = lists.unit(desk.registry, scope, unit)
+    inputs = lists.inputs(services.registry, scope, unit)
+    found = lists.unit(services.registry, scope, unit)
     if typed_h is None or inputs is None or found is None:
         return ""
     read = hours.anchors(inputs.unit, [r for r in inputs.records if r.id != instead_of])
@@ -34,7 +39,7 @@ def asked_about(
         summary.at if summary else 0,
         held.uncertain_h if held else 0.0,
     )
-    return _said(why, at, inputs.site.time_zone, desk.clock()) if why else ""
+    return _said(why, at, inputs.site.time_zone, services.clock()) if why else ""
 
 
 def _said(why: Doubt, at: int, zone: str, now: int) -> str:

@@ -11,10 +11,10 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
 from dashboard.bounds import RowNumber
-from dashboard.deps import AtDesk, Looking, Reader, address_of, require
 from dashboard.door import neighbourhood
 from dashboard.events import Rests
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, address_of, require
 from dashboard.viewers import still
 from fleet.bounds import ROW_MOST, whole
 from fleet.registry.base.faults import RegistryFault
@@ -24,10 +24,10 @@ RESTS_MS = 60_000
 log = logging.getLogger(__name__)
 
 
-def room(request: Request, desk: AtDesk) -> str:
+def room(request: Request, services: TheServices) -> str:
     """The address a page listens from. Raises Problem 429 where too many listen from there."""
     place = neighbourhood(address_of(request))
-    if desk.feed.full(place):
+    if services.feed.full(place):
         raise Problem(
             429,
             "Too many pages keep themselves fresh from your address. This one can be read, "
@@ -42,9 +42,9 @@ router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 @router.get("/events", response_class=EventSourceResponse)
 async def events(
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     place: Annotated[str, Depends(room)],
     after: RowNumber | None = None,
     last_event_id: Annotated[str | None, Header()] = None,
@@ -56,8 +56,10 @@ async def events(
     yield ServerSentEvent(comment="listening", retry=3000)
     try:
         who = viewer.key or place
-        async for news in desk.feed.listen(scope, resume_after(last_event_id, after), who, place):
-            if not await run_in_threadpool(still, desk.registry, viewer, desk.clock()):
+        async for news in services.feed.listen(
+            scope, resume_after(last_event_id, after), who, place
+        ):
+            if not await run_in_threadpool(still, services.registry, viewer, services.clock()):
                 return
             units = None if news.units is None else list(news.units)
             yield ServerSentEvent(data={"units": units}, id=str(news.upto))

@@ -6,11 +6,11 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Reader, require
+from dashboard.request_context import CurrentScope, TheServices, require
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 
 @router.get("/more", response_class=HTMLResponse)
-def more(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
+def more(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
     return frames.render(request, scope, "more.html", "more", None)

@@ -12,11 +12,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.authors import NotYourName, author, colleagues
-from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
 from dashboard.views.named import SetName, set_name
@@ -54,30 +54,33 @@ class RecordScreen:
 @router.get("/units/{unit}/record/{kind}", response_class=HTMLResponse)
 def blank(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
+    services: TheServices,
+    viewer: CurrentViewer,
     unit: str,
     kind: RecordKind,
     corrects: Annotated[str, Query(max_length=64)] = "",
 ) -> Response:
     """The empty form; of a correction of the same kind, as the old record would have filled it in."""
-    zone = find(desk, viewer.scope, unit)[1].time_zone
-    sent = {"at": calendar.local(desk.clock(), zone).strftime("%Y-%m-%dT%H:%M"), "by": viewer.name}
-    old = _old(desk, viewer.scope, unit, corrects)
+    zone = find(services, viewer.scope, unit)[1].time_zone
+    sent = {
+        "at": calendar.local(services.clock(), zone).strftime("%Y-%m-%dT%H:%M"),
+        "by": viewer.name,
+    }
+    old = _old(services, viewer.scope, unit, corrects)
     if old is not None and old.kind == kind:
         sent |= forms.sent_of(old, zone)
-        if old.by not in colleagues(desk.registry, viewer):
+        if old.by not in colleagues(services.registry, viewer):
             sent["by"] = viewer.name
     return _form(
-        request, desk, viewer, unit, kind, sent | {"id": str(uuid4()), "corrects": corrects}, ""
+        request, services, viewer, unit, kind, sent | {"id": str(uuid4()), "corrects": corrects}, ""
     )
 
 
-def _old(desk: Desk, scope: Scope, unit: str, id: str) -> Record | None:
+def _old(services: Services, scope: Scope, unit: str, id: str) -> Record | None:
     """The record of this unit that is to be corrected; None where none is. Raises Problem 404."""
     if not id:
         return None
-    for listed in lists.records(desk.registry, scope, unit):
+    for listed in lists.records(services.registry, scope, unit):
         if listed.record.id == id:
             return listed.record
     raise Problem(404, "There is no such record of this set.")
@@ -85,30 +88,35 @@ def _old(desk: Desk, scope: Scope, unit: str, id: str) -> Record | None:
 
 @router.post("/units/{unit}/record/{kind}", response_class=HTMLResponse)
 async def send(
-    request: Request, desk: AtDesk, viewer: Looking, unit: str, kind: RecordKind
+    request: Request, services: TheServices, viewer: CurrentViewer, unit: str, kind: RecordKind
 ) -> Response:
     sent = (await read_form(request, viewer, FIELDS_AT_MOST)).flat()
-    return await run_in_threadpool(_keep, request, desk, viewer, unit, kind, sent)
+    return await run_in_threadpool(_keep, request, services, viewer, unit, kind, sent)
 
 
 def _keep(
-    request: Request, desk: Desk, viewer: Viewer, unit: str, kind: RecordKind, sent: dict[str, str]
+    request: Request,
+    services: Services,
+    viewer: Viewer,
+    unit: str,
+    kind: RecordKind,
+    sent: dict[str, str],
 ) -> Response:
     scope = viewer.scope
-    _, site, _, _ = find(desk, scope, unit)
-    old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
-    inputs = lists.inputs(desk.registry, scope, unit)
+    _, site, _, _ = find(services, scope, unit)
+    old = _old(services, scope, unit, sent.get("corrects", "")[:64])
+    inputs = lists.inputs(services.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
     try:
         facts = forms.facts_from(fields, sent, site.time_zone)
         by = sent.get("by", viewer.name).strip()[:100]
         if not by:
             raise forms.FormFault("Your name: please fill this in.")
-        who = author(desk.registry, viewer, by)
-        now = desk.clock()
+        who = author(services.registry, viewer, by)
+        now = services.clock()
         at = forms.moment(sent.get("at", ""), site.time_zone)
         instead = old.id if old else ""
-        why = asked_about(desk, scope, unit, at, facts.get("hours"), instead)
+        why = asked_about(services, scope, unit, at, facts.get("hours"), instead)
         if why and not sent.get("sure"):
             sent = sent | {"doubt": why}
             raise forms.FormFault(f"{why} {ONCE_MORE}")
@@ -126,15 +134,15 @@ def _keep(
             job=old.job if old else "",
             made_at=now,
         )
-        add_record(desk.registry, record, now, viewer.actor)
+        add_record(services.registry, record, now, viewer.actor)
     except (forms.FormFault, NotYourName, RecordRefused, ValueError) as refusal:
-        return _form(request, desk, viewer, unit, kind, sent, str(refusal), status=422)
+        return _form(request, services, viewer, unit, kind, sent, str(refusal), status=422)
     return RedirectResponse(f"/units/{unit}?done={kind}#records", 303)
 
 
 def _form(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     unit: str,
     kind: RecordKind,
@@ -143,9 +151,9 @@ def _form(
     status: int = 200,
 ) -> HTMLResponse:
     scope = viewer.scope
-    found, site, customer, _ = find(desk, scope, unit)
-    inputs = lists.inputs(desk.registry, scope, unit)
-    old = _old(desk, scope, unit, sent.get("corrects", "")[:64])
+    found, site, customer, _ = find(services, scope, unit)
+    inputs = lists.inputs(services.registry, scope, unit)
+    old = _old(services, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:
         raise Problem(404, "There is no unit of that id here.")
     view = RecordScreen(
@@ -156,7 +164,7 @@ def _form(
         sent=sent,
         wrong=wrong,
         zone=site.time_zone,
-        old=forms.old_words(old, site.time_zone, desk.clock()) if old else "",
-        colleagues=colleagues(desk.registry, viewer),
+        old=forms.old_words(old, site.time_zone, services.clock()) if old else "",
+        colleagues=colleagues(services.registry, viewer),
     )
     return frames.render(request, scope, "record.html", "units", view, status)

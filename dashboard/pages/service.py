@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, programs
-from dashboard.deps import LIVE, AtDesk, Reader, require
+from dashboard.request_context import LIVE, CurrentScope, TheServices, require
 from dashboard.views import service as told
 from fleet.registry import lists
 from fleet.registry.lists.rows import HealthFacts
@@ -42,11 +42,11 @@ class HealthScreen:
 
 
 @router.get("/health-page", response_class=HTMLResponse)
-def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
-    now = desk.clock()
-    facts = lists.health(desk.registry, scope)
-    counts = lists.counts(desk.registry, scope)
-    devices = lists.devices(desk.registry, scope)
+def service(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
+    now = services.clock()
+    facts = lists.health(services.registry, scope)
+    counts = lists.counts(services.registry, scope)
+    devices = lists.devices(services.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0)
     view = HealthScreen(
         now=now,
@@ -60,12 +60,12 @@ def service(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         waiting=facts.touches_device + facts.touches_unit,
         waiting_since=told.ago(facts.oldest_touch_at, now),
         inbox=told.inbox(facts),
-        live=told.live(desk.feed.condition(), now),
+        live=told.live(services.feed.condition(), now),
         unregistered=[d.device for d, _ in devices if not d.registered][:DEVICES_SHOWN],
         forgiven=told.forgiving(devices)[:DEVICES_SHOWN],
         set_aside=[
             told.aside(row, now)
-            for row in lists.quarantine(desk.registry, scope, None, QUARANTINE_SHOWN)
+            for row in lists.quarantine(services.registry, scope, None, QUARANTINE_SHOWN)
         ],
     )
     return frames.render(request, scope, "service.html", "health", view)

@@ -9,19 +9,17 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views import agreements
 from dashboard.views.rounds import phones as phones_of
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import sitecard
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs, kept_rounds, sitecard
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.sitecard import CardRefused
 from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 from scheduler import dispatch
@@ -73,14 +71,19 @@ class SiteCardScreen:
 
 @router.get("/sites/{id}", response_class=HTMLResponse, dependencies=[LOOK])
 def page(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, done: str = ""
+    request: Request,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
+    id: str,
+    done: str = "",
 ) -> HTMLResponse:
-    return _page(request, desk, viewer, scope, id, done=DONE.get(done, ""))
+    return _page(request, services, viewer, scope, id, done=DONE.get(done, ""))
 
 
-def _find(desk: Desk, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
-    place = kept.places(desk.registry, scope, [id]).get(id)
-    card = sitecard.card(desk.registry, scope, id)
+def _find(services: Services, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
+    place = kept_rounds.places(services.registry, scope, [id]).get(id)
+    card = sitecard.card(services.registry, scope, id)
     if place is None or card is None:
         raise Problem(404, "There is no such site here.")
     return *place, card
@@ -88,7 +91,7 @@ def _find(desk: Desk, scope: Scope, id: str) -> tuple[Site, Customer, SiteCard]:
 
 def _page(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     scope: Scope,
     id: str,
@@ -98,8 +101,8 @@ def _page(
     codes: str | None = None,
     sent: dict[str, str] | None = None,
 ) -> HTMLResponse:
-    site, customer, card = _find(desk, scope, id)
-    contract = kept_jobs.contracts(desk.registry, scope).get(customer.id)
+    site, customer, card = _find(services, scope, id)
+    contract = kept_jobs.contracts(services.registry, scope).get(customer.id)
     office = viewer.role in ("office", "owner")
     view = SiteCardScreen(
         site=site,
@@ -113,11 +116,13 @@ def _page(
         hours=say_hours(card.hours),
         tests=say_hours(card.test_hours),
         notes={c.phone: c.note for c in card.contacts},
-        may_look=may_look(desk, viewer, id),
+        may_look=may_look(services, viewer, id),
         office=office,
         sent=_fields(card) | (sent or {}),
         contract=contract or Contract(customer=customer.id),
-        agreements=agreements.of_customer(desk, scope, customer.id, desk.clock()) if office else [],
+        agreements=agreements.of_customer(services, scope, customer.id, services.clock())
+        if office
+        else [],
         geo=f"geo:{site.lat:.6f},{site.lon:.6f}"
         if site.lat is not None and site.lon is not None
         else "",
@@ -145,68 +150,72 @@ def _fields(card: SiteCard) -> dict[str, str]:
     }
 
 
-def may_look(desk: Desk, viewer: Viewer, site: str) -> bool:
+def may_look(services: Services, viewer: Viewer, site: str) -> bool:
     """Whether this viewer may see key and codes now: the office, or whose round of today goes there."""
     if viewer.kind != "person" or viewer.role == "reader":
         return False
     if viewer.role in ("office", "owner"):
         return True
-    whose = only_technician(desk.registry, viewer)
-    told = kept.in_force(desk.registry)
+    whose = only_technician(services.registry, viewer)
+    told = kept_rounds.in_force(services.registry)
     if not whose or told is None:
         return False
     plan = dispatch.decode(told.doc)
-    today = local_date(desk.clock(), plan.zone).isoformat()
+    today = local_date(services.clock(), plan.zone).isoformat()
     one = dispatch.round_of(plan, whose, today)
     return one is not None and any(stop.site == site for stop in one.stops)
 
 
 @router.post("/sites/{id}/codes", response_class=HTMLResponse, dependencies=[TECHNICIAN])
-async def codes(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def codes(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     """Key and codes, shown once; the look is logged before they are opened."""
     await read_form(request, viewer)
-    return await run_in_threadpool(_codes, request, desk, viewer, id)
+    return await run_in_threadpool(_codes, request, services, viewer, id)
 
 
-def _codes(request: Request, desk: Desk, viewer: Viewer, id: str) -> Response:
-    _find(desk, viewer.scope, id)
-    if not may_look(desk, viewer, id):
+def _codes(request: Request, services: Services, viewer: Viewer, id: str) -> Response:
+    _find(services, viewer.scope, id)
+    if not may_look(services, viewer, id):
         raise Problem(403, NOT_TODAY)
     why = "the office" if viewer.role in ("office", "owner") else "round of today"
     try:
-        key = sitecard.key_of(desk.settings)
+        key = sitecard.key_of(services.settings)
         found = sitecard.look_at_codes(
-            desk.registry, viewer.scope, id, key, desk.clock(), viewer.actor, why
+            services.registry, viewer.scope, id, key, services.clock(), viewer.actor, why
         )
     except CardRefused as refusal:
         raise Problem(409, str(refusal)) from None
-    return _page(request, desk, viewer, viewer.scope, id, codes=found)
+    return _page(request, services, viewer, viewer.scope, id, codes=found)
 
 
 @router.post("/sites/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
-async def save(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def save(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_save, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_save, request, services, viewer, id, posted)
 
 
-def _save(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    _find(desk, viewer.scope, id)
+def _save(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    _find(services, viewer.scope, id)
     try:
         card = read_card(id, posted)
         written = posted.text("codes", 1000)
         codes = "" if posted.text("no_codes") else written or None
         sitecard.save_card(
-            desk.registry,
+            services.registry,
             viewer.scope,
             card,
             codes,
-            sitecard.key_of(desk.settings),
-            desk.clock(),
+            sitecard.key_of(services.settings),
+            services.clock(),
             viewer.actor,
         )
     except (CardFault, CardRefused, HoursFault) as fault:
         sent = posted.flat() | {"codes": ""}
-        return _page(request, desk, viewer, viewer.scope, id, str(fault), 422, sent=sent)
+        return _page(request, services, viewer, viewer.scope, id, str(fault), 422, sent=sent)
     return RedirectResponse(f"/sites/{id}?done=saved", 303)
 
 
@@ -251,18 +260,22 @@ def _money(posted: Posted) -> float:
 
 
 @router.post("/sites/{id}/contract", response_class=HTMLResponse, dependencies=[OFFICE])
-async def contract(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def contract(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_contract, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_contract, request, services, viewer, id, posted)
 
 
-def _contract(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    _, customer, _ = _find(desk, viewer.scope, id)
+def _contract(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    _, customer, _ = _find(services, viewer.scope, id)
     try:
         made = read_contract(customer.id, posted)
-        kept_jobs.save_contract(desk.registry, made, desk.clock(), viewer.actor)
+        kept_jobs.save_contract(services.registry, made, services.clock(), viewer.actor)
     except (CardFault, JobRefused) as fault:
-        return _page(request, desk, viewer, viewer.scope, id, str(fault), 422)
+        return _page(request, services, viewer, viewer.scope, id, str(fault), 422)
     return RedirectResponse(f"/sites/{id}?done=contract", 303)
 
 

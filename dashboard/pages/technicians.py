@@ -11,10 +11,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.people.members import link
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.calendar import local_date
@@ -77,10 +77,12 @@ class TechnicianPage:
 
 
 @router.get("/technicians", response_class=HTMLResponse, dependencies=[LOOK])
-def listing(request: Request, desk: AtDesk, viewer: Looking, scope: Reader) -> HTMLResponse:
-    now = desk.clock()
+def listing(
+    request: Request, services: TheServices, viewer: CurrentViewer, scope: CurrentScope
+) -> HTMLResponse:
+    now = services.clock()
     view = TechniciansPage(
-        rows=tuple(_line(one, now) for one in technicians.technicians(desk.registry)),
+        rows=tuple(_line(one, now) for one in technicians.technicians(services.registry)),
         may=viewer.role in ("office", "owner"),
     )
     return frames.render(request, scope, "technicians.html", "technicians", view)
@@ -105,13 +107,15 @@ def _line(one: Technician, now: int) -> TechnicianLine:
 
 
 @router.get("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
-def one(request: Request, desk: AtDesk, scope: Reader, id: str, done: str = "") -> HTMLResponse:
+def one(
+    request: Request, services: TheServices, scope: CurrentScope, id: str, done: str = ""
+) -> HTMLResponse:
     said = {"saved": "Kept.", "revoked": "The old addresses no longer work."}.get(done, "")
-    return _form(request, desk, scope, _find(desk, id), done=said)
+    return _form(request, services, scope, _find(services, id), done=said)
 
 
-def _find(desk: Desk, id: str) -> Technician:
-    found = NEW if id == "new" else technicians.technician(desk.registry, id)
+def _find(services: Services, id: str) -> Technician:
+    found = NEW if id == "new" else technicians.technician(services.registry, id)
     if found is None:
         raise Problem(404, "There is no technician of that id.")
     return found
@@ -119,7 +123,7 @@ def _find(desk: Desk, id: str) -> Technician:
 
 def _form(
     request: Request,
-    desk: Desk,
+    services: Services,
     scope: Scope,
     one: Technician,
     wrong: str = "",
@@ -154,27 +158,31 @@ def _form(
         who=one,
         sent=kept | (sent or {}),
         secret=secret,
-        people=tuple((p.id, p.name) for p in people.people(desk.registry) if p.role != "reader"),
-        feeds=() if new else tuple(rounds_feed.feeds(desk.registry, one.id)),
+        people=tuple(
+            (p.id, p.name) for p in people.people(services.registry) if p.role != "reader"
+        ),
+        feeds=() if new else tuple(rounds_feed.feeds(services.registry, one.id)),
     )
     return frames.render(request, scope, "technician.html", "technicians", view, status)
 
 
 @router.post("/technicians/{id}", response_class=HTMLResponse, dependencies=[OFFICE])
-async def save(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def save(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_save, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_save, request, services, viewer, id, posted)
 
 
-def _save(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    before = _find(desk, id)
+def _save(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    before = _find(services, id)
     try:
-        if id == "new" and technicians.technician(desk.registry, posted.text("id")) is not None:
+        if id == "new" and technicians.technician(services.registry, posted.text("id")) is not None:
             raise TechnicianRefused("id: there is a technician of that id already.")
         made = read_technician(before, posted)
-        technicians.save_technician(desk.registry, made, desk.clock(), viewer.actor)
+        technicians.save_technician(services.registry, made, services.clock(), viewer.actor)
     except (TechnicianRefused, HoursFault) as fault:
-        return _form(request, desk, viewer.scope, before, str(fault), 422, posted.flat())
+        return _form(request, services, viewer.scope, before, str(fault), 422, posted.flat())
     return RedirectResponse(f"/technicians/{made.id}?done=saved", 303)
 
 
@@ -216,19 +224,23 @@ def _minutes(posted: Posted, name: str, most: int) -> int:
 
 
 @router.post("/technicians/{id}/calendar", response_class=HTMLResponse, dependencies=[OFFICE])
-async def calendar(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def calendar(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     """A new secret address, shown once; `revoke` takes the old ones away."""
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_calendar, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_calendar, request, services, viewer, id, posted)
 
 
-def _calendar(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    one = _find(desk, id)
+def _calendar(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    one = _find(services, id)
     if one.id == "new":
         raise Problem(404, "There is no technician of that id.")
     if posted.text("revoke"):
-        rounds_feed.revoke_feeds(desk.registry, id, viewer.actor, desk.clock())
+        rounds_feed.revoke_feeds(services.registry, id, viewer.actor, services.clock())
         return RedirectResponse(f"/technicians/{id}?done=revoked", 303)
-    _, secret = rounds_feed.make_feed(desk.registry, id, viewer.actor, desk.clock())
+    _, secret = rounds_feed.make_feed(services.registry, id, viewer.actor, services.clock())
     address = link(request, f"/calendar/{secret}")
-    return _form(request, desk, viewer.scope, one, secret=address, status=201)
+    return _form(request, services, viewer.scope, one, secret=address, status=201)

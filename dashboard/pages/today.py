@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.request_context import LIVE, CurrentScope, TheServices
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from dashboard.views.today import Area, Need, Row, areas, needs, off_tolerance, tails
 from fleet.model import SEVERITIES, Scope, Severity
@@ -56,10 +56,10 @@ class TodayScreen:
 
 
 @router.get("/", response_class=HTMLResponse)
-def today(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
-    counts = lists.counts(desk.registry, scope)
-    now = desk.clock()
-    rows = list(_rows(desk.registry, scope, counts.units))
+def today(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
+    counts = lists.counts(services.registry, scope)
+    now = services.clock()
+    rows = list(_rows(services.registry, scope, counts.units))
     urgent = needs(rows, now)
     shown = rows[:TILES_AT_MOST]
     view = TodayScreen(

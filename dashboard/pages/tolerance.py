@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.request_context import LIVE, CurrentScope, TheServices
 from dashboard.views.tolerance import OffGroup, Row, grouped, lines
 from fleet.model import Scope
 from fleet.registry import lists
@@ -33,9 +33,9 @@ class ToleranceScreen:
 
 
 @router.get("/tolerance", response_class=HTMLResponse)
-def tolerance(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
-    now = desk.clock()
-    found = [line for row in rows(desk.registry, scope) for line in lines(row, now)]
+def tolerance(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
+    now = services.clock()
+    found = [line for row in rows(services.registry, scope) for line in lines(row, now)]
     found.sort(key=lambda line: line.order)
     shown = found[:ROWS_AT_MOST]
     view = ToleranceScreen(
@@ -43,7 +43,7 @@ def tolerance(request: Request, desk: AtDesk, scope: Reader) -> HTMLResponse:
         groups=grouped(shown),
         sets=len({line.set.id for line in found}),
         cut=len(found) - len(shown),
-        units=lists.counts(desk.registry, scope).units,
+        units=lists.counts(services.registry, scope).units,
     )
     return frames.render(request, scope, "tolerance.html", "more", view)
 

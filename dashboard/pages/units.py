@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Reader
+from dashboard.request_context import LIVE, CurrentScope, TheServices
 from dashboard.views.units import UnitLine, unit_line
 from fleet.model import SEVERITIES
 from fleet.registry import lists
@@ -78,8 +78,8 @@ class UnitsScreen:
 @router.get("/units", response_class=HTMLResponse)
 def units(
     request: Request,
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     q: Annotated[str, Query(max_length=100)] = "",
     condition: str = "",
     severity: str = "",
@@ -91,7 +91,7 @@ def units(
     severity = severity if severity in (*SEVERITIES, "none") else ""
     readiness = readiness if readiness in READINESS_LISTS else ""
     rows = lists.units(
-        desk.registry,
+        services.registry,
         scope,
         q,
         area or None,
@@ -103,17 +103,17 @@ def units(
     )
     if q and len(rows) == 1 and rows[0][0].id.lower() == q.strip().lower():
         return RedirectResponse(f"/units/{rows[0][0].id}", 303)
-    now = desk.clock()
+    now = services.clock()
     view = UnitsScreen(
         now=now,
         wanted=Wanted(q=q, condition=condition, severity=severity, readiness=readiness, area=area),
         readiness_lists=READINESS_LISTS,
-        areas=lists.areas(desk.registry, scope),
+        areas=lists.areas(services.registry, scope),
         conditions=list(frames.GLYPHS),
         severities=SEVERITIES,
         rows=[unit_line(*row, now) for row in rows[:A_PAGE]],
         following=rows[A_PAGE - 1][0].id if len(rows) > A_PAGE else "",
-        total=lists.counts(desk.registry, scope).units,
+        total=lists.counts(services.registry, scope).units,
         first=not after,
     )
     return frames.render(request, scope, "units.html", "units", view)

@@ -9,10 +9,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, address_of, require
 from dashboard.people import cookies
 from dashboard.people.labels import ROLE_WORDS, browser, when
 from dashboard.posted import read_form
+from dashboard.request_context import CurrentViewer, Services, TheServices, address_of, require
 from dashboard.viewers import Viewer
 from fleet.registry import lists, people
 from fleet.registry.people import PeopleRefused, Person, Session
@@ -50,23 +50,25 @@ class AccountPage:
 
 
 @router.get("/account", response_class=HTMLResponse)
-def account(request: Request, desk: AtDesk, viewer: Looking, done: str = "") -> HTMLResponse:
-    return _page(request, desk, viewer, done=done)
+def account(
+    request: Request, services: TheServices, viewer: CurrentViewer, done: str = ""
+) -> HTMLResponse:
+    return _page(request, services, viewer, done=done)
 
 
 def _page(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     wrong: str = "",
     status: int = 200,
     done: str = "",
 ) -> HTMLResponse:
     me = _session(viewer)
-    now = desk.clock()
+    now = services.clock()
     names: list[str] = []
     if viewer.scope.customers is not None:
-        names = [c.name for c in lists.customers(desk.registry, viewer.scope)]
+        names = [c.name for c in lists.customers(services.registry, viewer.scope)]
     view = AccountPage(
         person=me.person,
         role=ROLE_WORDS[me.person.role],
@@ -77,7 +79,8 @@ def _page(
             "password": "The new password holds, and every other browser was signed out.",
         }.get(done, ""),
         sessions=tuple(
-            _line(held, me.id, now) for held in people.sessions(desk.registry, me.person.id, now)
+            _line(held, me.id, now)
+            for held in people.sessions(services.registry, me.person.id, now)
         ),
     )
     return frames.render(request, viewer.scope, "people/account.html", "account", view, status)
@@ -101,17 +104,17 @@ def _line(held: Session, mine: str, now: int) -> SessionLine:
 
 
 @router.post("/account/sessions", response_class=HTMLResponse)
-async def end_others(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def end_others(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     """Sign out one other browser, or all others."""
     posted = await read_form(request, viewer, FIELDS_AT_MOST)
     me = _session(viewer)
     only = posted.text("session", 64)
     await run_in_threadpool(
         people.end_sessions,
-        desk.registry,
+        services.registry,
         me.person,
         viewer.actor,
-        desk.clock(),
+        services.clock(),
         only,
         "" if only else me.id,
     )
@@ -119,31 +122,33 @@ async def end_others(request: Request, desk: AtDesk, viewer: Looking) -> Respons
 
 
 @router.post("/account/password", response_class=HTMLResponse)
-async def new_password(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def new_password(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     """A new password; every session ends, and this browser gets a new one."""
     posted = await read_form(request, viewer, FIELDS_AT_MOST)
     me = _session(viewer)
-    await desk.throttle.knock(me.person.login, address_of(request))
-    known = await run_in_threadpool(people.by_login, desk.registry, me.person.login)
+    await services.throttle.knock(me.person.login, address_of(request))
+    known = await run_in_threadpool(people.by_login, services.registry, me.person.login)
     new = posted.secret("password")
     try:
-        if known is None or not await desk.hashing.verify(known[1], posted.secret("old")[:200]):
+        if known is None or not await services.hashing.verify(known[1], posted.secret("old")[:200]):
             raise PeopleRefused("The present password is not right.")
         if new != posted.secret("again"):
             raise PeopleRefused("The two new passwords differ: type the same one twice.")
         people.check_password(new, me.person.login)
     except PeopleRefused as refusal:
-        return await run_in_threadpool(_page, request, desk, viewer, str(refusal), 422)
-    desk.throttle.welcome(me.person.login, address_of(request))
-    kept = await desk.hashing.hash(new)
-    return await run_in_threadpool(_renew, request, desk, viewer, me, kept)
+        return await run_in_threadpool(_page, request, services, viewer, str(refusal), 422)
+    services.throttle.welcome(me.person.login, address_of(request))
+    kept = await services.hashing.hash(new)
+    return await run_in_threadpool(_renew, request, services, viewer, me, kept)
 
 
-def _renew(request: Request, desk: Desk, viewer: Viewer, me: Session, kept: str) -> Response:
-    now = desk.clock()
-    people.set_password(desk.registry, me.person.id, kept, viewer.actor, now)
+def _renew(
+    request: Request, services: Services, viewer: Viewer, me: Session, kept: str
+) -> Response:
+    now = services.clock()
+    people.set_password(services.registry, me.person.id, kept, viewer.actor, now)
     token = people.open_session(
-        desk.registry, me.person, me.phone, me.agent, address_of(request), now, "", kept
+        services.registry, me.person, me.phone, me.agent, address_of(request), now, "", kept
     )
     response = RedirectResponse("/account?done=password", 303)
     cookies.give(request, response, token, people.ABSOLUTE_S if me.phone else None)

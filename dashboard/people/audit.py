@@ -9,8 +9,8 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.bounds import RowNumber
-from dashboard.deps import AtDesk, Looking, require
 from dashboard.people.labels import AUDIT_WORDS, when
+from dashboard.request_context import CurrentViewer, TheServices, require
 from fleet.registry import people
 from fleet.registry.people import AuditKind, AuditRow
 
@@ -46,14 +46,14 @@ class AuditPage:
 @router.get("/people/done", response_class=HTMLResponse)
 def audit(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
+    services: TheServices,
+    viewer: CurrentViewer,
     kind: str = "",
     before: RowNumber | None = None,
 ) -> HTMLResponse:
     kind = kind if kind in AUDIT_WORDS else ""
-    found = people.audit(desk.registry, A_PAGE + 1, before, kind or None)
-    now = desk.clock()
+    found = people.audit(services.registry, A_PAGE + 1, before, kind or None)
+    now = services.clock()
     view = AuditPage(
         kind=kind,
         kinds=AUDIT_WORDS,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import Response
 
-from dashboard.deps import cookie_name, desk_of, host_of
+from dashboard.request_context import cookie_name, host_of, services_of
 
 
 def give(
@@ -17,7 +17,7 @@ def give(
         secret,
         max_age=keep_s,
         path="/",
-        secure=desk_of(request).door.secure(host_of(request)),
+        secure=services_of(request).door.secure(host_of(request)),
         httponly=True,
         samesite="lax",
     )
@@ -28,7 +28,7 @@ def take(request: Request, response: Response, what: str = "") -> None:
     response.delete_cookie(
         cookie_name(request, what),
         path="/",
-        secure=desk_of(request).door.secure(host_of(request)),
+        secure=services_of(request).door.secure(host_of(request)),
         httponly=True,
         samesite="lax",
     )

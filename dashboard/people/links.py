@@ -10,15 +10,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import (
-    ANYONE,
-    AtDesk,
-    Desk,
-    Looking,
-    address_of,
-    host_of,
-    require,
-)
 from dashboard.door import WANTS_TLS
 from dashboard.people import cookies
 from dashboard.people.labels import RIGHT_WORDS, day, when
@@ -26,6 +17,15 @@ from dashboard.people.members import CUSTOMERS_AT_MOST, Customers, Made, by_name
 from dashboard.people.signing import only_private
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import (
+    ANYONE,
+    CurrentViewer,
+    Services,
+    TheServices,
+    address_of,
+    host_of,
+    require,
+)
 from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.registry import lists, people
@@ -122,8 +122,8 @@ def _days(text: str) -> int | None:
         raise Problem(422, f"Days: {fault}") from None
 
 
-def _names(desk: Desk, viewer: Viewer) -> dict[str, str]:
-    return {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
+def _names(services: Services, viewer: Viewer) -> dict[str, str]:
+    return {c.id: c.name for c in lists.customers(services.registry, viewer.scope)}
 
 
 def _listed(
@@ -157,24 +157,24 @@ def _listed(
 
 
 @router.get("/people/tokens", response_class=HTMLResponse, dependencies=OWNER)
-def tokens(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
-    return _tokens(request, desk, viewer)
+def tokens(request: Request, services: TheServices, viewer: CurrentViewer) -> HTMLResponse:
+    return _tokens(request, services, viewer)
 
 
 def _tokens(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     wrong: str = "",
     status: int = 200,
     made: Made | None = None,
     sent: TokenForm | None = None,
 ) -> HTMLResponse:
-    names, now = _names(desk, viewer), desk.clock()
+    names, now = _names(services, viewer), services.clock()
     view = TokensPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.tokens(desk.registry), names, now),
+        rows=_listed(people.tokens(services.registry), names, now),
         days=TOKEN_DAYS,
         customers=by_name(names),
         sent=sent or TokenForm(),
@@ -183,12 +183,12 @@ def _tokens(
 
 
 @router.post("/people/tokens", response_class=HTMLResponse, dependencies=OWNER)
-async def make_token(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def make_token(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer, CUSTOMERS_AT_MOST)
-    return await run_in_threadpool(_make_token, request, desk, viewer, posted)
+    return await run_in_threadpool(_make_token, request, services, viewer, posted)
 
 
-def _make_token(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+def _make_token(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
     rights: frozenset[Right] = frozenset(r for r in RIGHT_WORDS if r in posted.every("right"))
     everything = posted.text("whose") != "some"
     sent = TokenForm(
@@ -200,24 +200,28 @@ def _make_token(request: Request, desk: Desk, viewer: Viewer, posted: Posted) ->
     )
     try:
         token, secret = people.make_token(
-            desk.registry,
+            services.registry,
             sent.name,
             rights,
             None if everything else frozenset(sent.customers),
             _days(sent.days),
             viewer.actor,
-            desk.clock(),
+            services.clock(),
         )
     except PeopleRefused as refusal:
-        return _tokens(request, desk, viewer, str(refusal), 422, sent=sent)
+        return _tokens(request, services, viewer, str(refusal), 422, sent=sent)
     made = Made(name=token.name, secret=secret)
-    return _tokens(request, desk, viewer, status=201, made=made)
+    return _tokens(request, services, viewer, status=201, made=made)
 
 
 @router.post("/people/tokens/{id}/revoke", response_class=HTMLResponse, dependencies=OWNER)
-async def end_token(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def end_token(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     await read_form(request, viewer)
-    await run_in_threadpool(people.revoke_token, desk.registry, id, viewer.actor, desk.clock())
+    await run_in_threadpool(
+        people.revoke_token, services.registry, id, viewer.actor, services.clock()
+    )
     return RedirectResponse("/people/tokens", 303)
 
 
@@ -225,24 +229,24 @@ async def end_token(request: Request, desk: AtDesk, viewer: Looking, id: str) ->
 
 
 @router.get("/people/shares", response_class=HTMLResponse, dependencies=OFFICE)
-def shares(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
-    return _shares(request, desk, viewer)
+def shares(request: Request, services: TheServices, viewer: CurrentViewer) -> HTMLResponse:
+    return _shares(request, services, viewer)
 
 
 def _shares(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     wrong: str = "",
     status: int = 200,
     made: Made | None = None,
     sent: ShareForm | None = None,
 ) -> HTMLResponse:
-    names, now = _names(desk, viewer), desk.clock()
+    names, now = _names(services, viewer), services.clock()
     view = SharesPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.shares(desk.registry), names, now),
+        rows=_listed(people.shares(services.registry), names, now),
         days=SHARE_DAYS,
         customers=by_name(names),
         sent=sent or ShareForm(),
@@ -251,12 +255,12 @@ def _shares(
 
 
 @router.post("/people/shares", response_class=HTMLResponse, dependencies=OFFICE)
-async def make_share(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def make_share(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer, CUSTOMERS_AT_MOST)
-    return await run_in_threadpool(_make_share, request, desk, viewer, posted)
+    return await run_in_threadpool(_make_share, request, services, viewer, posted)
 
 
-def _make_share(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+def _make_share(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
     sent = ShareForm(
         name=posted.text("name"),
         customers=tuple(posted.every("customer")),
@@ -264,47 +268,51 @@ def _make_share(request: Request, desk: Desk, viewer: Viewer, posted: Posted) ->
     )
     try:
         share, secret = people.make_share(
-            desk.registry,
+            services.registry,
             sent.name,
             frozenset(sent.customers),
             _days(sent.days) or 0,
             viewer.actor,
-            desk.clock(),
+            services.clock(),
         )
     except PeopleRefused as refusal:
-        return _shares(request, desk, viewer, str(refusal), 422, sent=sent)
+        return _shares(request, services, viewer, str(refusal), 422, sent=sent)
     made = Made(name=share.name, link=link(request, f"/share/{secret}"))
-    return _shares(request, desk, viewer, status=201, made=made)
+    return _shares(request, services, viewer, status=201, made=made)
 
 
 @router.post("/people/shares/{id}/revoke", response_class=HTMLResponse, dependencies=OFFICE)
-async def end_share(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def end_share(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     await read_form(request, viewer)
-    await run_in_threadpool(people.revoke_share, desk.registry, id, viewer.actor, desk.clock())
+    await run_in_threadpool(
+        people.revoke_share, services.registry, id, viewer.actor, services.clock()
+    )
     return RedirectResponse("/people/shares", 303)
 
 
 @router.get("/share/{secret}", response_class=HTMLResponse, dependencies=[ANYONE])
-def share_page(request: Request, desk: AtDesk, secret: str) -> HTMLResponse:
+def share_page(request: Request, services: TheServices, secret: str) -> HTMLResponse:
     """What the link shows, with a button: a preview by a mail program opens nothing."""
-    share = people.share_of(desk.registry, secret[:200], desk.clock())
+    share = people.share_of(services.registry, secret[:200], services.clock())
     if share is None:
         raise Problem(404, "This link was revoked or has ended: ask for a new one.")
     view = SharePage(
         secret=secret,
-        customers=tuple(c.name for c in lists.customers(desk.registry, share.scope)),
-        until=day(share.until, desk.clock()),
-        insecure="" if desk.door.private(host_of(request)) else WANTS_TLS,
+        customers=tuple(c.name for c in lists.customers(services.registry, share.scope)),
+        until=day(share.until, services.clock()),
+        insecure="" if services.door.private(host_of(request)) else WANTS_TLS,
     )
     return frames.render_door(request, "people/share.html", view)
 
 
 @router.post("/share/{secret}", dependencies=[ANYONE])
-async def open_share(request: Request, desk: AtDesk, secret: str) -> Response:
-    only_private(request, desk)
-    now = desk.clock()
+async def open_share(request: Request, services: TheServices, secret: str) -> Response:
+    only_private(request, services)
+    now = services.clock()
     share = await run_in_threadpool(
-        people.open_share, desk.registry, secret[:200], address_of(request), now
+        people.open_share, services.registry, secret[:200], address_of(request), now
     )
     if share is None:
         raise Problem(404, "This link was revoked or has ended: ask for a new one.")

@@ -9,11 +9,11 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.door import name_of
 from dashboard.people.labels import ROLE_HINTS, ROLE_WORDS, when
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet.registry import lists, people
 from fleet.registry.people import PeopleRefused, Person, Role
@@ -91,24 +91,24 @@ DONE = {"changed": "Changed. Whoever was signed in so signs in again.", "ended":
 
 
 @router.get("/people", response_class=HTMLResponse)
-def members(request: Request, desk: AtDesk, viewer: Looking) -> HTMLResponse:
-    return _list(request, desk, viewer)
+def members(request: Request, services: TheServices, viewer: CurrentViewer) -> HTMLResponse:
+    return _list(request, services, viewer)
 
 
 def _list(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     sent: PersonForm | None = None,
     wrong: str = "",
     status: int = 200,
     made: Made | None = None,
 ) -> HTMLResponse:
-    names = {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
+    names = {c.id: c.name for c in lists.customers(services.registry, viewer.scope)}
     view = MembersPage(
         wrong=wrong,
         made=made,
-        people=tuple(_line(person, names) for person in people.people(desk.registry)),
+        people=tuple(_line(person, names) for person in people.people(services.registry)),
         customers=by_name(names),
         sent=sent or PersonForm(),
         roles=ROLE_WORDS,
@@ -136,13 +136,13 @@ def _line(person: Person, names: dict[str, str]) -> MemberLine:
 
 
 @router.post("/people", response_class=HTMLResponse)
-async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def add(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer, CUSTOMERS_AT_MOST)
-    return await run_in_threadpool(_add, request, desk, viewer, posted)
+    return await run_in_threadpool(_add, request, services, viewer, posted)
 
 
-def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
-    now = desk.clock()
+def _add(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
+    now = services.clock()
     sent = PersonForm(
         name=posted.text("name"),
         login=posted.text("login"),
@@ -157,12 +157,12 @@ def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Respon
         customers=frozenset(sent.customers) or None,
     )
     try:
-        person = people.add_person(desk.registry, asked, viewer.actor, now)
-        secret = people.invite(desk.registry, person.id, viewer.actor, now)
+        person = people.add_person(services.registry, asked, viewer.actor, now)
+        secret = people.invite(services.registry, person.id, viewer.actor, now)
     except PeopleRefused as refusal:
-        return _list(request, desk, viewer, sent, str(refusal), 422)
+        return _list(request, services, viewer, sent, str(refusal), 422)
     made = Made(name=person.name, link=link(request, f"/join/{secret}"))
-    return _list(request, desk, viewer, made=made, status=201)
+    return _list(request, services, viewer, made=made, status=201)
 
 
 def _role(text: str) -> Role:
@@ -174,19 +174,21 @@ def _role(text: str) -> Role:
 
 def link(request: Request, path: str) -> str:
     """A whole address of ours, by the name this page was asked for."""
-    secure = request.app.state.desk.door.secure
+    secure = request.app.state.services.door.secure
     host = request.headers.get("host", "")
     scheme = "https" if secure(name_of(host)) else "http"
     return f"{scheme}://{host}{path}"
 
 
 @router.get("/people/person/{id}", response_class=HTMLResponse)
-def one(request: Request, desk: AtDesk, viewer: Looking, id: str, done: str = "") -> HTMLResponse:
-    return _one(request, desk, viewer, _find(desk, id), done=DONE.get(done, ""))
+def one(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str, done: str = ""
+) -> HTMLResponse:
+    return _one(request, services, viewer, _find(services, id), done=DONE.get(done, ""))
 
 
-def _find(desk: Desk, id: str) -> Person:
-    found = people.person(desk.registry, id)
+def _find(services: Services, id: str) -> Person:
+    found = people.person(services.registry, id)
     if found is None:
         raise Problem(404, "There is nobody of that id.")
     return found
@@ -194,7 +196,7 @@ def _find(desk: Desk, id: str) -> Person:
 
 def _one(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     person: Person,
     wrong: str = "",
@@ -203,15 +205,15 @@ def _one(
     made: Made | None = None,
     sent: PersonForm | None = None,
 ) -> HTMLResponse:
-    names = {c.id: c.name for c in lists.customers(desk.registry, viewer.scope)}
-    now = desk.clock()
+    names = {c.id: c.name for c in lists.customers(services.registry, viewer.scope)}
+    now = services.clock()
     kept = PersonForm(
         name=person.name,
         role=person.role,
         customers=tuple(sorted(person.customers or ())),
         active=person.active,
     )
-    sessions = people.sessions(desk.registry, person.id, now)
+    sessions = people.sessions(services.registry, person.id, now)
     view = PersonPage(
         person=person,
         wrong=wrong,
@@ -228,13 +230,17 @@ def _one(
 
 
 @router.post("/people/person/{id}", response_class=HTMLResponse)
-async def change(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def change(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer, CUSTOMERS_AT_MOST)
-    return await run_in_threadpool(_change, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_change, request, services, viewer, id, posted)
 
 
-def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    person = _find(desk, id)
+def _change(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    person = _find(services, id)
     role = _role(posted.text("role"))
     sent = PersonForm(
         name=posted.text("name"),
@@ -244,41 +250,45 @@ def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
     )
     try:
         people.change_person(
-            desk.registry,
+            services.registry,
             id,
             viewer.actor,
-            desk.clock(),
+            services.clock(),
             name=sent.name,
             role=role,
             customers=frozenset(sent.customers) or None,
             active=sent.active,
         )
     except PeopleRefused as refusal:
-        return _one(request, desk, viewer, person, str(refusal), 422, sent=sent)
+        return _one(request, services, viewer, person, str(refusal), 422, sent=sent)
     return RedirectResponse(f"/people/person/{id}?done=changed", 303)
 
 
 @router.post("/people/person/{id}/link", response_class=HTMLResponse)
-async def new_link(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def new_link(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     """A one-time link to choose a new password with; the present one holds until it is used."""
     await read_form(request, viewer)
-    return await run_in_threadpool(_new_link, request, desk, viewer, id)
+    return await run_in_threadpool(_new_link, request, services, viewer, id)
 
 
-def _new_link(request: Request, desk: Desk, viewer: Viewer, id: str) -> Response:
-    person = _find(desk, id)
+def _new_link(request: Request, services: Services, viewer: Viewer, id: str) -> Response:
+    person = _find(services, id)
     try:
-        secret = people.invite(desk.registry, id, viewer.actor, desk.clock())
+        secret = people.invite(services.registry, id, viewer.actor, services.clock())
     except PeopleRefused as refusal:
-        return _one(request, desk, viewer, person, str(refusal), 422)
+        return _one(request, services, viewer, person, str(refusal), 422)
     made = Made(name=person.name, link=link(request, f"/join/{secret}"))
-    return _one(request, desk, viewer, person, made=made, status=201)
+    return _one(request, services, viewer, person, made=made, status=201)
 
 
 @router.post("/people/person/{id}/sessions", response_class=HTMLResponse)
-async def end(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def end(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     """Sign the person out everywhere."""
     await read_form(request, viewer)
-    person = await run_in_threadpool(_find, desk, id)
-    await run_in_threadpool(people.end_sessions, desk.registry, person, viewer.actor, desk.clock())
+    person = await run_in_threadpool(_find, services, id)
+    await run_in_threadpool(
+        people.end_sessions, services.registry, person, viewer.actor, services.clock()
+    )
     return RedirectResponse(f"/people/person/{id}?done=ended", 303)

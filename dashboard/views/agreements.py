@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import Scope
@@ -31,10 +31,10 @@ class AgreementDue:
     lines: list[str]
 
 
-def to_look_after(desk: Desk, scope: Scope, now: int) -> list[AgreementDue]:
+def to_look_after(services: Services, scope: Scope, now: int) -> list[AgreementDue]:
     """Agreements with visits behind or a renewal near, for the Due page of the office."""
     found = []
-    for one in agreements(desk.registry, scope, now):
+    for one in agreements(services.registry, scope, now):
         lines = standing(one, now)
         if any(line.due for line in lines):
             found.append(
@@ -47,9 +47,9 @@ def to_look_after(desk: Desk, scope: Scope, now: int) -> list[AgreementDue]:
     return found
 
 
-def of_customer(desk: Desk, scope: Scope, customer: str, now: int) -> list[str]:
+def of_customer(services: Services, scope: Scope, customer: str, now: int) -> list[str]:
     """How the agreement with a customer stands, for its site's card."""
-    held = [one for one in agreements(desk.registry, scope, now) if one.customer.id == customer]
+    held = [one for one in agreements(services.registry, scope, now) if one.customer.id == customer]
     return [line.said for one in held for line in standing(one, now)]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.viewers import staff_name
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name
@@ -14,7 +14,7 @@ from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
 from fleet.registry import lists
 from fleet.registry.facts.rows import UnitInputs
-from fleet.words import alarms as said_of
+from fleet.words import alert_sentences
 from scheduler import alarms
 from scheduler.alarms.lifecycle import newest
 
@@ -67,22 +67,22 @@ class AlertLine:
         return self.page.startswith("/outages/")
 
 
-def lines(desk: Desk, scope: Scope, found: list[Episode], now: int) -> list[AlertLine]:
+def lines(services: Services, scope: Scope, found: list[Episode], now: int) -> list[AlertLine]:
     """One line per cause: due work of one set, one severity and one state stands together."""
     rows: dict[tuple[object, ...], AlertLine] = {}
     for episode in found:
         apart = "" if isinstance(episode.finding.facts, ServiceDue) else episode.id
         state = alarms.state_of(episode)
         key = (episode.subject, episode.kind, episode.severity, state, episode.closed_at, apart)
-        row = line(desk, scope, episode, now)
+        row = line(services, scope, episode, now)
         first = rows.get(key)
         rows[key] = replace(first, seen=(*first.seen, *row.seen)) if first else row
     return list(rows.values())
 
 
-def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> AlertLine:
+def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertLine:
     """One episode: whose, what was seen, and what became of it."""
-    about = subject(desk, scope, episode)
+    about = subject(services, scope, episode)
     state = alarms.state_of(episode)
     said = words.sentence(episode.finding, about.zone, now)
     return AlertLine(
@@ -93,7 +93,7 @@ def line(desk: Desk, scope: Scope, episode: Episode, now: int) -> AlertLine:
         do=said.do,
         since=phrases.since(episode.finding.since, about.zone, now),
         state_words=state_words(episode, about.zone, now, scope),
-        crossed=said_of.crossings_words(alarms.crossings(episode)),
+        crossed=alert_sentences.crossings_words(alarms.crossings(episode)),
         life=life(episode, about.zone, now, scope),
         may=tuple(k for k in ANSWERS if (state, k) in alarms.TRANSITIONS and state != "normal"),
     )
@@ -105,10 +105,10 @@ def page_of(episode: Episode) -> str:
     return f"/outages/{episode.id}" if outage else f"/alerts/{episode.id}"
 
 
-def subject(desk: Desk, scope: Scope, episode: Episode) -> Subject:
+def subject(services: Services, scope: Scope, episode: Episode) -> Subject:
     """Whom it is about: a set of this Scope, a place, or the service itself."""
     kind, _, name = episode.subject.partition(":")
-    row = lists.unit(desk.registry, scope, name) if kind == "unit" else None
+    row = lists.unit(services.registry, scope, name) if kind == "unit" else None
     if row is not None:
         unit, site, customer, _ = row
         named = set_name(unit, site, customer)
@@ -132,7 +132,7 @@ def state_words(episode: Episode, zone: str, now: int, scope: Scope) -> str:
     if state == "acknowledged":
         step = newest(episode, "acknowledged")
         who = staff_name(scope, step.by) if step else ""
-        return f"{who} has it" if who else said_of.STATES[state]
+        return f"{who} has it" if who else alert_sentences.STATES[state]
     if state == "shelved":
         step = newest(episode, "shelved")
         if step is not None and step.until is not None:
@@ -144,13 +144,13 @@ def state_words(episode: Episode, zone: str, now: int, scope: Scope) -> str:
         return f"Held back by {SUPPRESSED_BY.get(kind, 'its cause')}"
     if episode.closed_at is not None:
         return "Over"
-    return said_of.STATES[state]
+    return alert_sentences.STATES[state]
 
 
 def life(episode: Episode, zone: str, now: int, scope: Scope) -> tuple[str, ...]:
     """Its steps in words; the off-delay's own steps are counted, not listed."""
     return tuple(
-        said_of.step_words(step, staff_name(scope, step.by), zone, now)
+        alert_sentences.step_words(step, staff_name(scope, step.by), zone, now)
         for step in episode.steps
         if step.kind not in ("lapsed", "resumed")
     )

@@ -28,7 +28,7 @@ from scheduler.rules.exercise import (
     Word,
     YearHours,
 )
-from scheduler.rules.exercise.terms import TIME_OFF_S
+from scheduler.rules.exercise.exercise_verdict import TIME_OFF_S
 from scheduler.rules.exercise.year import TESTING_H
 
 REMINDED = (exercise.EXERCISE_MISSED.kind, exercise.EXERCISE_SHORT.kind)

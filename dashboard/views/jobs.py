@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views.set_findings import Grave
 from fleet import words
 from fleet.calendar import local_date
 from fleet.model import JOB_STATES, Job, JobState, Severity
 from fleet.model.book import Book
-from fleet.registry.office import rounds
-from fleet.words import jobs as say
+from fleet.registry.office import kept_rounds
+from fleet.words import job_sentences
 from scheduler import dispatch, work
 
 CARDS_AT_MOST = 40
@@ -50,9 +50,9 @@ class Column:
     more: int
 
 
-def placed(desk: Desk) -> dict[str, Place]:
+def placed(services: Services) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
-    published = rounds.in_force(desk.registry)
+    published = kept_rounds.in_force(services.registry)
     return dispatch.places(dispatch.decode(published.doc)) if published else {}
 
 
@@ -84,7 +84,7 @@ def columns(
         )
         found.append(
             Column(
-                name=say.STATES[state],
+                name=job_sentences.STATES[state],
                 state=state,
                 n=len(here),
                 cards=tuple(card(job, book, at, names, now, grave) for job in here[:CARDS_AT_MOST]),
@@ -152,4 +152,4 @@ def promise_words(job: Job, zone: str, now: int) -> str:
     day = phrases.day_words(job.promise.day, local_date(now, zone))
     if job.promise.at is not None:
         return f"appointment {words.moment(job.promise.at, zone, now)}"
-    return f"{'agreed' if job.promise.agreed else 'told'} {day}, {say.HALVES[job.promise.half]}"
+    return f"{'agreed' if job.promise.agreed else 'told'} {day}, {job_sentences.HALVES[job.promise.half]}"

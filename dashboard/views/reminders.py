@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views import exercise
 from dashboard.views.named import SetName, set_name
 from fleet import words
@@ -30,13 +30,15 @@ class Reminders:
     cautions: list[str]
 
 
-def of_fleet(desk: Desk, scope: Scope, now: int) -> Reminders:
+def of_fleet(services: Services, scope: Scope, now: int) -> Reminders:
     """The findings as they are now, not as first told."""
     found: list[SetReminder] = []
     cautions: list[str] = []
-    episodes = lists.episodes(desk.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED)
+    episodes = lists.episodes(
+        services.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED
+    )
     for episode in episodes:
-        row = lists.unit(desk.registry, scope, episode.subject.partition(":")[2])
+        row = lists.unit(services.registry, scope, episode.subject.partition(":")[2])
         if row is None:
             continue
         unit, site, customer, summary = row

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dashboard import phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views.jobs import promise_words
 from dashboard.views.planned import RoundView, StopView, round_view
 from dashboard.views.round_map import Route, Spot
@@ -14,11 +14,8 @@ from fleet.calendar import local, local_date
 from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import sitecard, technicians
-from fleet.words import jobs as say
-from fleet.words import planned
+from fleet.registry.office import kept_jobs, kept_rounds, sitecard, technicians
+from fleet.words import job_sentences, planned
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
 from scheduler.rounds.travel import ROAD_FACTOR
@@ -133,9 +130,9 @@ class ChangeLine:
     promised: bool
 
 
-def sheet_of(desk: Desk, scope: Scope, plan: RoundPlan) -> Sheet:
+def sheet_of(services: Services, scope: Scope, plan: RoundPlan) -> Sheet:
     """Everything the pages need of a plan."""
-    return gather(desk.registry, scope, plan, desk.clock())
+    return gather(services.registry, scope, plan, services.clock())
 
 
 def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet:
@@ -146,7 +143,9 @@ def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet
     return Sheet(
         plan=plan,
         jobs=jobs,
-        places=kept.places(registry, scope, {job.where for job in jobs.values() if job.where}),
+        places=kept_rounds.places(
+            registry, scope, {job.where for job in jobs.values() if job.where}
+        ),
         cards=sitecard.cards(registry, scope),
         technicians={one.id: one for one in technicians.technicians(registry)},
         now=now,
@@ -228,7 +227,7 @@ def visit_line(sheet: Sheet, one: Round, n: int, stop: StopView) -> VisitLine | 
         arrive=clock(stop.arrive, zone),
         start=clock(stop.start, zone),
         finish=clock(stop.finish, zone),
-        half=say.HALVES[half],
+        half=job_sentences.HALVES[half],
         leg=f"{stop.metres / 1000:.0f} km, {hours(stop.travel_s)}{estimated}",
         late=stop.late_days,
         jobs=tuple(visit_job(sheet, job, stop, site) for job in jobs),
@@ -263,7 +262,7 @@ def visit_job(sheet: Sheet, job: Job, stop: Stop, site: Site) -> VisitJob:
         unit=job.unit,
         minutes=job.minutes,
         symptom=job.symptom if not job.routine else "",
-        state=say.STATES[job.state],
+        state=job_sentences.STATES[job.state],
         over=job.state in ("done", "billed", "dropped"),
         promise=promise_words(job, site.time_zone, sheet.now),
         pinned=job.pin is not None,
@@ -336,8 +335,8 @@ def changed(sheet: Sheet, changes: Changes) -> tuple[ChangeLine, ...]:
                 id=job.id,
                 title=job.title,
                 place=place[0].name if place else "",
-                kind=say.CHANGES[one.kind],
-                why=say.WHY.get(one.why, ""),
+                kind=job_sentences.CHANGES[one.kind],
+                why=job_sentences.WHY.get(one.why, ""),
                 was=at(one.technician, one.day, one.start),
                 becomes=at(one.new_technician, one.new_day, one.new_start),
                 promised=job.promise is not None,

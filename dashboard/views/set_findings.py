@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import frames, phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.unit_lookup import Found
 from dashboard.views import notices as set_notices
 from fleet import words
@@ -32,7 +32,9 @@ class SetFindings:
     cautions: tuple[str, ...] = words.CAUTIONS
 
 
-def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int) -> SetFindings:
+def set_findings(
+    services: Services, scope: Scope, job: Job, row: Found | None, now: int
+) -> SetFindings:
     """Open findings of the job's set, the gravest first; and what ended since the job was made."""
     if row is None:
         return SetFindings()
@@ -41,7 +43,7 @@ def set_findings(desk: Desk, scope: Scope, job: Job, row: Found | None, now: int
     findings = summary.findings if summary else ()
     return SetFindings(
         open=tuple(set_notices.notices(findings, zone, now)),
-        over=tuple(_over(desk, scope, job, findings, zone, now)),
+        over=tuple(_over(services, scope, job, findings, zone, now)),
         first=_first(findings, zone, now),
         cautions=tuple(
             dict.fromkeys((*set_notices.cautions(findings, zone, now), *words.CAUTIONS))
@@ -56,12 +58,12 @@ def _first(findings: Iterable[Finding], zone: str, now: int) -> set_notices.Noti
 
 
 def _over(
-    desk: Desk, scope: Scope, job: Job, findings: Iterable[Finding], zone: str, now: int
+    services: Services, scope: Scope, job: Job, findings: Iterable[Finding], zone: str, now: int
 ) -> list[str]:
     """Alerts that stood when the job was made, or came after it, and have ended."""
     found: list[str] = []
     stands = {(f.kind, f.part) for f in findings}
-    for episode in lists.episodes(desk.registry, scope, open_only=False, unit=job.unit):
+    for episode in lists.episodes(services.registry, scope, open_only=False, unit=job.unit):
         ended = _ended(episode)
         if episode.severity == "note" or (episode.kind, episode.part) in stands:
             continue

@@ -9,7 +9,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from dashboard import logbook, phrases
-from dashboard.deps import Desk
+from dashboard.request_context import Services
 from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.due import DueView, due_view
@@ -157,7 +157,7 @@ class UnitFullView(UnitView, frozen=True, kw_only=True):
 
 
 def unit_full(
-    desk: Desk,
+    services: Services,
     scope: Scope,
     unit: Unit,
     site: Site,
@@ -165,10 +165,10 @@ def unit_full(
     summary: UnitSummary | None,
 ) -> UnitFullView:
     """One set with everything that is told of it, to who may see it."""
-    now = desk.clock()
-    inputs = lists.inputs(desk.registry, scope, unit.id)
-    verdict = assess.read(lists.assessment(desk.registry, scope, unit.id))
-    of_model, of_all = lists.start_counts(desk.registry, scope, unit.make, unit.model)
+    now = services.clock()
+    inputs = lists.inputs(services.registry, scope, unit.id)
+    verdict = assess.read(lists.assessment(services.registry, scope, unit.id))
+    of_model, of_all = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return view_of(
         UnitFullView,
         unit_view(unit, site, customer, summary, now),

@@ -11,9 +11,8 @@ from fleet import words
 from fleet.model import Customer, Job, Scope, Severity, Site
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import rounds as kept
-from fleet.words import jobs as say
-from fleet.words import planned
+from fleet.registry.office import kept_rounds
+from fleet.words import job_sentences, planned
 from scheduler.dispatch import PLANNED_STATES, Wanting
 
 
@@ -67,13 +66,13 @@ def left_out(
             _left_out(
                 job,
                 place,
-                say.REASONS[one.reason.value],
+                job_sentences.REASONS[one.reason.value],
                 one.detail,
                 tuple((id, sheet.jobs[id].title) for id in one.blocking if id in sheet.jobs)[:4],
                 phrases.day_words(one.earliest, sheet.today) if one.earliest else "",
             )
         )
-    places = kept.places(registry, scope, {job.where for job in unknown if job.where})
+    places = kept_rounds.places(registry, scope, {job.where for job in unknown if job.where})
     found += [
         _left_out(job, places.get(job.where), planned.NOT_IN_PLAN, planned.NOT_IN_PLAN_WHY)
         for job in unknown
@@ -110,7 +109,7 @@ def wanting(
     registry: Registry, scope: Scope, sets: Iterable[Wanting], sheet: Sheet
 ) -> tuple[WantingSet, ...]:
     """Sets that want somebody and that no round goes to, the gravest first."""
-    why = {one.job: say.REASONS[one.reason.value] for one in sheet.plan.unplanned}
+    why = {one.job: job_sentences.REASONS[one.reason.value] for one in sheet.plan.unplanned}
     found = []
     for one in sets:
         row = lists.unit(registry, scope, one.unit)
@@ -128,7 +127,9 @@ def wanting(
                 episode=one.episode.id,
                 job=job.id if job else "",
                 job_title=job.title if job else "",
-                job_is=(why.get(job.id) or say.STATES[job.state]) if job else "no job yet",
+                job_is=(why.get(job.id) or job_sentences.STATES[job.state])
+                if job
+                else "no job yet",
                 fits=job is not None and job.urgent and job.state in PLANNED_STATES,
             )
         )

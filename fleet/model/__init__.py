@@ -50,7 +50,7 @@ from fleet.model.jobs import (
     Technician,
     Week,
 )
-from fleet.model.notices import Notice, NoticeKind, Way
+from fleet.model.notices import DeliveryMethod, Notice, NoticeKind
 from fleet.model.outages import Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
@@ -189,7 +189,7 @@ __all__ = [
     "Wake",
     "Waking",
     "WakingRow",
-    "Way",
+    "DeliveryMethod",
     "Window",
     "no_series",
     "without_clock",

@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.model.notices import Way
+from fleet.model.notices import DeliveryMethod
 from fleet.model.register import Criticality
 
 Wake = Literal["wake", "morning"]
@@ -28,7 +28,7 @@ class Contact(msgspec.Struct, frozen=True, kw_only=True):
 
     person: str
     name: str
-    ways: tuple[Way, ...] = ()
+    ways: tuple[DeliveryMethod, ...] = ()
     zone: str = ""
     quiet: QuietHours = QuietHours()
 

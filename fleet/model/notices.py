@@ -19,7 +19,7 @@ NoticeKind = Literal[
     "channel_test",
     "customer_text",
 ]
-Way = Literal["email", "sms", "push", "webhook"]
+DeliveryMethod = Literal["email", "sms", "push", "webhook"]
 """How a notice travels. "Channel" is telemetry only."""
 
 
@@ -36,7 +36,7 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True):
     cause: str
     step: str
     person: str
-    way: Way
+    way: DeliveryMethod
     kind: NoticeKind
     subject: str
     body: str

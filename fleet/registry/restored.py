@@ -17,7 +17,7 @@ from fleet.registry.base import tables as t
 from fleet.registry.derived.touches import touch_units
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
-from fleet.registry.told.notices.outbox import GIVE_UP_S
+from fleet.registry.told.outbox.outbox import GIVE_UP_S
 from fleet.words import notices as say
 
 BY = Actor("hourhand restore")

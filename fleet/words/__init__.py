@@ -22,14 +22,14 @@ from fleet.findings.saying import (
     severity,
     span,
 )
-from fleet.words import alarms, battery, mains, notices, outage, readiness
+from fleet.words import alert_sentences, battery, mains, notices, outage, readiness
 
 __all__ = [
     "CAUTIONS",
     "CONDITIONS",
     "SEVERITY_WORDS",
     "Sentence",
-    "alarms",
+    "alert_sentences",
     "battery",
     "condition",
     "count",

@@ -14,7 +14,7 @@ import msgspec
 
 from fleet.findings.saying import count, day
 from fleet.model import Placement
-from fleet.words.alarms import one_line
+from fleet.words.alert_sentences import one_line
 from fleet.words.short import MOST, plain
 
 CUSTOMER_CAUTIONS: tuple[str, ...] = (

@@ -14,7 +14,7 @@ import re
 import unicodedata
 
 from fleet.findings.saying import LEARNED, SEVERITY_WORDS
-from fleet.words.alarms import NOBODY, OVER, one_line
+from fleet.words.alert_sentences import NOBODY, OVER, one_line
 
 MOST = 160
 LONG_LINK = MOST // 2
@@ -52,7 +52,7 @@ FIRST = (*SEVERITY_WORDS.values(), NOBODY, OVER)
 """What the subject of an alert begins with."""
 _MOMENT = r"(?:[A-Z][a-z]{2} |\d{1,2} [A-Z][a-z]{2}(?: \d{4})? )?\d\d:\d\d"
 _LATE = re.compile(rf" ({_MOMENT}){LEARNED}({_MOMENT})$")
-"""The end of the subject of late news, as `fleet.words.alarms.subject` writes it."""
+"""The end of the subject of late news, as `fleet.words.alert_sentences.subject` writes it."""
 
 
 def plain(text: str) -> str:

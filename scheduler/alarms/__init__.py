@@ -3,7 +3,6 @@
 from scheduler.alarms.figures import Figures, figures
 from scheduler.alarms.lifecycle import (
     SILENT,
-    STATES,
     TRANSITIONS,
     IllegalStep,
     acknowledge,
@@ -15,7 +14,7 @@ from scheduler.alarms.lifecycle import (
     state_of,
     unshelve,
 )
-from scheduler.alarms.notification import Case, Office, escalate, notice_id, tell, withdrawn
+from scheduler.alarms.notification import AlertNews, Office, escalate, notice_id, tell, withdrawn
 from scheduler.alarms.quiet_hours import next_morning, next_up
 from scheduler.alarms.rota import holder, in_line, weeks_ahead
 from scheduler.alarms.stepping import (
@@ -31,9 +30,8 @@ from scheduler.alarms.visits import open_visit
 
 __all__ = [
     "SILENT",
-    "STATES",
     "TRANSITIONS",
-    "Case",
+    "AlertNews",
     "Figures",
     "IllegalStep",
     "Office",

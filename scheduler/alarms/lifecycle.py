@@ -13,15 +13,6 @@ import msgspec
 
 from fleet.model import AlertState, Episode, Finding, Step, StepKind
 
-STATES: tuple[AlertState, ...] = (
-    "normal",
-    "unacknowledged",
-    "acknowledged",
-    "returned",
-    "shelved",
-    "out_of_service",
-    "suppressed",
-)
 SILENT: frozenset[AlertState] = frozenset({"shelved", "out_of_service", "suppressed"})
 """Nothing is told of an alert in these states; it goes on being judged."""
 LIVE: tuple[AlertState, ...] = ("unacknowledged", "acknowledged", "returned")

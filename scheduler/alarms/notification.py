@@ -17,15 +17,15 @@ from fleet.findings import MainsOutage, row_of
 from fleet.model import (
     Contact,
     Criticality,
+    DeliveryMethod,
     Episode,
     Notice,
     NoticeKind,
     Rota,
     Step,
     Waking,
-    Way,
 )
-from fleet.words import alarms as said_of
+from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
 from scheduler.alarms.rota import contact_of, holder, in_line
@@ -50,7 +50,7 @@ class Office(msgspec.Struct, frozen=True, kw_only=True):
     waking: Waking = Waking()
 
 
-class Case(msgspec.Struct, frozen=True, kw_only=True):
+class AlertNews(msgspec.Struct, frozen=True, kw_only=True):
     """An episode with the steps it took just now (inside it already), and where it is.
 
     place: what the site is called; zone: the site's; path: the page a message opens. grouped: an
@@ -73,7 +73,7 @@ class Case(msgspec.Struct, frozen=True, kw_only=True):
     path: str = ""
 
 
-def tell(cases: Iterable[Case], office: Office, now: int) -> list[Notice]:
+def tell(cases: Iterable[AlertNews], office: Office, now: int) -> list[Notice]:
     """The notices of these steps, for whoever holds the duty phone when they may leave.
 
     What wakes leaves at any hour. Act now and Same day leave at once outside the quiet hours of the
@@ -89,7 +89,7 @@ def tell(cases: Iterable[Case], office: Office, now: int) -> list[Notice]:
     return found
 
 
-def withdrawn(cases: Iterable[Case]) -> list[str]:
+def withdrawn(cases: Iterable[AlertNews]) -> list[str]:
     """Episodes whose notices that have not left yet are news no more: over, or held back."""
     return [
         case.episode.id
@@ -125,7 +125,7 @@ def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice
                         kind="escalated",
                         made_at=now,
                         not_before=now,
-                        subject=said_of.one_line(f"Nobody has answered: {notice.subject}"),
+                        subject=alert_sentences.one_line(f"Nobody has answered: {notice.subject}"),
                     )
                 )
     return found
@@ -137,7 +137,7 @@ def notice_id(cause: str, step: str, person: str, way: str) -> str:
     return "n" + hashlib.sha256(text.encode()).hexdigest()[:31]
 
 
-def is_woken(case: Case, office: Office) -> bool:
+def is_woken(case: AlertNews, office: Office) -> bool:
     """Whether this alert wakes: an outage by the sites in it, any other by the waking table."""
     finding = case.episode.finding
     if isinstance(finding.facts, MainsOutage):
@@ -147,7 +147,7 @@ def is_woken(case: Case, office: Office) -> bool:
     return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
 
 
-def _newsworthy(case: Case) -> Step | None:
+def _newsworthy(case: AlertNews) -> Step | None:
     """The newest of the steps that is told, if any."""
     finding = case.episode.finding
     if not case.steps or state_of(case.episode) in SILENT or finding.severity not in SENT:
@@ -163,7 +163,7 @@ def _newsworthy(case: Case) -> Step | None:
     return told[-1] if told else None
 
 
-def _notices(case: Case, step: Step, office: Office, now: int) -> list[Notice]:
+def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Notice]:
     woken = is_woken(case, office)
     if step.kind in OVER:
         return _all_clears(case, step, office, now, woken)
@@ -171,11 +171,11 @@ def _notices(case: Case, step: Step, office: Office, now: int) -> list[Notice]:
     who = contact_of(office.people, holder(office.rota, not_before))
     if who is None:
         return []
-    ways: Sequence[Way] = who.ways if woken else who.ways[:1]
+    ways: Sequence[DeliveryMethod] = who.ways if woken else who.ways[:1]
     return [_notice(case, step, who.person, way, woken, now, not_before) for way in ways]
 
 
-def _all_clears(case: Case, step: Step, office: Office, now: int, woken: bool) -> list[Notice]:
+def _all_clears(case: AlertNews, step: Step, office: Office, now: int, woken: bool) -> list[Notice]:
     """To everybody, outside their own quiet hours or at once to who was woken a short while ago:
     the phone may have passed on since, and the next in line may have been asked."""
     begun = max((s.at for s in case.episode.steps if s.kind in NEWS), default=now)
@@ -189,7 +189,7 @@ def _all_clears(case: Case, step: Step, office: Office, now: int, woken: bool) -
     return found
 
 
-def _when(case: Case, office: Office, now: int) -> int:
+def _when(case: AlertNews, office: Office, now: int) -> int:
     """When the notice may leave, to whoever holds the duty phone at that moment (UTC seconds)."""
     if is_woken(case, office):
         return now
@@ -199,7 +199,13 @@ def _when(case: Case, office: Office, now: int) -> int:
 
 
 def _notice(
-    case: Case, step: Step, person: str, way: Way, woken: bool, now: int, not_before: int
+    case: AlertNews,
+    step: Step,
+    person: str,
+    way: DeliveryMethod,
+    woken: bool,
+    now: int,
+    not_before: int,
 ) -> Notice:
     episode, finding = case.episode, case.episode.finding
     over = step.kind in OVER
@@ -218,8 +224,10 @@ def _notice(
         person=person,
         way=way,
         kind=kind,
-        subject=said_of.subject(finding, said, case.place, kind),
-        body=said_of.body(said, case.place, case.phone, way, ended=ended, unchecked=unchecked),
+        subject=alert_sentences.subject(finding, said, case.place, kind),
+        body=alert_sentences.body(
+            said, case.place, case.phone, way, ended=ended, unchecked=unchecked
+        ),
         made_at=now,
         not_before=not_before,
         wakes=woken,

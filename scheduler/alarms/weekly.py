@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import date, time, timedelta
 
 from fleet.calendar import instant, local_date
-from fleet.model import Contact, Notice, NoticeKind, Rota, Way
+from fleet.model import Contact, DeliveryMethod, Notice, NoticeKind, Rota
 from fleet.words import notices as say
 from scheduler.alarms.notification import Office, notice_id
 from scheduler.alarms.quiet_hours import (
@@ -139,7 +139,7 @@ def _notice(
     on: date,
     step: str,
     contact: Contact,
-    way: Way,
+    way: DeliveryMethod,
     subject: str,
     body: str,
     now: int,

@@ -4,7 +4,7 @@ from scheduler.assess.current import day_facts
 from scheduler.assess.habit import habit_of
 from scheduler.assess.hours import anchors
 from scheduler.assess.unit import assess
-from scheduler.assess.verdict import Assessment, Blind, StartTally, decode, encode, read
+from scheduler.assess.verdict import Assessment, Blind, StartTally, encode, read
 
 __all__ = [
     "Assessment",
@@ -13,7 +13,6 @@ __all__ = [
     "anchors",
     "assess",
     "day_facts",
-    "decode",
     "encode",
     "habit_of",
     "read",

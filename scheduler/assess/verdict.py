@@ -92,14 +92,6 @@ def encode(assessment: Assessment) -> bytes:
     return _ENCODER.encode(assessment)
 
 
-def decode(doc: bytes) -> Assessment:
-    """The reverse of `encode`. Raises msgspec.ValidationError on a document of another shape.
-
-    Gives: a record. Definition.
-    """
-    return _decode(doc)
-
-
 def read(doc: bytes | None) -> Assessment | None:
     """A kept assessment; None where there is none, or one of another version's shape, as after an
     upgrade: the unit counts as not looked at until its next look, which writes a new one.

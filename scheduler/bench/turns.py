@@ -34,7 +34,7 @@ from scheduler.bench import assess
 from scheduler.bench.assess import DAY_S, RUNNING_S, STANDING_S, T0, House
 from scheduler.turns import alerting, recompute, watching
 from scheduler.turns.clockwork import WATCH_BUDGET_S, WATCH_S
-from scheduler.turns.held import MB, Held
+from scheduler.turns.day_cache import MB, DayCache
 
 ROUNDS = 5
 EVERY_S = 60
@@ -145,7 +145,7 @@ def run(units: int, year: int, url: str = "") -> dict[str, Any]:
     """All figures; milliseconds a unit where nothing else is said."""
     with tempfile.TemporaryDirectory(prefix="hourhand-bench-") as name:
         house = assess.build(Path(name) / "house", units, year, url)
-        kept, bare = (turns.Memory(held=Held(limit=room)) for room in (ROOM, 0))
+        kept, bare = (turns.Memory(day_cache=DayCache(limit=room)) for room in (ROOM, 0))
         figures: dict[str, Any] = {"units": units, "history_days": year}
         floor_s = assess.seconds(house, assess.floor)
         figures["floor_ms"] = 1000 * floor_s / units
@@ -168,8 +168,8 @@ def run(units: int, year: int, url: str = "") -> dict[str, Any]:
                     "sets_at_10_min": int(rate * share * 600),
                     "parts_ms": {part: 1000 * s / units for part, s in spent.items()},
                 }
-        figures["kept_mb_a_unit"] = kept.held.size / units / MB
-        figures[f"kept_mb_at_{MANY}"] = MANY * kept.held.size / units / MB
+        figures["kept_mb_a_unit"] = kept.day_cache.size / units / MB
+        figures[f"kept_mb_at_{MANY}"] = MANY * kept.day_cache.size / units / MB
         house.close()
     return figures
 

@@ -15,9 +15,9 @@ import apprise
 import msgspec
 
 from fleet.model import Notice
-from fleet.registry.told.notices import Outcome, Target
+from fleet.registry.told.outbox import Outcome, Target
 from fleet.words import CAUTIONS
-from fleet.words.alarms import SMS_CAUTION, one_line
+from fleet.words.alert_sentences import SMS_CAUTION, one_line
 from fleet.words.short import message
 
 LIMIT_S = 10.0

@@ -8,7 +8,7 @@ again 2 % of that limit above it (docs/engineering/defaults.md#delays), or as a 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Literal
 
 import msgspec
@@ -27,7 +27,6 @@ source."""
 
 Edge = tuple[Literal["lost", "back"], int, int]
 """(what, earliest, latest): the change came in (earliest, latest], UTC seconds."""
-Alone = Literal["alone", "shared", "unknown"]
 
 
 class Outage(msgspec.Struct, frozen=True, kw_only=True):
@@ -95,22 +94,6 @@ def covered_s(outage: Outage, runs: Iterable[Run], until: int) -> tuple[int, int
         for run in runs
     )
     return min(ran, whole), whole - min(ran, whole)
-
-
-def alone(own: MainsNow, neighbours: Sequence[MainsNow]) -> Alone:
-    """Whether one site is without mains while its neighbours have it: its own main switch.
-
-    Only neighbours heard since the loss count. One of them also without mains: `shared`; at least
-    one with mains and none without: `alone`; else nobody can tell.
-
-    Gives: a word. Common practice, no source.
-    """
-    if own.last != "absent" or own.since is None:
-        return "unknown"
-    heard = [n for n in neighbours if n.at is not None and n.at >= own.since]
-    if any(n.last == "absent" for n in heard):
-        return "shared"
-    return "alone" if any(n.last == "present" for n in heard) else "unknown"
 
 
 def finding(mains: MainsNow, now: int, volts: float | None, nominal_v: float) -> Finding | None:

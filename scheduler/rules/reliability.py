@@ -84,8 +84,7 @@ def triggers_of(target: str, windows: str) -> Triggers:
 
 
 AT_95 = Triggers()
-AT_975 = Triggers(target=0.975, windows=((20, 3), (50, 4), (100, 5)))
-"""The triggers of the two targets. Source: NUMARC 87-00 rev. 1, appendix D, from memory."""
+"""The triggers of the target of 95 %. Source: NUMARC 87-00 rev. 1, appendix D, from memory."""
 
 
 class Tripped(msgspec.Struct, frozen=True, kw_only=True):

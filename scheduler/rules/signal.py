@@ -54,7 +54,7 @@ def allowed_gaps(habit: Habit) -> Gaps:
     )
 
 
-class Held(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class StateSeen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The newest state of one channel, or of the joined signal: on since a reading at `at`."""
 
     on: bool
@@ -67,9 +67,9 @@ class SignalCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     heard_at: the newest message; joined holds only while no longer silence lies between.
     """
 
-    first: Held | None = None
-    second: Held | None = None
-    joined: Held | None = None
+    first: StateSeen | None = None
+    second: StateSeen | None = None
+    joined: StateSeen | None = None
     heard_at: int | None = None
 
 
@@ -150,7 +150,7 @@ def evaluate(
         trace = _hold(trace, heard, gaps, carry)
     joined = carry.joined
     if len(trace.t):
-        joined = Held(on=bool(trace.on[-1]), at=int(trace.t[-1]))
+        joined = StateSeen(on=bool(trace.on[-1]), at=int(trace.t[-1]))
     return trace, SignalCarry(
         first=one,
         second=two,
@@ -176,8 +176,8 @@ def _add(trace: Trace, told: Sequence[tuple[int, bool]]) -> Trace:
 
 
 def _channel(
-    part: SignalChannel, series: Mapping[str, Series], before: Held | None
-) -> tuple[Trace, Held | None]:
+    part: SignalChannel, series: Mapping[str, Series], before: StateSeen | None
+) -> tuple[Trace, StateSeen | None]:
     """Hysteresis of one channel."""
     own = plausible(part.channel, series.get(part.channel) or no_series())
     if len(own) == 0:
@@ -189,12 +189,12 @@ def _channel(
         on = np.where(last >= 0, on[last], before is not None and before.on)
     return (
         Trace(own.t, on, np.ones(len(own), np.bool_)),
-        Held(on=bool(on[-1]), at=int(own.t[-1])),
+        StateSeen(on=bool(on[-1]), at=int(own.t[-1])),
     )
 
 
 def _at(
-    trace: Trace, before: Held | None, t: NDArray[np.int64], gaps: Gaps
+    trace: Trace, before: StateSeen | None, t: NDArray[np.int64], gaps: Gaps
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(fresh and on, fresh and off) of one channel at the times t."""
     place = np.searchsorted(trace.t, t, side="right") - 1
@@ -210,7 +210,12 @@ def _at(
 
 
 def _join(
-    first: Trace, one: Held | None, second: Trace, two: Held | None, either: bool, gaps: Gaps
+    first: Trace,
+    one: StateSeen | None,
+    second: Trace,
+    two: StateSeen | None,
+    either: bool,
+    gaps: Gaps,
 ) -> Trace:
     if np.array_equal(first.t, second.t):
         on = first.on | second.on if either else first.on & second.on

@@ -12,11 +12,11 @@ from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSu
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import UnitInputs
-from fleet.registry.office import rota as agreed
-from fleet.registry.told import outages as kept
+from fleet.registry.office import duty_rota
+from fleet.registry.told import kept_outages
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
-from scheduler.alarms import Case, Office, Quiet
+from scheduler.alarms import AlertNews, Office, Quiet
 from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
@@ -43,9 +43,9 @@ class OfficeCache:
         """Rota, waking table and contacts, at most 20 s old."""
         if not self.at or not 0 <= now - self.at < OFFICE_S:
             self.office = Office(
-                people=agreed.contacts(registry),
-                rota=agreed.rota(registry)[0],
-                waking=agreed.waking(registry)[0],
+                people=duty_rota.contacts(registry),
+                rota=duty_rota.rota(registry)[0],
+                waking=duty_rota.waking(registry)[0],
             )
             if not self.office.rota.people and not self.office.rota.last:
                 self.office = _somebody(self.office)
@@ -111,11 +111,11 @@ def _nothing_new(registry: Registry, episodes: Sequence[Episode], summary: UnitS
     return row is not None and row.summary is not None and row.summary.heard_at == summary.heard_at
 
 
-Membership = tuple[kept.Outage, OutageMember]
+Membership = tuple[kept_outages.Outage, OutageMember]
 
 
 def _outages(registry: Registry, unit: str, now: int) -> list[Membership]:
-    return kept.member_of(registry, unit, now - COMEBACK_MOST_S)
+    return kept_outages.member_of(registry, unit, now - COMEBACK_MOST_S)
 
 
 def _silence_of(
@@ -138,7 +138,7 @@ def _silence_of(
     for out, member in members:
         if out.ended_at is None:
             return out.id
-        wait_s = outage.comeback_s(kept.past_of(registry, member.unit))
+        wait_s = outage.comeback_s(kept_outages.past_of(registry, member.unit))
         if member.heard_again_at is None and now < out.ended_at + wait_s:
             return out.id
     for line in unscoped.open_episodes(registry, ["service"]):
@@ -157,11 +157,11 @@ def _case(
     summary: UnitSummary,
     members: Sequence[Membership],
     grouped: bool,
-) -> Case:
+) -> AlertNews:
     unit, site, customer = inputs.unit, inputs.site, inputs.customer
     born = episode.steps if any(e.id == episode.id for e in opened) else ()
     said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
-    return Case(
+    return AlertNews(
         episode=episode,
         steps=born or tuple(s for s in steps if s.episode == episode.id),
         place=site.name or customer.name or unit.id,

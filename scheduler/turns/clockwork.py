@@ -26,7 +26,7 @@ from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.lead import Lead
-from fleet.registry.told import notices as outbox
+from fleet.registry.told import outbox
 from fleet.store import StoreFault
 from fleet.words import notices as say
 from scheduler.notify import Mail

@@ -11,7 +11,7 @@ from fleet.registry.base.engine import Registry
 from scheduler.rules.reliability import AT_95, Triggers
 from scheduler.rules.usage import Prior, Usage, prior_of
 from scheduler.turns import alerting, outages
-from scheduler.turns.held import Held
+from scheduler.turns.day_cache import DayCache
 
 log = logging.getLogger("hourhand.scheduler")
 
@@ -41,7 +41,7 @@ class Memory:
     triggers: Triggers = AT_95
     office: alerting.OfficeCache = field(default_factory=alerting.OfficeCache)
     places: outages.Places = field(default_factory=outages.Places)
-    held: Held = field(default_factory=Held)
+    day_cache: DayCache = field(default_factory=DayCache)
     faults: int = 0
     fault: Fault = no_fault
 

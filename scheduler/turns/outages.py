@@ -14,12 +14,12 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import UnitInputs
 from fleet.registry.lists import SetRow
 from fleet.registry.told import alerts as told
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.registry.told.episodes import write_alone
-from fleet.registry.told.outages import OutageTurn
+from fleet.registry.told.kept_outages import OutageTurn
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms, outage
-from scheduler.alarms import Case, Office
+from scheduler.alarms import AlertNews, Office
 from scheduler.alarms.notification import ESCALATE_FOR_S
 from scheduler.alarms.waking import CRITICALITIES
 from scheduler.outage import SetNow
@@ -67,15 +67,15 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     areas, sites = set(places.areas), set(places.sites)
     places.areas.clear()
     places.sites.clear()
-    going = kept.going_on(registry, now - RECENT_S)
+    going = kept_outages.going_on(registry, now - RECENT_S)
     places.looked_at = now
     if not areas and not going:
         return 0
     for _ in range(TRIES):
         turn = work_out(registry, going, areas, sites, office, now)
-        if not turn.outages or kept.write_outages(registry, turn, now):
+        if not turn.outages or kept_outages.write_outages(registry, turn, now):
             return len(turn.outages)
-        going = kept.going_on(registry, now - RECENT_S)
+        going = kept_outages.going_on(registry, now - RECENT_S)
     places.areas |= areas
     places.sites |= sites
     return 0
@@ -100,7 +100,7 @@ def work_out(
     open_now = {e.id: e for e in unscoped.open_episodes(registry, {o.subject for o in changed})}
     opened: list[Episode] = []
     steps: list[Step] = []
-    cases: list[Case] = []
+    cases: list[AlertNews] = []
     for one in changed:
         was = open_now.get(one.id)
         made, more = _episode(one, was, one.id in before, _name(one, by_site), now)
@@ -155,13 +155,13 @@ def _case(
     made: Sequence[Episode],
     steps: Sequence[Step],
     by_site: dict[str, SetRow],
-) -> Case:
+) -> AlertNews:
     first = min(one.members, key=key, default=None)
     row = by_site.get(first.site) if first is not None else None
     opened = [m for m in one.members if m.cover in OPEN]
     there = {m.criticality for m in opened}
     critical: Criticality = next((c for c in CRITICALITIES if c in there), "home")
-    return Case(
+    return AlertNews(
         episode=episode,
         steps=episode.steps if made else tuple(steps),
         place=_name(one, by_site),

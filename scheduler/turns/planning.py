@@ -15,13 +15,12 @@ from fleet.calendar import day_bounds, local, local_date
 from fleet.model import EVERYTHING
 from fleet.model.book import Board
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import board
-from fleet.registry.office import rounds as kept
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import board, kept_rounds
+from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people.model import Actor
 from fleet.registry.unscoped import backlog
 from fleet.words import planned
-from fleet.words.jobs import travel_words
+from fleet.words.job_sentences import travel_words
 from scheduler import dispatch, rounds, work
 from scheduler.publishing import publish
 from scheduler.rounds import PlanFault, Progress, RequestFault
@@ -120,7 +119,7 @@ def _waits(there: Board, plan: rounds.RoundPlan | None, now: int) -> str:
 
 def answer(registry: Registry, now: int, context: rounds.PlanContext = NOBODY) -> bool:
     """Answer the oldest ask that waits. True where there was one."""
-    asked = kept.waiting_ask(registry)
+    asked = kept_rounds.waiting_ask(registry)
     if asked is None:
         return False
     last = -1
@@ -130,38 +129,40 @@ def answer(registry: Registry, now: int, context: rounds.PlanContext = NOBODY) -
         percent = int(100 * progress.share)
         if percent >= last + 10:
             last = percent
-            kept.note_ask(registry, asked.id, "working", f"{progress.step}, {percent} %", now)
+            kept_rounds.note_ask(
+                registry, asked.id, "working", f"{progress.step}, {percent} %", now
+            )
 
-    kept.note_ask(registry, asked.id, "working", "reading the book", now)
+    kept_rounds.note_ask(registry, asked.id, "working", "reading the book", now)
     try:
         told = msgspec.structs.replace(context, tell=tell)
         found = plan_rounds(registry, now, asked.ask, asked.by, told)
     except Exception as fault:
-        kept.note_ask(registry, asked.id, "failed", type(fault).__name__, now)
+        kept_rounds.note_ask(registry, asked.id, "failed", type(fault).__name__, now)
         raise
-    kept.note_ask(registry, asked.id, "done", found.said, now)
+    kept_rounds.note_ask(registry, asked.id, "done", found.said, now)
     return True
 
 
 def night(registry: Registry, now: int) -> bool:
     """Ask for the night's plan once a night, after two by the office's clock. True where asked."""
-    people = kept.book(registry, EVERYTHING)
+    people = kept_rounds.book(registry, EVERYTHING)
     if not people.technicians:
         return False
     zone = people.zone
     if local(now, zone).hour < NIGHT_HOUR:
         return False
     midnight = day_bounds(local_date(now, zone), zone)[0]
-    last = kept.last_asked_at(registry, NIGHT)
+    last = kept_rounds.last_asked_at(registry, NIGHT)
     if last is not None and last >= midnight:
         return False
-    kept.ask(registry, Ask(), NIGHT, now)
+    kept_rounds.ask(registry, Ask(), NIGHT, now)
     return True
 
 
 def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
-    if kept.in_force(registry) is not None:
+    if kept_rounds.in_force(registry) is not None:
         return False
     waiting, days = backlog(registry)
     if waiting > QUIET_TOUCHES or not days:

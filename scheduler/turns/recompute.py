@@ -26,7 +26,7 @@ from fleet.registry.facts.rows import UnitInputs
 from fleet.store import Store
 from scheduler.assess import day_facts, habit_of
 from scheduler.day import Carry, Day, carry_key, digest, encode, fingerprint
-from scheduler.turns.held import Year, after, year_of
+from scheduler.turns.day_cache import Year, after, year_of
 
 READ_DAYS = 16
 """Days read from the store at once where touched days are contiguous."""
@@ -153,7 +153,7 @@ def recompute(
     """Digest the touched days again, and all that follow from them.
 
     readings: of the unit. touched: (UTC day, onward); onward: every day with data or a stored Day from there to today.
-    held: the unit's stored days where they are known (see `scheduler.turns.held`), else they are
+    held: the unit's stored days where they are known (see `scheduler.turns.day_cache`), else they are
     read. Raises StoreDown, StoreFault or RegistryDown.
     """
     year = _year(readings, today + AHEAD_DAYS, held)

@@ -9,10 +9,10 @@ from fleet.findings import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Notice
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
+from fleet.registry.told import outbox
 from fleet.registry.told.customer_readers import customer_readers
-from fleet.registry.told.notices import put_notices
-from fleet.words.alarms import one_line
+from fleet.registry.told.outbox import put_notices
+from fleet.words.alert_sentences import one_line
 from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting
 

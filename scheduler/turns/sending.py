@@ -17,10 +17,10 @@ from time import monotonic
 from typing import get_args
 
 from fleet.ending import Fault, no_fault
-from fleet.model import Way
+from fleet.model import DeliveryMethod
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Claimed, Outcome, Target, Tried
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Claimed, Outcome, Target, Tried
 from fleet.settings import Settings
 from scheduler.notify import LIMIT_S, Mail, deliver
 
@@ -32,7 +32,7 @@ PATIENCE_S = 0.8
 """How long a turn waits for what it began; what takes longer is written down by a later turn."""
 AT_THE_END_S = 3.0
 """What a program that stops waits for."""
-WAYS: tuple[Way, ...] = get_args(Way)
+WAYS: tuple[DeliveryMethod, ...] = get_args(DeliveryMethod)
 
 
 @dataclass(slots=True)

@@ -8,12 +8,12 @@ from fleet.defaults import MESSAGE_LATE_S
 from fleet.findings import Undelivered, this_service
 from fleet.model import Finding
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
+from fleet.registry.told import outbox
 from fleet.registry.told.episodes import write_alone
-from fleet.registry.told.notices import Unreached
+from fleet.registry.told.outbox import Unreached
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
-from scheduler.alarms import Case, Office
+from scheduler.alarms import AlertNews, Office
 from scheduler.turns import service_alert
 
 KIND = this_service.UNDELIVERED.kind
@@ -30,7 +30,9 @@ def look(registry: Registry, office: Office, now: int) -> int:
     change = service_alert.change(known, finding(missed), now)
     if change is None:
         return 0
-    case = Case(episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone)
+    case = AlertNews(
+        episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone
+    )
     reached = beside(office, {one.person for one in missed}, now)
     changes = AlertChanges(
         opened=change.opened,

@@ -8,11 +8,11 @@ from fleet.findings import NotReporting, OwnLine, reporting, this_service
 from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.registry.told.episodes import write_alone
 from fleet.registry.told.rows import AlertChanges
 from scheduler import alarms
-from scheduler.alarms import Case, Office
+from scheduler.alarms import AlertNews, Office
 from scheduler.outage.stepping import RECENT_S
 from scheduler.turns import service_alert
 from scheduler.turns.outages import Places
@@ -36,7 +36,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         return 0
     afresh = bool(change.opened) or any(s.kind == "recurred" for s in change.steps)
     held = _hold_back(registry, change.episode, now) if afresh else []
-    case = Case(
+    case = AlertNews(
         episode=change.episode,
         steps=change.told,
         place="All sets",
@@ -69,7 +69,7 @@ def _hold_back(registry: Registry, line: Episode, now: int) -> list[Step]:
 
 def _silent(registry: Registry, now: int) -> list[int]:
     """When each set that is silent now was last heard, but those that an outage explains."""
-    out = {m.unit for o in kept.going_on(registry, now - RECENT_S) for m in o.members}
+    out = {m.unit for o in kept_outages.going_on(registry, now - RECENT_S) for m in o.members}
     found: list[int] = []
     cursor: str | None = None
     while True:

@@ -64,7 +64,7 @@ def watch(registry: Registry, history: History, now: int, budget_s: float, memor
     try:
         return _watch(registry, history, now, budget_s, memory)
     except RegistryDown:
-        memory.held.forget()
+        memory.day_cache.forget()
         raise
 
 
@@ -77,7 +77,7 @@ def _watch(registry: Registry, history: History, now: int, budget_s: float, memo
         turn.spread += done
         if done < SPREAD:
             break
-    memory.held.begin(registry)
+    memory.day_cache.begin(registry)
     tried: set[str] = set()
     while True:
         waiting = _waiting(context, tried)
@@ -115,7 +115,7 @@ def _batch(context: TurnContext, waiting: list[tuple[str, tuple[Touch, ...]]]) -
         if turn.units and time.monotonic() >= context.until:
             _write(context, group)
             return True
-        if not context.memory.held.holds(
+        if not context.memory.day_cache.holds(
             unit
         ):  # taken by another in this turn: who leads is asked anew
             turn.units += 1
@@ -181,7 +181,7 @@ def _one(context: TurnContext, unit: str, touches: tuple[Touch, ...]) -> UnitTur
     except (RegistryDown, StoreDown):
         raise
     except Exception as fault:
-        memory.held.failed(unit)
+        memory.day_cache.failed(unit)
         turn.failed += 1
         remember(memory, unit, fault, now)
         return None
@@ -200,9 +200,9 @@ def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]
         Readings(registry, context.history.store, inputs),
         [(day, onward) for day, onward, _ in taken],
         now // 86_400,
-        memory.held.of(unit),
+        memory.day_cache.of(unit),
     )
-    memory.held.computed(unit, result.year)
+    memory.day_cache.computed(unit, result.year)
     verdict = assess(inputs, result.days, now, prior, memory.triggers)
     alerts = alerting.of_unit(registry, inputs, verdict.summary, verdict.findings, now, office)
     again = verdict.look_again_at
@@ -239,14 +239,14 @@ def _write(context: TurnContext, group: list[UnitTurn]) -> None:
     try:
         if told:
             memory.fault("before_told")
-        refused = unscoped.write_turn(context.registry, group, now, memory.held.hold)
+        refused = unscoped.write_turn(context.registry, group, now, memory.day_cache.hold)
         if told:
             memory.fault("told")
         turn.refused += len(refused)
         for one in group:
-            memory.held.settle(one.unit, one.unit not in refused, now)
+            memory.day_cache.settle(one.unit, one.unit not in refused, now)
             memory.troubles.pop(one.unit, None)
-        memory.held.settled()
+        memory.day_cache.settled()
     except RegistryDown:
         raise
     except Exception as fault:
@@ -255,5 +255,5 @@ def _write(context: TurnContext, group: list[UnitTurn]) -> None:
                 _write(context, [one])
             return
         turn.failed += 1
-        memory.held.failed(group[0].unit)
+        memory.day_cache.failed(group[0].unit)
         remember(memory, group[0].unit, fault, now)

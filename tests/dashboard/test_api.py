@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from as_viewer import as_owner, as_reader, form
 from fastapi.testclient import TestClient
-from looking import as_owner, as_reader, form
 from seeding import FAILED, LATE, NEW, NOW, OUT_OF_AUTO, RUNNING, SILENT, Fleet, seeded, unit_id
 
 from dashboard.__main__ import main

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pytest
+from as_viewer import as_real_owner
 from browsers import DESK, PHONE, SIZES, accessible_at, fits, opened, serving, sideways
-from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import FAILED, NEW, NOW, STANDING_S, Fleet, seed, unit_id
 from seen_run import RAN, RAN_TO

@@ -29,7 +29,7 @@ from fleet.model import EVERYTHING
 from fleet.registry import people
 from fleet.registry.base import engine
 from fleet.registry.facts.records.facts import FIELDS
-from fleet.registry.office import jobs, rounds_feed
+from fleet.registry.office import kept_jobs, rounds_feed
 from fleet.registry.people import Actor
 
 pytest_plugins = ["databases"]
@@ -252,7 +252,9 @@ def test_what_may_be_given_together(walk: Walk) -> None:
 
 def forms_of(walk: Walk) -> list[Form]:
     """One form of each kind that an owner is shown, and of those who are not signed in."""
-    job = next(j.id for j in jobs.jobs(walk.office.fleet.registry, EVERYTHING) if not j.technician)
+    job = next(
+        j.id for j in kept_jobs.jobs(walk.office.fleet.registry, EVERYTHING) if not j.technician
+    )
     begin = (
         "/",
         f"/rounds/insert/{job}",

@@ -14,9 +14,9 @@ from urllib.parse import urlsplit
 
 import pytest
 import sqlalchemy as sa
+from as_viewer import as_real_owner
 from browsers import serving
 from fastapi.testclient import TestClient
-from looking import as_real_owner
 from roles import HERE
 from seeding import NOW, Fleet, seeded, unit_id
 
@@ -85,7 +85,7 @@ def listening(fleet: Fleet, *given: dict[str, Any]) -> Iterator[list[Stream]]:
         try:
             for stream in streams:
                 stream.until(b"listening")
-            feed: Feed = app.state.desk.feed
+            feed: Feed = app.state.services.feed
             wait(lambda: feed.condition().listening + feed.condition().ended == len(streams))
             yield streams
         finally:
@@ -261,7 +261,7 @@ def test_a_registry_that_is_away_is_tried_again_and_said_on_health(
     app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
     as_real_owner(app, fleet.registry, NOW)
     client = TestClient(app, base_url=HERE)
-    feed: Feed = app.state.desk.feed
+    feed: Feed = app.state.services.feed
     feed._every_s = 0.05
     back = threading.Event()
 

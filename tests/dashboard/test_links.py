@@ -23,7 +23,7 @@ from unhurried import unhurried
 
 from fleet.model import EVERYTHING
 from fleet.registry import people
-from fleet.registry.office import jobs
+from fleet.registry.office import kept_jobs
 from fleet.registry.people import Actor
 
 pytest_plugins = ["dispatching"]
@@ -102,7 +102,7 @@ def begin(house: House, who: str) -> tuple[str, ...]:
     found = ["/", "/more"] if who in ("link", "visitor") else ["/", "/more", "/account"]
     reg = house.office.fleet.registry
     if who in ("office", "owner", "technician"):
-        found += [f"/jobs/{job.id}" for job in jobs.jobs(reg, EVERYTHING)[:12]]
+        found += [f"/jobs/{job.id}" for job in kept_jobs.jobs(reg, EVERYTHING)[:12]]
     return tuple(found)
 
 

@@ -130,4 +130,4 @@ def test_head_of_a_stream_ends(module_office: Office, app: FastAPI, owner: TestC
         link.request("GET", "/health")
         assert json.load(link.getresponse())
         link.close()
-    assert app.state.desk.feed.condition().listening == 0
+    assert app.state.services.feed.condition().listening == 0

@@ -12,11 +12,11 @@ from typing import Any
 import msgspec
 import pytest
 import sqlalchemy as sa
+from as_viewer import as_owner, as_reader, form
 from fastapi.testclient import TestClient
 from found import finding
 from hypothesis import given
 from hypothesis import strategies as st
-from looking import as_owner, as_reader, form
 from seeding import (
     FAILED,
     HOSTILE,

@@ -20,9 +20,9 @@ from weakref import WeakSet
 import pytest
 import trustme
 import uvicorn
+from as_viewer import as_real_owner
 from hypothesis import given
 from hypothesis import strategies as st
-from looking import as_real_owner
 from seeding import NOW, seeded
 from service import Service, free_port, wait_for
 
@@ -385,7 +385,7 @@ def test_a_body_without_a_length_is_taken_up_to_its_bound(pages: Any) -> None:
         b"POST /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\nTransfer-Encoding: "
         b"chunked\r\nContent-Type: application/x-www-form-urlencoded\r\n\r\n"
     )
-    with served(pages.state.desk.crowd, Times(), pages) as port:
+    with served(pages.state.services.crowd, Times(), pages) as port:
         link = Link(port, said=head + chunked(b"login=nobody&password=x") + b"0\r\n\r\n")
         assert b"do not belong together" in link.until(b"</html>")
         link.close()
@@ -409,8 +409,8 @@ def listening(feed: Any, pages: int) -> bool:
 
 
 def test_of_too_many_pages_of_one_viewer_the_oldest_rests(pages: Any, links: list[Link]) -> None:
-    feed = pages.state.desk.feed
-    with served(pages.state.desk.crowd, Times(), pages) as port:
+    feed = pages.state.services.feed
+    with served(pages.state.services.crowd, Times(), pages) as port:
         for n in range(events.A_VIEWER):
             links.append(Link(port, said=STREAM))
             links[-1].until(b"listening")
@@ -427,10 +427,10 @@ def test_of_too_many_pages_of_one_viewer_the_oldest_rests(pages: Any, links: lis
 def test_an_address_has_so_many_streams(
     pages: Any, links: list[Link], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    feed = pages.state.desk.feed
+    feed = pages.state.services.feed
     wait_for("the others to be gone", lambda: feed.condition().listening == 0)
     monkeypatch.setattr(feed, "_most_address", 3)
-    with served(pages.state.desk.crowd, Times(), pages) as port:
+    with served(pages.state.services.crowd, Times(), pages) as port:
         for n in range(3):
             links.append(Link(port, said=STREAM))
             links[-1].until(b"listening")

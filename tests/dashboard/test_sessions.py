@@ -147,7 +147,7 @@ def test_an_over_tried_password_waits_and_the_right_one_is_not_shut_out_for_good
     assert sign_in(client, "dee") == 429, "even the right one waits"
     from dashboard.throttle import Throttle
 
-    app_at(client).state.desk.throttle.__dict__.update(Throttle().__dict__)  # a minute later
+    app_at(client).state.services.throttle.__dict__.update(Throttle().__dict__)  # a minute later
     assert sign_in(client, "dee") == 303
 
 
@@ -304,7 +304,7 @@ def test_an_open_stream_of_news_ends_with_its_session(fleet: Fleet, client: Test
     assert viewer is not None
     assert viewer.session is not None
     session = viewer.session
-    desk = app_at(client).state.desk
+    desk = app_at(client).state.services
 
     async def told(after_sign_out: bool) -> list[str]:
         stream = cast(
@@ -372,7 +372,7 @@ def test_who_guesses_from_elsewhere_does_not_keep_the_right_one_out(fleet: Fleet
     async def sleep(seconds: float) -> None:
         waited.append(seconds)
 
-    app.state.desk.throttle._sleep = sleep
+    app.state.services.throttle._sleep = sleep
     mean = TestClient(app, base_url=HERE, client=("192.0.2.66", 5), follow_redirects=False)
     good = TestClient(app, base_url=HERE, client=("192.0.2.7", 5), follow_redirects=False)
     codes = [sign_in(mean, "dee", f"wrong words {n}") for n in range(22)]

@@ -318,7 +318,7 @@ def test_it_waits_so_long_and_no_more_of_them() -> None:
     from fleet.settings import Settings
 
     clock = [NOW]
-    desk = unsent.Desk(Settings(data=None, codes_key="n" * 43 + "="), lambda: clock[0])  # type: ignore[arg-type]
+    desk = unsent.WaitingForms(Settings(data=None, codes_key="n" * 43 + "="), lambda: clock[0])  # type: ignore[arg-type]
     salt = "0" * 16
     kept = unsent.Unsent(
         action="/a", page="/b?c=d", fields=(("t", "x"),), salt=salt, seal=unsent.seal_of(salt, "p")

@@ -17,7 +17,7 @@ from seeding import unit_id
 from seen_run import RAN, RAN_TO
 
 from fleet.model import EVERYTHING
-from fleet.registry.office import jobs
+from fleet.registry.office import kept_jobs
 
 pytest_plugins = ["dispatching"]
 pytestmark = pytest.mark.sqlite_only
@@ -48,7 +48,7 @@ def served(module_office: Office) -> Iterator[Served]:
     caller = signed_in(fleet, add(fleet, "wilhelmina.featherstonehaugh-cholmondeley", "owner"))
     long = "Harrow, Finch & Daughters Standby Power Installations (North) Ltd"
     app = app_of(replace(fleet, settings=structs.replace(fleet.settings, firm=long)))
-    free = next(j.id for j in jobs.jobs(fleet.registry, EVERYTHING) if not j.technician)
+    free = next(j.id for j in kept_jobs.jobs(fleet.registry, EVERYTHING) if not j.technician)
     signal = f"/units/{unit_id(0)}/signal?started={RAN}&stopped={RAN_TO}"
     begin = ("/", f"/rounds/insert/{free}", f"/rounds/change/{module_office.call}", signal)
     found: dict[str, str] = {}

@@ -157,7 +157,7 @@ def ar1(rng: np.random.Generator, n: int, sigma: float = 0.003, keep: float = 0.
 
 
 @dataclass(frozen=True)
-class Way:
+class Cadence:
     """How a device reports. each, idle: seconds between its reports in a run and at rest.
 
     spread: seconds from one circuit's message to the next; null: share of values left out;
@@ -187,7 +187,7 @@ class Way:
 
 def readings(
     rng: np.random.Generator,
-    way: Way,
+    way: Cadence,
     runs: list[tuple[int, dict[str, Floats]]],
     around: int = 3600,
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_], dict[str, Series]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
-from alternators import LEGS, PAIRS, Fault, Made, Way, corner, high_leg, readings, run, wye
+from alternators import LEGS, PAIRS, Cadence, Fault, Made, corner, high_leg, readings, run, wye
 from one_unit import T0, UNIT, inputs
 
 from fleet.model import (
@@ -112,15 +112,15 @@ MADES: tuple[Made, ...] = (
     Made("idles down, split", "split", 240.0, (120 + 0j, -120 + 0j), LEGS[:2], idle_down=True),
 )
 WAYS = (
-    Way("each minute"),
-    Way("each 10 s", each=10),
-    Way("each 5 min", each=300),
-    Way("each 15 min", each=900),
-    Way("spread", spread=7),
-    Way("spread wide", spread=20),
-    Way("values missing", null=0.15),
-    Way("sleeping", each=300, idle=3600),
-    Way("on change", each=10, step=2.0),
+    Cadence("each minute"),
+    Cadence("each 10 s", each=10),
+    Cadence("each 5 min", each=300),
+    Cadence("each 15 min", each=900),
+    Cadence("spread", spread=7),
+    Cadence("spread wide", spread=20),
+    Cadence("values missing", null=0.15),
+    Cadence("sleeping", each=300, idle=3600),
+    Cadence("on change", each=10, step=2.0),
 )
 
 
@@ -150,7 +150,7 @@ class World:
         self,
         seed: int,
         made: Made,
-        way: Way,
+        way: Cadence,
         *,
         signal: str = "running",
         phases: str = "",

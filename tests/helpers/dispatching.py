@@ -17,8 +17,8 @@ from fleet.history import History
 from fleet.model import EVERYTHING, Job, SiteCard, SiteContact, SkillHeld, Technician
 from fleet.registry import lists, people
 from fleet.registry.base.engine import open_registry
-from fleet.registry.office import jobs, rounds, sitecard, technicians
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import kept_jobs, kept_rounds, sitecard, technicians
+from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people import Actor
 from fleet.settings import Settings
 from fleet.store import open_store
@@ -76,7 +76,7 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
         due_on="2026-11-26",
         parts={"battery": 1.0},
     )
-    jobs.add_jobs(reg, [work.opened(call, NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work.opened(call, NOW, "Dee")])
     card = SiteCard(
         site=row.site.id,
         contacts=(SiteContact("Night porter", "01632 960777", "nights"),),
@@ -153,6 +153,6 @@ def belongs(office: Office, technician: str, person: people.Person) -> None:
 
 
 def in_force(office: Office) -> bytes:
-    told = rounds.in_force(office.fleet.registry)
+    told = kept_rounds.in_force(office.fleet.registry)
     assert told is not None
     return told.doc

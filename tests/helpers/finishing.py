@@ -13,7 +13,7 @@ from seeding import NOW
 
 from fleet.model import EVERYTHING, OPEN_STATES, DueItem, Job, Record, Technician
 from fleet.registry import lists
-from fleet.registry.office import jobs, technicians
+from fleet.registry.office import kept_jobs, technicians
 from scheduler.turns import Memory, planning, work_through
 
 
@@ -34,14 +34,14 @@ def van(office: Office) -> Technician:
 
 
 def now_of(office: Office, id: str) -> Job:
-    found = jobs.job(office.fleet.registry, EVERYTHING, id)
+    found = kept_jobs.job(office.fleet.registry, EVERYTHING, id)
     assert found is not None
     return found
 
 
 def open_job(office: Office, unit: str, task: str) -> Job:
     """The one open job of this task."""
-    found = jobs.jobs(office.fleet.registry, EVERYTHING, states=OPEN_STATES, unit=unit)
+    found = kept_jobs.jobs(office.fleet.registry, EVERYTHING, states=OPEN_STATES, unit=unit)
     (job,) = [j for j in found if j.task == task]
     return job
 

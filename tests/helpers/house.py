@@ -19,7 +19,7 @@ from fleet.registry.register import import_units
 from fleet.store.embedded import EmbeddedStore
 from scheduler import turns
 from scheduler.alarms import state_of
-from scheduler.assess import decode
+from scheduler.assess import read
 
 DAY = 86_400
 
@@ -110,9 +110,9 @@ class House:
         return unscoped.days(self.registry, unit, 0, 40_000)
 
     def verdict(self, unit: str):  # type: ignore[no-untyped-def]
-        doc = lists.assessment(self.registry, EVERYTHING, unit)
-        assert doc is not None
-        return decode(doc)
+        found = read(lists.assessment(self.registry, EVERYTHING, unit))
+        assert found is not None
+        return found
 
     def open(self, unit: str) -> set[str]:
         """Kinds of what stands now; what is over and waits to be seen is not among them."""

@@ -12,7 +12,7 @@ from seeding import NOW, SILENT, Fleet, unit_id
 from fleet.model import EVERYTHING, Contact, MainsNow, Rota, Run
 from fleet.registry import lists, unscoped
 from fleet.registry.derived.rows import UnitTurn
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from scheduler.alarms import Office
 from scheduler.turns import outages
 from scheduler.turns.outages import Places
@@ -58,7 +58,7 @@ def mains_off(fleet: Fleet) -> str:
         assert write_turn(fleet.registry, [turn], NOW) == []
         places.note(inputs, summary)
     outages.look(fleet.registry, places, OFFICE, NOW)
-    (found,) = [o for o in kept.outages(fleet.registry, EVERYTHING) if not o.into]
+    (found,) = [o for o in kept_outages.outages(fleet.registry, EVERYTHING) if not o.into]
     return found.id
 
 

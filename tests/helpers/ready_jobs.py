@@ -9,7 +9,7 @@ from register_rows import NOW, row, take
 from fleet.model import EVERYTHING, Job, Technician
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import jobs, technicians
+from fleet.registry.office import kept_jobs, technicians
 from fleet.registry.people import Actor
 from scheduler import work
 
@@ -44,7 +44,7 @@ def job_at(reg: Registry, unit: str = "U1", id: str = "j1", **more: Any) -> Job:
         "due_on": "2026-11-27",
     }
     made = work.opened(Job(**(fields | more)), NOW, "Dee")
-    jobs.add_jobs(reg, [made])
+    kept_jobs.add_jobs(reg, [made])
     return made[0]
 
 

@@ -9,4 +9,4 @@ from dashboard.throttle import Throttle
 
 def unhurried(app: FastAPI) -> None:
     """As if every request came in a minute of its own."""
-    app.state.desk.throttle.__dict__.update(Throttle().__dict__)
+    app.state.services.throttle.__dict__.update(Throttle().__dict__)

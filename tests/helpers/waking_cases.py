@@ -10,7 +10,7 @@ from found import finding as made
 
 from fleet.model import Finding, Severity
 from scheduler import alarms
-from scheduler.alarms import Case, Quiet
+from scheduler.alarms import AlertNews, Quiet
 
 ZONE = "Europe/London"
 
@@ -33,7 +33,7 @@ FACTS: dict[str, dict[str, Any]] = {
 
 def case(
     kind: str = "failed_start", severity: Severity = "act_now", now: int = NIGHT, **more: Any
-) -> Case:
+) -> AlertNews:
     """A case whose alert was raised at `now`."""
     finding = made(
         kind,
@@ -43,13 +43,13 @@ def case(
     )
     episode = alarms.opening("unit:u1", finding, now, more.pop("quiet", Quiet()))
     known: dict[str, Any] = {"place": "Alder House", "zone": ZONE, "unit": "u1", "customer": "c1"}
-    return Case(episode=episode, steps=episode.steps, **known | more)
+    return AlertNews(episode=episode, steps=episode.steps, **known | more)
 
 
-def later(before: Case, finding: Finding | None, now: int, **more: Any) -> Case:
+def later(before: AlertNews, finding: Finding | None, now: int, **more: Any) -> AlertNews:
     """The same case after another look."""
     steps = alarms.proceed(before.episode, finding, now)
     fields = {f: getattr(before, f) for f in before.__struct_fields__}
-    return Case(
+    return AlertNews(
         **fields | {"episode": alarms.grown(before.episode, steps), "steps": tuple(steps)} | more
     )

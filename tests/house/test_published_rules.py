@@ -8,7 +8,7 @@ import pytest
 
 from fleet.registry.register.plans import SHIPPED
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE, TESTING_H
-from scheduler.rules.reliability import AT_95, AT_975, triggers_of
+from scheduler.rules.reliability import AT_95, triggers_of
 from scheduler.rules.starting import CYCLES, LARGE
 
 LIMITS = {"oil_filter": 500, "air_filter": 1000, "belts_hoses": 500}
@@ -74,7 +74,7 @@ def test_no_shipped_interval_is_longer_than_the_rule_for_emergency_engines(
 
 
 def test_values_from_memory_are_labelled_and_stand_in_the_settings() -> None:
-    assert AT_95.origin == AT_975.origin == "memory"
+    assert AT_95.origin == "memory"
     mine = triggers_of("0.95", "3/20 5/50 8/100")
     assert (mine.target, mine.windows) == (AT_95.target, AT_95.windows)
     assert mine.origin == "settings"

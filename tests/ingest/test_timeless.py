@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from as_viewer import as_owner
 from brokers import RunningBroker, running_broker
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from ingest_program import start, stop, subscribe_once, wait_for_beat
 from intake_desk import NOW, Desk, msg, reading
-from looking import as_owner
 
 from dashboard.app import create_app
 from dashboard.views.register import NO_CLOCK

@@ -30,9 +30,8 @@ from fleet.registry import lists, people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
-from fleet.registry.told import alerts
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices.addresses import read, shown
+from fleet.registry.told import alerts, outbox
+from fleet.registry.told.outbox.addresses import read, shown
 from scheduler import alarms
 
 KILLS = int(os.environ.get("HOURHAND_TEST_KILLS", "12"))

@@ -23,7 +23,7 @@ from truth import DAY_S, ORIGIN, Cast, heard, papers_of, verdicts
 from demo_fleet.assembly import build_fleet
 from fleet.model import Contact, Episode, Notice, Rota
 from scheduler import alarms
-from scheduler.alarms import Case, Office, Quiet
+from scheduler.alarms import AlertNews, Office, Quiet
 
 ALL, PARTS = 60, 8
 SETS = int(os.environ.get("HOURHAND_TEST_YEAR_SETS", "15"))
@@ -93,7 +93,7 @@ def _look(
     opened, steps = alarms.step(going, subject, verdict.findings, now, Quiet(aside=aside))
     after = alarms.after_turn(going, opened, steps)
     cases = [
-        Case(
+        AlertNews(
             episode=e,
             place=inputs.site.name,
             zone=inputs.site.time_zone,

@@ -25,14 +25,14 @@ from posts import MailServer, WebServer, mail_server, web_server
 from service import wait_for
 
 from fleet import clock
-from fleet.model import Notice, Way
+from fleet.model import DeliveryMethod, Notice
 from fleet.registry import people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import put_notices
-from fleet.registry.told.notices.addresses import read, shown
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import put_notices
+from fleet.registry.told.outbox.addresses import read, shown
 
 ANN = Actor("Ann", None, "")
 LONG_S = 180.0
@@ -77,7 +77,7 @@ def prepared(data: Path, web: WebServer) -> tuple[Registry, str]:
 def put(registry: Registry, person: str, numbers: range) -> list[str]:
     """Two notices of each number: by mail and to the web server. Their ids."""
     now = clock.now()
-    ways: tuple[Way, ...] = ("email", "webhook")
+    ways: tuple[DeliveryMethod, ...] = ("email", "webhook")
     made = [
         Notice(
             id=f"n{n:04d}-{way}",

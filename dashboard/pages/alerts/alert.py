@@ -11,19 +11,26 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
 from dashboard.pages import forms
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import (
+    LIVE,
+    CurrentScope,
+    CurrentViewer,
+    Services,
+    TheServices,
+    require,
+)
 from dashboard.viewers import Viewer
 from dashboard.views.alerts import AlertLine, line, subject
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from fleet.registry.told import alerts as kept
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Try
-from fleet.words import alarms as said_of
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Try
+from fleet.words import alert_sentences
 from scheduler import alarms
 
 router = APIRouter(include_in_schema=False)
@@ -67,14 +74,19 @@ class AlertPage:
 
 @router.get("/alerts/{id}", response_class=HTMLResponse, dependencies=LIVE)
 def alert(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, done: str = ""
+    request: Request,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
+    id: str,
+    done: str = "",
 ) -> HTMLResponse:
-    return _show(request, desk, viewer, scope, find(desk, scope, id), DONE.get(done, ""))
+    return _show(request, services, viewer, scope, find(services, scope, id), DONE.get(done, ""))
 
 
-def find(desk: Desk, scope: Scope, id: str) -> Episode:
+def find(services: Services, scope: Scope, id: str) -> Episode:
     """The episode, or Problem 404: what a Scope does not see does not exist."""
-    found = kept.episode(desk.registry, scope, id[:64])
+    found = kept.episode(services.registry, scope, id[:64])
     if found is None:
         raise Problem(404, "There is no alert of that id here. The list of alerts has them all.")
     return found
@@ -82,7 +94,7 @@ def find(desk: Desk, scope: Scope, id: str) -> Episode:
 
 def _show(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     scope: Scope,
     episode: Episode,
@@ -90,20 +102,20 @@ def _show(
     wrong: str = "",
     status: int = 200,
 ) -> HTMLResponse:
-    now = desk.clock()
-    row = line(desk, scope, episode, now)
+    now = services.clock()
+    row = line(services, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
-    sent = kept.notices(desk.registry, scope, episode.id)
-    tries = outbox.tries_of(desk.registry, [notice.id for notice, _ in sent])
-    people = {c.person: c for c in agreed.contacts(desk.registry)} if sent else {}
+    sent = kept.notices(services.registry, scope, episode.id)
+    tries = outbox.tries_of(services.registry, [notice.id for notice, _ in sent])
+    people = {c.person: c for c in duty_rota.contacts(services.registry)} if sent else {}
     view = AlertPage(
         row=row,
         done=done,
         wrong=wrong,
         may=viewer.may_record,
         shelf=shelf,
-        names=said_of.MARKS,
-        mark=kept.marks(desk.registry, scope, [episode.id]).get(episode.id),
+        names=alert_sentences.MARKS,
+        mark=kept.marks(services.registry, scope, [episode.id]).get(episode.id),
         sent=tuple(
             _told(notice, state, people, tries, row.subject.zone, now) for notice, state in sent
         ),
@@ -139,13 +151,13 @@ def _told(
 
 
 @router.post("/alerts/{id}/have", response_class=HTMLResponse, dependencies=[STAFF])
-async def have(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def have(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     """I have it; or, of one that is over: seen."""
     await read_form(request, viewer)
     return await run_in_threadpool(
         _step,
         request,
-        desk,
+        services,
         viewer,
         id,
         "have",
@@ -154,12 +166,14 @@ async def have(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Resp
 
 
 @router.post("/alerts/{id}/unshelve", response_class=HTMLResponse, dependencies=[STAFF])
-async def unshelve(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def unshelve(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     await read_form(request, viewer)
     return await run_in_threadpool(
         _step,
         request,
-        desk,
+        services,
         viewer,
         id,
         "unshelve",
@@ -168,24 +182,28 @@ async def unshelve(request: Request, desk: AtDesk, viewer: Looking, id: str) -> 
 
 
 @router.post("/alerts/{id}/shelve", response_class=HTMLResponse, dependencies=[STAFF])
-async def shelve(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def shelve(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_shelve, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_shelve, request, services, viewer, id, posted)
 
 
-def _shelve(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    episode = find(desk, viewer.scope, id)
-    zone = subject(desk, viewer.scope, episode).zone
+def _shelve(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    episode = find(services, viewer.scope, id)
+    zone = subject(services, viewer.scope, episode).zone
     try:
         until = forms.moment(posted.text("until"), zone)
     except ValueError as fault:
         return _show(
-            request, desk, viewer, viewer.scope, episode, wrong=f"Until: {fault}", status=422
+            request, services, viewer, viewer.scope, episode, wrong=f"Until: {fault}", status=422
         )
-    why = said_of.one_line(posted.text("why"), 200)
+    why = alert_sentences.one_line(posted.text("why"), 200)
     return _step(
         request,
-        desk,
+        services,
         viewer,
         id,
         "shelve",
@@ -195,46 +213,48 @@ def _shelve(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
 
 def _step(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     id: str,
     what: str,
     make: Callable[[Episode, int], Step],
 ) -> Response:
     """Append the step; where another came first, look at the alert as it is then."""
-    episode = find(desk, viewer.scope, id)
+    episode = find(services, viewer.scope, id)
     for _ in range(TRIES):
         try:
-            step = make(episode, desk.clock())
+            step = make(episode, services.clock())
         except alarms.IllegalStep as refusal:
             return _show(
-                request, desk, viewer, viewer.scope, episode, wrong=str(refusal), status=409
+                request, services, viewer, viewer.scope, episode, wrong=str(refusal), status=409
             )
-        if kept.add_step(desk.registry, step, viewer.actor):
+        if kept.add_step(services.registry, step, viewer.actor):
             return RedirectResponse(f"/alerts/{id}?done={what}", 303)
-        episode = find(desk, viewer.scope, id)
+        episode = find(services, viewer.scope, id)
     raise Problem(409, "This alert is changing just now. Look at it again and answer then.")
 
 
 @router.post("/alerts/{id}/mark", response_class=HTMLResponse, dependencies=[STAFF])
-async def mark(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def mark(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     """Right, wrong or known; and whether the customer knew first."""
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_mark, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_mark, request, services, viewer, id, posted)
 
 
-def _mark(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    episode = find(desk, viewer.scope, id)
+def _mark(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    episode = find(services, viewer.scope, id)
     word = posted.text("mark")
     if word not in get_args(MarkWord):
         wrong = "Say whether it was right, wrong or known already."
-        return _show(request, desk, viewer, viewer.scope, episode, wrong=wrong, status=422)
+        return _show(request, services, viewer, viewer.scope, episode, wrong=wrong, status=422)
     opinion = Mark(
         episode=id,
-        at=desk.clock(),
+        at=services.clock(),
         by=viewer.name,
         mark=cast(MarkWord, word),
         customer_first=bool(posted.text("customer_first")),
     )
-    kept.set_mark(desk.registry, opinion, viewer.actor)
+    kept.set_mark(services.registry, opinion, viewer.actor)
     return RedirectResponse(f"/alerts/{id}?done=mark", 303)

@@ -10,19 +10,19 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.pages.alerts.alert import WAYS
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Contact, Notice
 from fleet.registry import people
-from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.sitecard import CardRefused, key_of
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import Target, TargetRefused, put_notices
-from fleet.registry.told.notices.addresses import (
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import Target, TargetRefused, put_notices
+from fleet.registry.told.outbox.addresses import (
     OWNERS_ALONE,
     TAKEN,
     TAKEN_OF_ALL,
@@ -131,14 +131,14 @@ class WeeklyTestPage:
 
 @router.get("/channels", response_class=HTMLResponse, dependencies=[STAFF])
 def channels(
-    request: Request, desk: AtDesk, viewer: Looking, done: str = "", whose: str = ""
+    request: Request, services: TheServices, viewer: CurrentViewer, done: str = "", whose: str = ""
 ) -> HTMLResponse:
-    return show(request, desk, viewer, done=DONE.get(done, ""), whose=whose[:64])
+    return show(request, services, viewer, done=DONE.get(done, ""), whose=whose[:64])
 
 
 def show(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     done: str = "",
     wrong: str = "",
@@ -149,17 +149,17 @@ def show(
 ) -> HTMLResponse:
     """The page. whose: the person whose quiet hours its form has; typed: from and until as sent;
     sure: the address that is asked about once more before it is removed."""
-    now, owner = desk.clock(), viewer.role == "owner"
+    now, owner = services.clock(), viewer.role == "owner"
     mine = me(viewer)
-    held_rota = rota.rota(desk.registry)[0]
+    held_rota = duty_rota.rota(services.registry)[0]
     zone = held_rota.zone
-    held = [t for t in _targets(desk) if owner or t.person == mine]
-    contacts = [c for c in rota.contacts(desk.registry) if owner or c.person == mine]
-    last = outbox.last_tries(desk.registry, [t.id for t in held])
+    held = [t for t in _targets(services) if owner or t.person == mine]
+    contacts = [c for c in duty_rota.contacts(services.registry) if owner or c.person == mine]
+    last = outbox.last_tries(services.registry, [t.id for t in held])
     names = {c.person: c.name for c in contacts}
     if whose and whose not in names:
         raise Problem(404, NOBODY)
-    counts = outbox.outbox_counts(desk.registry, now)
+    counts = outbox.outbox_counts(services.registry, now)
     view = ChannelsPage(
         rows=tuple(
             Reached(
@@ -179,35 +179,35 @@ def show(
         mine=mine,
         zone=zone,
         sure=sure,
-        hours=_quiet_form(desk, contacts, whose or mine, typed),
+        hours=_quiet_form(services, contacts, whose or mine, typed),
         messages=counts.get("sent", 0),
         late=counts["late"],
         failed=counts.get("failed", 0),
         taken=TAKEN if owner else TAKEN_OF_ALL,
-        tested=_tested(desk, weekly.newest(held_rota, now)),
-        mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
+        tested=_tested(services, weekly.newest(held_rota, now)),
+        mail=bool(services.settings.smtp_host and services.settings.smtp_from),
     )
     return frames.render(request, viewer.scope, "alerts/channels.html", "alerts", view, status)
 
 
 def _quiet_form(
-    desk: Desk, contacts: Sequence[Contact], person: str, typed: tuple[str, str] | None
+    services: Services, contacts: Sequence[Contact], person: str, typed: tuple[str, str] | None
 ) -> QuietForm | None:
     """What the form of somebody's quiet hours holds; None where there is nobody to have some."""
     contact = next((c for c in contacts if c.person == person), None)
     if contact is None:
         return None
-    held, n = quiet_hours.of_person(desk.registry, person)
+    held, n = quiet_hours.of_person(services.registry, person)
     begins, ends = typed or (held.begins, held.ends)
     return QuietForm(person=person, name=contact.name, n=n, begins=begins, ends=ends)
 
 
-def _tested(desk: Desk, cause: str) -> str:
+def _tested(services: Services, cause: str) -> str:
     """How the newest weekly test went, in a sentence; '' where none was sent."""
-    if not outbox.of_cause(desk.registry, cause):
+    if not outbox.of_cause(services.registry, cause):
         return ""
     on = words.day(cause.partition(":")[2])
-    answered = outbox.answers(desk.registry, cause)
+    answered = outbox.answers(services.registry, cause)
     if not answered:
         return f"The weekly test of {on} was not answered yet."
     first = answered[0]
@@ -215,25 +215,29 @@ def _tested(desk: Desk, cause: str) -> str:
 
 
 @router.get("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
-def weekly_test(request: Request, desk: AtDesk, viewer: Looking, on: str) -> HTMLResponse:
+def weekly_test(
+    request: Request, services: TheServices, viewer: CurrentViewer, on: str
+) -> HTMLResponse:
     """What the weekly test message opens; opening it answers nothing."""
     cause = f"weekly_test:{on[:10]}"
-    if not outbox.of_cause(desk.registry, cause):
+    if not outbox.of_cause(services.registry, cause):
         raise Problem(404, "There was no weekly test on that day.")
     view = WeeklyTestPage(
         on=on[:10],
-        said=_tested(desk, cause),
-        answered=bool(outbox.answers(desk.registry, cause)),
+        said=_tested(services, cause),
+        answered=bool(outbox.answers(services.registry, cause)),
     )
     return frames.render(request, viewer.scope, "alerts/weekly_test.html", "alerts", view)
 
 
 @router.post("/weekly-test/{on}", response_class=HTMLResponse, dependencies=[STAFF])
-async def answered(request: Request, desk: AtDesk, viewer: Looking, on: str) -> Response:
+async def answered(
+    request: Request, services: TheServices, viewer: CurrentViewer, on: str
+) -> Response:
     """I have it."""
     await read_form(request, viewer, 4)
     if not await run_in_threadpool(
-        outbox.answer, desk.registry, f"weekly_test:{on[:10]}", viewer.actor, desk.clock()
+        outbox.answer, services.registry, f"weekly_test:{on[:10]}", viewer.actor, services.clock()
     ):
         raise Problem(404, "There was no weekly test on that day.")
     return RedirectResponse(f"/weekly-test/{on[:10]}", 303)
@@ -244,12 +248,12 @@ def me(viewer: Viewer) -> str:
     return viewer.session.person.id if viewer.session is not None else ""
 
 
-def _targets(desk: Desk) -> list[Target]:
+def _targets(services: Services) -> list[Target]:
     """Every address, opened with this installation's key where there is one."""
     try:
-        return outbox.targets(desk.registry, key=key_of(desk.settings))
+        return outbox.targets(services.registry, key=key_of(services.settings))
     except CardRefused:
-        return outbox.targets(desk.registry)
+        return outbox.targets(services.registry)
 
 
 def _address(
@@ -272,12 +276,12 @@ def _address(
 
 
 @router.post("/channels", response_class=HTMLResponse, dependencies=[STAFF])
-async def add(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def add(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer, 8)
-    return await run_in_threadpool(_add, request, desk, viewer, posted)
+    return await run_in_threadpool(_add, request, services, viewer, posted)
 
 
-def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+def _add(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
     """Everyone their own; what this server would have to ask, and other people's, the owner."""
     owner, person = viewer.role == "owner", posted.text("person", 64) or me(viewer)
     if not owner and person != me(viewer):
@@ -286,83 +290,85 @@ def _add(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Respon
         address = read(posted.secret("address")[:600])
         if not owner and names_a_server(address.text):
             raise AddressFault(OWNERS_ALONE)
-        key = key_of(desk.settings)
+        key = key_of(services.settings)
         outbox.add_target(
-            desk.registry,
+            services.registry,
             person,
             address.way,
             address.text,
             shown(address),
             key,
             viewer.actor,
-            desk.clock(),
+            services.clock(),
         )
     except (AddressFault, TargetRefused, CardRefused) as fault:
-        return show(request, desk, viewer, wrong=str(fault), status=422)
+        return show(request, services, viewer, wrong=str(fault), status=422)
     return RedirectResponse("/channels?done=added", 303)
 
 
 @router.post("/channels/{id}/remove", response_class=HTMLResponse, dependencies=[STAFF])
-async def remove(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def remove(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer, 4)
     return await run_in_threadpool(
-        _remove, request, desk, viewer, id[:64], posted.text("sure", 4) == "yes"
+        _remove, request, services, viewer, id[:64], posted.text("sure", 4) == "yes"
     )
 
 
-def _remove(request: Request, desk: Desk, viewer: Viewer, id: str, sure: bool) -> Response:
-    found = _found(desk, viewer, id)
+def _remove(request: Request, services: Services, viewer: Viewer, id: str, sure: bool) -> Response:
+    found = _found(services, viewer, id)
     if found.id.startswith("login-"):
         wrong = "This is the name to sign in with. Add another e-mail address and it is not used."
-        return show(request, desk, viewer, wrong=wrong, status=422)
+        return show(request, services, viewer, wrong=wrong, status=422)
     if viewer.role != "owner" and names_a_server(found.address):
-        return show(request, desk, viewer, wrong=OWNERS_ALONE, status=422)
-    warning = "" if sure else _warning(desk, found)
+        return show(request, services, viewer, wrong=OWNERS_ALONE, status=422)
+    warning = "" if sure else _warning(services, found)
     if warning:
         what = f"{WAYS[found.way]} {found.shown}"
         sure_of = LastAddress(id=found.id, said=warning, what=what)
-        return show(request, desk, viewer, sure=sure_of)
-    outbox.remove_target(desk.registry, found.id, viewer.actor, desk.clock())
+        return show(request, services, viewer, sure=sure_of)
+    outbox.remove_target(services.registry, found.id, viewer.actor, services.clock())
     return RedirectResponse("/channels?done=removed", 303)
 
 
-def _found(desk: Desk, viewer: Viewer, id: str) -> Target:
+def _found(services: Services, viewer: Viewer, id: str) -> Target:
     """The address of that id, if it is one's own or the owner asks. Raises Problem 404."""
-    found = next((t for t in _targets(desk) if t.id == id), None)
+    found = next((t for t in _targets(services) if t.id == id), None)
     if found is None or (viewer.role != "owner" and found.person != me(viewer)):
         raise Problem(404, NO_ADDRESS)
     return found
 
 
-def _warning(desk: Desk, target: Target) -> str:
+def _warning(services: Services, target: Target) -> str:
     """What is said before an address is removed; '' where another one is known to work."""
-    person = people.person(desk.registry, target.person)
+    person = people.person(services.registry, target.person)
     if person is None:
         return ""
-    left = [t for t in outbox.targets(desk.registry, person.id) if t.id != target.id]
+    left = [t for t in outbox.targets(services.registry, person.id) if t.id != target.id]
     ids = {t.id: t.way for t in left}
     if "@" in person.login and "email" not in ids.values():
         ids[f"login-{person.id}"] = "email"
-    mailed = bool(desk.settings.smtp_host and desk.settings.smtp_from)
-    tried = outbox.last_tries(desk.registry, list(ids))
+    mailed = bool(services.settings.smtp_host and services.settings.smtp_from)
+    tried = outbox.last_tries(services.registry, list(ids))
     for id, way in ids.items():
         if id in tried and tried[id].outcome == "delivered" and (way != "email" or mailed):
             return ""
-    on_duty = holder(rota.rota(desk.registry)[0], desk.clock()) == person.id
+    on_duty = holder(duty_rota.rota(services.registry)[0], services.clock()) == person.id
     return say.last_address(person.name, bool(ids), on_duty)
 
 
 @router.post("/channels/{id}/test", response_class=HTMLResponse, dependencies=[STAFF])
-async def test(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def test(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     await read_form(request, viewer, 4)
-    return await run_in_threadpool(_test, desk, viewer, id[:64])
+    return await run_in_threadpool(_test, services, viewer, id[:64])
 
 
-def _test(desk: Desk, viewer: Viewer, id: str) -> Response:
-    now = desk.clock()
-    found = _found(desk, viewer, id)
+def _test(services: Services, viewer: Viewer, id: str) -> Response:
+    now = services.clock()
+    found = _found(services, viewer, id)
     cause = f"channel_test:{found.id}"
-    subject, body = say.channel_test(desk.settings.firm)
+    subject, body = say.channel_test(services.settings.firm)
     notice = Notice(
         id=notice_id(cause, str(now), found.person, found.way),
         cause=cause,
@@ -376,5 +382,5 @@ def _test(desk: Desk, viewer: Viewer, id: str) -> Response:
         not_before=now,
         path="/channels",
     )
-    put_notices(desk.registry, [notice], now)
+    put_notices(services.registry, [notice], now)
     return RedirectResponse("/channels?done=tested", 303)

@@ -11,10 +11,17 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader, require
 from dashboard.pages.alerts.outage_texts import CustomerText, Writing, text_of, writing
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import (
+    LIVE,
+    CurrentScope,
+    CurrentViewer,
+    Services,
+    TheServices,
+    require,
+)
 from dashboard.viewers import Viewer, staff_name
 from dashboard.views.alerts import state_words
 from dashboard.views.findings import OutageUnitView, OutageView, outage_view
@@ -23,9 +30,8 @@ from fleet import bounds, words
 from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import lists
-from fleet.registry.told import alerts
-from fleet.registry.told import outages as kept
-from fleet.words import alarms as said_of
+from fleet.registry.told import alerts, kept_outages
+from fleet.words import alert_sentences
 from fleet.words import outage as said
 from scheduler import alarms
 from scheduler.outage import finding, tally
@@ -127,16 +133,16 @@ class OutagePage:
 @router.get("/outages", response_class=HTMLResponse, dependencies=LIVE)
 def outages(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
-    found = kept.outages(desk.registry, scope, OUTAGES + 1, after)
-    now = desk.clock()
+    found = kept_outages.outages(services.registry, scope, OUTAGES + 1, after)
+    now = services.clock()
     shown = [o for o in found[:OUTAGES] if not o.into]
     view = OutagesPage(
-        rows=tuple(_head(desk, scope, o, now) for o in shown),
+        rows=tuple(_head(services, scope, o, now) for o in shown),
         first=not after,
         following=found[OUTAGES - 1].id if len(found) > OUTAGES else "",
         staff=viewer.staff,
@@ -144,9 +150,9 @@ def outages(
     return frames.render(request, scope, "alerts/outages.html", "alerts", view)
 
 
-def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> OutageHead:
+def _head(services: Services, scope: Scope, outage: Outage, now: int) -> OutageHead:
     """What every page says of an outage at its top."""
-    episode = alerts.episode(desk.registry, scope, outage.id)
+    episode = alerts.episode(services.registry, scope, outage.id)
     found = finding(outage)
     place = mains.where(episode.finding.facts)[0] if episode else ""
     return OutageHead(
@@ -162,9 +168,9 @@ def _head(desk: Desk, scope: Scope, outage: Outage, now: int) -> OutageHead:
     )
 
 
-def find(desk: Desk, scope: Scope, id: str) -> Outage:
+def find(services: Services, scope: Scope, id: str) -> Outage:
     """The outage, or Problem 404."""
-    found = kept.outage(desk.registry, scope, id[:64])
+    found = kept_outages.outage(services.registry, scope, id[:64])
     if found is None:
         raise Problem(404, "There is no outage of that id here. The list of outages has them all.")
     return found
@@ -173,26 +179,26 @@ def find(desk: Desk, scope: Scope, id: str) -> Outage:
 @router.get("/outages/{id}", response_class=HTMLResponse, dependencies=LIVE)
 def outage(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     id: str,
     at: Annotated[int, Query(ge=0, le=FROM_MOST, alias="from")] = 0,
     done: str = "",
 ) -> HTMLResponse:
-    found = find(desk, scope, id)
-    now = desk.clock()
+    found = find(services, scope, id)
+    now = services.clock()
     told = outage_view(found, now)
     shown = told.units[at : at + A_PAGE]
-    rows = lists.sets_of(desk.registry, scope, (), {m.site for m in shown})
+    rows = lists.sets_of(services.registry, scope, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows}
-    calls = alerts.calls(desk.registry, scope, found.id)
+    calls = alerts.calls(services.registry, scope, found.id)
     counts = tally(found.members)
     writes = viewer.may_record and found.ended_at is None
-    about = writing(desk, found) if writes else None
+    about = writing(services, found) if writes else None
     view = OutagePage(
         outage=told,
-        head=_head(desk, scope, found, now),
+        head=_head(services, scope, found, now),
         counts=tuple(
             (said.COVERS[c], n, SHAPES.get(c))
             for c, n in sorted(counts.items(), key=lambda item: list(said.COVERS).index(item[0]))
@@ -257,38 +263,40 @@ def _row(
 
 
 @router.post("/outages/{id}/have", response_class=HTMLResponse, dependencies=[STAFF])
-async def have(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def have(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     """I have it: the outage is answered, and nobody else is asked."""
     await read_form(request, viewer)
-    return await run_in_threadpool(_have, desk, viewer, id)
+    return await run_in_threadpool(_have, services, viewer, id)
 
 
-def _have(desk: Desk, viewer: Viewer, id: str) -> Response:
-    find(desk, viewer.scope, id)
+def _have(services: Services, viewer: Viewer, id: str) -> Response:
+    find(services, viewer.scope, id)
     for _ in range(5):
-        episode = alerts.episode(desk.registry, viewer.scope, id)
+        episode = alerts.episode(services.registry, viewer.scope, id)
         if episode is None:
             raise Problem(403, "This outage is of the whole area: the office answers for it.")
         try:
-            step = alarms.acknowledge(episode, viewer.name, desk.clock())
+            step = alarms.acknowledge(episode, viewer.name, services.clock())
         except alarms.IllegalStep:
             break  # somebody has it already: a call by this one is noted all the same
-        if alerts.add_step(desk.registry, step, viewer.actor):
+        if alerts.add_step(services.registry, step, viewer.actor):
             break
-    call = Call(id=str(uuid4()), episode=id, at=desk.clock(), by=viewer.name, outcome="mine")
-    alerts.add_call(desk.registry, call, viewer.actor)
+    call = Call(id=str(uuid4()), episode=id, at=services.clock(), by=viewer.name, outcome="mine")
+    alerts.add_call(services.registry, call, viewer.actor)
     return RedirectResponse(f"/outages/{id}?done=have", 303)
 
 
 @router.post("/outages/{id}/call", response_class=HTMLResponse, dependencies=[STAFF])
-async def called(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def called(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     """What came of a call to one of its sites."""
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_called, desk, viewer, id, posted)
+    return await run_in_threadpool(_called, services, viewer, id, posted)
 
 
-def _called(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    outage = find(desk, viewer.scope, id)
+def _called(services: Services, viewer: Viewer, id: str, posted: Posted) -> Response:
+    outage = find(services, viewer.scope, id)
     unit, outcome = posted.text("unit", 64), posted.text("outcome")
     if unit not in {m.unit for m in outage.members} or outcome not in get_args(CallOutcome):
         raise Problem(422, "Say which of its sites was called and what came of it.")
@@ -300,12 +308,12 @@ def _called(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
         id=key,
         episode=id,
         unit=unit,
-        at=desk.clock(),
+        at=services.clock(),
         by=viewer.name,
         outcome=cast(CallOutcome, outcome),
-        note=said_of.one_line(posted.text("note"), 200),
+        note=alert_sentences.one_line(posted.text("note"), 200),
     )
-    alerts.add_call(desk.registry, call, viewer.actor)
+    alerts.add_call(services.registry, call, viewer.actor)
     start = bounds.whole_or(posted.text("from", 20), 0, most=FROM_MOST)
     where = f"?from={start}&done=call" if start else "?done=call"
     return RedirectResponse(f"/outages/{id}{where}#u-{unit}", 303)

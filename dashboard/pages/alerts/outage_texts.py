@@ -15,15 +15,14 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from dashboard.deps import AtDesk, Desk, Looking, require
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds, words
 from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import lists
-from fleet.registry.told import alerts
-from fleet.registry.told import outages as kept
+from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
 from fleet.words import customers as say
 from scheduler.alarms import customers, notice_id
@@ -64,25 +63,25 @@ class CustomerText:
     mail: str = ""
 
 
-def writing(desk: Desk, outage: Outage) -> Writing:
+def writing(services: Services, outage: Outage) -> Writing:
     """Who of the customers can be written, and what was written in this outage: for those of the
     firm who may write."""
-    allowed = desk.settings.remind_customers
-    readers = customer_readers(desk.registry) if allowed else []
+    allowed = services.settings.remind_customers
+    readers = customer_readers(services.registry) if allowed else []
     return Writing(
-        firm=desk.settings.firm,
+        firm=services.settings.firm,
         readers=tuple(
             customers.Reader(contact=contact, customer=customer, allowed=allowed)
             for contact, customer in readers
         ),
         sent={
             (notice.step, notice.person): state
-            for cause in (*kept.parts_of(desk.registry, EVERYTHING, outage), outage.id)
-            for notice, state in alerts.notices(desk.registry, EVERYTHING, cause)
+            for cause in (*kept_outages.parts_of(services.registry, EVERYTHING, outage), outage.id)
+            for notice, state in alerts.notices(services.registry, EVERYTHING, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
         allowed=allowed,
-        mail=bool(desk.settings.smtp_host and desk.settings.smtp_from),
+        mail=bool(services.settings.smtp_host and services.settings.smtp_from),
     )
 
 
@@ -153,19 +152,21 @@ def sms_link(phone: str, body: str) -> str:
 
 
 @router.post("/outages/{id}/write", dependencies=[STAFF])
-async def write(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def write(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     """Send the prepared e-mail about one site to its customer's people; once as things stand."""
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_write, desk, viewer, id, posted)
+    return await run_in_threadpool(_write, services, viewer, id, posted)
 
 
-def _write(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    outage = kept.outage(desk.registry, viewer.scope, id[:64])
+def _write(services: Services, viewer: Viewer, id: str, posted: Posted) -> Response:
+    outage = kept_outages.outage(services.registry, viewer.scope, id[:64])
     if outage is None:
         raise Problem(404, "There is no outage of that id here. The list of outages has them all.")
-    unit, now = posted.text("unit", 64), desk.clock()
+    unit, now = posted.text("unit", 64), services.clock()
     member = next((m for m in outage.members if m.unit == unit), None)
-    row = _row(desk, member)
+    row = _row(services, member)
     if member is None or row is None or not viewer.scope.sees(row.customer.id):
         raise Problem(422, "Say of which of its sites the customer is to be written.")
     said = _fares(outage, member, row, now)
@@ -175,13 +176,15 @@ def _write(desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
         raise Problem(409, "How it fares has changed meanwhile. Open the page again and read it.")
     if row.unit.placement not in customers.PLACED:
         raise Problem(409, say.WHY_NOT[row.unit.placement])
-    about = writing(desk, outage)
+    about = writing(services, outage)
     made = _made(about, outage, member, row, said, now)
     due = [n for n in made if (n.step, n.person) not in about.sent]
     if not made:
         raise Problem(409, _no_mail(about, made, row))
     done = "before"
-    if due and write_to_customer(desk.registry, due, _call(due, viewer, now), viewer.actor, now):
+    if due and write_to_customer(
+        services.registry, due, _call(due, viewer, now), viewer.actor, now
+    ):
         done = "written"
     start = bounds.whole_or(posted.text("from", 20), 0, most=100_000)
     where = f"from={start}&done={done}" if start else f"done={done}"
@@ -202,8 +205,10 @@ def _call(due: list[Notice], viewer: Viewer, now: int) -> Call:
     )
 
 
-def _row(desk: Desk, member: OutageMember | None) -> lists.SetRow | None:
+def _row(services: Services, member: OutageMember | None) -> lists.SetRow | None:
     found = (
-        lists.sets_of(desk.registry, EVERYTHING, (), (member.site,)) if member is not None else []
+        lists.sets_of(services.registry, EVERYTHING, (), (member.site,))
+        if member is not None
+        else []
     )
     return next((row for row in found if member and row.unit.id == member.unit), None)

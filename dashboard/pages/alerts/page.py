@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import LIVE, AtDesk, Desk, Looking, Reader
+from dashboard.request_context import LIVE, CurrentScope, CurrentViewer, Services, TheServices
 from dashboard.views.alerts import AlertLine, lines
 from fleet.model import Scope
 from fleet.registry import lists
@@ -59,16 +59,18 @@ class AlertsPage:
 @router.get("/alerts", response_class=HTMLResponse)
 def alerts(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     show: str = "open",
     after: Annotated[str, Query(max_length=80)] = "",
 ) -> HTMLResponse:
     show = "all" if show == "all" else "open"
-    found = lists.episodes(desk.registry, scope, show == "open", None, A_PAGE + 1, after or None)
-    now = desk.clock()
-    rows = lines(desk, scope, found[:A_PAGE], now)
+    found = lists.episodes(
+        services.registry, scope, show == "open", None, A_PAGE + 1, after or None
+    )
+    now = services.clock()
+    rows = lines(services, scope, found[:A_PAGE], now)
     over = [row for row in rows if row.alert.state == "returned"] if show == "open" else []
     staff = viewer.staff
     view = AlertsPage(
@@ -76,18 +78,18 @@ def alerts(
         rows=tuple(row for row in rows if row not in over),
         over=tuple(over),
         staff=staff,
-        figures=figures(desk, scope, now) if staff and not after else None,
+        figures=figures(services, scope, now) if staff and not after else None,
         following=found[A_PAGE - 1].id if len(found) > A_PAGE else "",
         first=not after,
     )
     return frames.render(request, scope, "alerts/page.html", "alerts", view)
 
 
-def figures(desk: Desk, scope: Scope, now: int) -> Figures:
+def figures(services: Services, scope: Scope, now: int) -> Figures:
     """The last 30 days beside the published figures, and which rule was wrong most."""
     since = now - MONTH_S
-    f = alarms.figures(kept.history(desk.registry, scope, since), since, now + 1)
-    sent, people = kept.messages(desk.registry, scope, since)
+    f = alarms.figures(kept.history(services.registry, scope, since), since, now + 1)
+    sent, people = kept.messages(services.registry, scope, since)
     ours = (
         f"{f.a_day:.1f}",
         str(f.most_10_min),
@@ -97,7 +99,7 @@ def figures(desk: Desk, scope: Scope, now: int) -> Figures:
         f"{100 * f.top_10_share:.0f} %",
         " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
     )
-    marked = kept.marks_by_kind(desk.registry, scope, since)
+    marked = kept.marks_by_kind(services.registry, scope, since)
     return Figures(
         rows=tuple(
             (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)

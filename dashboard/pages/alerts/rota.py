@@ -11,12 +11,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds, calendar, words
 from fleet.model import Contact, Rota, Scope, Swap
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from fleet.words.notices import quiet_hours
 from scheduler import alarms
 from scheduler.alarms.rota import contact_of
@@ -79,15 +79,19 @@ class RotaPage:
 
 @router.get("/rota", response_class=HTMLResponse, dependencies=[LOOKS])
 def rota(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, done: str = ""
+    request: Request,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
+    done: str = "",
 ) -> HTMLResponse:
-    held, n = agreed.rota(desk.registry)
-    return _show(request, desk, viewer, scope, held, n, done=DONE.get(done, ""))
+    held, n = duty_rota.rota(services.registry)
+    return _show(request, services, viewer, scope, held, n, done=DONE.get(done, ""))
 
 
 def _show(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     scope: Scope,
     held: Rota,
@@ -97,8 +101,8 @@ def _show(
     status: int = 200,
     done: str = "",
 ) -> HTMLResponse:
-    now = desk.clock()
-    people = agreed.contacts(desk.registry)
+    now = services.clock()
+    people = duty_rota.contacts(services.registry)
     names = {c.person: c.name for c in people}
     line = alarms.in_line(held, now)
     view = RotaPage(
@@ -144,15 +148,15 @@ def _week(first: str, after: str, person: str, people: Sequence[Contact]) -> Wee
 
 
 @router.post("/rota", response_class=HTMLResponse, dependencies=[CHANGES])
-async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def change(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     """The weeks, the handover, the line; or one swap more or less."""
     posted = await read_form(request, viewer, 80)
-    return await run_in_threadpool(_change, request, desk, viewer, posted)
+    return await run_in_threadpool(_change, request, services, viewer, posted)
 
 
-def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
-    held, n = agreed.rota(desk.registry)
-    known = {c.person for c in agreed.contacts(desk.registry)}
+def _change(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
+    held, n = duty_rota.rota(services.registry)
+    known = {c.person for c in duty_rota.contacts(services.registry)}
     sent = RotaForm(
         people=tuple(p for p in posted.every("person") if p),
         start=posted.text("start"),
@@ -170,10 +174,12 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
         else:
             wanted = _weeks(held, sent, known)
         asked = bounds.whole_or(posted.text("n", 20), n)
-        agreed.agree_rota(desk.registry, wanted, asked, viewer.actor, desk.clock())
-    except (RotaFault, agreed.AgreedMeanwhile) as fault:
+        duty_rota.agree_rota(services.registry, wanted, asked, viewer.actor, services.clock())
+    except (RotaFault, duty_rota.AgreedMeanwhile) as fault:
         typed = sent if not what else None
-        return _show(request, desk, viewer, viewer.scope, held, n, typed, str(fault), status=422)
+        return _show(
+            request, services, viewer, viewer.scope, held, n, typed, str(fault), status=422
+        )
     return RedirectResponse("/rota?done=changed", 303)
 
 

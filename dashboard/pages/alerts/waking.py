@@ -9,13 +9,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.posted import Posted, read_form
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds
 from fleet.findings import Concern
 from fleet.model import Scope
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from scheduler.alarms.waking import CONCERNS, changed, table
 
 router = APIRouter(include_in_schema=False)
@@ -55,21 +55,25 @@ DONE = {"changed": "Changed. It holds from now on."}
     dependencies=[require("technician", right="read", whole=True)],
 )
 def waking(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, done: str = ""
+    request: Request,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
+    done: str = "",
 ) -> HTMLResponse:
-    return _show(request, desk, viewer, scope, done=DONE.get(done, ""))
+    return _show(request, services, viewer, scope, done=DONE.get(done, ""))
 
 
 def _show(
     request: Request,
-    desk: Desk,
+    services: Services,
     viewer: Viewer,
     scope: Scope,
     wrong: str = "",
     status: int = 200,
     done: str = "",
 ) -> HTMLResponse:
-    held, n = agreed.waking(desk.registry)
+    held, n = duty_rota.waking(services.registry)
     rows: dict[Concern, list[WakingRow]] = {concern: [] for concern in CONCERNS}
     for concern, criticality, mains, woken, default in table(held):
         rows[concern].append(
@@ -96,13 +100,13 @@ def _show(
     response_class=HTMLResponse,
     dependencies=[require("owner", right=None, person=True)],
 )
-async def change(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def change(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_change, request, desk, viewer, posted)
+    return await run_in_threadpool(_change, request, services, viewer, posted)
 
 
-def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
-    held, n = agreed.waking(desk.registry)
+def _change(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
+    held, n = duty_rota.waking(services.registry)
     asked = posted.text("n", 20)
     ticked = set(posted.every("wake"))
     chosen = [
@@ -110,13 +114,13 @@ def _change(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Res
         for concern, criticality, mains, _, _ in table(held)
     ]
     try:
-        agreed.agree_waking(
-            desk.registry,
+        duty_rota.agree_waking(
+            services.registry,
             changed(chosen),
             bounds.whole_or(asked, n),
             viewer.actor,
-            desk.clock(),
+            services.clock(),
         )
-    except agreed.AgreedMeanwhile as fault:
-        return _show(request, desk, viewer, viewer.scope, str(fault), 409)
+    except duty_rota.AgreedMeanwhile as fault:
+        return _show(request, services, viewer, viewer.scope, str(fault), 409)
     return RedirectResponse("/waking?done=changed", 303)

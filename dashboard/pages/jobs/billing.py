@@ -7,22 +7,22 @@ from dataclasses import astuple, dataclass, fields
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from dashboard.deps import AtDesk, Desk, Reader, require
 from dashboard.exports.sheets import csv_of
+from dashboard.request_context import CurrentScope, Services, TheServices, require
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Scope
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
+from fleet.registry.office import kept_jobs
 from fleet.registry.office.technicians import say_parts
 
 router = APIRouter(include_in_schema=False)
 
 
 @router.get("/jobs/billing.csv", dependencies=[require("office", right=None)])
-def billing(desk: AtDesk, scope: Reader) -> Response:
+def billing(services: TheServices, scope: CurrentScope) -> Response:
     """Lines to bill: work that is done and not billed yet; where nothing was done there is no line."""
-    done = kept.jobs(desk.registry, scope, states=["done"])
-    rows = [line(desk, scope, job) for job in done if not job.nothing]
+    done = kept_jobs.jobs(services.registry, scope, states=["done"])
+    rows = [line(services, scope, job) for job in done if not job.nothing]
     text = csv_of([column.name for column in fields(BillLine)], [astuple(row) for row in rows])
     return Response(
         text,
@@ -49,16 +49,17 @@ class BillLine:
     by: str
 
 
-def line(desk: Desk, scope: Scope, job: Job) -> BillLine:
+def line(services: Services, scope: Scope, job: Job) -> BillLine:
     """One line of the bill: what was done and used, not what was planned, where somebody said so."""
-    row = lists.unit(desk.registry, scope, job.unit) if job.unit else None
+    row = lists.unit(services.registry, scope, job.unit) if job.unit else None
     last = next(
-        (s for s in kept.steps(desk.registry, scope, job.id)[::-1] if s.kind == "finish"), None
+        (s for s in kept_jobs.steps(services.registry, scope, job.id)[::-1] if s.kind == "finish"),
+        None,
     )
     zone = row.site.time_zone if row else "UTC"
     on = local_date(last.facts.get("done_at", last.at), zone).isoformat() if last else ""
     parts = job.parts if job.parts_used is None else job.parts_used
-    contract = kept.contracts(desk.registry, scope).get(job.customer)
+    contract = kept_jobs.contracts(services.registry, scope).get(job.customer)
     until = contract.warranty.get(job.unit, "") if contract else ""
     done, by = _said(last)
     return BillLine(

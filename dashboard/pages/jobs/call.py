@@ -14,9 +14,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.unit_lookup import Found, find
 from dashboard.viewers import Viewer
 from dashboard.views import notices as set_notices
@@ -39,10 +39,10 @@ from fleet.model import (
 )
 from fleet.registry import lists
 from fleet.registry.lists.find import find_sets
-from fleet.registry.office import jobs as kept
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts
-from fleet.words import jobs as say
+from fleet.words import job_sentences
 from scheduler import work
 
 router = APIRouter(
@@ -122,8 +122,8 @@ class CallPage:
 @router.get("/jobs/call", response_class=HTMLResponse)
 def call(
     request: Request,
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     q: Annotated[str, Query(max_length=100)] = "",
     unit: Annotated[str, Query(max_length=64)] = "",
     alert: Annotated[str, Query(max_length=200)] = "",
@@ -136,17 +136,17 @@ def call(
         "next": "go",
     }
     if alert:
-        sent |= _from_alert(desk, scope, unit, alert)
-    return _screen(request, desk, scope, q, unit, sent, "")
+        sent |= _from_alert(services, scope, unit, alert)
+    return _screen(request, services, scope, q, unit, sent, "")
 
 
-def _from_alert(desk: Desk, scope: Scope, unit: str, alert: str) -> dict[str, str]:
-    row = lists.unit(desk.registry, scope, unit)
-    found = [e for e in lists.episodes(desk.registry, scope, unit=unit) if e.id == alert]
+def _from_alert(services: Services, scope: Scope, unit: str, alert: str) -> dict[str, str]:
+    row = lists.unit(services.registry, scope, unit)
+    found = [e for e in lists.episodes(services.registry, scope, unit=unit) if e.id == alert]
     if row is None or not found:
         return {}
     finding = found[0].finding
-    said = words.sentence(finding, row.site.time_zone, desk.clock())
+    said = words.sentence(finding, row.site.time_zone, services.clock())
     job = work.from_finding(finding, said.title, row.unit, "", "alert")
     return {
         "title": said.title,
@@ -159,7 +159,7 @@ def _from_alert(desk: Desk, scope: Scope, unit: str, alert: str) -> dict[str, st
 
 def _screen(
     request: Request,
-    desk: Desk,
+    services: Services,
     scope: Scope,
     q: str,
     unit: str,
@@ -167,16 +167,16 @@ def _screen(
     wrong: str,
     status: int = 200,
 ) -> HTMLResponse:
-    now = desk.clock()
-    rows = find_sets(desk.registry, scope, q) if q.strip() else []
+    now = services.clock()
+    rows = find_sets(services.registry, scope, q) if q.strip() else []
     if not unit and len(rows) == 1:
         unit = rows[0].unit.id
-    chosen = find(desk, scope, unit) if unit else None
+    chosen = find(services, scope, unit) if unit else None
     view = CallPage(
         q=q,
         unit=unit,
         rows=tuple(_found(*row, now) for row in rows),
-        chosen=_chosen(desk, scope, chosen, now) if chosen else None,
+        chosen=_chosen(services, scope, chosen, now) if chosen else None,
         sent=_blank(chosen) | sent,
         wrong=wrong,
         pressing=tuple((value, row[0]) for value, row in PRESSING.items()),
@@ -227,20 +227,22 @@ def _found(
     )
 
 
-def _chosen(desk: Desk, scope: Scope, chosen: Found, now: int) -> ChosenSet:
+def _chosen(services: Services, scope: Scope, chosen: Found, now: int) -> ChosenSet:
     """The set's state beside the form, its open jobs and whether its customer is on stop."""
     unit, site, customer, summary = chosen
     zone = site.time_zone
-    contract = kept.contracts(desk.registry, scope).get(customer.id)
+    contract = kept_jobs.contracts(services.registry, scope).get(customer.id)
     findings = summary.findings if summary else ()
-    due = lists.due(desk.registry, scope, unit=unit.id)[:4]
-    open_jobs = [job for job in kept.jobs(desk.registry, scope, unit=unit.id) if work.is_open(job)]
+    due = lists.due(services.registry, scope, unit=unit.id)[:4]
+    open_jobs = [
+        job for job in kept_jobs.jobs(services.registry, scope, unit=unit.id) if work.is_open(job)
+    ]
     return ChosenSet(
         set=set_name(unit, site, customer),
         state=unit_page.state(summary, zone, now),
         notices=tuple(set_notices.notices(findings, zone, now)[:3]),
         jobs=tuple(
-            OpenJob(id=job.id, title=job.title, state=say.STATES[job.state])
+            OpenJob(id=job.id, title=job.title, state=job_sentences.STATES[job.state])
             for job in open_jobs[:6]
         ),
         due=tuple(
@@ -262,27 +264,27 @@ def warranty(until: str, zone: str, now: int) -> str:
 
 
 @router.post("/jobs/call", response_class=HTMLResponse)
-async def take(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def take(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_take, request, desk, viewer, posted)
+    return await run_in_threadpool(_take, request, services, viewer, posted)
 
 
-def _take(request: Request, desk: Desk, viewer: Viewer, posted: Posted) -> Response:
+def _take(request: Request, services: Services, viewer: Viewer, posted: Posted) -> Response:
     unit = posted.text("unit", 64)
     sent = posted.flat()
     try:
-        job = read_job(desk, viewer.scope, unit, posted)
-        kept.add_jobs(desk.registry, [work.opened(job, desk.clock(), viewer.name)])
+        job = read_job(services, viewer.scope, unit, posted)
+        kept_jobs.add_jobs(services.registry, [work.opened(job, services.clock(), viewer.name)])
     except (CallFault, JobRefused, TechnicianRefused) as fault:
         return _screen(
-            request, desk, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422
+            request, services, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422
         )
     return RedirectResponse(f"/jobs/{job.id}?done=taken", 303)
 
 
-def read_job(desk: Desk, scope: Scope, unit: str, posted: Posted) -> Job:
+def read_job(services: Services, scope: Scope, unit: str, posted: Posted) -> Job:
     """The job a sent form describes. Raises CallFault, TechnicianRefused, Problem 404."""
-    row = find(desk, scope, unit) if unit else None
+    row = find(services, scope, unit) if unit else None
     zone = row[1].time_zone if row else "UTC"
     symptom, title = posted.text("symptom", 2000), posted.text("title", 100)
     if not (symptom or title):
@@ -290,7 +292,7 @@ def read_job(desk: Desk, scope: Scope, unit: str, posted: Posted) -> Job:
     pressing = posted.text("pressing")
     if pressing not in PRESSING or posted.text("next") not in NEXT:
         raise CallFault("Choose how pressing it is, and what comes next.")
-    today = local_date(desk.clock(), zone)
+    today = local_date(services.clock(), zone)
     days = PRESSING[pressing][1]
     parts = read_parts(posted.text("parts", 500))
     return Job(
@@ -329,7 +331,7 @@ def _short(symptom: str) -> str:
 
 
 def _found_by(text: str) -> FoundBy:
-    return next((name for name in say.FOUND if name == text), "customer")
+    return next((name for name in job_sentences.FOUND if name == text), "customer")
 
 
 def read_number(text: str, label: str, least: int, most: int) -> int:

@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import cast, get_args
 
 from dashboard.authors import Author, author
-from dashboard.deps import Desk
 from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
 from dashboard.posted import Posted
+from dashboard.request_context import Services
 from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
+from fleet.registry.office import kept_jobs
 from fleet.registry.office.technicians import read_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
@@ -35,33 +35,33 @@ def may(job: Job) -> bool:
     return "finish" in work.STEPS[job.state]
 
 
-def tasks_due(desk: Desk, scope: Scope, job: Job) -> list[tuple[DueItem, Job | None]]:
+def tasks_due(services: Services, scope: Scope, job: Job) -> list[tuple[DueItem, Job | None]]:
     """Every task of the set's plan, the most pressing first, with the open job of it."""
     if not job.unit:
         return []
-    others = other_jobs(desk, scope, job)
-    found = [item for item, _, _, _ in lists.due(desk.registry, scope, unit=job.unit)]
+    others = other_jobs(services, scope, job)
+    found = [item for item, _, _, _ in lists.due(services.registry, scope, unit=job.unit)]
     return [(item, others.get(item.task)) for item in found]
 
 
-def other_jobs(desk: Desk, scope: Scope, job: Job) -> dict[str, Job]:
+def other_jobs(services: Services, scope: Scope, job: Job) -> dict[str, Job]:
     """Open jobs of other tasks of the same set, by task."""
     if not job.unit:
         return {}
-    found = kept.jobs(desk.registry, scope, states=OPEN_STATES, unit=job.unit)
+    found = kept_jobs.jobs(services.registry, scope, states=OPEN_STATES, unit=job.unit)
     return {j.task: j for j in found if j.task and j.id != job.id and may(j)}
 
 
 def read(
-    desk: Desk, viewer: Viewer, job: Job, posted: Posted, form_id: str
+    services: Services, viewer: Viewer, job: Job, posted: Posted, form_id: str
 ) -> tuple[work.Told, Author]:
     """What a sent form says. Raises CallFault, NotYourName, TechnicianRefused."""
-    zone = find(desk, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
-    who = author(desk.registry, viewer, posted.text("by", 100))
-    now = desk.clock()
+    zone = find(services, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
+    who = author(services.registry, viewer, posted.text("by", 100))
+    now = services.clock()
     at = _moment(posted.text("done_at"), zone, now)
     hours = _hours(posted.text("hours", 20))
-    why = asked_about(desk, viewer.scope, job.unit, at, hours) if job.unit else ""
+    why = asked_about(services, viewer.scope, job.unit, at, hours) if job.unit else ""
     if why and not posted.text("sure"):
         raise Doubted(f"{why} {ONCE_MORE}")
     outcome = posted.text("outcome")
@@ -76,12 +76,12 @@ def read(
         outcome=cast(Outcome, outcome or "done"),
         words=posted.text("words", 2000),
         why=posted.text("why", 500),
-        tasks=tuple(_tasks(desk, viewer.scope, job, posted)),
+        tasks=tuple(_tasks(services, viewer.scope, job, posted)),
         parts=read_parts(posted.text("parts_used", 500)),
         hours=hours,
         hours_note=f"{CONFIRMED} {why}" if why else "",
         minutes=_minutes(posted.text("minutes_used", 6)),
-        more=tuple(_more(desk, viewer, job, posted, zone)),
+        more=tuple(_more(services, viewer, job, posted, zone)),
     )
     return told, who
 
@@ -118,8 +118,8 @@ def _minutes(text: str) -> int | None:
     return int(text)
 
 
-def _tasks(desk: Desk, scope: Scope, job: Job, posted: Posted) -> list[work.ToldTask]:
-    items = {item.task: item for item, _ in tasks_due(desk, scope, job)}
+def _tasks(services: Services, scope: Scope, job: Job, posted: Posted) -> list[work.ToldTask]:
+    items = {item.task: item for item, _ in tasks_due(services, scope, job)}
     known = {id: item.name for id, item in items.items()}
     if job.task:
         known.setdefault(job.task, job.title)
@@ -148,7 +148,7 @@ def _tasks(desk: Desk, scope: Scope, job: Job, posted: Posted) -> list[work.Told
 
 
 def _more(
-    desk: Desk, viewer: Viewer, job: Job, posted: Posted, zone: str
+    services: Services, viewer: Viewer, job: Job, posted: Posted, zone: str
 ) -> list[tuple[RecordKind, Facts]]:
     """Further records of which anything was filled in."""
     sent = posted.flat()

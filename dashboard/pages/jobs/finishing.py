@@ -7,19 +7,18 @@ from dataclasses import dataclass
 from uuid import UUID, uuid4
 
 from dashboard.authors import Author, colleagues
-from dashboard.deps import Desk
 from dashboard.pages import forms
 from dashboard.pages.jobs.call import CallFault
 from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, read, tasks_due
 from dashboard.posted import Posted
+from dashboard.request_context import Services
 from dashboard.viewers import Viewer
 from dashboard.views import due as due_words
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import jobs_done, technicians
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import jobs_done, kept_jobs, technicians
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import say_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
@@ -79,7 +78,13 @@ class FinishForm:
 
 
 def form(
-    desk: Desk, viewer: Viewer, job: Job, sent: Mapping[str, str], zone: str, now: int, doubt: str
+    services: Services,
+    viewer: Viewer,
+    job: Job,
+    sent: Mapping[str, str],
+    zone: str,
+    now: int,
+    doubt: str,
 ) -> FinishForm:
     """What the form shows: every task of the set's plan, the job's own first."""
     wall = calendar.local(now, zone).strftime("%Y-%m-%dT%H:%M")
@@ -89,9 +94,9 @@ def form(
         "by": viewer.name,
         "parts_used": "" if job.task else say_parts(job.parts),
     }
-    rows = tasks_due(desk, viewer.scope, job)
+    rows = tasks_due(services, viewer.scope, job)
     tasks = [_task(item, other, zone, now) for item, other in rows]
-    inputs = lists.inputs(desk.registry, viewer.scope, job.unit) if job.unit else None
+    inputs = lists.inputs(services.registry, viewer.scope, job.unit) if job.unit else None
     plan = inputs.plan if inputs else None
     filled = {name for kind in MORE for name in sent if name.startswith(f"{kind}.") and sent[name]}
     more = [
@@ -111,7 +116,7 @@ def form(
         outcomes=OUTCOMES,
         said=SAID,
         doubt=doubt,
-        colleagues=colleagues(desk.registry, viewer),
+        colleagues=colleagues(services.registry, viewer),
         more=tuple(more) if job.unit else (),
     )
 
@@ -142,30 +147,30 @@ def _unlisted(job: Job) -> TaskLine | None:
     )
 
 
-def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
+def write(services: Services, viewer: Viewer, job: Job, posted: Posted) -> str:
     """Write down what a sent form says was done; returns what to say. Sent twice it writes once.
 
     Raises CallFault, NotPossible, NotYourName, JobRefused, RecordRefused, TechnicianRefused.
     """
     form_id = _form_id(posted)
-    if _known(desk, viewer.scope, job, form_id):
+    if _known(services, viewer.scope, job, form_id):
         return "finished"
     if posted.text("n") != str(job.n):
         raise JobRefused("Somebody changed this job meanwhile. Look at it, then repeat it.")
-    told, who = read(desk, viewer, job, posted, form_id)
-    made = work.finished(job, other_jobs(desk, viewer.scope, job), told, desk.clock())
+    told, who = read(services, viewer, job, posted, form_id)
+    made = work.finished(job, other_jobs(services, viewer.scope, job), told, services.clock())
     try:
         jobs_done.write_work(
-            desk.registry,
+            services.registry,
             made.steps,
             made.records,
-            desk.clock(),
+            services.clock(),
             viewer.actor,
-            van_of(desk, viewer, who),
+            van_of(services, viewer, who),
             made.parts,
         )
     except JobRefused:
-        if not _known(desk, viewer.scope, job, form_id):
+        if not _known(services, viewer.scope, job, form_id):
             raise
     return "finished"
 
@@ -179,18 +184,18 @@ def _form_id(posted: Posted) -> str:
         ) from None
 
 
-def _known(desk: Desk, scope: Scope, job: Job, form_id: str) -> bool:
-    life = kept.steps(desk.registry, scope, job.id)
+def _known(services: Services, scope: Scope, job: Job, form_id: str) -> bool:
+    life = kept_jobs.steps(services.registry, scope, job.id)
     return any(step.facts.get("form") == form_id for step in life)
 
 
-def van_of(desk: Desk, viewer: Viewer, who: Author) -> str:
+def van_of(services: Services, viewer: Viewer, who: Author) -> str:
     """The technician out of whose van the parts come; "" : nobody's."""
     if not who.entered_by:
-        mine = technicians.of_person(desk.registry, viewer.actor.person)
+        mine = technicians.of_person(services.registry, viewer.actor.person)
         if mine is not None:
             return mine.id
-    named = [one.id for one in technicians.technicians(desk.registry) if one.name == who.by]
+    named = [one.id for one in technicians.technicians(services.registry) if one.name == who.by]
     return named[0] if len(named) == 1 else ""
 
 

@@ -11,12 +11,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
 from dashboard.authors import NotYourName
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
 from dashboard.pages.unit import page as unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.unit_lookup import find
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views.jobs import mark, placed, promise_words, severity
@@ -28,11 +28,10 @@ from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Promise, Scope, Severity
 from fleet.model.jobs import StepKind
 from fleet.registry.facts.records import RecordRefused
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import technicians
-from fleet.registry.office.jobs import JobRefused
+from fleet.registry.office import kept_jobs, technicians
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts, say_parts
-from fleet.words import jobs as say
+from fleet.words import job_sentences
 from scheduler import work
 from scheduler.work import NotPossible
 
@@ -126,13 +125,15 @@ class JobPage:
 
 
 @router.get("/jobs/{id}", response_class=HTMLResponse, dependencies=[LOOK])
-def page(request: Request, desk: AtDesk, scope: Reader, id: str, done: str = "") -> HTMLResponse:
-    return _page(request, desk, scope, found(desk, scope, id), done=DONE.get(done, ""))
+def page(
+    request: Request, services: TheServices, scope: CurrentScope, id: str, done: str = ""
+) -> HTMLResponse:
+    return _page(request, services, scope, found(services, scope, id), done=DONE.get(done, ""))
 
 
-def found(desk: Desk, scope: Scope, id: str) -> Job:
+def found(services: Services, scope: Scope, id: str) -> Job:
     """The job, or Problem 404."""
-    job = kept.job(desk.registry, scope, id)
+    job = kept_jobs.job(services.registry, scope, id)
     if job is None:
         raise Problem(404, "There is no job of that id here.")
     return job
@@ -140,7 +141,7 @@ def found(desk: Desk, scope: Scope, id: str) -> Job:
 
 def _page(
     request: Request,
-    desk: Desk,
+    services: Services,
     scope: Scope,
     job: Job,
     wrong: str = "",
@@ -149,26 +150,26 @@ def _page(
     sent: dict[str, str] | None = None,
     doubt: str = "",
 ) -> HTMLResponse:
-    now, viewer = desk.clock(), request.state.viewer
-    row = find(desk, scope, job.unit) if job.unit else None
+    now, viewer = services.clock(), request.state.viewer
+    row = find(services, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
-    at = placed(desk).get(job.id)
-    mine = only_technician(desk.registry, request.state.viewer)
-    names = {one.id: one.name for one in technicians.technicians(desk.registry)}
+    at = placed(services).get(job.id)
+    mine = only_technician(services.registry, request.state.viewer)
+    names = {one.id: one.name for one in technicians.technicians(services.registry)}
     where = ""
     if at:
         where = f"{phrases.day_words(at[1], today)}, {names.get(at[0], at[0])}, about {words.moment(at[2], zone, now)}"
     finish = None
     if viewer.may_record and finishing.may(job):
-        finish = finishing.form(desk, viewer, job, sent or {}, zone, now, doubt)
+        finish = finishing.form(services, viewer, job, sent or {}, zone, now, doubt)
     reopen = None
     if viewer.may_record and reopening.may(job):
-        reopen = reopening.form(desk, scope, job, zone, now)
+        reopen = reopening.form(services, scope, job, zone, now)
     view = JobPage(
         job=job_view(job),
-        state_name=say.STATES[job.state],
-        found_by=say.FOUND[job.found_by],
+        state_name=job_sentences.STATES[job.state],
+        found_by=job_sentences.FOUND[job.found_by],
         wrong=wrong,
         done=done,
         set=set_name(*row[:3]) if row else None,
@@ -184,10 +185,13 @@ def _page(
         day=at[1] if at else "",
         technician=at[0] if at and mine in (None, at[0]) else "",
         life=tuple(
-            _line(step, zone, now) for step in kept.steps(desk.registry, scope, job.id)[::-1]
+            _line(step, zone, now)
+            for step in kept_jobs.steps(services.registry, scope, job.id)[::-1]
         ),
-        nexts={kind: say.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]},
-        findings=set_findings(desk, scope, job, row, now),
+        nexts={
+            kind: job_sentences.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]
+        },
+        findings=set_findings(services, scope, job, row, now),
         finish=finish,
         reopen=reopen,
         sent_finish=bool(sent and finish),
@@ -200,7 +204,7 @@ def _page(
 def _line(step: JobStep, zone: str, now: int) -> StepLine:
     return StepLine(
         at=words.moment(step.at, zone, now),
-        what=say.STEPS[step.kind],
+        what=job_sentences.STEPS[step.kind],
         by=f"{step.by} for {step.facts['for']}" if step.facts.get("for") else step.by,
         note=step.note,
         more=_written(step),
@@ -225,16 +229,18 @@ def _written(step: JobStep) -> str:
 
 
 @router.post("/jobs/{id}/step", response_class=HTMLResponse, dependencies=[DO])
-async def step(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def step(request: Request, services: TheServices, viewer: CurrentViewer, id: str) -> Response:
     posted = await read_form(request, viewer, finishing.FIELDS_AT_MOST)
-    return await run_in_threadpool(_step, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_step, request, services, viewer, id, posted)
 
 
-def _step(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    job = found(desk, viewer.scope, id)
+def _step(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    job = found(services, viewer.scope, id)
     asked = posted.text("kind")
     if asked in (*finishing.FINISHING, "reopen"):
-        return _with_records(request, desk, viewer, job, posted)
+        return _with_records(request, services, viewer, job, posted)
     kind = next((k for k in (*BY_HAND, "change") if k == posted.text("kind")), None)
     try:
         if kind is None:
@@ -242,29 +248,31 @@ def _step(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted)
         if posted.text("n") != str(job.n):
             raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
         changes = read_changes(kind, posted)
-        made = work.advance(job, kind, desk.clock(), viewer.name, posted.text("note", 500), changes)
-        kept.add_steps(desk.registry, [made], viewer.actor)
+        made = work.advance(
+            job, kind, services.clock(), viewer.name, posted.text("note", 500), changes
+        )
+        kept_jobs.add_steps(services.registry, [made], viewer.actor)
     except (NotPossible, JobRefused, CallFault, TechnicianRefused) as fault:
-        return _page(request, desk, viewer.scope, job, str(fault), 422)
+        return _page(request, services, viewer.scope, job, str(fault), 422)
     return RedirectResponse(f"/jobs/{id}?done=step", 303)
 
 
 def _with_records(
-    request: Request, desk: Desk, viewer: Viewer, job: Job, posted: Posted
+    request: Request, services: Services, viewer: Viewer, job: Job, posted: Posted
 ) -> Response:
     """Finish the job, or open it again, with what that writes."""
     finishes = posted.text("kind") in finishing.FINISHING
     try:
         if finishes:
-            done = finishing.write(desk, viewer, job, posted)
+            done = finishing.write(services, viewer, job, posted)
         elif posted.text("n") != str(job.n):
             raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
         else:
-            done = reopening.write(desk, viewer, job, posted)
+            done = reopening.write(services, viewer, job, posted)
     except REFUSALS as fault:
         doubt = str(fault) if isinstance(fault, finishing.Doubted) else ""
         sent = posted.flat() if finishes else None
-        return _page(request, desk, viewer.scope, job, str(fault), 422, sent=sent, doubt=doubt)
+        return _page(request, services, viewer.scope, job, str(fault), 422, sent=sent, doubt=doubt)
     return RedirectResponse(f"/jobs/{job.id}?done={done}", 303)
 
 

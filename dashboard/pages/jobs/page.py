@@ -9,16 +9,15 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.deps import AtDesk, Desk, Reader, require
+from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.views.jobs import Column, columns, placed
 from dashboard.views.set_findings import gravest
 from fleet import words
 from fleet.model import JOB_STATES, OPEN_STATES, SEVERITIES, FoundBy, Job, JobState, Scope, Severity
 from fleet.model.book import Book
 from fleet.registry import lists
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import rounds
-from fleet.words import jobs as say
+from fleet.registry.office import kept_jobs, kept_rounds
+from fleet.words import job_sentences
 from scheduler import work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -57,30 +56,30 @@ class BoardPage:
 @router.get("/jobs", response_class=HTMLResponse)
 def board(
     request: Request,
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     q: Annotated[str, Query(max_length=100)] = "",
     found: str = "",
     state: str = "",
 ) -> HTMLResponse:
-    now = desk.clock()
+    now = services.clock()
     found = found if found in FOUND_BY else ""
     state = state if state in JOB_STATES else ""
-    book = rounds.book(desk.registry, scope)
+    book = kept_rounds.book(services.registry, scope)
     jobs = list(book.jobs)
     if state and state not in OPEN_STATES:
-        jobs = kept.jobs(desk.registry, scope, states=[state])[::-1]
-    grave = gravest(desk.registry, scope, {job.unit for job in jobs if job.unit}, now)
+        jobs = kept_jobs.jobs(services.registry, scope, states=[state])[::-1]
+    grave = gravest(services.registry, scope, {job.unit for job in jobs if job.unit}, now)
     shown = [job for job in jobs if fits(job, book, q, found) and (not state or job.state == state)]
     view = BoardPage(
         q=q,
         found=found,
         state=state,
-        columns=columns(shown, book, placed(desk), now, grave),
+        columns=columns(shown, book, placed(services), now, grave),
         total=len(jobs),
-        suggested=() if q or found or state else suggested(desk, scope, jobs, now),
-        states=say.STATES,
-        founds=say.FOUND,
+        suggested=() if q or found or state else suggested(services, scope, jobs, now),
+        states=job_sentences.STATES,
+        founds=job_sentences.FOUND,
         filtered=bool(q or found or state),
     )
     return frames.render(request, scope, "jobs/page.html", "jobs", view)
@@ -106,15 +105,17 @@ def fits(job: Job, book: Book, q: str, found: str) -> bool:
     return all(word in text for word in q.lower().split())
 
 
-def suggested(desk: Desk, scope: Scope, jobs: list[Job], now: int) -> tuple[Suggestion, ...]:
+def suggested(
+    services: Services, scope: Scope, jobs: list[Job], now: int
+) -> tuple[Suggestion, ...]:
     """Open alerts that want somebody to go or to call, of sets without an open job for it."""
     busy = {job.unit for job in jobs if not job.routine and job.state in OPEN_STATES}
     found = []
-    for episode in lists.episodes(desk.registry, scope, limit=200):
+    for episode in lists.episodes(services.registry, scope, limit=200):
         kind, _, unit = episode.subject.partition(":")
         if kind != "unit" or unit in busy or not work.suggests(episode.finding):
             continue
-        row = lists.unit(desk.registry, scope, unit)
+        row = lists.unit(services.registry, scope, unit)
         if row is None:
             continue
         busy.add(unit)

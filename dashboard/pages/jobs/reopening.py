@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from uuid import NAMESPACE_URL, uuid5
 
 from dashboard.authors import said
-from dashboard.deps import Desk
 from dashboard.pages import forms
 from dashboard.posted import Posted
+from dashboard.request_context import Services
 from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Job, JobStep, Record, Scope
-from fleet.registry.office import jobs as kept
-from fleet.registry.office import jobs_done
+from fleet.registry.office import jobs_done, kept_jobs
 from scheduler import work
 from scheduler.work import NotPossible
 
@@ -44,9 +43,9 @@ def may(job: Job) -> bool:
     return "reopen" in work.STEPS[job.state]
 
 
-def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
+def form(services: Services, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
     """The records that would be taken back, and the parts that go back into a van."""
-    last = _finish(desk, scope, job)
+    last = _finish(services, scope, job)
     moved = last.facts.get("parts_moved", {}) if last else {}
     return ReopenForm(
         records=tuple(
@@ -58,7 +57,7 @@ def form(desk: Desk, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
                 must=_must(job, r),
                 by=said(r.by, r.entered_by, r.via, r.named),
             )
-            for r in jobs_done.records_of(desk.registry, scope, job)
+            for r in jobs_done.records_of(services.registry, scope, job)
         ),
         parts=tuple(moved.items()),
     )
@@ -69,20 +68,20 @@ def _must(job: Job, record: Record) -> bool:
     return bool(job.task) and record.kind == "task_done" and record.facts.get("task") == job.task
 
 
-def _finish(desk: Desk, scope: Scope, job: Job) -> JobStep | None:
-    life = kept.steps(desk.registry, scope, job.id)
+def _finish(services: Services, scope: Scope, job: Job) -> JobStep | None:
+    life = kept_jobs.steps(services.registry, scope, job.id)
     last = next((s for s in reversed(life) if s.kind in ("finish", "reopen")), None)
     return last if last is not None and last.kind == "finish" else None
 
 
-def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
+def write(services: Services, viewer: Viewer, job: Job, posted: Posted) -> str:
     """Open the job again and take back the records that were chosen, in one transaction.
 
     Raises NotPossible, JobRefused, RecordRefused.
     """
-    now, why = desk.clock(), posted.text("note", 500)
+    now, why = services.clock(), posted.text("note", 500)
     chosen = set(posted.every("back"))
-    standing = jobs_done.records_of(desk.registry, viewer.scope, job)
+    standing = jobs_done.records_of(services.registry, viewer.scope, job)
     if not may(job):
         raise NotPossible(f"A job that is {job.state} cannot be opened again.")
     if standing and not why:
@@ -107,7 +106,7 @@ def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
         for record in standing
         if record.id in chosen
     ]
-    last = _finish(desk, viewer.scope, job)
+    last = _finish(services, viewer.scope, job)
     moved = dict(last.facts.get("parts_moved", {})) if last and posted.text("parts_back") else {}
     made = work.advance(
         job,
@@ -118,7 +117,7 @@ def write(desk: Desk, viewer: Viewer, job: Job, posted: Posted) -> str:
         facts={"taken_back": [r.corrects for r in back]} if back else None,
     )
     jobs_done.write_work(
-        desk.registry,
+        services.registry,
         [made],
         back,
         now,

@@ -11,19 +11,18 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.pages.jobs.job import found
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from dashboard.views.rounds import ChangeLine, changed, clock, sheet_of
 from fleet import bounds
 from fleet.calendar import local_date
 from fleet.model import HandPin, Job, Scope
-from fleet.registry.office import jobs as kept_jobs
-from fleet.registry.office import rounds as kept
-from fleet.registry.office.jobs import JobRefused
-from fleet.registry.office.rounds import Ask, RoundsRefused
+from fleet.registry.office import kept_jobs, kept_rounds
+from fleet.registry.office.kept_jobs import JobRefused
+from fleet.registry.office.kept_rounds import Ask, RoundsRefused
 from scheduler import dispatch, publishing, rounds, work
 from scheduler.rounds import RequestFault
 from scheduler.rounds.spans import days_from
@@ -82,7 +81,7 @@ class InsertPage:
 
 
 @router.post("/rounds/plan", response_class=HTMLResponse)
-async def plan(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def plan(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     """Ask the planner; the scheduler answers."""
     posted = await read_form(request, viewer)
     first, last = posted.text("storm_from", 10), posted.text("storm_to", 10)
@@ -92,11 +91,11 @@ async def plan(request: Request, desk: AtDesk, viewer: Looking) -> Response:
         if storm[0] > storm[1]:
             raise Problem(422, "The storm ends before it begins: put the earlier day first.")
     await run_in_threadpool(
-        kept.ask,
-        desk.registry,
+        kept_rounds.ask,
+        services.registry,
         Ask(storm=storm, fresh=storm is not None),
         viewer.name,
-        desk.clock(),
+        services.clock(),
     )
     return RedirectResponse("/rounds?done=asked", 303)
 
@@ -109,58 +108,62 @@ def _day(text: str) -> str:
 
 
 @router.post("/rounds/publish", response_class=HTMLResponse)
-async def publish(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def publish(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     posted = await read_form(request, viewer)
-    await run_in_threadpool(_publish, desk, viewer, posted.text("draft"))
+    await run_in_threadpool(_publish, services, viewer, posted.text("draft"))
     return RedirectResponse("/rounds?done=published", 303)
 
 
-def _publish(desk: Desk, viewer: Viewer, number: str) -> None:
-    draft = kept.draft(desk.registry)
+def _publish(services: Services, viewer: Viewer, number: str) -> None:
+    draft = kept_rounds.draft(services.registry)
     if draft is None or str(draft.id) != number:
         raise Problem(409, "This draft is no longer the newest. Look at the rounds again.")
-    _put_in_force(desk, viewer, dispatch.decode(draft.doc), draft.note)
+    _put_in_force(services, viewer, dispatch.decode(draft.doc), draft.note)
 
 
-def _put_in_force(desk: Desk, viewer: Viewer, made: rounds.RoundPlan, note: str) -> None:
+def _put_in_force(services: Services, viewer: Viewer, made: rounds.RoundPlan, note: str) -> None:
     try:
-        publishing.publish(desk.registry, made, viewer.actor, desk.clock(), note)
+        publishing.publish(services.registry, made, viewer.actor, services.clock(), note)
     except (RoundsRefused, JobRefused) as refusal:
         raise Problem(409, str(refusal)) from None
 
 
 @router.post("/rounds/discard", response_class=HTMLResponse)
-async def discard(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def discard(request: Request, services: TheServices, viewer: CurrentViewer) -> Response:
     await read_form(request, viewer)
-    await run_in_threadpool(kept.drop_drafts, desk.registry)
+    await run_in_threadpool(kept_rounds.drop_drafts, services.registry)
     return RedirectResponse("/rounds?done=discarded", 303)
 
 
 @router.post("/rounds/tell", response_class=HTMLResponse)
-async def tell_customers(request: Request, desk: AtDesk, viewer: Looking) -> Response:
+async def tell_customers(
+    request: Request, services: TheServices, viewer: CurrentViewer
+) -> Response:
     """Write down that the customers of a round know their half-days."""
     posted = await read_form(request, viewer)
     await run_in_threadpool(
-        _tell, desk, viewer, posted.text("technician", 64), posted.text("day", 10)
+        _tell, services, viewer, posted.text("technician", 64), posted.text("day", 10)
     )
     return RedirectResponse("/rounds?done=told", 303)
 
 
-def _tell(desk: Desk, viewer: Viewer, technician: str, day: str) -> None:
-    published = kept.in_force(desk.registry)
+def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None:
+    published = kept_rounds.in_force(services.registry)
     made = dispatch.decode(published.doc) if published else None
     one = dispatch.round_of(made, technician, day) if made else None
     if made is None or one is None:
         raise Problem(404, "There is no such round.")
-    jobs = kept_jobs.by_id(desk.registry, viewer.scope, one.jobs)
-    places = kept.places(desk.registry, viewer.scope, {job.where for job in jobs.values()})
+    jobs = kept_jobs.by_id(services.registry, viewer.scope, one.jobs)
+    places = kept_rounds.places(
+        services.registry, viewer.scope, {job.where for job in jobs.values()}
+    )
     steps = []
     for job in jobs.values():
         if job.where in places and "tell" in work.STEPS[job.state]:
             zone = places[job.where][0].time_zone
-            step = dispatch.told_step(job, made, zone, desk.clock(), viewer.name)
+            step = dispatch.told_step(job, made, zone, services.clock(), viewer.name)
             steps += [step] if step else []
-    kept_jobs.add_steps(desk.registry, steps, viewer.actor)
+    kept_jobs.add_steps(services.registry, steps, viewer.actor)
 
 
 # --- by hand -----------------------------------------------------------------------------------
@@ -168,14 +171,14 @@ def _tell(desk: Desk, viewer: Viewer, technician: str, day: str) -> None:
 
 @router.get("/rounds/change/{id}", response_class=HTMLResponse)
 def change_page(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str
+    request: Request, services: TheServices, viewer: CurrentViewer, scope: CurrentScope, id: str
 ) -> Response:
-    return _change_page(request, desk, scope, found(desk, scope, id))
+    return _change_page(request, services, scope, found(services, scope, id))
 
 
 def _change_page(
     request: Request,
-    desk: Desk,
+    services: Services,
     scope: Scope,
     job: Job,
     wrong: str = "",
@@ -184,15 +187,15 @@ def _change_page(
     kind: str = "",
     to: str = "",
 ) -> HTMLResponse:
-    book, _, plan = publishing.changing(desk.registry, desk.clock())
+    book, _, plan = publishing.changing(services.registry, services.clock())
     zone = book.zone
-    today = local_date(desk.clock(), zone)
+    today = local_date(services.clock(), zone)
     names = {one.id: one.name for one in book.technicians}
     at = dispatch.places(plan).get(job.id) if plan else None
     where = ""
     if at:
         where = f"{phrases.day_words(at[1], today)} {clock(at[2], zone)}, {names.get(at[0], at[0])}"
-    sheet = sheet_of(desk, scope, verdict.plan) if verdict else None
+    sheet = sheet_of(services, scope, verdict.plan) if verdict else None
     place = book.sites.get(job.where)
     view = ChangePage(
         job=job,
@@ -203,7 +206,7 @@ def _change_page(
         to=to,
         violations=tuple(v.detail for v in verdict.violations) if verdict else None,
         changes=changed(sheet, verdict.changes) if verdict and sheet else (),
-        slots=slots(dispatch.request(book, desk.clock()), today, names),
+        slots=slots(dispatch.request(book, services.clock()), today, names),
     )
     return frames.render(request, scope, "rounds/change.html", "rounds", view, status)
 
@@ -226,28 +229,32 @@ def slots(
 
 
 @router.post("/rounds/change/{id}", response_class=HTMLResponse)
-async def change(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def change(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_change, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_change, request, services, viewer, id, posted)
 
 
-def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    job, now = found(desk, viewer.scope, id), desk.clock()
+def _change(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    job, now = found(services, viewer.scope, id), services.clock()
     kind, to = posted.text("kind"), posted.text("to", 80)
-    _, asked, plan = publishing.changing(desk.registry, now)
+    _, asked, plan = publishing.changing(services.registry, now)
     if plan is None:
         raise Problem(409, "There is no plan yet: make one first.")
     if kind in ("pin", "unpin"):
-        _pin(desk, viewer, job, plan if kind == "pin" else None)
+        _pin(services, viewer, job, plan if kind == "pin" else None)
         return RedirectResponse(f"/rounds/change/{id}", 303)
     try:
-        verdict = verdict_of(plan, asked, id, kind, to, _road(desk))
+        verdict = verdict_of(plan, asked, id, kind, to, _road(services))
     except RequestFault as fault:
-        return _change_page(request, desk, viewer.scope, job, str(fault), 422)
+        return _change_page(request, services, viewer.scope, job, str(fault), 422)
     if verdict.violations and not posted.text("keep"):
-        return _change_page(request, desk, viewer.scope, job, "", 200, verdict, kind, to)
-    kept.save_draft(
-        desk.registry,
+        return _change_page(request, services, viewer.scope, job, "", 200, verdict, kind, to)
+    kept_rounds.save_draft(
+        services.registry,
         dispatch.encode(verdict.plan),
         f"by hand {now}",
         "changed by hand",
@@ -255,14 +262,14 @@ def _change(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Poste
         now,
     )
     if kind == "move":
-        _pin(desk, viewer, job, verdict.plan)
+        _pin(services, viewer, job, verdict.plan)
     elif job.pin is not None:
-        _pin(desk, viewer, job, None)
+        _pin(services, viewer, job, None)
     return RedirectResponse(f"/rounds?done={'moved' if kind == 'move' else 'removed'}", 303)
 
 
-def _road(desk: Desk) -> rounds.Travel:
-    return publishing.road(desk.settings.road_table_url)
+def _road(services: Services) -> rounds.Travel:
+    return publishing.road(services.settings.road_table_url)
 
 
 def verdict_of(
@@ -282,15 +289,15 @@ def verdict_of(
     return rounds.move(plan, asked, job, technician, day, travel=travel)
 
 
-def _pin(desk: Desk, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:
+def _pin(services: Services, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:
     """Pin a job where a plan has it; None: take its pin off."""
     at = dispatch.places(plan).get(job.id) if plan else None
     pin = HandPin(technician=at[0], day=at[1], start=at[2]) if at else None
     try:
         step = work.advance(
-            job, "pin" if pin else "unpin", desk.clock(), viewer.name, changes={"pin": pin}
+            job, "pin" if pin else "unpin", services.clock(), viewer.name, changes={"pin": pin}
         )
-        kept_jobs.add_steps(desk.registry, [step], viewer.actor)
+        kept_jobs.add_steps(services.registry, [step], viewer.actor)
     except (NotPossible, JobRefused) as fault:
         raise Problem(409, str(fault)) from None
 
@@ -300,19 +307,19 @@ def _pin(desk: Desk, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) ->
 
 @router.get("/rounds/insert/{id}", response_class=HTMLResponse)
 def insert_page(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str
+    request: Request, services: TheServices, viewer: CurrentViewer, scope: CurrentScope, id: str
 ) -> Response:
-    return _insert_page(request, desk, scope, found(desk, scope, id))
+    return _insert_page(request, services, scope, found(services, scope, id))
 
 
 def _insert_page(
-    request: Request, desk: Desk, scope: Scope, job: Job, wrong: str = "", status: int = 200
+    request: Request, services: Services, scope: Scope, job: Job, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
-    now = desk.clock()
-    place = kept.places(desk.registry, scope, [job.where]).get(job.where)
+    now = services.clock()
+    place = kept_rounds.places(services.registry, scope, [job.where]).get(job.where)
     ways = []
-    for one in publishing.proposals(desk.registry, job, now, _road(desk)):
-        sheet = sheet_of(desk, scope, one.plan)
+    for one in publishing.proposals(services.registry, job, now, _road(services)):
+        sheet = sheet_of(services, scope, one.plan)
         who = sheet.technicians.get(one.technician)
         moved = msgspec.structs.replace(
             one.changes,
@@ -341,24 +348,30 @@ def _insert_page(
 
 
 @router.post("/rounds/insert/{id}", response_class=HTMLResponse)
-async def insert(request: Request, desk: AtDesk, viewer: Looking, id: str) -> Response:
+async def insert(
+    request: Request, services: TheServices, viewer: CurrentViewer, id: str
+) -> Response:
     posted = await read_form(request, viewer)
-    return await run_in_threadpool(_insert, request, desk, viewer, id, posted)
+    return await run_in_threadpool(_insert, request, services, viewer, id, posted)
 
 
-def _insert(request: Request, desk: Desk, viewer: Viewer, id: str, posted: Posted) -> Response:
-    job = found(desk, viewer.scope, id)
+def _insert(
+    request: Request, services: Services, viewer: Viewer, id: str, posted: Posted
+) -> Response:
+    job = found(services, viewer.scope, id)
     wanted = posted.text("kind")
     chosen = next(
         (
             one
-            for one in publishing.proposals(desk.registry, job, desk.clock(), _road(desk))
+            for one in publishing.proposals(
+                services.registry, job, services.clock(), _road(services)
+            )
             if one.kind == wanted
         ),
         None,
     )
     if chosen is None:
         text = "This proposal no longer stands; here are the present ones."
-        return _insert_page(request, desk, viewer.scope, job, text, 409)
-    _put_in_force(desk, viewer, chosen.plan, f"urgent: {job.title}"[:200])
+        return _insert_page(request, services, viewer.scope, job, text, 409)
+    _put_in_force(services, viewer, chosen.plan, f"urgent: {job.title}"[:200])
     return RedirectResponse("/rounds?done=inserted", 303)

@@ -11,20 +11,19 @@ import orjson
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from dashboard.deps import ANYONE, AtDesk, Looking, Reader, require
 from dashboard.exports import calendars, paper, visits
 from dashboard.exports.paper import DaySheet, SheetJob, SheetStop
 from dashboard.exports.visits import Leg, Visit
 from dashboard.pages.rounds.page import day_sheet
 from dashboard.problems import Problem
+from dashboard.request_context import ANYONE, CurrentScope, CurrentViewer, TheServices, require
 from dashboard.viewers import only_technician
 from dashboard.views.jobs import NO_SET_IS
 from dashboard.views.rounds import Sheet, VisitJob, VisitLine, round_line, sheet_of
 from dashboard.views.set_findings import Grave, gravest, line_of
 from fleet import words
-from fleet.registry.office import rounds as kept
-from fleet.registry.office import rounds_feed, technicians
-from fleet.words import jobs as say
+from fleet.registry.office import kept_rounds, rounds_feed, technicians
+from fleet.words import job_sentences
 from scheduler import dispatch, work
 from scheduler.rounds import Round
 from scheduler.rounds.spans import half_of
@@ -40,19 +39,19 @@ TYPES = {
 
 @router.get("/rounds/export/{kind}", dependencies=[LOOK])
 def export(
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     kind: Literal["geojson", "gpx", "csv"],
     day: str = "",
     technician: str = "",
 ) -> Response:
     """The plan in force from today on, or one day, or one technician."""
-    whose = only_technician(desk.registry, viewer)
-    published = kept.in_force(desk.registry)
+    whose = only_technician(services.registry, viewer)
+    published = kept_rounds.in_force(services.registry)
     if published is None:
         raise Problem(404, "There are no rounds yet.")
-    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
+    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
     found = legs(sheet, day, (technician or None) if whose is None else whose)
     body: bytes | str
     if kind == "geojson":
@@ -119,12 +118,14 @@ def _visits(sheet: Sheet, one: Round) -> list[Visit]:
 
 
 @router.get("/rounds/sheet/{id}/{day}", dependencies=[LOOK])
-def sheet(desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str) -> Response:
+def sheet(
+    services: TheServices, viewer: CurrentViewer, scope: CurrentScope, id: str, day: str
+) -> Response:
     """The day sheet, PDF: cautions on top, parts, visits. Keys and codes are never on it."""
-    found, one, parts = day_sheet(desk, viewer, scope, id, day)
+    found, one, parts = day_sheet(services, viewer, scope, id, day)
     units = {found.jobs[id].unit for stop in one.stops for id in stop.jobs if id in found.jobs}
-    grave = gravest(desk.registry, scope, units, found.now)
-    data = sheet_data(desk.settings.firm, found, one, parts, grave)
+    grave = gravest(services.registry, scope, units, found.now)
+    data = sheet_data(services.settings.firm, found, one, parts, grave)
     return Response(
         paper.day_sheet(data),
         media_type="application/pdf",
@@ -153,7 +154,7 @@ def sheet_data(
         line=f"{name}, {said}. Leave {line.leave}, back {line.back}; {line.km}, "
         f"{line.drive} driving, {line.work} work"
         + (f", lunch {line.lunch}." if line.lunch else "."),
-        cautions=(*words.CAUTIONS, *say.ON_ROUND),
+        cautions=(*words.CAUTIONS, *job_sentences.ON_ROUND),
         parts=tuple((part, f"{amount:g}") for part, amount in parts.items()),
         stops=tuple(_sheet_stop(stop, grave) for stop in line.stops),
     )
@@ -193,14 +194,16 @@ def _work(job: VisitJob) -> str:
 
 
 @router.get("/calendar/{secret}", dependencies=[ANYONE])
-def calendar(request: Request, desk: AtDesk, secret: str) -> Response:
+def calendar(request: Request, services: TheServices, secret: str) -> Response:
     """A technician's calendar; whoever has the secret sees it, until it is revoked."""
-    technician = rounds_feed.feed_of(desk.registry, secret.removesuffix(".ics")[:100])
-    who = technicians.technician(desk.registry, technician) if technician else None
+    technician = rounds_feed.feed_of(services.registry, secret.removesuffix(".ics")[:100])
+    who = technicians.technician(services.registry, technician) if technician else None
     if who is None:
         raise Problem(404, "There is no calendar at this address: it is unknown, or was revoked.")
     body = calendars.calendar_of(
-        f"{desk.settings.firm}: {who.name}", who.id, rounds_feed.told_events(desk.registry, who.id)
+        f"{services.settings.firm}: {who.name}",
+        who.id,
+        rounds_feed.told_events(services.registry, who.id),
     )
     tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
     headers = {

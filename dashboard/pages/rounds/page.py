@@ -10,8 +10,8 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.deps import AtDesk, Desk, Looking, Reader, require
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views import rounds as lines
 from dashboard.views.round_map import Spot, round_map
@@ -19,10 +19,9 @@ from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet,
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
-from fleet.registry.office import rounds as kept
+from fleet.registry.office import kept_rounds as kept
 from fleet.registry.office import technicians
-from fleet.words import jobs as say
-from fleet.words import planned
+from fleet.words import job_sentences, planned
 from scheduler import dispatch, publishing, rounds, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -137,52 +136,52 @@ class DayPage:
 @router.get("/rounds", response_class=HTMLResponse)
 def page(
     request: Request,
-    desk: AtDesk,
-    viewer: Looking,
-    scope: Reader,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
     day: Annotated[str, Query(max_length=10)] = "",
     see: str = "",
     done: str = "",
 ) -> Response:
-    whose = only_technician(desk.registry, viewer)
+    whose = only_technician(services.registry, viewer)
     if whose is not None:
-        return _mine(request, desk, scope, whose)
-    published, draft = kept.in_force(desk.registry), kept.draft(desk.registry)
+        return _mine(request, services, scope, whose)
+    published, draft = kept.in_force(services.registry), kept.draft(services.registry)
     shown = published if (see == "told" and published) or draft is None else draft
     stand = Stand(
-        ask=kept.newest_ask(desk.registry),
+        ask=kept.newest_ask(services.registry),
         done=DONE.get(done, ""),
         draft=draft is not None,
         published=published is not None,
         shown=shown,
         may=viewer.role in ("office", "owner"),
         see=see,
-        people=bool(technicians.technicians(desk.registry, active_only=True)),
+        people=bool(technicians.technicians(services.registry, active_only=True)),
     )
     if shown is None:
         return frames.render(
             request, scope, "rounds/none.html", "rounds", NoRoundsPage(stand=stand)
         )
-    view = _rounds_page(desk, scope, stand, shown, day)
+    view = _rounds_page(services, scope, stand, shown, day)
     return frames.render(request, scope, "rounds/page.html", "rounds", view)
 
 
 def _rounds_page(
-    desk: Desk, scope: Scope, stand: Stand, shown: kept.KeptPlan, day: str
+    services: Services, scope: Scope, stand: Stand, shown: kept.KeptPlan, day: str
 ) -> RoundsPage:
-    sheet = sheet_of(desk, scope, dispatch.decode(shown.doc))
+    sheet = sheet_of(services, scope, dispatch.decode(shown.doc))
     plan = sheet.plan
     days = lines.days(sheet, None)
     chosen = day if day in [d.day for d in days] else (days[0].day if days else "")
-    out = publishing.outside(desk.registry, scope, plan, sheet.now)
-    left = left_out(desk.registry, scope, sheet, out.jobs)
-    sets = wanting(desk.registry, scope, out.sets, sheet)
-    beside = waiting(desk, scope)
+    out = publishing.outside(services.registry, scope, plan, sheet.now)
+    left = left_out(services.registry, scope, sheet, out.jobs)
+    sets = wanting(services.registry, scope, out.sets, sheet)
+    beside = waiting(services, scope)
     spots = [
         Spot(r.lat, r.lon, "", r.title) for r in left if r.lat is not None and r.lon is not None
     ]
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
-    offers, before = ((), ()) if shown.published else storm_words(desk, sheet)
+    offers, before = ((), ()) if shown.published else storm_words(services, sheet)
     return RoundsPage(
         stand=stand,
         made=words.moment(shown.made_at, plan.zone, sheet.now),
@@ -206,7 +205,7 @@ def _rounds_page(
             spots,
             f"Map of the rounds of {name}; the list beside it says the same.",
         ),
-        travel=say.travel_words(plan.travel_source),
+        travel=job_sentences.travel_words(plan.travel_source),
         zone=plan.zone,
         questions=tuple((q.kind, q.site, q.km) for q in plan.questions),
         load=tuple(
@@ -216,14 +215,14 @@ def _rounds_page(
     )
 
 
-def storm_words(desk: Desk, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
+def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    published = kept.in_force(desk.registry)
-    draft = kept.draft(desk.registry)
+    published = kept.in_force(services.registry)
+    draft = kept.draft(services.registry)
     if published is None or draft is None:
         return (), ()
     before = dispatch.decode(published.doc)
-    _, asked, _ = publishing.changing(desk.registry, sheet.now)
+    _, asked, _ = publishing.changing(services.registry, sheet.now)
     found = []
     for offer in rounds.re_offer(asked, before, sheet.plan):
         job = sheet.jobs.get(offer.job)
@@ -237,7 +236,7 @@ def storm_words(desk: Desk, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[st
                 id=job.id,
                 title=job.title,
                 place=place[0].name,
-                was=f"{phrases.day_words(offer.day, sheet.today)}, {say.HALVES[offer.half]}",
+                was=f"{phrases.day_words(offer.day, sheet.today)}, {job_sentences.HALVES[offer.half]}",
                 becomes=f"{phrases.day_words(offer.new_day, sheet.today)}, {offer.new_half}"
                 if offer.new_day
                 else "none yet: say that you will call again",
@@ -252,23 +251,23 @@ def storm_words(desk: Desk, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[st
     return tuple(found), first
 
 
-def waiting(desk: Desk, scope: Scope) -> tuple[tuple[str, int], ...]:
+def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
     """Open jobs the planner leaves where they are."""
-    open_ = kept.book(desk.registry, scope).jobs
+    open_ = kept.book(services.registry, scope).jobs
     return tuple(
-        (say.STATES[state], n)
+        (job_sentences.STATES[state], n)
         for state in ("waiting_yes", "under_way")
         if (n := sum(job.state == state for job in open_))
     )
 
 
-def _mine(request: Request, desk: Desk, scope: Scope, whose: str) -> Response:
+def _mine(request: Request, services: Services, scope: Scope, whose: str) -> Response:
     """A technician's own days; today first."""
-    published = kept.in_force(desk.registry)
+    published = kept.in_force(services.registry)
     if not whose or published is None:
         nothing = MyRoundsPage(days=(), known=bool(whose), name="")
         return frames.render(request, scope, "rounds/mine.html", "rounds", nothing)
-    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
+    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
     days = lines.days(sheet, whose)
     if days and days[0].day == sheet.today.isoformat():
         return RedirectResponse(days[0].rounds[0].href, 303)
@@ -279,9 +278,14 @@ def _mine(request: Request, desk: Desk, scope: Scope, whose: str) -> Response:
 
 @router.get("/rounds/day/{id}/{day}", response_class=HTMLResponse)
 def day_page(
-    request: Request, desk: AtDesk, viewer: Looking, scope: Reader, id: str, day: str
+    request: Request,
+    services: TheServices,
+    viewer: CurrentViewer,
+    scope: CurrentScope,
+    id: str,
+    day: str,
 ) -> HTMLResponse:
-    sheet, one, parts = day_sheet(desk, viewer, scope, id, day)
+    sheet, one, parts = day_sheet(services, viewer, scope, id, day)
     who = sheet.technicians[id]
     view = DayPage(
         round=lines.round_line(sheet, one),
@@ -293,7 +297,7 @@ def day_page(
         others=tuple(d for d in lines.days(sheet, id) if d.day != day)[:6],
         order=work.to_order(parts, who.stock),
         cautions=words.CAUTIONS,
-        first=tuple(say.ON_ROUND),
+        first=tuple(job_sentences.ON_ROUND),
         map=round_map(
             lines.routes(sheet, day, id), (), "Map of the round; the list says the same."
         ),
@@ -302,14 +306,14 @@ def day_page(
 
 
 def day_sheet(
-    desk: Desk, viewer: Viewer, scope: Scope, id: str, day: str
+    services: Services, viewer: Viewer, scope: Scope, id: str, day: str
 ) -> tuple[Sheet, rounds.Round, dict[str, float]]:
     """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
-    whose = only_technician(desk.registry, viewer)
-    published = kept.in_force(desk.registry)
+    whose = only_technician(services.registry, viewer)
+    published = kept.in_force(services.registry)
     if published is None or (whose is not None and whose != id):
         raise Problem(404, "There is no such round here.")
-    sheet = sheet_of(desk, scope, dispatch.decode(published.doc))
+    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
     one = dispatch.round_of(sheet.plan, id, day)
     if one is None or id not in sheet.technicians:
         raise Problem(404, "There is no such round here.")

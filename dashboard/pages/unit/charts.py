@@ -10,8 +10,8 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from dashboard import charts, logbook
-from dashboard.deps import AtDesk, Reader, require
 from dashboard.problems import Problem
+from dashboard.request_context import CurrentScope, TheServices, require
 from dashboard.unit_lookup import find
 from fleet import calendar
 from fleet.bounds import within
@@ -26,8 +26,8 @@ GAP_S = 3 * 3600
 
 @router.get("/charts/unit/{unit}.json")
 def history(
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     days: Annotated[int, Query(ge=1, le=3660)] = 30,
     from_: Annotated[str | None, Query(alias="from", max_length=40)] = None,
@@ -35,22 +35,22 @@ def history(
     points: Annotated[int, Query(ge=50, le=3000)] = 1000,
 ) -> Response:
     """A Plotly figure. from, to: the site's wall clock as the axis shows it; else the last days."""
-    _, site, _, summary = find(desk, scope, unit)
-    now = desk.clock()
+    _, site, _, summary = find(services, scope, unit)
+    now = services.clock()
     if from_ and to:
         start, end = wall(from_, site.time_zone), wall(to, site.time_zone)
         if not start < end:
             raise Problem(422, "from must lie before to.")
     else:
         start, end = now - days * 86_400, now
-    inputs = lists.inputs(desk.registry, scope, unit)
-    doc = lists.assessment(desk.registry, scope, unit)
+    inputs = lists.inputs(services.registry, scope, unit)
+    doc = lists.assessment(services.registry, scope, unit)
     verdict = assess.read(doc)
     gap_s = verdict.gap_s if verdict else GAP_S
     reported = {name for pulse in inputs.pulses for name in pulse.latest} if inputs else set()
     channels = charts.chart_channels(reported)
-    windows = desk.history.window(scope, unit, channels, start, end, points) if channels else {}
-    stored = logbook.days_of(desk.registry, scope, unit, start, end + 86_400)
+    windows = services.history.window(scope, unit, channels, start, end, points) if channels else {}
+    stored = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     runs = logbook.runs_of(stored, summary, start, end)
     figure = charts.figure(charts.panels(windows), runs, start, end, gap_s, site.time_zone)
     return Response(orjson.dumps(figure), media_type="application/json")

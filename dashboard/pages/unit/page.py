@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from starlette.responses import HTMLResponse
 
 from dashboard import frames, logbook, phrases, svg
-from dashboard.deps import LIVE, AtDesk, Desk, Reader
 from dashboard.pages import forms
 from dashboard.pages.unit import records
+from dashboard.request_context import LIVE, CurrentScope, Services, TheServices
 from dashboard.unit_lookup import find
 from dashboard.views import alerts as alert_lines
 from dashboard.views import (
@@ -79,8 +79,10 @@ RECORDS_SHOWN = 30
 
 
 @router.get("/units/{unit}", response_class=HTMLResponse)
-def page(request: Request, desk: AtDesk, scope: Reader, unit: str, done: str = "") -> HTMLResponse:
-    view = unit_screen(desk, scope, *find(desk, scope, unit), done)
+def page(
+    request: Request, services: TheServices, scope: CurrentScope, unit: str, done: str = ""
+) -> HTMLResponse:
+    view = unit_screen(services, scope, *find(services, scope, unit), done)
     return frames.render(request, scope, "unit/page.html", "units", view)
 
 
@@ -125,7 +127,7 @@ class UnitScreen:
 
 
 def unit_screen(
-    desk: Desk,
+    services: Services,
     scope: Scope,
     unit: Unit,
     site: Site,
@@ -134,18 +136,18 @@ def unit_screen(
     done: str = "",
 ) -> UnitScreen:
     """Everything the page of a set says to who may see it. done: what was just recorded, by kind."""
-    now, zone = desk.clock(), site.time_zone
+    now, zone = services.clock(), site.time_zone
     begin, end = now - LIST_DAYS * DAY_S, now + DAY_S
-    inputs = lists.inputs(desk.registry, scope, unit.id)
-    verdict = assess.read(lists.assessment(desk.registry, scope, unit.id))
-    days = logbook.days_of(desk.registry, scope, unit.id, begin, end)
+    inputs = lists.inputs(services.registry, scope, unit.id)
+    verdict = assess.read(lists.assessment(services.registry, scope, unit.id))
+    days = logbook.days_of(services.registry, scope, unit.id, begin, end)
     reasons = verdict.reasons if verdict else ()
     ran = logbook.runs_of(days, summary, begin, end, reasons)
     starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
     findings = summary.findings if summary else ()
-    unsure = lists.unsure_spells(desk.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
-    counts = lists.start_counts(desk.registry, scope, unit.make, unit.model)
+    unsure = lists.unsure_spells(services.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
+    counts = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return UnitScreen(
         now=now,
         set=set_name(unit, site, customer),
@@ -153,7 +155,9 @@ def unit_screen(
         reach=reach(unit, site, customer),
         answer=readiness.panel(summary, verdict, zone, now),
         supplies=readiness.supplies(verdict, ran, zone, now),
-        last_start=last_start.panel(verdict, inputs, traces(desk, scope, unit.id, now), zone, now),
+        last_start=last_start.panel(
+            verdict, inputs, traces(services, scope, unit.id, now), zone, now
+        ),
         notices=notices(findings, zone, now),
         notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
         cautions=cautions(findings, zone, now),
@@ -161,7 +165,7 @@ def unit_screen(
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=readings.unchecked(inputs, now) if inputs else [],
         visit=alert_lines.open_visit_words(inputs, scope, zone, now),
-        strip=strip(desk, scope, unit, ran, verdict, zone, now),
+        strip=strip(services, scope, unit, ran, verdict, zone, now),
         runs=[run_line(run, zone, now) for run in ran[::-1][:RUNS_SHOWN]],
         run_strip=run_strip(ran, now),
         runs_total=len(ran),
@@ -179,7 +183,7 @@ def unit_screen(
         blind=[register.BLIND[name] for name in verdict.blind] if verdict else [],
         records=[
             records.record_line(r, zone, now, scope)
-            for r in lists.records(desk.registry, scope, unit.id)[:RECORDS_SHOWN]
+            for r in lists.records(services.registry, scope, unit.id)[:RECORDS_SHOWN]
         ],
         kinds=forms.KINDS,
     )
@@ -215,9 +219,11 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> State:
     )
 
 
-def traces(desk: Desk, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
+def traces(services: Services, scope: Scope, unit: str, now: int) -> list[DeviceEvent]:
     """What its devices sent of the battery around starts, in a year."""
-    found = lists.events(desk.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S, "trace")
+    found = lists.events(
+        services.registry, scope, unit, now - LIST_DAYS * DAY_S, now + DAY_S, "trace"
+    )
     return [trace for trace in found if trace.channel == "battery_v"]
 
 
@@ -262,7 +268,7 @@ class Strip:
 
 
 def strip(
-    desk: Desk,
+    services: Services,
     scope: Scope,
     unit: Unit,
     runs: list[Run],
@@ -273,7 +279,7 @@ def strip(
     """Battery volts of 30 days with runs shaded; None where there are none or no store."""
     start, end = now - STRIP_DAYS * DAY_S, now
     try:
-        window = desk.history.window(scope, unit.id, ["battery_v"], start, end, STRIP_BUCKETS)[
+        window = services.history.window(scope, unit.id, ["battery_v"], start, end, STRIP_BUCKETS)[
             "battery_v"
         ]
     except UnitUnknown:

@@ -10,8 +10,8 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames, phrases
 from dashboard.api.signal import RunTimesWrong, proposals
-from dashboard.deps import LIVE, AtDesk, Reader
 from dashboard.pages import forms
+from dashboard.request_context import LIVE, CurrentScope, TheServices
 from dashboard.unit_lookup import find
 from dashboard.views.named import SetName, set_name
 from fleet import words
@@ -24,20 +24,20 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 @router.get("/units/{unit}/signal", response_class=HTMLResponse)
 def page(
     request: Request,
-    desk: AtDesk,
-    scope: Reader,
+    services: TheServices,
+    scope: CurrentScope,
     unit: str,
     started: Annotated[str, Query(max_length=30)] = "",
     stopped: Annotated[str, Query(max_length=30)] = "",
 ) -> HTMLResponse:
-    found, site, customer, _ = find(desk, scope, unit)
+    found, site, customer, _ = find(services, scope, unit)
     answers: list[Answer] = []
     wrong = ""
     if started or stopped:
         try:
             start = forms.moment(started, site.time_zone)
             end = forms.moment(stopped, site.time_zone)
-            answers = [line(one) for one in proposals(desk, scope, unit, start, end)]
+            answers = [line(one) for one in proposals(services, scope, unit, start, end)]
         except RunTimesWrong as fault:
             wrong = str(fault)
         except ValueError as fault:

@@ -14,7 +14,7 @@ from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
-from fleet.registry.office.jobs import contracts
+from fleet.registry.office.kept_jobs import contracts
 
 VISITS = ("visit", "task_done")
 """Records of somebody having been there."""

@@ -27,7 +27,7 @@ from fleet.registry import lists
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import jobs, jobs_done, rounds
+from fleet.registry.office import jobs_done, kept_jobs, kept_rounds
 from fleet.registry.people.model import Actor
 
 BEGUN = frozenset({"done", "billed", "part_done", "under_way"})
@@ -45,16 +45,16 @@ def due_work(reg: Registry) -> DueWork:
         for item, unit, site, _ in lists.due(reg, EVERYTHING)
         if item.unit not in unread
     )
-    origins = frozenset(jobs.origins(reg))
+    origins = frozenset(kept_jobs.origins(reg))
     again = {row.item.cycle for row in rows} & origins
     return DueWork(
         rows=rows,
         unread=unread,
-        jobs=tuple(jobs.jobs(reg, EVERYTHING, states=OPEN_STATES)),
+        jobs=tuple(kept_jobs.jobs(reg, EVERYTHING, states=OPEN_STATES)),
         origins=origins,
         ended=_with_lives(reg, _ended(reg, again)),
-        minutes_used=jobs.minutes_used(reg),
-        service_plans=jobs.service_plans(reg),
+        minutes_used=kept_jobs.minutes_used(reg),
+        service_plans=kept_jobs.service_plans(reg),
     )
 
 
@@ -93,22 +93,22 @@ def keep_jobs(
     """Append steps of jobs and keep new jobs with their first; returns how many jobs changed or
     are new. Raises JobRefused where somebody changed one meanwhile."""
     for n in range(0, len(steps), AT_ONCE):
-        jobs.add_steps(reg, steps[n : n + AT_ONCE])
+        kept_jobs.add_steps(reg, steps[n : n + AT_ONCE])
     opened = 0
     for n in range(0, len(fresh), AT_ONCE):
-        opened += jobs.add_jobs(reg, fresh[n : n + AT_ONCE])
+        opened += kept_jobs.add_jobs(reg, fresh[n : n + AT_ONCE])
     return len(steps) + opened
 
 
 def read(reg: Registry, now: int, alerts: bool = False) -> Board:
     """The whole board. alerts: with the open alerts on sets. Raises RegistryDown."""
-    told = _stored(rounds.in_force(reg))
-    book = rounds.book(reg, EVERYTHING)
-    there = jobs.by_id(reg, EVERYTHING, told.plan.jobs if told else ())
+    told = _stored(kept_rounds.in_force(reg))
+    book = kept_rounds.book(reg, EVERYTHING)
+    there = kept_jobs.by_id(reg, EVERYTHING, told.plan.jobs if told else ())
     return Board(
         book=book,
         told=told,
-        draft=_stored(rounds.draft(reg)),
+        draft=_stored(kept_rounds.draft(reg)),
         visited=_visited(reg, book, told.plan, now) if told else {},
         recorded=_with_lives(reg, tuple(there.values()), BEGUN),
         alerts=_alerts(reg, EVERYTHING) if alerts else (),
@@ -117,10 +117,10 @@ def read(reg: Registry, now: int, alerts: bool = False) -> Board:
 
 def open_work(reg: Registry, scope: Scope) -> Board:
     """The open work and the open alerts that a scope sees; no plan is read."""
-    return Board(book=rounds.book(reg, scope), alerts=_alerts(reg, scope))
+    return Board(book=kept_rounds.book(reg, scope), alerts=_alerts(reg, scope))
 
 
-def _stored(kept: rounds.KeptPlan | None) -> StoredPlan | None:
+def _stored(kept: kept_rounds.KeptPlan | None) -> StoredPlan | None:
     if kept is None:
         return None
     return StoredPlan(id=kept.id, fingerprint=kept.fingerprint, plan=_plan(kept.doc))
@@ -128,7 +128,7 @@ def _stored(kept: rounds.KeptPlan | None) -> StoredPlan | None:
 
 def _visited(reg: Registry, book: Book, plan: RoundPlan, now: int) -> dict[str, Site]:
     more = plan.visited(local_date(now, book.zone).isoformat()) - book.sites.keys()
-    places = rounds.places(reg, EVERYTHING, more) if more else {}
+    places = kept_rounds.places(reg, EVERYTHING, more) if more else {}
     return {id: site for id, (site, _) in places.items()}
 
 
@@ -148,7 +148,7 @@ def save_draft(
     reg: Registry, plan: RoundPlan, fingerprint: str, note: str, by: str, now: int
 ) -> int:
     """Keep a plan as the newest draft; returns its number. fingerprint: of what was asked."""
-    return rounds.save_draft(reg, documents.encode(plan), fingerprint, note, by, now)
+    return kept_rounds.save_draft(reg, documents.encode(plan), fingerprint, note, by, now)
 
 
 def publish(reg: Registry, made: Publication, note: str, by: Actor, now: int) -> int:
@@ -156,7 +156,7 @@ def publish(reg: Registry, made: Publication, note: str, by: Actor, now: int) ->
 
     Raises RoundsRefused where another was published meanwhile, JobRefused where a job changed.
     """
-    return rounds.publish(
+    return kept_rounds.publish(
         reg,
         documents.encode(made.plan),
         made.plan.fingerprint,

@@ -15,7 +15,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.facts.records import Accepted, RecordRefused, check_records, write_records
 from fleet.registry.facts.units import standing_records
-from fleet.registry.office.jobs import _step_of
+from fleet.registry.office.kept_jobs import _step_of
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 

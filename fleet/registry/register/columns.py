@@ -11,8 +11,7 @@ from fleet.channels import NAMES as CHANNEL_NAMES
 from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
-from fleet.registry.register.habit import habit
-from fleet.registry.register.recurrence import recurrence
+from fleet.registry.register.composed import habit, recurrence
 
 Read = Callable[[Any], Any]
 

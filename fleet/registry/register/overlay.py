@@ -5,7 +5,7 @@ from __future__ import annotations
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault, Row
 from fleet.registry.register.columns import BY_NAME
-from fleet.registry.register.running import usual_off
+from fleet.registry.register.composed import usual_off
 
 SITE_COLUMNS = ("address", "lat", "lon", "time_zone")
 """Columns that belong to the site, and may be said by any of its rows."""

@@ -19,9 +19,9 @@ from fleet.registry.base.reports import RowProblem
 from fleet.registry.facts.records.facts import EARLIEST
 from fleet.registry.register import plans
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
+from fleet.registry.register.composed import ColumnFault, running_of
 from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
 from fleet.registry.register.row import row_of
-from fleet.registry.register.running import ColumnFault, running_of
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""

@@ -7,7 +7,7 @@ from typing import Any
 from fleet.calendar import utc_text
 from fleet.model import Site, Unit
 from fleet.registry.register.columns import NAMES, PLAIN
-from fleet.registry.register.habit import habit_text
+from fleet.registry.register.composed import habit_text
 
 
 def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert_of
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
-from fleet.registry.told.notices import targets, write_notices
+from fleet.registry.told.outbox import targets, write_notices
 
 
 def customer_readers(reg: Registry) -> list[tuple[Contact, str]]:

@@ -17,7 +17,7 @@ from fleet.model import Episode, Step
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
-from fleet.registry.told.notices import write_notices
+from fleet.registry.told.outbox import write_notices
 from fleet.registry.told.rows import AlertChanges
 
 AFRESH = ("recurred", "realarmed", "unshelved", "restored", "unsuppressed")

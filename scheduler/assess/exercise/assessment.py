@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import msgspec
+
 from fleet.calendar import DAY_S, day_bounds, local_date
 from fleet.model import Finding, Habit, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
@@ -12,7 +14,6 @@ from scheduler.assess import agreed
 from scheduler.assess.agreed import Spell
 from scheduler.assess.exercise.evidence import seen_of
 from scheduler.assess.exercise.reasons import joined_with, kept, newest_proof, reasons_of
-from scheduler.assess.exercise.years import years_of
 from scheduler.assess.hours import Ledger
 from scheduler.assess.last_known import Aside
 from scheduler.day import Day
@@ -29,9 +30,47 @@ from scheduler.rules.exercise import (
     UnderCode,
     YearHours,
 )
+from scheduler.rules.exercise.exercise_verdict import SHOWN
 from scheduler.rules.exercise.matching import learned
-from scheduler.rules.exercise.terms import SHOWN
 from scheduler.rules.exercise.year import year_of, year_span
+
+
+def years_of(
+    joined: Sequence[Candidate],
+    days: Sequence[Day],
+    ledger: Ledger,
+    here: tuple[str, int],
+    plan: Plan | None,
+    now: int,
+) -> tuple[YearHours, ...]:
+    """This calendar year and the one before, as far as there are days.
+
+    here: the site's zone and its calendar year now.
+
+    Gives: records in hours [h]. Source: 40 CFR 63.6640(f), subpart ZZZZ, as
+    scheduler/rules/exercise/year.py.
+    """
+    zone, year = here
+    length_s = None if plan is None else plan.length_s
+    runs = [one.run for one in joined]
+    firsts = [day.first_at for day in days if day.first_at is not None]
+    found = []
+    for which in (year, year - 1):
+        start, end = year_span(which, zone)
+        inside = [at for at in firsts if start <= at < end]
+        if not inside:
+            continue
+        begun = min(inside)
+        seen = exercise.year_hours(runs, zone, which, now, exercise_s=length_s)
+        unseen = 0.0
+        if ledger.now.source == "meter":
+            unseen = ledger.gains.between(begun, min(end, now)) - seen.total_h
+        since = local_date(begun, zone).isoformat()
+        found.append(
+            msgspec.structs.replace(seen, unseen_h=round(max(0.0, unseen), 2), since=since)
+        )
+    return tuple(found)
+
 
 FIXED = frozenset({"outdoors", "engine_room"})
 """Placements of which a customer may be reminded (docs/engineering/cautions.md#reminders)."""

@@ -15,7 +15,7 @@ REASONS_DAYS = 400
 """How far back the reasons of runs are kept in an assessment. Definition."""
 
 
-def joined_with(one: Candidate, why: dict[int, exercise.terms.Confidence]) -> Candidate:
+def joined_with(one: Candidate, why: dict[int, exercise.exercise_verdict.Confidence]) -> Candidate:
     """The run with the reason that the agreed exercise gives it.
 
     why: by the run's start, how sure it is.

@@ -1,6 +1,14 @@
 """The starter battery: at rest, on charge, cranking; its charger, its trend
 (docs/engineering/battery.md)."""
 
+from scheduler.rules.battery.battery_day import (
+    AfterRun,
+    BatteryCarry,
+    BatteryDay,
+    Count,
+    Rest,
+    WatchedBattery,
+)
 from scheduler.rules.battery.charger import (
     CRANKS_FROM,
     FELL_V,
@@ -23,19 +31,10 @@ from scheduler.rules.battery.state import (
 from scheduler.rules.battery.tables import (
     REST_S,
     charge_pct,
-    compensated_v,
     crank_limit_v,
     over_limit_v,
     rested_v,
     scale,
-)
-from scheduler.rules.battery.terms import (
-    AfterRun,
-    BatteryCarry,
-    BatteryDay,
-    Count,
-    Rest,
-    WatchedBattery,
 )
 from scheduler.rules.battery.verdict import CHARGERS, HALF_PCT, Failed, decide, failed_cell
 from scheduler.rules.battery.watch import OVER_S, UNDER_S, watch
@@ -67,7 +66,6 @@ __all__ = [
     "afresh",
     "allowed_days",
     "charge_pct",
-    "compensated_v",
     "crank_limit_v",
     "crank_look",
     "days_left",

@@ -118,17 +118,6 @@ def _between(table: tuple[tuple[float, float], ...], x: float) -> float:
     return table[-1][1]
 
 
-def compensated_v(cell_v: float, temp_c: float, mv_a_cell: float, nominal_v: float = 12.0) -> float:
-    """What a charger that gives cell_v a cell at 25 C gives at temp_c: less when warmer [V].
-
-    (cell_v + mv_a_cell / 1000 x (25 - temp_c)) x 6 x nominal_v / 12.
-
-    Gives: [V]. Source: battery makers' range of compensation, 3 to 5 mV a cell and degree,
-    secondary source.
-    """
-    return (cell_v + mv_a_cell / 1000 * (AT_C - temp_c)) * CELLS * scale(nominal_v)
-
-
 def over_limit_v(temp_c: Floats) -> Floats:
     """Over-charge above this, per 12 V; temp_c NaN where not read: the limit at 0 C.
 

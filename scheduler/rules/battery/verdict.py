@@ -8,10 +8,10 @@ from typing import Literal
 import msgspec
 
 from fleet.model import Charger
+from scheduler.rules.battery.battery_day import AfterRun
 from scheduler.rules.battery.charger import DayVolts
 from scheduler.rules.battery.state import BatterySeen, Look, Verdict
 from scheduler.rules.battery.tables import CLEAR_V, LOW_V
-from scheduler.rules.battery.terms import AfterRun
 
 FAILED_V, FELL_TO_V, WELL_V = 11.65, 11.85, 12.4
 """With a charger on or just run no battery of six good cells stands lower: the open-circuit table

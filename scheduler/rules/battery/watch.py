@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series
-from scheduler.rules.battery.tables import CLEAR_V, LOW_V, OVER_V, over_limit_v, scale
-from scheduler.rules.battery.terms import (
+from scheduler.rules.battery.battery_day import (
     AfterRun,
     BatteryCarry,
     BatteryDay,
@@ -18,6 +17,7 @@ from scheduler.rules.battery.terms import (
     Rest,
     WatchedBattery,
 )
+from scheduler.rules.battery.tables import CLEAR_V, LOW_V, OVER_V, over_limit_v, scale
 
 SETTLED_S = 12 * 3600
 """A charger fault is not judged within 12 h after a run (docs/engineering/battery.md#on-charge).

@@ -28,12 +28,7 @@ common practice, no source.
 
 from scheduler.rules.exercise.code import CodeMonth, UnderCode, under_code
 from scheduler.rules.exercise.evidence import Candidate, Seen
-from scheduler.rules.exercise.findings import code_finding, findings
-from scheduler.rules.exercise.itself import by_itself
-from scheduler.rules.exercise.judge import judge
-from scheduler.rules.exercise.matching import Matched, match
-from scheduler.rules.exercise.recurrence import Due, between, following, instants
-from scheduler.rules.exercise.terms import (
+from scheduler.rules.exercise.exercise_verdict import (
     ByItself,
     Exercise,
     ExerciseVerdict,
@@ -42,6 +37,11 @@ from scheduler.rules.exercise.terms import (
     RunReason,
     Word,
 )
+from scheduler.rules.exercise.findings import code_finding, findings
+from scheduler.rules.exercise.itself import by_itself
+from scheduler.rules.exercise.judge import judge
+from scheduler.rules.exercise.matching import Matched, match
+from scheduler.rules.exercise.recurrence import Due, between, following, instants
 from scheduler.rules.exercise.year import (
     LightLoad,
     YearHours,

@@ -14,8 +14,8 @@ from fleet.findings import (
 )
 from fleet.model import Evidence, Finding
 from scheduler.rules.exercise.code import UnderCode
+from scheduler.rules.exercise.exercise_verdict import RECENT, TIME_OFF_S, ExerciseVerdict, Plan
 from scheduler.rules.exercise.matching import learned
-from scheduler.rules.exercise.terms import RECENT, TIME_OFF_S, ExerciseVerdict, Plan
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 
 HOUR_S = 3600

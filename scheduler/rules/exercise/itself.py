@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from fleet.model import Run
 from scheduler.rules.exercise.evidence import Hand
-from scheduler.rules.exercise.terms import Confidence, Itself
+from scheduler.rules.exercise.exercise_verdict import Confidence, Itself
 
 
 def by_itself(run: Run, hand: Hand, attempts: int, switch_wired: bool) -> tuple[Itself, Confidence]:

@@ -9,8 +9,7 @@ import msgspec
 from fleet.calendar import day_bounds, local, local_date
 from scheduler.rules.exercise import evidence
 from scheduler.rules.exercise.evidence import Candidate, Seen, Span
-from scheduler.rules.exercise.matching import Matched
-from scheduler.rules.exercise.terms import (
+from scheduler.rules.exercise.exercise_verdict import (
     DAY_REACH_S,
     NEAR_S,
     WARMING_S,
@@ -21,6 +20,7 @@ from scheduler.rules.exercise.terms import (
     Plan,
     Word,
 )
+from scheduler.rules.exercise.matching import Matched
 
 
 def judge(

@@ -9,8 +9,7 @@ from statistics import median_low
 
 from fleet.calendar import local_date
 from scheduler.rules.exercise.evidence import Candidate
-from scheduler.rules.exercise.recurrence import Due
-from scheduler.rules.exercise.terms import (
+from scheduler.rules.exercise.exercise_verdict import (
     DAY_REACH_S,
     LEARNED_FROM,
     RECENT,
@@ -18,6 +17,7 @@ from scheduler.rules.exercise.terms import (
     Confidence,
     Plan,
 )
+from scheduler.rules.exercise.recurrence import Due
 
 LIKE_SHORTEST, LIKE_LONGEST, LIKE_PLUS_S = 0.25, 1.5, 300
 """Outside the window only a run of like length is taken: a quarter to one and a half times the

@@ -1,8 +1,6 @@
 """Fuel: how much is left, smoothed, and how long it lasts (docs/engineering/fuel.md)."""
 
 from scheduler.rules.fuel.chart import (
-    DIESEL_KWH_PER_L,
-    GAS_KWH_PER_M3,
     HALF,
     L_PER_GAL,
     NO_LOAD_SHARE,
@@ -25,11 +23,9 @@ from scheduler.rules.fuel.level import (
     smooth,
     usable,
 )
-from scheduler.rules.fuel.seen import FuelSeen
+from scheduler.rules.fuel.state import FuelSeen
 
 __all__ = [
-    "DIESEL_KWH_PER_L",
-    "GAS_KWH_PER_M3",
     "HALF",
     "L_PER_GAL",
     "NO_LOAD_SHARE",

@@ -20,14 +20,8 @@ L_PER_GAL = 3.785411784
 """US liquid gallon, exact. Definition."""
 BTU_PER_KWH = 3412.0
 """British thermal units in a kilowatt hour, rounded. Arithmetic."""
-DIESEL_KWH_PER_L = 137_381 / BTU_PER_KWH / L_PER_GAL
-"""10.64 kWh/L: diesel of at most 15 ppm sulphur. Source: EIA unit conversion calculators."""
 PROPANE_KWH_PER_L = 91_452 / BTU_PER_KWH / L_PER_GAL
 """7.08 kWh/L of liquid. Source: EIA figures, reproduced."""
-L_PER_FT3 = 28.316846592
-"""Litres in a cubic foot, exact. Definition."""
-GAS_KWH_PER_M3 = 1_036 / BTU_PER_KWH / L_PER_FT3 * 1000
-"""10.72 kWh/m3 at 1,036 Btu/ft3. Source: EIA."""
 EFFICIENCY = (0.20, 0.28)
 """Electrical efficiency of gaseous sets. Source: derived from published consumptions
 (docs/engineering/fuel.md#consumption)."""

@@ -7,9 +7,8 @@ needs a total adds them to a person's anchor.
 
 from __future__ import annotations
 
-from scheduler.rules.hours.rise import rise
-from scheduler.rules.hours.standing import risen_while
-from scheduler.rules.hours.terms import RULES, MeterCarry, MeterDay, MeterRules
+from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
+from scheduler.rules.hours.rise import rise, risen_while
 
 __all__ = [
     "RULES",

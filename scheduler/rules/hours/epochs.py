@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from fleet.model import MeterEvent
-from scheduler.rules.hours.terms import MeterRules
+from scheduler.rules.hours.meter import MeterRules
 
 TEN_FROM, TWO_FROM = 3, 10
 """Meters roll over at 10^n hours from 1,000 on and at 2^n from 1,024 on. No meter is smaller.

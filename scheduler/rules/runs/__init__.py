@@ -14,7 +14,7 @@ reach (a device that only sends events), they stand as on and off points of thei
 
 from scheduler.rules.runs.edges import as_seen, ended
 from scheduler.rules.runs.finding import find
-from scheduler.rules.runs.terms import (
+from scheduler.rules.runs.run_rules import (
     STOPS,
     Candidate,
     Found,

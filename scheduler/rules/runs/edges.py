@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 
 from fleet.model import EdgeSeen, Run
-from scheduler.rules.runs.terms import (
+from scheduler.rules.runs.run_rules import (
     METER_RESOLUTIONS,
     METER_TOLERANCE,
     Candidate,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.rules.runs import edges
-from scheduler.rules.runs.terms import (
+from scheduler.rules.runs.run_rules import (
     ON,
     STARTED,
     STOPPED,

@@ -19,7 +19,7 @@ from scheduler.rules.service.reckon import (
     hours_fact,
     soon_days,
 )
-from scheduler.rules.service.terms import RANK, Situation
+from scheduler.rules.service.situation import RANK, Situation
 
 __all__ = [
     "RANK",

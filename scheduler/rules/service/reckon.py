@@ -11,7 +11,7 @@ import msgspec
 
 from fleet.calendar import add_months, local_date
 from fleet.model import Record, ServicePlan, Task
-from scheduler.rules.service.terms import RANK, ByCalendar, ByHours, Done, Situation, State
+from scheduler.rules.service.situation import RANK, ByCalendar, ByHours, Done, Situation, State
 
 SOON_DAYS = 30
 SOON_HOURS_SHARE = 0.90

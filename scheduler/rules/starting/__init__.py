@@ -26,9 +26,7 @@ Nothing here knows `now`. A demand without an answer is handed over the end of t
 time (`look_again_at`) at which its cranking cycle is over.
 """
 
-from scheduler.rules.starting.ending import as_seen
-from scheduler.rules.starting.finding import find
-from scheduler.rules.starting.terms import (
+from scheduler.rules.starting.demand import (
     CYCLES,
     LAG_S,
     LARGE,
@@ -43,6 +41,8 @@ from scheduler.rules.starting.terms import (
     Told,
     Watched,
 )
+from scheduler.rules.starting.ending import as_seen
+from scheduler.rules.starting.finding import find
 
 __all__ = [
     "CYCLES",

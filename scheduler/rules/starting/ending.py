@@ -8,8 +8,7 @@ import msgspec
 import numpy as np
 
 from fleet.model import DemandEnd, DeviceEvent, StartDemand
-from scheduler.rules.starting.grouping import merged, take
-from scheduler.rules.starting.terms import (
+from scheduler.rules.starting.demand import (
     LAG_S,
     METER_PROVES_H,
     MISSABLE_RUN_S,
@@ -18,6 +17,7 @@ from scheduler.rules.starting.terms import (
     State,
     Watched,
 )
+from scheduler.rules.starting.grouping import merged, take
 
 
 def outcomes(s: State, begun: Sequence[Begun]) -> None:

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import msgspec
 
+from scheduler.rules.starting.demand import Begun, Found, StartsCarry, State, Told, Watched
 from scheduler.rules.starting.ending import drop_busy, outcomes, settle
 from scheduler.rules.starting.grouping import absorb, group
-from scheduler.rules.starting.terms import Begun, Found, StartsCarry, State, Told, Watched
 
 
 def find(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from scheduler.rules.starting.terms import LAG_S, OpenDemand, State
+from scheduler.rules.starting.demand import LAG_S, OpenDemand, State
 
 
 def group(s: State) -> None:

@@ -23,7 +23,7 @@ from scheduler.rules.supply.drift import Point, alike, drift
 from scheduler.rules.supply.legs import UNBALANCE_PCT
 from scheduler.rules.supply.nominal import NEAR, TO_NEUTRAL, nominals
 from scheduler.rules.supply.settled import no_load_kw
-from scheduler.rules.supply.terms import (
+from scheduler.rules.supply.supply_record import (
     Band,
     Circuit,
     Delay,

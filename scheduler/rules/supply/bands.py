@@ -7,12 +7,11 @@ they describe what a utility delivers.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
 
-from scheduler.rules.supply.terms import Band, Plate
+from scheduler.rules.supply.supply_record import Band, Plate
 
 
 class ClassLimits(msgspec.Struct, frozen=True, kw_only=True):
@@ -110,42 +109,6 @@ def _around(nominal: float, down_pct: float, up_pct: float, steady: float, by: s
     )
 
 
-def droop_pct(no_load_hz: float, rated_load_hz: float) -> float:
-    """Droop [% of the hertz at rated load]: 100 x (no load - rated) / rated. Arguments: hertz
-    without load, no_load_hz, and at rated load.
-
-    Gives: [%]. Source: ISO 8528-5:2025, Table 4, secondary source.
-    """
-    return 100 * (no_load_hz - rated_load_hz) / rated_load_hz
-
-
-def steady_volts(performance_class: str, nominal_v: float) -> tuple[float, float]:
-    """Steady volts of a class around a set that was set to nominal: nominal_v x (1 -+ percent /
-    100).
-
-    Gives: least and most [V]. Source: ISO 8528-5:2025, Table 4, secondary source.
-    """
-    part = CLASSES[performance_class].volts_pct / 100 * nominal_v
-    return nominal_v - part, nominal_v + part
-
-
-def steady_width_hz(performance_class: str, nominal_hz: float, small: bool = False) -> float:
-    """Full width of the steady band [Hz]: G1 to G3, or any with one or two cylinders.
-
-    Gives: [Hz]. Source: ISO 8528-5:2025, Table 4, secondary source.
-    """
-    share = SMALL_STEADY_PCT if small else CLASSES[performance_class].steady_pct
-    return share / 100 * nominal_hz
-
-
-def hertz_of_speed(poles: int, speed_rpm: float) -> float:
-    """Hertz of an alternator: poles x speed / 120 (identity).
-
-    Gives: [Hz]. Arithmetic.
-    """
-    return poles * speed_rpm / 120
-
-
 AnsiRange = Literal["A service", "A utilization", "B service", "B utilization", "outside"]
 ANSI_120: tuple[tuple[AnsiRange, float, float], ...] = (
     ("A service", 114.0, 126.0),
@@ -172,22 +135,6 @@ def en_50160_inner(volts: float, nominal_v: float = 230.0) -> bool:
     Gives: yes or no. Source: EN 50160, low voltage, secondary source.
     """
     return abs(volts - nominal_v) <= 0.10 * nominal_v + 1e-9
-
-
-EN_50160_WEEK = 1008
-EN_50160_MUST = 958
-"""Of the 1008 ten-minute means of a week, 95 % must pass: 958 (derived from EN 50160). Source: EN
-50160, secondary source; the count is arithmetic."""
-
-
-def en_50160_week(means: Sequence[float], nominal_v: float = 230.0) -> bool:
-    """Whether a week of ten-minute means keeps EN 50160: 95 % within 10 %, all in +10/-15 %.
-
-    Gives: yes or no. Source: EN 50160, low voltage, secondary source.
-    """
-    inner = sum(en_50160_inner(v, nominal_v) for v in means)
-    outer = all(0.85 * nominal_v - 1e-9 <= v <= 1.10 * nominal_v + 1e-9 for v in means)
-    return inner >= 0.95 * len(means) and outer
 
 
 def volts_like(volts: float, plate: Plate) -> str:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from fleet.model import Series, no_series
 from scheduler.rules.supply import legs, settled
 from scheduler.rules.supply.nominal import EVERY, TO_NEUTRAL, system_of
-from scheduler.rules.supply.terms import Circuit, Plate
+from scheduler.rules.supply.supply_record import Circuit, Plate
 
 LOW_SHARE = 0.8
 """Under this share of its nominal a circuit carries nothing: equipment is not made to run on less

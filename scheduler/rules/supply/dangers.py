@@ -11,7 +11,7 @@ from fleet.model import Series
 from scheduler.rules.supply import circuits, out, settled
 from scheduler.rules.supply.day import Day, Delays
 from scheduler.rules.supply.standing import electric
-from scheduler.rules.supply.terms import Delay
+from scheduler.rules.supply.supply_record import Delay
 
 CIRCUIT_CLEAR = 1.02
 """A dead circuit is back 2 % above its limit (docs/engineering/defaults.md#delays). Common

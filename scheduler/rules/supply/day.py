@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fleet.model import Series, SignalChannel, no_series
 from scheduler.rules.supply import out
-from scheduler.rules.supply.terms import Delay, OutSpell, Plate, Trouble
+from scheduler.rules.supply.supply_record import Delay, OutSpell, Plate, Trouble
 
 CHANNELS = (
     "ac_v",

@@ -17,7 +17,7 @@ import numpy as np
 
 from fleet.calendar import DAY_S
 from scheduler.rules import trend
-from scheduler.rules.supply.terms import Band, Drift
+from scheduler.rules.supply.supply_record import Band, Drift
 from scheduler.rules.trend import EwmaChart, Slope, Tendency
 
 LEAST = 8

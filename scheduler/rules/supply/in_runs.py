@@ -12,7 +12,7 @@ from fleet.model import Series
 from scheduler.rules.supply import bands, circuits, legs, out, points, settled, standing
 from scheduler.rules.supply.day import Day, Delays, Floats, Ints, hold
 from scheduler.rules.supply.settled import DEAD_SHARE
-from scheduler.rules.supply.terms import Plate, RunPoint
+from scheduler.rules.supply.supply_record import Plate, RunPoint
 
 
 def runs(

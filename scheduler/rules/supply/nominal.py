@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from scheduler.rules.supply.terms import Plate
+from scheduler.rules.supply.supply_record import Plate
 
 TO_NEUTRAL = ("ac_l1_v", "ac_l2_v", "ac_l3_v")
 LINES = ("ac_l12_v", "ac_l23_v", "ac_l31_v")

@@ -21,7 +21,7 @@ from fleet.defaults import (
     LIMIT_ON_S,
     LIMIT_ON_SAMPLES,
 )
-from scheduler.rules.supply.terms import Band, Delay, OutSpell, Trouble
+from scheduler.rules.supply.supply_record import Band, Delay, OutSpell, Trouble
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.rules.supply.terms import RunPoint
+from scheduler.rules.supply.supply_record import RunPoint
 
 WIDTH_LEAST = 8
 """A spread of fewer hertz is not told. Common practice, no source."""

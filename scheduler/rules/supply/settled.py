@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
 from scheduler.rules.supply.nominal import BOTH_LEGS_V, LINES, TO_NEUTRAL, system_of, ways_of
-from scheduler.rules.supply.terms import Plate
+from scheduler.rules.supply.supply_record import Plate
 
 SETTLE_S = 30
 SETTLE_SMALL_S = 120

@@ -8,7 +8,7 @@ from fleet.model import Series, no_series
 from scheduler.rules.supply import circuits, dangers, in_runs, out, settled, standing
 from scheduler.rules.supply.day import Day, Delays
 from scheduler.rules.supply.settled import DEAD_SHARE
-from scheduler.rules.supply.terms import SupplyCarry, SupplyDay
+from scheduler.rules.supply.supply_record import SupplyCarry, SupplyDay
 
 STANDING_SHARE = 0.5
 """Volts on a standing set: above half of nominal

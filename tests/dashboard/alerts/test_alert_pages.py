@@ -15,7 +15,7 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 from fleet import words
 from fleet.model import EVERYTHING, Record
 from fleet.registry.facts.records import add_record
-from fleet.registry.office import rota as agreed
+from fleet.registry.office import duty_rota
 from fleet.registry.told import alerts as told
 from scheduler.alarms import state_of
 
@@ -213,7 +213,7 @@ def test_the_owner_changes_the_waking_table(fleet: Fleet, dee: Caller, boss: Cal
     assert "no_cover.home.on" not in ticked
     answer = post(fleet, boss, "/waking", n="0", wake=[*ticked, "no_cover.home.on"])
     assert answer.status_code == 303
-    held, n = agreed.waking(fleet.registry)
+    held, n = duty_rota.waking(fleet.registry)
     assert n == 1
     assert [(r.concern, r.criticality, r.mains, r.wake) for r in held.rows] == [
         ("no_cover", "home", "on", "wake")
@@ -225,7 +225,7 @@ def test_the_owner_changes_the_waking_table(fleet: Fleet, dee: Caller, boss: Cal
 
 
 def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> None:
-    people = {c.name: c.person for c in agreed.contacts(fleet.registry)}
+    people = {c.name: c.person for c in duty_rota.contacts(fleet.registry)}
     ids = [people["Dee"], people["Boss@Example.Org"]]
     fields = {
         "n": "0",
@@ -246,7 +246,7 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
     ):
         assert post(fleet, boss, "/rota", **fields | wrong).status_code == 422, wrong
     assert post(fleet, boss, "/rota", **fields).status_code == 303
-    held, n = agreed.rota(fleet.registry)
+    held, n = duty_rota.rota(fleet.registry)
     assert (held.people, held.escalate_s, n) == (tuple(ids), 600, 1)
     assert held.zone == "Europe/London"
     swap = {"what": "swap", "n": "1", "person": ids[1], "from": "2026-11-26", "to": "2026-11-28"}
@@ -256,7 +256,7 @@ def test_the_office_makes_the_rota(fleet: Fleet, dee: Caller, boss: Caller) -> N
     assert "28 Nov 2026" in text
     assert "No message can reach Dee" in text
     assert post(fleet, boss, "/rota", what="unswap", n="2", swap="0").status_code == 303
-    assert agreed.rota(fleet.registry)[0].swaps == ()
+    assert duty_rota.rota(fleet.registry)[0].swaps == ()
 
 
 def test_an_open_visit_is_shown_on_the_page_of_its_set(fleet: Fleet, dee: Caller) -> None:

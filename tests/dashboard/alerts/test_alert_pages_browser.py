@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import outbox_runs
 import pytest
+from as_viewer import OWNER, as_real_owner
 from browsers import PHONE, SIZES, accessible, fits, opened, serving, sideways
-from looking import OWNER, as_real_owner
 from mains_off import alert_of, mains_off
 from playwright.sync_api import Browser
 from roles import add
@@ -15,10 +15,10 @@ from seeding import FAILED, NOW, seed, unit_id
 
 from dashboard.app import create_app
 from fleet.model import Rota
-from fleet.registry.office import rota
+from fleet.registry.office import duty_rota
 from fleet.registry.office.sitecard import key_of
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices.addresses import read, shown
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox.addresses import read, shown
 from scheduler.notify import Mail
 from scheduler.turns import reminders
 
@@ -32,7 +32,7 @@ def addresses(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, st
     fleet = seed(tmp_path_factory.mktemp("alert-browser"), demo=False)
     outage, failed = mains_off(fleet), alert_of(fleet, FAILED, "failed_start")
     olga = add(fleet, "olga@example.org", "owner")
-    rota.agree_rota(fleet.registry, Rota(people=(olga.id,)), 0, OWNER.actor, NOW)
+    duty_rota.agree_rota(fleet.registry, Rota(people=(olga.id,)), 0, OWNER.actor, NOW)
     address, key = read("json://127.0.0.1:9/"), key_of(fleet.settings)
     outbox.add_target(
         fleet.registry, olga.id, address.way, address.text, shown(address), key, OWNER.actor, NOW

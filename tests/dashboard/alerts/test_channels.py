@@ -19,16 +19,16 @@ from posts import web_server
 from roles import HERE, Caller, add, app_of, signed_in
 from seeding import NOW, Fleet, seeded
 
-from dashboard.deps import viewer_of
+from dashboard.request_context import viewer_of
 from dashboard.viewers import by_session
 from fleet.model import QuietHours, Rota
 from fleet.registry import people
-from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.sitecard import key_of
 from fleet.registry.people import Actor, audit
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import MOST_TARGETS
-from fleet.registry.told.notices.addresses import HOSTED, SCHEMES, names_a_server, read
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import MOST_TARGETS
+from fleet.registry.told.outbox.addresses import HOSTED, SCHEMES, names_a_server, read
 from scheduler.notify import Mail
 
 BY = Actor("the tests")
@@ -272,8 +272,8 @@ def test_the_last_address_goes_only_after_a_warning(
         assert "This is the only address of Tom-" in page
         assert "not even what wakes" in page
         assert "holds the duty phone now" not in page
-    _, n = rota.rota(reg)
-    rota.agree_rota(reg, Rota(people=(tom.id,)), n, BY, NOW)
+    _, n = duty_rota.rota(reg)
+    duty_rota.agree_rota(reg, Rota(people=(tom.id,)), n, BY, NOW)
     assert "holds the duty phone now" in tom.post(sms)[1]
     with web_server() as web:
         address = f"json://127.0.0.1:{web.port}/"
@@ -332,8 +332,8 @@ def test_the_owner_sets_anybodys(fleet: Fleet, tom: Member, olga: Member) -> Non
     assert quiet_hours.of_person(fleet.registry, olga.id)[1] == 0
     (row,) = [r for r in audit(fleet.registry, kind="channel_changed") if r.subject == tom.id]
     assert (row.person, row.detail) == (olga.id, "quiet hours 23:00 to 05:00")
-    _, n = rota.rota(fleet.registry)
-    rota.agree_rota(fleet.registry, Rota(people=(tom.id,)), n, BY, NOW)
+    _, n = duty_rota.rota(fleet.registry)
+    duty_rota.agree_rota(fleet.registry, Rota(people=(tom.id,)), n, BY, NOW)
     assert "Quiet 23:00–05:00" in tom.get("/rota")[1]
     assert "How somebody is reached changed" in olga.get("/people/done")[1]
 

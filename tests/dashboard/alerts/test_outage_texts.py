@@ -47,9 +47,9 @@ from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
 from fleet.registry.told import alerts as told
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
-from fleet.registry.told.notices import put_notices
+from fleet.registry.told.outbox import put_notices
 from fleet.registry.told.rows import AlertChanges
 from fleet.words import customers as say
 from scheduler import alarms
@@ -522,7 +522,7 @@ def test_another_state_is_another_text_and_after_the_outage_there_is_none(
         )
         fare(made, places, n, back, mains=mains, condition="standing_by", heard_at=back)
     outages.look(made.registry, places, DUTY, back)
-    held = kept.outage(made.registry, EVERYTHING, outage)
+    held = kept_outages.outage(made.registry, EVERYTHING, outage)
     assert held is not None
     assert held.ended_at is not None
     assert states(made, outage) == {"not_powered": "sent", "unknown": "withdrawn"}
@@ -539,9 +539,9 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     made: Fleet, outage: str
 ) -> None:
     """A single site's outage went into this one: its e-mail is not sent again under this one's id."""
-    whole = kept.outage(made.registry, EVERYTHING, outage)
+    whole = kept_outages.outage(made.registry, EVERYTHING, outage)
     assert whole is not None
-    assert kept.parts_of(made.registry, EVERYTHING, whole) == []
+    assert kept_outages.parts_of(made.registry, EVERYTHING, whole) == []
     part = msgspec.structs.replace(
         OUTAGE, id="o-part", subject="site:s1", area="", ended_at=whole.began_at + 60, into=outage
     )
@@ -549,24 +549,24 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
     opened = tuple(
         alarms.opening(o.subject + o.id, finding(o), NOW, name=o.id) for o in (part, other)
     )
-    turn = kept.OutageTurn(outages=(part, other), alerts=AlertChanges(opened=opened))
-    assert kept.write_outages(made.registry, turn, NOW)
-    assert kept.parts_of(made.registry, EVERYTHING, whole) == ["o-part"]
+    turn = kept_outages.OutageTurn(outages=(part, other), alerts=AlertChanges(opened=opened))
+    assert kept_outages.write_outages(made.registry, turn, NOW)
+    assert kept_outages.parts_of(made.registry, EVERYTHING, whole) == ["o-part"]
     said = fares(OUTAGE, member(), "Oak House", "07:12")
     assert said is not None
     (early,) = outage_notices(
         [MO], msgspec.structs.replace(part, into=""), member(), "outdoors", said, "Elm", NOW
     )
     put_notices(made.registry, [early], NOW)
-    about = writing(app_of(made).state.desk, whole)
+    about = writing(app_of(made).state.services, whole)
     assert about.sent[early.step, "p1"] == "waiting"
 
 
 def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
     """The e-mail and its line of the log in one transaction, for the first of them only."""
     opened = alarms.opening(OUTAGE.subject, finding(OUTAGE), NOW, name=OUTAGE.id)
-    turn = kept.OutageTurn(outages=(OUTAGE,), alerts=AlertChanges(opened=(opened,)))
-    assert kept.write_outages(reg, turn, NOW)
+    turn = kept_outages.OutageTurn(outages=(OUTAGE,), alerts=AlertChanges(opened=(opened,)))
+    assert kept_outages.write_outages(reg, turn, NOW)
     (told_of,) = notices()
     call = Call(id="c1", episode=OUTAGE.id, unit="u1", at=NOW, by="Dee", outcome="written")
     dee = Actor("Dee", None, "")

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import msgspec
 import pytest
+from as_viewer import as_real_owner
 from browsers import PHONE, SIZES, accessible, fits, opened, serving, sideways
-from looking import as_real_owner
 from mains_off import mains_off
 from playwright.sync_api import Browser
 from roles import add, customer_of

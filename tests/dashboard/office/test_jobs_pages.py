@@ -16,8 +16,8 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
 from fleet.registry.lists.find import find_sets
-from fleet.registry.office import board, jobs
-from fleet.registry.office import rounds as kept
+from fleet.registry.office import board, kept_jobs
+from fleet.registry.office import kept_rounds as kept
 from scheduler import dispatch, work
 from scheduler.rounds import Limits, plan
 
@@ -56,7 +56,7 @@ def call_form(of: Caller, unit: str, **fields: str) -> dict[str, str]:
 
 
 def taken(office: Office, title: str) -> Job:
-    found = [j for j in jobs.jobs(office.fleet.registry, EVERYTHING) if j.title == title]
+    found = [j for j in kept_jobs.jobs(office.fleet.registry, EVERYTHING) if j.title == title]
     assert len(found) == 1
     return found[0]
 
@@ -67,7 +67,7 @@ def test_an_urgent_job_is_fitted_in_by_the_office_alone(
     """A link that its reader may not follow is not shown."""
     id = str(uuid4())
     urgent = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
-    jobs.add_jobs(office.fleet.registry, [work.opened(urgent, NOW, "Office")])
+    kept_jobs.add_jobs(office.fleet.registry, [work.opened(urgent, NOW, "Office")])
     way = f"/rounds/insert/{id}"
     assert f'href="{way}"' in client.get(f"/jobs/{id}").text
     fleet = office.fleet
@@ -126,7 +126,7 @@ def test_a_call_is_taken_once_however_often_it_is_sent(
 def test_what_was_typed_is_not_lost_when_a_call_is_refused(
     office: Office, client: TestClient, caller: Caller
 ) -> None:
-    before = len(jobs.jobs(office.fleet.registry, EVERYTHING))
+    before = len(kept_jobs.jobs(office.fleet.registry, EVERYTHING))
     form = call_form(caller, unit_id(0), symptom="Rattles", minutes="soon")
     answer = client.post("/jobs/call", data=form, headers={"origin": HERE})
     assert answer.status_code == 422
@@ -134,7 +134,7 @@ def test_what_was_typed_is_not_lost_when_a_call_is_refused(
     assert ">Rattles</textarea>" in answer.text
     form = call_form(caller, unit_id(0), symptom="", title="")
     assert client.post("/jobs/call", data=form, headers={"origin": HERE}).status_code == 422
-    assert len(jobs.jobs(office.fleet.registry, EVERYTHING)) == before
+    assert len(kept_jobs.jobs(office.fleet.registry, EVERYTHING)) == before
 
 
 def test_hostile_text_is_only_text(client: TestClient) -> None:
@@ -268,9 +268,11 @@ def test_no_cell_can_be_run_by_a_spreadsheet(cell: object, kept: object) -> None
 def test_what_a_step_says_of_a_person_is_in_the_audit(office: Office) -> None:
     from fleet.registry import people
 
-    job = jobs.job(office.fleet.registry, EVERYTHING, CALL)
+    job = kept_jobs.job(office.fleet.registry, EVERYTHING, CALL)
     assert job is not None
-    jobs.add_steps(office.fleet.registry, [work.advance(job, "note", NOW, "Dee", "rang back")], BY)
+    kept_jobs.add_steps(
+        office.fleet.registry, [work.advance(job, "note", NOW, "Dee", "rang back")], BY
+    )
     assert people.audit(office.fleet.registry, kind="job_changed")[0].subject == CALL
 
 
@@ -299,7 +301,7 @@ def test_an_errand_has_a_place_and_is_planned(
         follow_redirects=False,
     )
     assert answer.status_code == 303, answer.text
-    job = jobs.job(office.fleet.registry, EVERYTHING, id)
+    job = kept_jobs.job(office.fleet.registry, EVERYTHING, id)
     assert job is not None
     assert job.errand == Errand(name="Parts counter, Dock Road", lat=54.61, lon=-1.62)
     assert (job.site, job.where) == ("", f"errand-{id}")

@@ -10,7 +10,7 @@ from seeding import FAILED, NOW, unit_id
 
 from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
-from fleet.registry.office import jobs
+from fleet.registry.office import kept_jobs
 from scheduler import work
 
 pytest_plugins = ["dispatching", "finishing"]
@@ -36,7 +36,7 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
         safety=True,
         due_on="2026-12-20",
     )
-    jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
+    kept_jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
     page = client.get("/jobs/check-1").text
     body = page[page.index("<h1>") :]
     first = body.index("Act now")
@@ -54,11 +54,11 @@ def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Ca
     from dashboard.pages.rounds.export import sheet_data
     from dashboard.views import rounds as tell
     from dashboard.views import set_findings as sets
-    from fleet.registry.office import rounds as kept
+    from fleet.registry.office import kept_rounds
     from scheduler import dispatch
 
     office, _, _ = desk
-    told = kept.in_force(office.fleet.registry)
+    told = kept_rounds.in_force(office.fleet.registry)
     assert told is not None
     sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
     grave = sets.gravest(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)

@@ -7,15 +7,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from as_viewer import as_real_owner
 from browsers import DESK, SIZES, accessible_at, fits, opened, serving
 from dispatching import CALL, Office, close, copied, in_force
-from looking import as_real_owner
 from playwright.sync_api import Browser, expect
 from seeding import FAILED, NOW, unit_id
 
 from dashboard.app import create_app
 from fleet.model import EVERYTHING
-from fleet.registry.office import jobs
+from fleet.registry.office import kept_jobs
 from scheduler import dispatch
 
 pytest_plugins = ["dispatching"]
@@ -122,7 +122,7 @@ def test_a_call_is_taken_by_keyboard_alone(browser: Browser, served: Served, scr
         keys.press("Enter")
         page.wait_for_url("**/jobs/*-*done=taken")
         expect(page.locator("h1")).to_contain_text(said)
-    made = [j for j in jobs.jobs(served.office.fleet.registry, EVERYTHING) if j.title == said]
+    made = [j for j in kept_jobs.jobs(served.office.fleet.registry, EVERYTHING) if j.title == said]
     assert [(j.unit, j.phone, j.found_by) for j in made] == [
         (unit_id(7), "01632 960007", "customer")
     ]

@@ -318,7 +318,7 @@ def test_nothing_secret_leaves_the_house(
     from dashboard.views import rounds as rounds_words
     from fleet.model import EVERYTHING
 
-    book = rounds_words.sheet_of(app_of(office.fleet).state.desk, EVERYTHING, plan)
+    book = rounds_words.sheet_of(app_of(office.fleet).state.services, EVERYTHING, plan)
     written = msgspec.json.encode(sheet_data("Firm", book, one, {"battery": 1.0})).decode()
     assert "Night porter 01632 960777" in written
     assert "switch to OFF and lock out" in written

@@ -21,8 +21,8 @@ from fleet.model import EVERYTHING, Episode, Job, Scope
 from fleet.model.book import Board, Book
 from fleet.model.jobs import JobState, StepKind
 from fleet.registry import lists
-from fleet.registry.office import jobs
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import kept_jobs as jobs
+from fleet.registry.office.kept_rounds import Ask
 from fleet.words import planned as say
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door

@@ -12,8 +12,8 @@ from seeding import NOW, unit_id
 from fleet.model import EVERYTHING, Job
 from fleet.model.jobs import StepKind
 from fleet.registry import lists
-from fleet.registry.office import jobs
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import kept_jobs
+from fleet.registry.office.kept_rounds import Ask
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work
@@ -153,10 +153,10 @@ def today(office: Office) -> Round:
 def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
     registry = office.fleet.registry
     for kind in kinds:
-        one = jobs.job(registry, EVERYTHING, id)
+        one = kept_jobs.job(registry, EVERYTHING, id)
         assert one is not None
         after = work.advance(one, kind, at, "Ana", "No longer wanted" if kind == "drop" else "")
-        jobs.add_steps(registry, [after], BY)
+        kept_jobs.add_steps(registry, [after], BY)
 
 
 def take(office: Office, unit: str, id: str, **more: Any) -> Job:
@@ -171,7 +171,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 
 

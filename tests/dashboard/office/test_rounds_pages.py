@@ -18,8 +18,8 @@ from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
 from fleet.registry.base import tables as t
-from fleet.registry.office import jobs, rounds
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office import kept_jobs, kept_rounds
+from fleet.registry.office.kept_rounds import Ask
 from scheduler import dispatch, publishing, work
 from scheduler.rounds import RoundPlan
 from scheduler.turns import planning
@@ -42,10 +42,10 @@ def post(caller: Caller, client: TestClient, path: str, /, **fields: str) -> tup
 
 def answered(office: Office) -> None:
     """The ask that waits, answered as the scheduler does but in a few iterations."""
-    asked = rounds.waiting_ask(office.fleet.registry)
+    asked = kept_rounds.waiting_ask(office.fleet.registry)
     assert asked is not None
     quick = msgspec.structs.replace(asked.ask, iterations=30)
-    rounds.note_ask(office.fleet.registry, asked.id, "done", "", NOW)
+    kept_rounds.note_ask(office.fleet.registry, asked.id, "done", "", NOW)
     planning.plan_rounds(office.fleet.registry, NOW, quick, asked.by)
 
 
@@ -54,7 +54,7 @@ def told(office: Office) -> RoundPlan:
 
 
 def job(office: Office, id: str) -> Job:
-    found = jobs.job(office.fleet.registry, EVERYTHING, id)
+    found = kept_jobs.job(office.fleet.registry, EVERYTHING, id)
     assert found is not None
     return found
 
@@ -71,7 +71,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-27",
     }
     made = Job(**(fields | more))
-    jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
     return made
 
 
@@ -168,9 +168,9 @@ def test_the_checkers_word_comes_before_a_bad_move_is_kept(office: Office) -> No
     assert code == 200
     assert "What the checker says" in text
     assert "Nothing is broken" not in text
-    assert rounds.draft(office.fleet.registry) is None, "nothing was kept yet"
+    assert kept_rounds.draft(office.fleet.registry) is None, "nothing was kept yet"
     assert post(caller, client, path, kind="move", to="ana/2026-11-27", keep="yes")[0] == 303
-    assert rounds.draft(office.fleet.registry) is not None
+    assert kept_rounds.draft(office.fleet.registry) is not None
     assert post(caller, client, path, kind="move", to="ana/2026-11-29")[0] == 422, "a Sunday"
 
 
@@ -179,7 +179,7 @@ def test_a_job_is_taken_out_by_hand(office: Office) -> None:
     assert (
         post(caller, client, f"/rounds/change/{CALL}", kind="remove")[1] == "/rounds?done=removed"
     )
-    draft = rounds.draft(office.fleet.registry)
+    draft = kept_rounds.draft(office.fleet.registry)
     assert draft is not None
     assert CALL in {u.job for u in dispatch.decode(draft.doc).unplanned}
 
@@ -236,13 +236,13 @@ def test_a_storm_week_re_offers_what_was_told(office: Office) -> None:
     )
     assert post(caller, client, "/rounds/plan", storm_from="x", storm_to="2026-11-26")[0] == 422
     post(caller, client, "/rounds/plan", storm_from="2026-11-25", storm_to="2026-12-02")
-    asked = rounds.newest_ask(registry)
+    asked = kept_rounds.newest_ask(registry)
     assert asked is not None
     assert asked.ask.storm == ("2026-11-25", "2026-12-02")
     quick = msgspec.structs.replace(asked.ask, iterations=30)
     plan = planning.plan_rounds(registry, NOW, quick, "Dee").plan
     assert plan is not None
-    routine = {j.id for j in jobs.jobs(registry, EVERYTHING) if j.routine and not j.safety}
+    routine = {j.id for j in kept_jobs.jobs(registry, EVERYTHING) if j.routine and not j.safety}
     for id, (_, day, _) in dispatch.places(plan).items():
         assert id not in routine or day > "2026-12-02"
     assert "Promises to be made again" in client.get("/rounds").text
@@ -370,6 +370,6 @@ def test_the_demonstration_makes_its_first_plan_once(office: Office) -> None:
     with registry.write() as connection:
         connection.execute(sa.delete(t.round_plan))
     assert planning.demonstrate(registry, NOW, seconds=1.0)
-    assert rounds.in_force(registry) is not None
+    assert kept_rounds.in_force(registry) is not None
     assert job(office, CALL).promise is not None
     assert not planning.demonstrate(registry, NOW, seconds=1.0)

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from alternators import Fault, run, wye
+from as_viewer import as_owner
 from circuit_worlds import ALL, Made
 from fastapi.testclient import TestClient
-from looking import as_owner
 from register_rows import NOW, row, take
 
 from dashboard.app import create_app
@@ -23,7 +23,7 @@ from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.facts.records import add_record
 from fleet.registry.facts.rows import PulseBatch
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from fleet.settings import Settings
 from fleet.store import open_store
 from hourhand.office import list_units
@@ -197,7 +197,7 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         ]
         assert summary is not None
         texts = [office.text(path) for path in ("/", "/units", "/units/WELL", "/alerts")]
-        for outage in kept.going_on(office.registry, NOW - DAY_S):
+        for outage in kept_outages.going_on(office.registry, NOW - DAY_S):
             texts.append(office.text(f"/outages/{outage.id}"))
         assert len(texts) == 5
         list_units(Namespace(data=office.settings.data, config=None, search="WELL", json=False))

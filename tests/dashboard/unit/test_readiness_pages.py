@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from as_viewer import as_owner, as_reader
 from fastapi.testclient import TestClient
 from found import finding
-from looking import as_owner, as_reader
 from register_rows import NOW, row, take, write_turn
 
 from dashboard.app import create_app

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from as_viewer import as_owner
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from looking import as_owner
 from seeding import DAY_S, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 
 from dashboard.app import create_app

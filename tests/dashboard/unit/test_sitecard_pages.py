@@ -14,7 +14,7 @@ from seeding import FAILED, unit_id
 from fleet.model import EVERYTHING, Contract, Record
 from fleet.registry import lists, people
 from fleet.registry.facts.records import add_record
-from fleet.registry.office import jobs, sitecard
+from fleet.registry.office import kept_jobs, sitecard
 from fleet.registry.people import Actor
 from scheduler import dispatch
 
@@ -106,7 +106,7 @@ def test_the_office_writes_the_card_and_the_agreement(office: Office) -> None:
     }
     done = client.post(f"/sites/{site}/contract", data=agreed, headers={"origin": HERE})
     assert done.status_code == 303
-    kept = jobs.contracts(fleet.registry, EVERYTHING)["hanna-alder"]
+    kept = kept_jobs.contracts(fleet.registry, EVERYTHING)["hanna-alder"]
     assert (kept.on_stop, kept.response_h, kept.warranty) == (True, 4.0, {"gs-01": "2027-05-01"})
     screen = client.get("/jobs/call?unit=gs-01").text
     assert "on stop" in screen
@@ -122,7 +122,7 @@ def test_an_agreement_is_held_against_the_visits_made_and_its_day(office: Office
     mia = signed_in(fleet, add(fleet, "mia2", "technician")).client(app_of(fleet))
     contract = Contract(customer="hanna-alder", visits_a_year=4, renewal="2027-01-31")
     by = Actor("Eve", "p-eve")
-    jobs.save_contract(fleet.registry, contract, fleet.now, by)
+    kept_jobs.save_contract(fleet.registry, contract, fleet.now, by)
     card = client_text(eve, f"/sites/{site}")
     assert "0 of 4 visits made in 2026: 3 visits behind." in card
     assert "To be renewed on 31 Jan 2027." in card
@@ -136,11 +136,11 @@ def test_an_agreement_is_held_against_the_visits_made_and_its_day(office: Office
     assert "To be renewed" not in due
     assert "of 4 visits" not in client_text(mia, "/due")
     soon = msgspec.structs.replace(contract, visits_a_year=2, renewal="2026-12-15")
-    jobs.save_contract(fleet.registry, soon, fleet.now, by)
+    kept_jobs.save_contract(fleet.registry, soon, fleet.now, by)
     due = client_text(eve, "/due")
     assert "visits made" not in due
     assert "To be renewed on 15 Dec 2026, in 20 days." in due
-    jobs.save_contract(fleet.registry, Contract(customer="hanna-alder"), fleet.now, by)
+    kept_jobs.save_contract(fleet.registry, Contract(customer="hanna-alder"), fleet.now, by)
     assert "Agreements to look after" not in client_text(eve, "/due")
 
 

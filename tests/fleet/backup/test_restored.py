@@ -17,8 +17,8 @@ from fleet.model import EVERYTHING, Notice, Reading
 from fleet.registry import lists, people, unscoped
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import HEAD, Registry, open_registry, schema_of
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import GIVE_UP_S
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import GIVE_UP_S
 from fleet.settings import Settings
 from fleet.store import open_store
 from fleet.words import notices as say

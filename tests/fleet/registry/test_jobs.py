@@ -28,9 +28,16 @@ from fleet.registry import lists, people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import RecordRefused
-from fleet.registry.office import jobs, jobs_done, rounds, rounds_feed, sitecard, technicians
-from fleet.registry.office.jobs import JobRefused
-from fleet.registry.office.rounds import Ask, RoundsRefused
+from fleet.registry.office import (
+    jobs_done,
+    kept_jobs,
+    kept_rounds,
+    rounds_feed,
+    sitecard,
+    technicians,
+)
+from fleet.registry.office.kept_jobs import JobRefused
+from fleet.registry.office.kept_rounds import Ask, RoundsRefused
 from fleet.registry.office.sitecard import CardRefused
 from fleet.registry.office.technicians import TechnicianRefused
 from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
@@ -51,17 +58,17 @@ def test_steps_are_appended_and_the_newest_state_stands(reg: Registry) -> None:
     stocked(reg)
     job = job_at(reg)
     for kind, note in (("call", ""), ("called", ""), ("drop", "sold")):
-        kept = jobs.job(reg, EVERYTHING, "j1")
+        kept = kept_jobs.job(reg, EVERYTHING, "j1")
         assert kept is not None
-        jobs.add_steps(reg, [work.advance(kept, kind, NOW + 60, "Dee", note)], BY)  # type: ignore[arg-type]
-    life = jobs.steps(reg, EVERYTHING, job.id)
+        kept_jobs.add_steps(reg, [work.advance(kept, kind, NOW + 60, "Dee", note)], BY)  # type: ignore[arg-type]
+    life = kept_jobs.steps(reg, EVERYTHING, job.id)
     assert [(s.n, s.kind, s.state) for s in life] == [
         (1, "opened", "open"),
         (2, "call", "call_first"),
         (3, "called", "open"),
         (4, "drop", "dropped"),
     ]
-    kept = jobs.job(reg, EVERYTHING, "j1")
+    kept = kept_jobs.job(reg, EVERYTHING, "j1")
     assert kept is not None
     assert (kept.state, kept.reason, kept.n) == ("dropped", "sold", 4)
     assert [a.detail for a in people.audit(reg, kind="job_changed")] == ["drop", "called", "call"]
@@ -70,31 +77,31 @@ def test_steps_are_appended_and_the_newest_state_stands(reg: Registry) -> None:
 def test_of_two_who_change_a_job_at_once_the_second_is_told(reg: Registry) -> None:
     stocked(reg)
     job = job_at(reg)
-    jobs.add_steps(reg, [work.advance(job, "call", NOW, "Dee")])
+    kept_jobs.add_steps(reg, [work.advance(job, "call", NOW, "Dee")])
     with pytest.raises(JobRefused, match="meanwhile"):
-        jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Eve", "no")])
-    assert len(jobs.steps(reg, EVERYTHING, "j1")) == 2
+        kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Eve", "no")])
+    assert len(kept_jobs.steps(reg, EVERYTHING, "j1")) == 2
 
 
 def test_a_job_of_an_unknown_set_is_refused(reg: Registry) -> None:
     made = work.opened(Job(id="j", title="x", unit="nobody"), NOW, "Dee")
     with pytest.raises(JobRefused, match="no unit nobody"):
-        jobs.add_jobs(reg, [made])
-    jobs.add_jobs(reg, [work.opened(Job(id="j", title="Fetch filters"), NOW, "Dee")])
-    assert jobs.job(reg, EVERYTHING, "j") is not None  # an errand has no set
+        kept_jobs.add_jobs(reg, [made])
+    kept_jobs.add_jobs(reg, [work.opened(Job(id="j", title="Fetch filters"), NOW, "Dee")])
+    assert kept_jobs.job(reg, EVERYTHING, "j") is not None  # an errand has no set
 
 
 def test_a_scope_sees_its_customers_jobs_only(reg: Registry) -> None:
     stocked(reg)
     ours, theirs = job_at(reg), job_at(reg, "U2", "j2")
     errand = Job(id="j3", title="Fetch filters")
-    jobs.add_jobs(reg, [work.opened(errand, NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work.opened(errand, NOW, "Dee")])
     scope = Scope(frozenset({ours.customer}))
-    assert [j.id for j in jobs.jobs(reg, scope)] == ["j1"]
-    assert jobs.job(reg, scope, theirs.id) is None
-    assert jobs.steps(reg, scope, theirs.id) == []
-    assert jobs.job(reg, scope, errand.id) is None
-    assert {j.id for j in jobs.jobs(reg, EVERYTHING)} == {"j1", "j2", "j3"}
+    assert [j.id for j in kept_jobs.jobs(reg, scope)] == ["j1"]
+    assert kept_jobs.job(reg, scope, theirs.id) is None
+    assert kept_jobs.steps(reg, scope, theirs.id) == []
+    assert kept_jobs.job(reg, scope, errand.id) is None
+    assert {j.id for j in kept_jobs.jobs(reg, EVERYTHING)} == {"j1", "j2", "j3"}
 
 
 def put_due(reg: Registry, *items: DueItem) -> None:
@@ -135,26 +142,26 @@ def test_due_work_becomes_one_job_and_ends_with_its_record(reg: Registry) -> Non
     put_due(reg, due(), due(task="belts", due_on="2027-09-01"))
     assert planning.sync_jobs(reg, NOW) == 1
     assert planning.sync_jobs(reg, NOW + 60) == 0
-    (job,) = jobs.jobs(reg, EVERYTHING)
+    (job,) = kept_jobs.jobs(reg, EVERYTHING)
     assert (job.task, job.state, job.due_on) == ("oil_filter", "open", "2026-12-01")
     put_due(reg, due(last_done_on="2026-11-25", due_on="2027-11-25", state="later"))
     assert planning.sync_jobs(reg, NOW + 120) == 1
-    (job,) = jobs.jobs(reg, EVERYTHING)
+    (job,) = kept_jobs.jobs(reg, EVERYTHING)
     assert job.state == "done"
     assert planning.sync_jobs(reg, NOW + 180) == 0
     put_due(reg, due(last_done_on="2026-11-25", due_on="2026-12-20"))  # the next cycle
     assert planning.sync_jobs(reg, NOW + 240) == 1
-    assert len(jobs.jobs(reg, EVERYTHING)) == 2
+    assert len(kept_jobs.jobs(reg, EVERYTHING)) == 2
 
 
 def test_a_dropped_job_does_not_come_back_in_the_same_cycle(reg: Registry) -> None:
     stocked(reg)
     put_due(reg, due())
     planning.sync_jobs(reg, NOW)
-    (job,) = jobs.jobs(reg, EVERYTHING)
-    jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "they do it themselves")])
+    (job,) = kept_jobs.jobs(reg, EVERYTHING)
+    kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "they do it themselves")])
     assert planning.sync_jobs(reg, NOW + 60) == 0
-    assert [j.state for j in jobs.jobs(reg, EVERYTHING)] == ["dropped"]
+    assert [j.state for j in kept_jobs.jobs(reg, EVERYTHING)] == ["dropped"]
 
 
 def test_a_record_put_right_moves_the_job_or_ends_it(reg: Registry) -> None:
@@ -163,14 +170,14 @@ def test_a_record_put_right_moves_the_job_or_ends_it(reg: Registry) -> None:
     planning.sync_jobs(reg, NOW)
     put_due(reg, due(last_done_on="2025-11-20", due_on="2026-11-20", state="late", late_days=5))
     assert planning.sync_jobs(reg, NOW + 60) == 1
-    (job,) = jobs.jobs(reg, EVERYTHING)
+    (job,) = kept_jobs.jobs(reg, EVERYTHING)
     assert (job.state, job.due_on) == ("open", "2026-11-20")
-    jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "sold")])
+    kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "sold")])
     put_due(reg, due(last_done_on="2026-01-01", due_on="2026-12-01"))
     assert planning.sync_jobs(reg, NOW + 120) == 1, "another cycle"
     put_due(reg, due(last_done_on="2025-11-20", due_on="2026-11-20", state="late", late_days=5))
     assert planning.sync_jobs(reg, NOW + 180) == 1, "that cycle had its job"
-    assert [j.state for j in jobs.jobs(reg, EVERYTHING)] == ["dropped", "dropped"]
+    assert [j.state for j in kept_jobs.jobs(reg, EVERYTHING)] == ["dropped", "dropped"]
     assert planning.sync_jobs(reg, NOW + 240) == 0
 
 
@@ -191,7 +198,7 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     wrong = msgspec.structs.replace(made.records[-1], id="x", kind="refuel", facts={})
     with pytest.raises(RecordRefused):
         jobs_done.write_work(reg, made.steps, [*made.records, wrong], NOW, BY, "t1", made.parts)
-    kept = jobs.job(reg, EVERYTHING, job.id)
+    kept = kept_jobs.job(reg, EVERYTHING, job.id)
     assert kept == job
     assert lists.records(reg, EVERYTHING, "U1") == []
     moved = jobs_done.write_work(reg, made.steps, made.records, NOW, BY, "t1", made.parts)
@@ -204,11 +211,11 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     with pytest.raises(JobRefused, match="meanwhile"):
         jobs_done.write_work(reg, made.steps, made.records, NOW, BY, "t1", made.parts)
     assert technicians.technicians(reg) == [who]
-    step = jobs.steps(reg, EVERYTHING, job.id)[-1]
+    step = kept_jobs.steps(reg, EVERYTHING, job.id)[-1]
     assert (step.by, step.facts["for"], step.facts["parts_moved"]) == ("Dee", "Ana", moved)
     assert jobs_done.unread(reg) == set(), "never assessed: nothing stands to be wrong"
     assert len(people.audit(reg, kind="record_added")) == 3
-    ended = jobs.job(reg, EVERYTHING, job.id)
+    ended = kept_jobs.job(reg, EVERYTHING, job.id)
     assert ended is not None
     again = work.advance(ended, "reopen", NOW, "Dee", "another set")
     jobs_done.write_work(reg, [again], [], NOW, BY, "t1", {"oil_l": -2.0})
@@ -393,13 +400,13 @@ def test_a_plan_is_a_draft_until_it_is_published(reg: Registry) -> None:
     assert found.new
     assert found.plan is not None
     assert {j for r in found.plan.rounds for j in r.jobs} == {"j1", "j2"}
-    assert rounds.in_force(reg) is None
+    assert kept_rounds.in_force(reg) is None
     publishing.publish(reg, found.plan, BY, NOW + 10, "", tell_customers=True)
-    told = rounds.in_force(reg)
+    told = kept_rounds.in_force(reg)
     assert told is not None
-    assert rounds.draft(reg) is None
+    assert kept_rounds.draft(reg) is None
     assert dispatch.decode(told.doc).rounds == found.plan.rounds
-    for job in jobs.jobs(reg, EVERYTHING):
+    for job in kept_jobs.jobs(reg, EVERYTHING):
         assert job.state == "booked"
         assert job.promise is not None
         assert job.promise.told_by == "Dee"
@@ -426,15 +433,15 @@ def test_two_who_publish_at_once_the_second_is_told(lite: Registry) -> None:
     found = planned(lite)
     assert found.plan is not None
     doc = dispatch.encode(found.plan)
-    rounds.publish(lite, doc, "f", "", BY, NOW, None)
+    kept_rounds.publish(lite, doc, "f", "", BY, NOW, None)
     with pytest.raises(RoundsRefused, match="meanwhile"):
-        rounds.publish(lite, doc, "f", "", BY, NOW, None)
+        kept_rounds.publish(lite, doc, "f", "", BY, NOW, None)
 
 
 def test_a_customer_on_stop_gets_safety_but_no_routine(lite: Registry) -> None:
     ready(lite)
     job = job_at(lite, "U1", "j3", safety=True)
-    jobs.save_contract(lite, Contract(customer=job.customer, on_stop=True), NOW, BY)
+    kept_jobs.save_contract(lite, Contract(customer=job.customer, on_stop=True), NOW, BY)
     found = planned(lite)
     assert found.plan is not None
     left = {u.job: u.reason for u in found.plan.unplanned}
@@ -444,8 +451,8 @@ def test_a_customer_on_stop_gets_safety_but_no_routine(lite: Registry) -> None:
 
 def test_a_job_that_waits_for_parts_or_a_yes_stays_out(lite: Registry) -> None:
     ready(lite)
-    one, two = jobs.jobs(lite, EVERYTHING)
-    jobs.add_steps(
+    one, two = kept_jobs.jobs(lite, EVERYTHING)
+    kept_jobs.add_steps(
         lite, [work.advance(one, "wait_part", NOW, "Dee"), work.advance(two, "ask", NOW, "Dee")]
     )
     found = planned(lite)
@@ -459,11 +466,11 @@ def test_a_job_pinned_by_hand_stays_where_it_was_put(lite: Registry) -> None:
     found = planned(lite)
     assert found.plan is not None
     places = dispatch.places(found.plan)
-    job = jobs.job(lite, EVERYTHING, "j1")
+    job = kept_jobs.job(lite, EVERYTHING, "j1")
     assert job is not None
     technician, day, start = places["j1"]
     pin = HandPin(technician=technician, day=day, start=start)
-    jobs.add_steps(lite, [work.advance(job, "pin", NOW, "Dee", changes={"pin": pin})])
+    kept_jobs.add_steps(lite, [work.advance(job, "pin", NOW, "Dee", changes={"pin": pin})])
     job_at(lite, "U1", "j9", title="Urgent", urgent=True)
     again = planned(lite, NOW + 60)
     assert again.plan is not None
@@ -489,10 +496,10 @@ def test_leave_and_lost_skills_keep_work_away(lite: Registry) -> None:
 def test_asks_are_answered_in_turn_and_once(lite: Registry) -> None:
     ready(lite)
     what = Ask(iterations=20)
-    assert rounds.ask(lite, what, "Dee", NOW) == rounds.ask(lite, what, "Eve", NOW)
+    assert kept_rounds.ask(lite, what, "Dee", NOW) == kept_rounds.ask(lite, what, "Eve", NOW)
     assert planning.answer(lite, NOW)
     assert not planning.answer(lite, NOW)
-    newest = rounds.newest_ask(lite)
+    newest = kept_rounds.newest_ask(lite)
     assert newest is not None
     assert newest.state == "done"
     assert "2 visits" in newest.said

@@ -20,7 +20,7 @@ from seeding import FAILED, LATE, NOW, unit_id
 from fleet.model import EVERYTHING, OPEN_STATES
 from fleet.registry import lists
 from fleet.registry.facts.records import add_record
-from fleet.registry.office import board, jobs
+from fleet.registry.office import board, kept_jobs
 from scheduler import dispatch
 from scheduler.turns import planning
 
@@ -99,7 +99,7 @@ def test_done_moves_the_due_date_the_stock_the_bill_and_the_round(
     ).stdout
     assert "oil_filter" not in late
     assert "air_filter" in late, "what was not done stays late"
-    open_now = jobs.jobs(reg, EVERYTHING, states=OPEN_STATES, unit=UNIT)
+    open_now = kept_jobs.jobs(reg, EVERYTHING, states=OPEN_STATES, unit=UNIT)
     assert "oil_filter" not in {j.task for j in open_now}, "no new job is made of it"
     told = dispatch.question(board.read(reg, NOW), NOW)
     assert job.id not in {one.id for one in told.jobs}
@@ -245,7 +245,7 @@ def test_a_call_that_is_not_finished_leaves_the_alert_standing(
     assert post(client, job, form).status_code == 303
     after = now_of(office, CALL)
     assert (after.state, after.minutes_used, after.parts_used) == ("part_done", 30, None)
-    assert [s.kind for s in jobs.steps(office.fleet.registry, EVERYTHING, CALL)][-2:] == [
+    assert [s.kind for s in kept_jobs.steps(office.fleet.registry, EVERYTHING, CALL)][-2:] == [
         "begin",
         "part_done",
     ]
@@ -275,7 +275,7 @@ def test_sent_twice_it_is_written_once(desk: tuple[Office, TestClient, Caller]) 
     assert [a.status_code for a in answers] == [303, 303, 303]
     assert len([r for r in records_of(office, UNIT) if r.job == job.id]) == 3
     assert van(office).stock == {"oil_l": 17.0}
-    assert [s.kind for s in jobs.steps(office.fleet.registry, EVERYTHING, job.id)].count(
+    assert [s.kind for s in kept_jobs.steps(office.fleet.registry, EVERYTHING, job.id)].count(
         "finish"
     ) == 1
     late = post(client, job, form_of(caller, job, task__oil_filter="done"))

@@ -19,7 +19,7 @@ from seeding import LATE, NOW, unit_id
 
 from fleet.model import EVERYTHING, OPEN_STATES, Job
 from fleet.registry.facts.records import add_record
-from fleet.registry.office import jobs, jobs_done
+from fleet.registry.office import jobs_done, kept_jobs
 
 pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only
@@ -75,7 +75,7 @@ def test_whatever_is_done_exactly_that_moves(module_office: Office) -> None:
         assert now_of(office, main.id).state in OPEN_STATES
 
     def undo(done: set[str]) -> None:
-        ended = jobs.jobs(office.fleet.registry, EVERYTHING, states=["done"], unit=UNIT)
+        ended = kept_jobs.jobs(office.fleet.registry, EVERYTHING, states=["done"], unit=UNIT)
         for job in ended:
             back = [r.id for r in jobs_done.records_of(office.fleet.registry, EVERYTHING, job)]
             form = {
@@ -118,7 +118,7 @@ POINTS = ("check_records", "write_records", "_move", "_step_of", "note")
 def whole(office: Office, job: Job) -> dict[str, Any]:
     return {
         "job": now_of(office, job.id),
-        "steps": jobs.steps(office.fleet.registry, EVERYTHING, job.id),
+        "steps": kept_jobs.steps(office.fleet.registry, EVERYTHING, job.id),
         "records": records_of(office, UNIT, standing=False),
         "stock": van(office).stock,
     }

@@ -21,9 +21,8 @@ from said_samples import NOW, SAMPLES, ZONE
 from fleet import words
 from fleet.findings import row_of
 from fleet.findings.saying import CAUTIONS
-from fleet.model import Finding, Notice, NoticeKind, Way
-from fleet.words import alarms as said_of
-from fleet.words import customers
+from fleet.model import Finding, Notice, NoticeKind
+from fleet.words import alert_sentences, customers
 from fleet.words.short import SHORT_CAUTION, message, plain
 from scheduler.notify.delivering import text_message
 
@@ -82,11 +81,11 @@ def test_the_walk_can_fail(bad: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda f: f.kind)
 def test_a_message_that_may_send_a_person_carries_its_cautions(sample: Finding, way: str) -> None:
     said = words.sentence(sample, ZONE, NOW)
-    body = said_of.body(said, "Alder House", "0123", way)  # type: ignore[arg-type]
+    body = alert_sentences.body(said, "Alder House", "0123", way)  # type: ignore[arg-type]
     assert not offending(said.title)
-    assert not offending(body.replace(said_of.SMS_CAUTION, ""))
+    assert not offending(body.replace(alert_sentences.SMS_CAUTION, ""))
     if row_of(sample.facts).sends:
-        lines = [said_of.SMS_CAUTION] if way in said_of.SHORT else list(CAUTIONS)
+        lines = [alert_sentences.SMS_CAUTION] if way in alert_sentences.SHORT else list(CAUTIONS)
         assert all(line in body for line in lines)
 
 
@@ -95,7 +94,9 @@ BEGAN, LEARNED_AT = NOW - 17_160, NOW - 5340
 """02:14 and 05:31 on the wall."""
 
 
-def notice_of(finding: Finding, place: str, way: Way = "sms", kind: NoticeKind = "alert") -> Notice:
+def notice_of(
+    finding: Finding, place: str, way: DeliveryMethod = "sms", kind: NoticeKind = "alert"
+) -> Notice:
     """What the holder of the duty phone is told of a finding at NOW."""
     said = words.sentence(finding, ZONE, NOW)
     ended = "05:31" if kind == "cleared" else ""
@@ -106,8 +107,8 @@ def notice_of(finding: Finding, place: str, way: Way = "sms", kind: NoticeKind =
         person="p",
         way=way,
         kind=kind,
-        subject=said_of.subject(finding, said, place, kind),
-        body=said_of.body(said, place, "01632 960005", way, ended=ended),
+        subject=alert_sentences.subject(finding, said, place, kind),
+        body=alert_sentences.body(said, place, "01632 960005", way, ended=ended),
         made_at=NOW,
         not_before=NOW,
         path="/alerts/e1",
@@ -190,15 +191,15 @@ def test_both_times_of_late_news_outlive_any_place_and_any_link(
     learned_at = NOW - ago_s
     finding = late(sample, learned_at - 601 - before_s, learned_at)
     said = words.sentence(finding, zone, NOW)
-    subject = said_of.subject(finding, said, place, "alert")
+    subject = alert_sentences.subject(finding, said, place, "alert")
     if next_in_line:  # as scheduler.alarms.escalate words it
-        subject = said_of.one_line(f"{said_of.NOBODY}: {subject}")
+        subject = alert_sentences.one_line(f"{alert_sentences.NOBODY}: {subject}")
     times = (
         f"{words.moment(finding.since, zone, NOW)}, learned {words.moment(learned_at, zone, NOW)}"
     )
     assert subject.endswith(times)
     assert len(subject) <= 150
-    body = said_of.body(said, place, "01632 960005", way)  # type: ignore[arg-type]
+    body = alert_sentences.body(said, place, "01632 960005", way)  # type: ignore[arg-type]
     told = msgspec.structs.replace(notice_of(finding, "x"), subject=subject, body=body)
     text = text_message(told, link)
     assert len(text) <= 160

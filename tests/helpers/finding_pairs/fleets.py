@@ -20,7 +20,7 @@ from fleet.model import EVERYTHING, Contact, Finding, Notice, Rota
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.lists import episodes, units
 from fleet.registry.register import import_units
-from fleet.registry.told.notices import put_notices
+from fleet.registry.told.outbox import put_notices
 from fleet.settings import Settings
 from fleet.store import open_store
 from ingest.cache import Cache

@@ -44,7 +44,7 @@ from scheduler.rules.battery.verdict import (
     LOST_CHARGER_V,
 )
 from scheduler.rules.battery.watch import OVER_S, SETTLED_S, UNDER_S
-from scheduler.rules.exercise.terms import (
+from scheduler.rules.exercise.exercise_verdict import (
     LEARNED_FROM,
     LOAD_SHARE,
     RECENT,
@@ -56,13 +56,13 @@ from scheduler.rules.exercise.terms import (
 )
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 from scheduler.rules.fuel.level import CLEAR_PCT, PROPANE_PCT
-from scheduler.rules.hours.terms import RULES as METER
+from scheduler.rules.hours.meter import RULES as METER
 from scheduler.rules.mains import ABSENT_SHARE, BACK_SHARE
 from scheduler.rules.reliability import AT_95, SURE, HarderRules
 from scheduler.rules.service.long_run import EARLY_S, EVERY_H, FIRST_H
 from scheduler.rules.service.reckon import SOON_DAYS as SERVICE_SOON_DAYS
 from scheduler.rules.service.reckon import SOON_HOURS_SHARE
-from scheduler.rules.starting.terms import LARGE, SMALL
+from scheduler.rules.starting.demand import LARGE, SMALL
 from scheduler.rules.supply.bands import (
     CLASSES,
     DEFAULT_HERTZ_PCT,

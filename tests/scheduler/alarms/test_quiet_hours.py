@@ -18,12 +18,12 @@ from fleet.model import Contact, QuietHours, Rota, Severity, Swap
 from fleet.registry import people
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import quiet_hours, rota
+from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.quiet_hours import QuietHoursRefused, read
 from fleet.registry.people import Actor, Person
 from fleet.registry.people.audit import audit
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import write_notices
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import write_notices
 from scheduler import alarms
 from scheduler.alarms import Office, holder, weekly
 from scheduler.turns import reminders
@@ -407,15 +407,15 @@ def test_they_are_appended_and_the_newest_holds(reg: Registry) -> None:
     assert quiet_hours.of_person(reg, ann) == (QuietHours(), 0)
     first, then = QuietHours(begins="22:00", ends="07:00"), QuietHours(begins="21:00", ends="05:00")
     quiet_hours.agree(reg, ann, first, 0, BY, NOW)
-    with pytest.raises(rota.AgreedMeanwhile):
+    with pytest.raises(duty_rota.AgreedMeanwhile):
         quiet_hours.agree(reg, ann, then, 0, BY, NOW + 1)
     with pytest.raises(QuietHoursRefused):
         quiet_hours.agree(reg, ann, QuietHours(begins="1", ends="2"), 1, BY, NOW + 1)
     quiet_hours.agree(reg, ann, then, 1, BY, NOW + 2)
     assert quiet_hours.every(reg) == {ann: (then, 2)}
-    assert {c.person: c.quiet for c in rota.contacts(reg)} == {ann: then, ben: QuietHours()}
-    rota.agree_rota(reg, Rota(people=(ben,)), 0, BY, NOW)
-    assert rota.rota(reg)[0].people == (ben,)
+    assert {c.person: c.quiet for c in duty_rota.contacts(reg)} == {ann: then, ben: QuietHours()}
+    duty_rota.agree_rota(reg, Rota(people=(ben,)), 0, BY, NOW)
+    assert duty_rota.rota(reg)[0].people == (ben,)
     with reg.read() as connection:
         docs = connection.execute(sa.select(t.agreed.c.doc).where(t.agreed.c.n == 1)).scalars()
         assert msgspec.json.encode(first) in set(docs), "the older ones stay"
@@ -426,7 +426,7 @@ def test_they_are_appended_and_the_newest_holds(reg: Registry) -> None:
 def test_the_calendar_minds_the_hours_that_are_kept(reg: Registry) -> None:
     """All quiet and the weekly test of Monday, to somebody who sleeps till ten."""
     ann = person(reg, "ann@example.org")
-    rota.agree_rota(reg, Rota(people=(ann,), zone=LONDON), 0, BY, NOW)
+    duty_rota.agree_rota(reg, Rota(people=(ann,), zone=LONDON), 0, BY, NOW)
     quiet_hours.agree(reg, ann, QuietHours(begins="23:00", ends="10:00"), 0, BY, NOW)
     assert reminders.tell(reg, "Harrow", at("2026-11-23T09:59")) == 0
     assert reminders.tell(reg, "Harrow", at("2026-11-23T10:00")) == 2

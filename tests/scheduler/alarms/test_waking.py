@@ -16,9 +16,9 @@ from fleet.model import (
     Waking,
     WakingRow,
 )
-from fleet.words import alarms as said_of
+from fleet.words import alert_sentences
 from scheduler import alarms
-from scheduler.alarms import Case, Office, Quiet
+from scheduler.alarms import AlertNews, Office, Quiet
 from scheduler.alarms.waking import CONCERNS, CRITICALITIES, changed, table, wakes
 
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"))
@@ -154,9 +154,9 @@ def test_nothing_is_told_in_learning_time_but_these() -> None:
 @pytest.mark.parametrize(("learning", "adopted"), [(True, False), (False, True)])
 def test_a_danger_nobody_has_checked_says_so(learning: bool, adopted: bool) -> None:
     unsure = case("over_voltage", now=DAY, learning=learning, adopted=adopted, facts={})
-    assert all(said_of.UNCHECKED in n.body for n in alarms.tell([unsure], OFFICE, DAY))
+    assert all(alert_sentences.UNCHECKED in n.body for n in alarms.tell([unsure], OFFICE, DAY))
     sure = case("over_voltage", now=DAY, facts={})
-    assert not any(said_of.UNCHECKED in n.body for n in alarms.tell([sure], OFFICE, DAY))
+    assert not any(alert_sentences.UNCHECKED in n.body for n in alarms.tell([sure], OFFICE, DAY))
 
 
 def test_silent_states_tell_nobody() -> None:
@@ -216,7 +216,7 @@ def test_a_message_has_one_line_of_subject_and_its_cautions() -> None:
     (notice,) = alarms.tell([rude], OFFICE, DAY)
     assert notice.subject.isprintable()
     assert len(notice.subject) <= 150
-    assert said_of.SMS_CAUTION in notice.body
+    assert alert_sentences.SMS_CAUTION in notice.body
     mailed = Office(people=(Contact(person="ann", name="Ann", ways=("email",)),), rota=OFFICE.rota)
     (mail,) = alarms.tell([rude], mailed, DAY)
     for line in words.CAUTIONS:
@@ -240,6 +240,8 @@ def test_late_news_has_both_times() -> None:
     )
     episode = alarms.opening("unit:u1", finding, DAY)
     told: list[Notice] = alarms.tell(
-        [Case(episode=episode, steps=episode.steps, place="Alder House", zone=ZONE)], OFFICE, DAY
+        [AlertNews(episode=episode, steps=episode.steps, place="Alder House", zone=ZONE)],
+        OFFICE,
+        DAY,
     )
     assert "Did not start at 08:30, learned at 11:00" in told[0].body

@@ -16,10 +16,10 @@ from seeding import LATE, NOW, Fleet, _row, seeded
 from fleet import words
 from fleet.model import EVERYTHING, Contact, Rota
 from fleet.registry import lists, people
-from fleet.registry.office import rota
+from fleet.registry.office import duty_rota
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
-from fleet.registry.told import notices as outbox
+from fleet.registry.told import outbox
 from fleet.words import notices as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
@@ -133,9 +133,9 @@ def send(client: TestClient, owner: Caller, path: str, **fields: str) -> int:
 def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller) -> None:
     reg = fleet.registry
     monday = at("2026-11-23 09:05")
-    rota.agree_rota(
+    duty_rota.agree_rota(
         reg,
-        Rota(people=(rota.contacts(reg)[0].person,), start="2026-01-05", zone=LONDON),
+        Rota(people=(duty_rota.contacts(reg)[0].person,), start="2026-01-05", zone=LONDON),
         0,
         BY,
         NOW,
@@ -191,7 +191,7 @@ def test_a_tap_answers_the_weekly_test_and_opening_does_not(
 def test_addresses_are_added_tested_and_removed(
     fleet: Fleet, client: TestClient, owner: Caller
 ) -> None:
-    person = rota.contacts(fleet.registry)[0].person
+    person = duty_rota.contacts(fleet.registry)[0].person
     address = "json://127.0.0.1:9/tok4711"
     assert send(client, owner, "/channels", person=person, address="file:///x") == 422
     assert send(client, owner, "/channels", person="nobody", address=address) == 422

@@ -27,7 +27,7 @@ from fleet.model import (
     StartDemand,
     Task,
 )
-from scheduler.assess import assess, decode, encode
+from scheduler.assess import assess, encode, read
 from scheduler.assess.habit import gap_s, learned, silent_limit_s
 from scheduler.assess.hours import Gains, cross_check, ledger
 from scheduler.day import Carry, Day, Gap, Spell
@@ -479,8 +479,10 @@ def test_blind_spots_are_not_seen_never_good() -> None:
 
 def test_the_verdict_is_a_document() -> None:
     verdict = assess(inputs(NOON), standing(demand(NOON - 600, "failed")), NOON)
-    assert decode(encode(verdict)) == verdict
-    assert encode(verdict) == encode(decode(encode(verdict)))
+    again = read(encode(verdict))
+    assert again == verdict
+    assert again is not None
+    assert encode(verdict) == encode(again)
 
 
 @given(st.integers(0, 3 * DAY))

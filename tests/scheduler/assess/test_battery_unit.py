@@ -25,7 +25,7 @@ from one_unit import T0, UNIT
 
 from fleet.model import Record, Unit
 from fleet.words import sentence
-from scheduler.assess import decode, encode
+from scheduler.assess import encode, read
 from scheduler.day import decode as day_of
 from scheduler.day import encode as bytes_of
 
@@ -281,7 +281,7 @@ def test_a_day_stays_small_and_comes_back() -> None:
 
 def test_an_assessment_comes_back() -> None:
     found = verdict(Planted(volts=then(floating, 30, lost)))
-    assert decode(encode(found)) == found
+    assert read(encode(found)) == found
 
 
 def test_a_charger_that_works_now_and_then_is_not_missed_by_a_device_that_wakes_seldom() -> None:

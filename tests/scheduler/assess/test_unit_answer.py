@@ -8,10 +8,10 @@ from collections.abc import Iterator
 import msgspec
 import numpy as np
 import pytest
+from as_viewer import as_owner
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
-from looking import as_owner
 from one_unit import T0, inputs
 from readiness_lives import WEEKLY, life
 from seeding import FAILED, NOW, Fleet, seed, unit_id

@@ -14,12 +14,12 @@ from found import facts_as
 from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 
 from dashboard.app import create_app
-from dashboard.deps import scope_of
+from dashboard.request_context import scope_of
 from dashboard.views import due as due_page
 from fleet.findings import HarderStarting, StartsUnreliable
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import lists, unscoped
-from scheduler.assess import assess, decode, encode
+from scheduler.assess import assess, encode, read
 from scheduler.day import Carry, Day
 from scheduler.rules import warmth
 from scheduler.rules.runs import OpenRun, RunsCarry
@@ -67,7 +67,7 @@ def test_unreliable_starts_are_found_with_their_interval() -> None:
     assert "memory" in facts_as(finding, StartsUnreliable).trigger
     assert finding.since == T0 + (YEAR - 7 * (30 - 27) + 6) * DAY + 36_000
     assert verdict.summary.demands_failed == 3
-    assert decode(encode(verdict)) == verdict
+    assert read(encode(verdict)) == verdict
 
 
 def test_many_failures_are_same_day_and_seven_good_starts_end_it() -> None:

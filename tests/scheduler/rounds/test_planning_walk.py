@@ -10,7 +10,7 @@ from typing import Any
 from dispatching import BY, Office
 from seeding import NOW
 
-from fleet.registry.office.rounds import Ask
+from fleet.registry.office.kept_rounds import Ask
 from scheduler import publishing
 from scheduler.turns import planning
 

@@ -16,9 +16,9 @@ from register_rows import NOW
 from road_server import Server, served
 
 from fleet.registry.base.engine import Registry, open_registry
-from fleet.registry.office import rounds as kept
-from fleet.registry.office.rounds import Ask
-from fleet.words.jobs import travel_words
+from fleet.registry.office import kept_rounds
+from fleet.registry.office.kept_rounds import Ask
+from fleet.words.job_sentences import travel_words
 from scheduler import dispatch, publishing
 from scheduler.rounds import Estimate, PlanContext, Table, Travel
 from scheduler.turns import planning
@@ -73,7 +73,7 @@ def test_a_road_server_that_comes_is_news(
         same = planned(reg, Table(url), NOW + 40)
         assert not same.new
     if told is not None:
-        in_force = kept.in_force(reg)
+        in_force = kept_rounds.in_force(reg)
         assert in_force is not None
         assert in_force.id == told, "nobody published the draft"
 
@@ -87,7 +87,7 @@ def test_a_road_server_that_goes_is_said_and_publishes_nothing(reg: Registry) ->
     assert found.new
     assert source(found) == "no answer"
     assert "for the road server did not answer" in found.said
-    in_force = kept.in_force(reg)
+    in_force = kept_rounds.in_force(reg)
     assert in_force is not None
     assert in_force.id == told
     assert dispatch.decode(in_force.doc).travel_source == "table"

@@ -32,7 +32,7 @@ from planted import refused
 from fleet.findings import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
 from scheduler.rules import exercise
 from scheduler.rules.exercise import Plan, by_itself
-from scheduler.rules.exercise.terms import SHORT_AT_LEAST_S, TIME_OFF_S
+from scheduler.rules.exercise.exercise_verdict import SHORT_AT_LEAST_S, TIME_OFF_S
 
 FOUR = "2026-01-30 00:00"
 """After four Tuesdays: 6, 13, 20, 27 January."""

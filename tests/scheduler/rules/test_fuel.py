@@ -85,17 +85,7 @@ def test_autonomy(checked: Checks) -> None:
     )
 
 
-def test_energy_contents(checked: Checks) -> None:
-    checked(
-        "Diesel [kWh/L]", "EIA energy conversion calculators", 10.64, fuel.DIESEL_KWH_PER_L, 0.005
-    )
-    checked(
-        "Diesel [kWh/US gal]",
-        "EIA energy conversion calculators",
-        40.26,
-        fuel.DIESEL_KWH_PER_L * GAL,
-        0.005,
-    )
+def test_energy_content_of_propane(checked: Checks) -> None:
     checked(
         "Propane [kWh/US gal]",
         "EIA figures, reproduced",
@@ -103,7 +93,6 @@ def test_energy_contents(checked: Checks) -> None:
         fuel.PROPANE_KWH_PER_L * GAL,
         0.005,
     )
-    checked("Natural gas [kWh/m3]", "EIA figures, reproduced", 10.72, fuel.GAS_KWH_PER_M3, 0.005)
 
 
 def test_propane_by_its_energy(checked: Checks) -> None:

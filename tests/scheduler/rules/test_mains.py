@@ -145,33 +145,6 @@ def test_minutes_covered_and_not() -> None:
     assert mains.covered_s(mains.Outage(lost=1000), runs[:1], 1500) == (400, 100)
 
 
-OWN = MainsNow(state="absent", last="absent", since=1000, since_earliest=900, at=1500)
-HAS = MainsNow(state="present", last="present", since=10, at=1400)
-
-
-@pytest.mark.parametrize(
-    ("own", "neighbours", "says"),
-    [
-        (OWN, [HAS], "alone"),
-        (OWN, [HAS, MainsNow(last="absent", since=1010, at=1400)], "shared"),
-        (OWN, [MainsNow(last="present", since=10, at=999)], "unknown"),
-        (OWN, [], "unknown"),
-        (OWN, [MainsNow()], "unknown"),
-        (HAS, [HAS], "unknown"),
-    ],
-    ids=[
-        "its own switch",
-        "an area's",
-        "heard before only",
-        "no neighbour",
-        "none wired",
-        "has it",
-    ],
-)
-def test_one_site_alone(own: MainsNow, neighbours: list[MainsNow], says: str) -> None:
-    assert mains.alone(own, neighbours) == says
-
-
 @given(st.lists(st.floats(0, 300), max_size=40), st.booleans())
 def test_a_state_changes_only_beyond_a_limit(volts: list[float], before: bool) -> None:
     there = mains.present(np.array(volts), 230.0, before).tolist()

@@ -15,11 +15,11 @@ from scipy import stats
 
 from scheduler.rules.reliability import (
     AT_95,
-    AT_975,
     Harder,
     HarderRules,
     Start,
     TooFew,
+    Triggers,
     harder,
     jeffreys,
     judge,
@@ -117,6 +117,10 @@ def test_triggers_at_95(failures: list[bool], tripped: list[int]) -> None:
     """3 of 20, 5 of 50, 8 of 100 (memory values, held in configuration)."""
     assert AT_95.origin == "memory"
     assert [trip.window for trip in judge(failures).tripped] == tripped
+
+
+AT_975 = Triggers(target=0.975, windows=((20, 3), (50, 4), (100, 5)))
+"""What an installer may set for a target of 97.5 %."""
 
 
 @pytest.mark.parametrize(

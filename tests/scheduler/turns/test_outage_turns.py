@@ -31,7 +31,7 @@ from fleet.registry import lists, unscoped
 from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.people import Actor
 from fleet.registry.told import alerts as told
-from fleet.registry.told import outages as kept
+from fleet.registry.told import kept_outages
 from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
@@ -121,7 +121,7 @@ def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
     assert outages.look(reg, places, OFFICE, NOW) == 0
     write(reg, places, lost + 5, *(summary(n, lost + 5, lost) for n in range(4)))
     assert outages.look(reg, places, OFFICE, lost + 5) == 1
-    (outage,) = kept.outages(reg, EVERYTHING)
+    (outage,) = kept_outages.outages(reg, EVERYTHING)
     assert (outage.subject, len(outage.members), outage.told) == ("area:North", 4, 0)
     assert sent(reg, outage.id) == [], "nobody is known to be without cover yet"
     failed = summary(1, lost + 90, lost, findings=(FAILED,), heard_at=lost + 90)
@@ -129,7 +129,7 @@ def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
     outages.look(reg, places, OFFICE, lost + 90)
     write(reg, places, lost + 690, *(summary(n, lost + 690, None) for n in range(4, 12)))
     outages.look(reg, places, OFFICE, lost + 700)
-    (outage,) = kept.outages(reg, EVERYTHING)
+    (outage,) = kept_outages.outages(reg, EVERYTHING)
     assert tally(outage.members) == {"covered": 1, "failed": 1, "unproven": 2}
     assert call_list(outage.members)[0].unit == "U0001"
     first, *_ = sent(reg, outage.id)
@@ -156,7 +156,7 @@ def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
         ),
     )
     outages.look(reg, places, OFFICE, end + 30)
-    (over,) = kept.outages(reg, EVERYTHING)
+    (over,) = kept_outages.outages(reg, EVERYTHING)
     assert over.ended_at == end
     fares = {m.unit: (m.covered_s, m.uncovered_s, m.unproven_s) for m in over.members}
     assert fares["U0000"] == (2988, 12, 0)
@@ -172,18 +172,18 @@ def test_a_scope_sees_its_own_sets_of_an_outage(reg: Registry) -> None:
     places = Places()
     write(reg, places, NOW, *(summary(n, NOW, NOW - 20) for n in range(5)))
     outages.look(reg, places, OFFICE, NOW)
-    (whole,) = kept.outages(reg, EVERYTHING)
+    (whole,) = kept_outages.outages(reg, EVERYTHING)
     mine = lists.unit(reg, EVERYTHING, "U0002")
     other = lists.unit(reg, EVERYTHING, "U0005")
     assert mine is not None
     assert other is not None
     scope = Scope(frozenset({mine.customer.id}))
-    (seen,) = kept.outages(reg, scope)
+    (seen,) = kept_outages.outages(reg, scope)
     assert [m.unit for m in seen.members] == ["U0002"]
-    assert kept.outage(reg, scope, whole.id) == seen
+    assert kept_outages.outage(reg, scope, whole.id) == seen
     stranger = Scope(frozenset({other.customer.id}))
-    assert kept.outages(reg, stranger) == []
-    assert kept.outage(reg, stranger, whole.id) is None
+    assert kept_outages.outages(reg, stranger) == []
+    assert kept_outages.outage(reg, stranger, whole.id) is None
     assert told.episode(reg, scope, whole.id) is None
 
 
@@ -192,7 +192,7 @@ def test_somebody_has_it_and_nobody_is_asked_again(reg: Registry) -> None:
     places = Places()
     write(reg, places, NOW, *(summary(n, NOW, NOW - 20, findings=(FAILED,)) for n in range(5)))
     outages.look(reg, places, OFFICE, NOW)
-    (outage,) = kept.outages(reg, EVERYTHING)
+    (outage,) = kept_outages.outages(reg, EVERYTHING)
     assert outages.escalate(reg, places, OFFICE, NOW + 60) == 0
     assert outages.escalate(reg, places, OFFICE, NOW + 900) == 1
     assert {n.person for n in sent(reg, outage.id)} == {"ann", "bob"}
@@ -213,8 +213,8 @@ def test_a_step_in_between_makes_it_look_again(reg: Registry) -> None:
     places = Places()
     write(reg, places, NOW, *(summary(n, NOW, NOW - 20, findings=(FAILED,)) for n in range(4)))
     outages.look(reg, places, OFFICE, NOW)
-    (outage,) = kept.outages(reg, EVERYTHING)
-    going = kept.going_on(reg, NOW - 9000)
+    (outage,) = kept_outages.outages(reg, EVERYTHING)
+    going = kept_outages.going_on(reg, NOW - 9000)
     later = NOW + 700
     write(reg, places, later, summary(4, later, NOW, findings=(FAILED,)))
     stale = outages.work_out(reg, going, {"North"}, set(), OFFICE, later)
@@ -222,7 +222,7 @@ def test_a_step_in_between_makes_it_look_again(reg: Registry) -> None:
     episode = told.episode(reg, EVERYTHING, outage.id)
     assert episode is not None
     told.add_step(reg, alarms.acknowledge(episode, "Ann", later), Actor("Ann", None, ""))
-    assert kept.write_outages(reg, stale, later) is False
+    assert kept_outages.write_outages(reg, stale, later) is False
     assert outages.look(reg, places, OFFICE, later) == 1
     after = told.episode(reg, EVERYTHING, outage.id)
     assert after is not None
@@ -264,7 +264,7 @@ def test_an_outage_learned_late_is_told_with_both_times(
         *(summary(n, came, NOW, findings=(FAILED,), heard_at=came) for n in range(4)),
     )
     outages.look(reg, places, OFFICE, came)
-    (found,) = [o for o in kept.outages(reg, EVERYTHING) if not o.into]
+    (found,) = [o for o in kept_outages.outages(reg, EVERYTHING) if not o.into]
     (notice, *_) = sent(reg, found.id)
     assert ("learned" in notice.subject, "learned at" in notice.body) == (both, both)
     if both:
@@ -283,13 +283,13 @@ def test_outages_page_by_page(reg: Registry) -> None:
     write(reg, places, end + 5, summary(3, end + 5, None, mains=back))
     outages.look(reg, places, OFFICE, end + 20)
     found: list[Outage] = []
-    while page := kept.outages(reg, EVERYTHING, 2, found[-1].id if found else ""):
+    while page := kept_outages.outages(reg, EVERYTHING, 2, found[-1].id if found else ""):
         found += page
     assert [o.ended_at is None for o in found] == [True] * 4 + [False]
     began = [o.began_at for o in found[:4]]
     assert began == sorted(began, reverse=True)
     assert len({o.id for o in found}) == 5
-    assert kept.outages(reg, EVERYTHING, 2, "nothing") == []
+    assert kept_outages.outages(reg, EVERYTHING, 2, "nothing") == []
 
 
 def test_our_own_line() -> None:
@@ -372,10 +372,10 @@ def test_a_storm_over_two_thousand_sets(lite: Registry, capsys: pytest.CaptureFi
         began = time.monotonic()
         outages.look(lite, places, OFFICE, now)
         seconds.append(time.monotonic() - began)
-    areas = [o for o in kept.outages(lite, EVERYTHING, 100) if not o.alone]
+    areas = [o for o in kept_outages.outages(lite, EVERYTHING, 100) if not o.alone]
     assert len(areas) == 1
     (outage,) = areas
-    messages = [n for o in kept.outages(lite, EVERYTHING, 100) for n in sent(lite, o.id)]
+    messages = [n for o in kept_outages.outages(lite, EVERYTHING, 100) for n in sent(lite, o.id)]
     by_person = {p: sum(n.person == p for n in messages) for p in ("ann", "bob")}
     counts = tally(outage.members)
     with capsys.disabled():

@@ -18,15 +18,15 @@ from hypothesis import strategies as st
 from posts import MailServer, WebServer, mail_server, web_server
 from service import free_port
 
-from fleet.model import Notice, Way
+from fleet.model import DeliveryMethod, Notice
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryDown
-from fleet.registry.office import rota
+from fleet.registry.office import duty_rota
 from fleet.registry.people import Actor, Person
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import GIVE_UP_S, LEASE_S, PAUSES_S, Target, write_notices
-from fleet.registry.told.notices.addresses import AddressFault, read, shown
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import GIVE_UP_S, LEASE_S, PAUSES_S, Target, write_notices
+from fleet.registry.told.outbox.addresses import AddressFault, read, shown
 from fleet.words import CAUTIONS
 from fleet.words import notices as say
 from fleet.words.short import MOST as SHORT
@@ -69,7 +69,7 @@ def mail(server: MailServer, **over: Any) -> Mail:
     return msgspec.structs.replace(base, **over)
 
 
-def notice(person: str, way: Way = "email", n: int = 1, **over: Any) -> Notice:
+def notice(person: str, way: DeliveryMethod = "email", n: int = 1, **over: Any) -> Notice:
     base = Notice(
         id=f"n{n:031d}",
         cause=f"e{n}",
@@ -324,16 +324,16 @@ def test_who_cannot_be_reached_is_told_of(reg: Registry, ann: str, post: MailSer
 
 
 def test_contacts_have_the_ways_of_their_targets_soonest_first(reg: Registry, ann: str) -> None:
-    assert [c.ways for c in rota.contacts(reg)] == [("email",)]
+    assert [c.ways for c in duty_rota.contacts(reg)] == [("email",)]
     reach(reg, ann, "ntfys://push.example.org/secret-topic")
     reach(reg, ann, "ann.duty@example.org")
-    assert [c.ways for c in rota.contacts(reg)] == [("push", "email")]
+    assert [c.ways for c in duty_rota.contacts(reg)] == [("push", "email")]
     assert [t.address for t in outbox.targets(reg, ann, "email", KEY)] == ["ann.duty@example.org"]
     gone = outbox.targets(reg, ann, "push")[0]
     assert gone.address == ""
     assert outbox.remove_target(reg, gone.id, ANN, NOW)
     assert not outbox.remove_target(reg, gone.id, ANN, NOW)
-    assert [c.ways for c in rota.contacts(reg)] == [("email",)]
+    assert [c.ways for c in duty_rota.contacts(reg)] == [("email",)]
 
 
 def test_addresses_are_encrypted_and_of_no_use_with_another_key(reg: Registry, ann: str) -> None:
@@ -406,7 +406,7 @@ def test_addresses_that_are_not_taken(text: str) -> None:
 @given(st.text(max_size=300), st.text(max_size=2000))
 def test_a_subject_is_one_line_and_a_text_message_short(subject: str, body: str) -> None:
     told = notice("p", subject=subject, body=body)
-    ways: tuple[Way, ...] = ("email", "webhook", "push", "sms")
+    ways: tuple[DeliveryMethod, ...] = ("email", "webhook", "push", "sms")
     for way in ways:
         held = Target(id="t", person="p", way=way, shown="")
         line, text = texts(told, held, "https://fleet.example.org")

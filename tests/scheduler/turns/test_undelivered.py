@@ -11,11 +11,11 @@ from found import facts_as
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
 from fleet.findings import Undelivered
-from fleet.model import Contact, Notice, Rota, Way
+from fleet.model import Contact, DeliveryMethod, Notice, Rota
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import notices as outbox
-from fleet.registry.told.notices import GIVE_UP_S, put_notices
+from fleet.registry.told import outbox
+from fleet.registry.told.outbox import GIVE_UP_S, put_notices
 from scheduler.alarms import Office
 from scheduler.turns import undelivered
 from scheduler.turns.undelivered import LATELY_S
@@ -32,7 +32,7 @@ OFFICE = Office(
 
 
 def notice(n: int, person: str = "ann", **over: Any) -> Notice:
-    way: Way = "email"
+    way: DeliveryMethod = "email"
     base = Notice(
         id=f"n{n:031d}",
         cause=f"e{n}",

@@ -16,7 +16,6 @@ METER_TOLERANCE = 0.10
 METER_RESOLUTIONS = 2
 """The meter bridges a gap when it moved by its length within 10 % or two resolutions. Common
 practice, no source."""
-OFF = 0
 ON = 1
 STARTED = 2
 STOPPED = 3

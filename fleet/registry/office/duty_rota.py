@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from fleet.model import Contact, QuietHours, Rota, Waking, Way
+from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import quiet_hours
 from fleet.registry.office.agreed import AgreedMeanwhile, append, newest
 from fleet.registry.people.model import Actor
-from fleet.registry.told.notices import targets
+from fleet.registry.told.outbox import targets
 
 __all__ = ["AgreedMeanwhile", "agree_rota", "agree_waking", "contacts", "rota", "waking"]
-SOONEST: tuple[Way, ...] = ("push", "sms", "webhook", "email")
+SOONEST: tuple[DeliveryMethod, ...] = ("push", "sms", "webhook", "email")
 STAFF = ("technician", "office", "owner")
 
 

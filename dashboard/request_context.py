@@ -1,4 +1,4 @@
-"""What a page or an API function is given: the desk (where things are), who looks, and the Scope.
+"""What a page or an API function is given: the services (where things are), who looks, and the Scope.
 
 Every route says whom it is for, by `require(role)` or `ANYONE`; a test walks the routes and fails
 for one that does not. A Scope comes from the viewer and from nowhere else.
@@ -31,7 +31,7 @@ from fleet.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class Services:
     """Everything the pages read from; made once by `app.create_app`. clock gives UTC seconds."""
 
     settings: Settings
@@ -45,7 +45,7 @@ class Desk:
     crowd: Crowd
     hashing: Hashing
     throttle: Throttle
-    unsent: unsent.Desk
+    unsent: unsent.WaitingForms
 
 
 class NotSignedIn(Exception):
@@ -56,13 +56,13 @@ class NotSignedIn(Exception):
         self.no_owner = no_owner
 
 
-def desk_of(request: Request) -> Desk:
-    """The desk of the app that answers this request."""
-    desk: Desk = request.app.state.desk
-    return desk
+def services_of(request: Request) -> Services:
+    """The services of the app that answers this request."""
+    services: Services = request.app.state.services
+    return services
 
 
-AtDesk = Annotated[Desk, Depends(desk_of)]
+TheServices = Annotated[Services, Depends(services_of)]
 
 
 def host_of(request: Request) -> str:
@@ -73,18 +73,18 @@ def host_of(request: Request) -> str:
 def address_of(request: Request) -> str:
     """Where the request comes from, as far as it can be trusted."""
     peer = request.client.host if request.client else ""
-    return desk_of(request).door.address(peer, request.headers)
+    return services_of(request).door.address(peer, request.headers)
 
 
 def cookie_name(request: Request, what: str = "") -> str:
     """The cookie of a session (or of a share link); `__Host-` binds it to this host and TLS."""
     name = f"hourhand-{what}" if what else "hourhand"
-    return f"__Host-{name}" if desk_of(request).door.secure(host_of(request)) else name
+    return f"__Host-{name}" if services_of(request).door.secure(host_of(request)) else name
 
 
 def cookie_of(request: Request, what: str = "") -> str:
     """What the browser sent in that cookie; '' where nothing, or where it might be overheard."""
-    if not desk_of(request).door.private(host_of(request)):
+    if not services_of(request).door.private(host_of(request)):
         return ""
     return request.cookies.get(cookie_name(request, what), "")[:200]
 
@@ -94,21 +94,21 @@ def find_viewer(request: Request) -> Viewer | None:
 
     Raises Problem where a token is shown that does not hold, or that could be overheard.
     """
-    desk, now, address = desk_of(request), desk_of(request).clock(), address_of(request)
+    services, now, address = services_of(request), services_of(request).clock(), address_of(request)
     kind, _, secret = request.headers.get("authorization", "").partition(" ")
     if kind.lower() == "bearer":
-        if not desk.door.private(host_of(request)):
+        if not services.door.private(host_of(request)):
             raise Problem(403, WANTS_TLS)
-        found = viewers.by_token(desk.registry, secret.strip()[:200], address, now)
+        found = viewers.by_token(services.registry, secret.strip()[:200], address, now)
         if found is None:
             raise Problem(401, "This token is unknown, revoked or has ended: ask for a new one.")
         return found
-    found = viewers.by_session(desk.registry, cookie_of(request), address, now)
+    found = viewers.by_session(services.registry, cookie_of(request), address, now)
     if found is not None and found.session is not None and by_hand(request):
-        people.note_seen(desk.registry, found.session, now)
+        people.note_seen(services.registry, found.session, now)
     if found is None:
-        found = viewers.by_share(desk.registry, cookie_of(request, "share"), address, now)
-    if found is None and desk.settings.demo:
+        found = viewers.by_share(services.registry, cookie_of(request, "share"), address, now)
+    if found is None and services.settings.demo:
         found = viewers.visitor()
     return found
 
@@ -124,19 +124,19 @@ def viewer_of(request: Request) -> Viewer:
     """Who asks. Raises NotSignedIn, Problem."""
     found = find_viewer(request)
     if found is None:
-        raise NotSignedIn(no_owner=not people.owner_exists(desk_of(request).registry))
+        raise NotSignedIn(no_owner=not people.owner_exists(services_of(request).registry))
     return found
 
 
-Looking = Annotated[Viewer, Depends(viewer_of)]
+CurrentViewer = Annotated[Viewer, Depends(viewer_of)]
 
 
-def scope_of(viewer: Looking) -> Scope:
+def scope_of(viewer: CurrentViewer) -> Scope:
     """Whose data this viewer may see."""
     return viewer.scope
 
 
-Reader = Annotated[Scope, Depends(scope_of)]
+CurrentScope = Annotated[Scope, Depends(scope_of)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +180,7 @@ def require(
     """A dependency: only viewers of that role or more. right: what lets a token in instead."""
     asked = Requirement(role, right, whole, person)
 
-    def held(request: Request, viewer: Looking) -> None:
+    def held(request: Request, viewer: CurrentViewer) -> None:
         request.state.viewer = viewer
         refusal = asked.refusal(viewer)
         if refusal:
@@ -201,10 +201,10 @@ def _anyone() -> None:
 ANYONE = _declared(_anyone, Requirement(None))
 
 
-def note_change(request: Request, scope: Reader) -> None:
+def note_change(request: Request, scope: CurrentScope) -> None:
     """Remember the newest change before a page is read, so that its live feed misses none."""
-    desk: Desk = request.app.state.desk
-    request.state.change = lists.latest_change(desk.registry, scope)
+    services: Services = request.app.state.services
+    request.state.change = lists.latest_change(services.registry, scope)
 
 
 LIVE = [require("reader"), Depends(note_change)]

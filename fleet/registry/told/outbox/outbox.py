@@ -11,11 +11,11 @@ from collections.abc import Collection, Iterable, Sequence
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Notice, Way
+from fleet.model import DeliveryMethod, Notice
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
-from fleet.registry.told.notices.tries import Tried, book, tries_in
+from fleet.registry.told.outbox.tries import Tried, book, tries_in
 
 LEASE_S = 300
 """A claim without an outcome is claimed again after so long. Longer than any try may take."""
@@ -39,7 +39,7 @@ class Claimed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def claim(
-    reg: Registry, now: int, way: Way, limit: int, busy: Collection[str] = ()
+    reg: Registry, now: int, way: DeliveryMethod, limit: int, busy: Collection[str] = ()
 ) -> list[Claimed]:
     """Take up to `limit` notices of a way that may leave at `now`; nobody else gets them for LEASE_S.
 

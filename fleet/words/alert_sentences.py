@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fleet.findings import Sentence
 from fleet.findings.saying import UNCHECKED, moment, severity
-from fleet.model import AlertState, Finding, MarkWord, Step, Way
+from fleet.model import AlertState, DeliveryMethod, Finding, MarkWord, Step
 
 STATES: dict[AlertState, str] = {
     "normal": "Over",
@@ -39,7 +39,7 @@ STEPS: dict[str, str] = {
 SMS_CAUTION = (
     "It can start by itself: OFF and lock out before touching it; all cautions on the page."
 )
-SHORT: frozenset[Way] = frozenset({"sms", "push"})
+SHORT: frozenset[DeliveryMethod] = frozenset({"sms", "push"})
 NOBODY, OVER = "Nobody has answered", "Over"
 MOST = 150
 """Characters of a subject."""
@@ -93,7 +93,13 @@ def subject(finding: Finding, said: Sentence, place: str, kind: str) -> str:
 
 
 def body(
-    said: Sentence, place: str, phone: str, way: Way, *, ended: str = "", unchecked: bool = False
+    said: Sentence,
+    place: str,
+    phone: str,
+    way: DeliveryMethod,
+    *,
+    ended: str = "",
+    unchecked: bool = False,
 ) -> str:
     """The text of a message: what was seen, what to do, whom to call, the cautions.
 

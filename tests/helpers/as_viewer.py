@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from dashboard.deps import viewer_of
+from dashboard.request_context import viewer_of
 from dashboard.viewers import BOTH, READ, Viewer, by_session
 from fleet.model import EVERYTHING, Scope
 from fleet.registry import people

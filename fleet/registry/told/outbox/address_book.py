@@ -8,7 +8,7 @@ import msgspec
 import sqlalchemy as sa
 from cryptography.fernet import Fernet, InvalidToken
 
-from fleet.model import Way
+from fleet.model import DeliveryMethod
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
@@ -29,7 +29,7 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
 
     id: str
     person: str
-    way: Way
+    way: DeliveryMethod
     shown: str
     address: str = ""
     made_at: int = 0
@@ -37,7 +37,14 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def add_target(
-    reg: Registry, person: str, way: Way, address: str, shown: str, key: bytes, by: Actor, now: int
+    reg: Registry,
+    person: str,
+    way: DeliveryMethod,
+    address: str,
+    shown: str,
+    key: bytes,
+    by: Actor,
+    now: int,
 ) -> str:
     """Keep a way to reach a person, its address encrypted. Returns its id. Raises TargetRefused."""
     made, c = str(uuid4()), t.target.c
@@ -78,7 +85,10 @@ def remove_target(reg: Registry, id: str, by: Actor, now: int) -> bool:
 
 
 def targets(
-    reg: Registry, person: str | None = None, way: Way | None = None, key: bytes | None = None
+    reg: Registry,
+    person: str | None = None,
+    way: DeliveryMethod | None = None,
+    key: bytes | None = None,
 ) -> list[Target]:
     """Ways to reach people, those of one person, or one way. key: to open their addresses.
 

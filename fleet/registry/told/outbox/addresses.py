@@ -13,9 +13,9 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from fleet.model import Way
+from fleet.model import DeliveryMethod
 
-SCHEMES: dict[str, Way] = {
+SCHEMES: dict[str, DeliveryMethod] = {
     "json": "webhook",
     "jsons": "webhook",
     "form": "webhook",
@@ -68,7 +68,7 @@ class AddressFault(ValueError):
 class Address(msgspec.Struct, frozen=True):
     """A way, and the address as the carrier takes it."""
 
-    way: Way
+    way: DeliveryMethod
     text: str
 
 

@@ -104,7 +104,7 @@ def share(value: Any, seen: dict[tuple[type, Any], Any]) -> Any:
 
 
 @dataclass(slots=True)
-class Held:
+class DayCache:
     """Years of many units within `limit` bytes (0: nothing is kept), of one Registry and process.
 
     hold: the shards as they stood when this process took or wrote them last.

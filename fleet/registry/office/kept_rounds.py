@@ -19,7 +19,7 @@ from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.scoped import customer_in
-from fleet.registry.office.jobs import _step_of, contracts, job, jobs
+from fleet.registry.office.kept_jobs import _step_of, contracts, job, jobs
 from fleet.registry.office.rounds_feed import tell_feeds
 from fleet.registry.office.sitecard import cards
 from fleet.registry.office.technicians import technicians

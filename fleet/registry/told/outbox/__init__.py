@@ -1,6 +1,6 @@
 """Messages to people: the outbox, each try, where people are reached, and what has not arrived."""
 
-from fleet.registry.told.notices.address_book import (
+from fleet.registry.told.outbox.address_book import (
     MOST_TARGETS,
     Target,
     TargetRefused,
@@ -8,8 +8,8 @@ from fleet.registry.told.notices.address_book import (
     remove_target,
     targets,
 )
-from fleet.registry.told.notices.missed import Unreached, outbox_counts, unreached
-from fleet.registry.told.notices.outbox import (
+from fleet.registry.told.outbox.missed import Unreached, outbox_counts, unreached
+from fleet.registry.told.outbox.outbox import (
     GIVE_UP_S,
     LEASE_S,
     PAUSES_S,
@@ -19,7 +19,7 @@ from fleet.registry.told.notices.outbox import (
     record,
     release,
 )
-from fleet.registry.told.notices.tries import (
+from fleet.registry.told.outbox.tries import (
     Outcome,
     Tried,
     Try,
@@ -29,7 +29,7 @@ from fleet.registry.told.notices.tries import (
     of_cause,
     tries_of,
 )
-from fleet.registry.told.notices.writing import put_notices, write_notices
+from fleet.registry.told.outbox.writing import put_notices, write_notices
 
 __all__ = [
     "GIVE_UP_S",

@@ -28,7 +28,7 @@ from fleet.registry.register import import_units
 from scheduler import turns
 from scheduler.day import decode, encode
 from scheduler.turns import watching
-from scheduler.turns.held import FRESH_S, Held, after, share, year_of
+from scheduler.turns.day_cache import FRESH_S, DayCache, after, share, year_of
 
 DAYS = 6
 
@@ -66,7 +66,7 @@ class Pair:
 def pair(folder: Path, limit: int) -> Iterator[Pair]:
     house = make(folder, row("u1"), row("u2", habit="steady 600 60"))
     registries = [open_registry(f"sqlite:///{folder / 'registry.db'}") for _ in range(2)]
-    memories = [turns.Memory(held=Held(limit=limit)) for _ in range(2)]
+    memories = [turns.Memory(day_cache=DayCache(limit=limit)) for _ in range(2)]
     try:
         yield Pair(house, registries, memories)
     finally:
@@ -175,9 +175,9 @@ def test_with_memory_and_without_it_the_same_is_written(tmp_path: Path, seed: in
                 doing(one.house, now)
                 one.turn(leads, now)
             assert kept.all_written() == bare.all_written()
-        held = [memory.held for memory in kept.memories]
+        held = [memory.day_cache for memory in kept.memories]
         assert sum(one.hits for one in held) > 20, "nothing was kept: the test compares nothing"
-        assert all(memory.held.hits == 0 for memory in bare.memories)
+        assert all(memory.day_cache.hits == 0 for memory in bare.memories)
         assert len(kept.all_written()["day"]) >= DAYS
 
 
@@ -205,7 +205,7 @@ def test_days_written_by_another_in_the_midst_of_a_turn_refuse_it(
         both.house.hear(readings[-1:], [], end)
         assert both.turn(0, end).refused == 1
         monkeypatch.setattr(watching, "assess", real)
-        assert both.memories[0].held.hits == 1
+        assert both.memories[0].day_cache.hits == 1
         both.house.hear(readings[-1:], [], end)
         both.turn(0, end)
         assert met == [DAYS], "its first day was only events: the failed look had them"
@@ -228,7 +228,7 @@ def test_a_shard_that_another_takes_in_the_midst_of_a_turn_costs_the_others_noth
         for device in ("u1", "u2"):
             both.house.hear(*a_week(device, days=DAYS), end)
         both.turn(0, end)
-        held = both.memories[0].held
+        held = both.memories[0].day_cache
         lost, kept = shard_of("u1"), shard_of("u2")
         assert lost != kept
         real = watching.assess
@@ -272,7 +272,7 @@ def test_a_second_look_reads_no_old_days(house: House, monkeypatch: pytest.Monke
     monkeypatch.setattr(unscoped, "days", days)
     house.hear([Reading("u1", end + 60, {"ac_v": 0.0})], [], end + 60)
     house.turn(end + 60)
-    assert house.memory.held.hits == 1
+    assert house.memory.day_cache.hits == 1
     assert all(first > D0 + DAYS for first, _ in asked), "only what a new date brings in reach"
     assert [r.day - D0 for r in house.days("u1")] == list(range(DAYS + 1))
 
@@ -280,7 +280,7 @@ def test_a_second_look_reads_no_old_days(house: House, monkeypatch: pytest.Monke
 def test_units_that_have_room_keep_it_and_the_bound_holds() -> None:
     made = row_of(b'{"unit":"u","day":1}')
     year = year_of([made], 9)
-    held = Held(limit=3 * year.size)
+    held = DayCache(limit=3 * year.size)
 
     def look(unit: str, now: int) -> bool:
         found = held.of(unit) is not None
