@@ -21,7 +21,7 @@ from said_samples import NOW, SAMPLES, ZONE
 from fleet import words
 from fleet.findings import row_of
 from fleet.findings.saying import CAUTIONS
-from fleet.model import Finding, Notice, NoticeKind
+from fleet.model import DeliveryMethod, Finding, Notice, NoticeKind
 from fleet.words import alert_sentences, customers
 from fleet.words.short import SHORT_CAUTION, message, plain
 from scheduler.notify.delivering import text_message
