@@ -169,12 +169,12 @@ from fleet.registry.office import jobs_done
 from fleet.registry.base.engine import open_registry
 from fleet.registry.people import Actor
 from fleet.model import EVERYTHING
-from fleet.registry.office import jobs
+from fleet.registry.office import kept_jobs
 from fleet.settings import Settings
 from scheduler import work
 
 reg = open_registry(Settings(data=Path(sys.argv[1]), firm="F", demo=False))
-job = jobs.job(reg, EVERYTHING, sys.argv[2])
+job = kept_jobs.job(reg, EVERYTHING, sys.argv[2])
 told = work.Told(form="f1", at=int(sys.argv[4]), zone="UTC", by="Ana", hours=404.0,
     tasks=(work.ToldTask(task=job.task, name=job.title, said="done", parts={"oil_l": 3.0}),))
 made = work.finished(job, {}, told, int(sys.argv[4]))
