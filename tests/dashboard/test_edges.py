@@ -220,6 +220,7 @@ def test_every_path_and_query(walk: Walk) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 def test_every_path_and_query_with_everything(walk: Walk) -> None:
     paths(walk, VALUES)
     walk.check()
