@@ -101,7 +101,9 @@ def asked_for() -> dict[Key, set[str]]:
             texts = [getattr(a, "value", None) for a in node.args[:2]]
             if not all(isinstance(text, str) and "|" not in text for text in texts):
                 raise ValueError(f"{file.name}:{node.lineno}: write rule and source out")
-            found.setdefault((str(texts[0]), str(texts[1])), set()).add(file.relative_to(TESTS).as_posix())
+            found.setdefault((str(texts[0]), str(texts[1])), set()).add(
+                file.relative_to(TESTS).as_posix()
+            )
     return found
 
 
