@@ -50,7 +50,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import open_registry
 from fleet.registry.lists.rows import Counts
 from fleet.settings import Settings
@@ -646,7 +646,7 @@ def test_an_assessment_of_another_version_is_as_none_until_the_next_look(
 ) -> None:
     with seeded(tmp_path / "data") as fleet:
         with fleet.registry.write() as connection:
-            connection.execute(sa.update(t.assessment).values(doc=doc))
+            connection.execute(sa.update(tables.assessment).values(doc=doc))
         app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
         client = TestClient(app, base_url=HERE, raise_server_exceptions=False)
         unit = unit_id(FAILED)

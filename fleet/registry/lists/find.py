@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from fleet.model import Scope
 from fleet.registry import lists
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.lists.unit import UnitRow, unit_row, units_query
 
@@ -22,11 +22,11 @@ def find_sets(reg: Registry, scope: Scope, typed: str, limit: int = 12) -> list[
     if not digits.isdigit() or len(digits) < DIGITS_LEAST:
         return lists.units(reg, scope, search=typed, limit=limit)
     digits = digits.removeprefix("00")
-    squeezed: sa.ColumnElement[str] = t.unit.c.words
+    squeezed: sa.ColumnElement[str] = tables.unit.c.words
     for sign in _BETWEEN:
         squeezed = sa.func.replace(squeezed, sign, "")
     tails = [digits] if len(digits) < 9 else [digits, digits[2:], digits.removeprefix("0")]
     fits = [squeezed.contains(tail, autoescape=True) for tail in tails]
-    query = units_query(scope).where(sa.or_(*fits)).order_by(t.unit.c.id).limit(limit)
+    query = units_query(scope).where(sa.or_(*fits)).order_by(tables.unit.c.id).limit(limit)
     with reg.read() as connection:
         return [unit_row(row) for row in connection.execute(query).all()]

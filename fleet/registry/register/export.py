@@ -8,8 +8,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Scope
-from fleet.registry.base import cells
-from fleet.registry.base import tables as t
+from fleet.registry.base import cells, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.lists.unit import unit_row, units_query
@@ -23,8 +22,8 @@ def export_units(reg: Registry, scope: Scope, fmt: Literal["csv", "json", "parqu
     Raises RegistryFault for an unknown format, or Parquet without its package.
     """
     with reg.read() as connection:
-        rows = connection.execute(units_query(scope).order_by(t.unit.c.id)).all()
-        query = sa.select(t.device.c.id, t.device.c.grp)
+        rows = connection.execute(units_query(scope).order_by(tables.unit.c.id)).all()
+        query = sa.select(tables.device.c.id, tables.device.c.grp)
         groups = {row.id: row.grp for row in connection.execute(query)}
     units = [unit_row(row) for row in rows]
     found = [row_of(u, s, c.name, groups.get(u.device, "")) for u, s, c, _ in units]

@@ -11,8 +11,7 @@ import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Fuel, Kit, ServicePlan, Task
-from fleet.registry.base import cells, documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import cells, documents, tables
 from fleet.registry.base.cells import CellFault, Row, Source
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.reports import ImportReport, RowProblem
@@ -106,7 +105,8 @@ def import_plans(
     with reg.write() as connection:
         one_at_a_time(connection)
         there = [
-            documents.plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()
+            documents.plan(doc)
+            for doc in connection.execute(sa.select(tables.plan.c.doc)).scalars()
         ]
         held, names = _held(there), {plan.id: plan.name for plan in there}
         read = [(n, _read(n, row, held, problems)) for n, row in enumerate(rows, 1)]
@@ -128,13 +128,15 @@ def import_plans(
 
 def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
     """Write a plan; returns added, changed or unchanged. A change touches the plan's units."""
-    c = t.plan.c
+    c = tables.plan.c
     doc = documents.encode(plan)
     old = connection.execute(sa.select(c.doc).where(c.id == plan.id)).scalar()
     if old == doc:
         return "unchanged"
-    connection.execute(upsert(connection.dialect.name, t.plan), {"id": plan.id, "doc": doc})
-    units = connection.execute(sa.select(t.unit.c.id).where(t.unit.c.plan == plan.id)).scalars()
+    connection.execute(upsert(connection.dialect.name, tables.plan), {"id": plan.id, "doc": doc})
+    units = connection.execute(
+        sa.select(tables.unit.c.id).where(tables.unit.c.plan == plan.id)
+    ).scalars()
     touched = dict.fromkeys(units, now // DAY_S)
     if touched:
         units_changed(connection, touched, now)

@@ -6,7 +6,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.defaults import MESSAGE_LATE_S
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 
 
@@ -24,7 +24,7 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
 
     Tests of an address are left out: who pressed it sees how it fared.
     """
-    c = t.notice.c
+    c = tables.notice.c
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < late_before)
     query = sa.select(c.cause, c.person, c.not_before, c.state).where(
         sa.or_(late, c.state == "failed"),
@@ -45,7 +45,7 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
 
 def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
     """Notices of a week by state; `late` are those that should have left by now."""
-    c = t.notice.c
+    c = tables.notice.c
     lately = c.not_before > now - 7 * 86_400
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - MESSAGE_LATE_S)
     with reg.read() as connection:

@@ -9,8 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Notice
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.model import Actor
 
@@ -44,7 +43,7 @@ def book(connection: sa.Connection, notice: str, tries: Sequence[Tried], now: in
             }
             for i, (target, outcome, detail) in enumerate(tries, start=1)
         ]
-        connection.execute(sa.insert(t.delivery), rows)
+        connection.execute(sa.insert(tables.delivery), rows)
 
 
 def tries_of(reg: Registry, notices: Iterable[str]) -> list[Try]:
@@ -54,10 +53,10 @@ def tries_of(reg: Registry, notices: Iterable[str]) -> list[Try]:
 
 
 def tries_in(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
-    c = t.delivery.c
+    c = tables.delivery.c
     found: list[Try] = []
     for begin in range(0, len(notices), 500):
-        query = sa.select(t.delivery).where(c.notice.in_(notices[begin : begin + 500]))
+        query = sa.select(tables.delivery).where(c.notice.in_(notices[begin : begin + 500]))
         rows = connection.execute(query.order_by(c.at, c.n))
         found += [
             Try(
@@ -70,7 +69,7 @@ def tries_in(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
 
 def of_cause(reg: Registry, cause: str) -> list[Notice]:
     """The notices of a cause, the oldest first."""
-    c = t.notice.c
+    c = tables.notice.c
     with reg.read() as connection:
         docs = connection.execute(sa.select(c.doc).where(c.cause == cause)).scalars()
         return sorted(
@@ -97,27 +96,27 @@ def answer(reg: Registry, cause: str, by: Actor, now: int) -> bool:
                 "outcome": "answered",
                 "detail": by.name[:100],
             }
-            connection.execute(sa.insert(t.delivery), [row])
+            connection.execute(sa.insert(tables.delivery), [row])
     return bool(found)
 
 
 def _last(connection: sa.Connection, notice: str) -> int:
     """Number of the newest try; the notice is held, so that two writers number one after the other."""
-    held = sa.select(t.notice.c.id).where(t.notice.c.id == notice).with_for_update()
+    held = sa.select(tables.notice.c.id).where(tables.notice.c.id == notice).with_for_update()
     connection.execute(held)
-    newest = sa.func.coalesce(sa.func.max(t.delivery.c.n), 0)
+    newest = sa.func.coalesce(sa.func.max(tables.delivery.c.n), 0)
     return int(
-        connection.execute(sa.select(newest).where(t.delivery.c.notice == notice)).scalar_one()
+        connection.execute(sa.select(newest).where(tables.delivery.c.notice == notice)).scalar_one()
     )
 
 
 def last_tries(reg: Registry, wanted: Sequence[str]) -> dict[str, Try]:
     """The newest try at each of these targets."""
-    c = t.delivery.c
+    c = tables.delivery.c
     found: dict[str, Try] = {}
     with reg.read() as connection:
         for target in wanted:
-            query = sa.select(t.delivery).where(c.target == target)
+            query = sa.select(tables.delivery).where(c.target == target)
             row = connection.execute(query.order_by(c.at.desc(), c.n.desc()).limit(1)).first()
             if row is not None:
                 found[target] = Try(
