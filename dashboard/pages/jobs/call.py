@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.unit import unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.unit_lookup import Found, find

@@ -13,7 +13,7 @@ from dashboard import frames, phrases
 from dashboard.authors import NotYourName
 from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.unit import unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
 from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
