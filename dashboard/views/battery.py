@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import phrases, svg
 from dashboard.views.contract import FORMS, Form, View
 from fleet import words
-from fleet.words import battery as say
+from fleet.words import battery_sentences as say
 from scheduler.assess import Assessment
 from scheduler.day import Day
 from scheduler.rules.battery import BatterySeen, BatteryTrend, ChargeLook, CrankLook, RestLook

@@ -10,8 +10,8 @@ from fleet import words
 from fleet.findings import fuel as say_fuel
 from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
 from fleet.registry.lists.rows import Counts
-from fleet.words import mains as say_mains
-from fleet.words import readiness as say_ready
+from fleet.words import readiness_sentences
+from fleet.words import readiness_sentences as say_ready
 from scheduler.assess import Assessment
 from scheduler.rules import mains
 from scheduler.rules.fuel import FuelSeen
@@ -132,7 +132,7 @@ def panel(
     said = say_ready.readiness(held, zone, now).partition(": ")[2]
     facts = []
     if summary is not None:
-        facts.append(("Mains here", say_mains.mains_now(summary.mains, zone, now)))
+        facts.append(("Mains here", readiness_sentences.mains_now(summary.mains, zone, now)))
     if verdict is not None:
         facts.append(("Fuel", fuel(verdict.fuel)))
     if held is not None and held.blind:

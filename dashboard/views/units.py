@@ -41,7 +41,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.words.readiness import readiness as ready_words
+from fleet.words.readiness_sentences import readiness as ready_words
 from scheduler import assess
 from scheduler.rules.reliability import Harder
 from scheduler.rules.service import Duty

@@ -17,7 +17,7 @@ from fleet.registry.derived.touches import touch_units
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 from fleet.registry.told.outbox.outbox import GIVE_UP_S
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 
 BY = Actor("hourhand restore")
 

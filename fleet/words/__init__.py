@@ -22,26 +22,19 @@ from fleet.findings.saying import (
     severity,
     span,
 )
-from fleet.words import alert_sentences, battery, mains, notices, outage, readiness
 
 __all__ = [
     "CAUTIONS",
     "CONDITIONS",
     "SEVERITY_WORDS",
     "Sentence",
-    "alert_sentences",
-    "battery",
     "condition",
     "count",
     "day",
     "hours",
-    "mains",
     "megabytes",
     "moment",
-    "notices",
-    "outage",
     "percent_range",
-    "readiness",
     "sentence",
     "severity",
     "span",

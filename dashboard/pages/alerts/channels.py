@@ -31,7 +31,7 @@ from fleet.registry.told.outbox.addresses import (
     read,
     shown,
 )
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from scheduler.alarms import holder, notice_id, weekly
 
 STAFF = require("technician", right=None, person=True)

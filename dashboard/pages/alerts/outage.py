@@ -32,7 +32,7 @@ from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
 from fleet.words import alert_sentences
-from fleet.words import outage as said
+from fleet.words import outage_sentences as said
 from scheduler import alarms
 from scheduler.outage import finding, tally
 from scheduler.outage.cover import OPEN

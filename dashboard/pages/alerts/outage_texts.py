@@ -24,7 +24,7 @@ from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
-from fleet.words import customers as say
+from fleet.words import customer_sentences as say
 from scheduler.alarms import customers, notice_id
 
 router = APIRouter(include_in_schema=False)

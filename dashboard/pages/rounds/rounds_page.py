@@ -21,7 +21,7 @@ from fleet import words
 from fleet.model import Scope, SiteCard
 from fleet.registry.office import kept_rounds as kept
 from fleet.registry.office import technicians
-from fleet.words import job_sentences, planned
+from fleet.words import job_sentences, plan_sentences
 from scheduler import dispatch, publishing, rounds, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -193,9 +193,9 @@ def _rounds_page(
         figures=lines.figures(plan),
         wanting=sets[:LEFT_SHOWN],
         wanting_more=max(0, len(sets) - LEFT_SHOWN),
-        wanting_said=planned.in_no_round(len(sets)),
+        wanting_said=plan_sentences.in_no_round(len(sets)),
         cautions=words.CAUTIONS,
-        nothing_left=planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
+        nothing_left=plan_sentences.ALL_THAT_CAN if beside else plan_sentences.ALL_HAVE_A_DAY,
         changes=lines.changed(sheet, plan.changes) if not shown.published else (),
         kept=plan.changes.kept,
         offers=offers,

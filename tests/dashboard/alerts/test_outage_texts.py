@@ -51,7 +51,7 @@ from fleet.registry.told import kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
 from fleet.registry.told.outbox import put_notices
 from fleet.registry.told.rows import AlertChanges
-from fleet.words import customers as say
+from fleet.words import customer_sentences as say
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
 from scheduler.notify import Mail

@@ -23,7 +23,7 @@ from fleet.model.jobs import JobState, StepKind
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs as jobs
 from fleet.registry.office.kept_rounds import Ask
-from fleet.words import planned as say
+from fleet.words import plan_sentences as say
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work

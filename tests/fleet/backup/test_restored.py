@@ -21,7 +21,7 @@ from fleet.registry.told import outbox
 from fleet.registry.told.outbox import GIVE_UP_S
 from fleet.settings import Settings
 from fleet.store import open_store
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from scheduler.turns import Memory, work_through
 
 pytest_plugins = ["backups"]

@@ -20,7 +20,7 @@ from fleet.registry.office import duty_rota
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
 from fleet.registry.told import outbox
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
 from scheduler.turns import reminders

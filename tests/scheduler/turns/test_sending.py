@@ -28,7 +28,7 @@ from fleet.registry.told import outbox
 from fleet.registry.told.outbox import GIVE_UP_S, LEASE_S, PAUSES_S, Target, write_notices
 from fleet.registry.told.outbox.addresses import AddressFault, read, shown
 from fleet.words import CAUTIONS
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from fleet.words.short import MOST as SHORT
 from scheduler.notify import Mail, deliver
 from scheduler.notify.delivering import texts
