@@ -5,7 +5,6 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from starlette.responses import PlainTextResponse
 
-from dashboard import programs
 from dashboard.request_context import (
     ANYONE,
     CurrentScope,
@@ -14,6 +13,7 @@ from dashboard.request_context import (
     find_viewer,
     require,
 )
+from dashboard.views import service
 from dashboard.views.service import HealthView, StatusView, health_view, status_of
 from fleet.model import EVERYTHING
 from fleet.registry import lists
@@ -31,7 +31,7 @@ def health(request: Request, services: TheServices) -> HealthView | StatusView:
     """
     facts = lists.health(services.registry, EVERYTHING)
     now = services.clock()
-    beats = programs.beats(facts.heartbeats, now)
+    beats = service.beats(facts.heartbeats, now)
     viewer = find_viewer(request)
     if viewer is None or WHOLE.refusal(viewer):
         return StatusView(status=status_of(beats))
@@ -85,14 +85,14 @@ def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
         (
             "hourhand_inbox_waiting_bytes",
             "Bytes of replay files not yet taken.",
-            [("", programs.waiting_bytes(facts.inbox))],
+            [("", service.waiting_bytes(facts.inbox))],
         ),
         (
             "hourhand_heartbeat_age_seconds",
             "Seconds since a program's last sign of life.",
             [
                 (f'{{program="{b.program}"}}', now - b.at)
-                for b in programs.beats(facts.heartbeats, now)
+                for b in service.beats(facts.heartbeats, now)
                 if b.at is not None
             ],
         ),

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
-from dashboard import frames, programs
+from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices, require
 from dashboard.views import service as told
+from dashboard.views.service import beats
 from fleet.registry import lists
 from fleet.registry.lists.rows import HealthFacts
 
@@ -55,7 +56,7 @@ def service(request: Request, services: TheServices, scope: CurrentScope) -> HTM
         reporting=max(0, counts.units - silent - counts.not_assessed),
         silent=silent,
         unheard=counts.not_assessed,
-        programs=[told.program(entry, now) for entry in programs.beats(facts.heartbeats, now)],
+        programs=[told.program(entry, now) for entry in beats(facts.heartbeats, now)],
         newest=told.ago(facts.newest_heard_at, now),
         waiting=facts.touches_device + facts.touches_unit,
         waiting_since=told.ago(facts.oldest_touch_at, now),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from dashboard import frames, phrases
 from dashboard.request_context import Services
 from dashboard.unit_lookup import Found
-from dashboard.views import notices as set_notices
+from dashboard.views import set_notices
 from fleet import words
 from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity

@@ -19,7 +19,7 @@ from dashboard.posted import Posted, read_form
 from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.unit_lookup import Found, find
 from dashboard.viewers import Viewer
-from dashboard.views import notices as set_notices
+from dashboard.views import set_notices
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.calendar import local_date

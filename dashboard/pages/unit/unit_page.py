@@ -34,7 +34,6 @@ from dashboard.views.due import DueLine
 from dashboard.views.exercise import ExercisePanel
 from dashboard.views.last_start import LastStart
 from dashboard.views.named import SetName, set_name
-from dashboard.views.notices import Notice, cautions, notices
 from dashboard.views.readiness import ReadinessPanel
 from dashboard.views.readings import Bar
 from dashboard.views.runs import (
@@ -45,6 +44,7 @@ from dashboard.views.runs import (
     run_line,
     start_line,
 )
+from dashboard.views.set_notices import Notice, cautions, notices
 from dashboard.views.supply import SupplyPanel
 from fleet import words
 from fleet.calendar import DAY_S
