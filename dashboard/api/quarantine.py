@@ -7,8 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from dashboard.api.units import Limit
-from dashboard.bounds import RowNumber
-from dashboard.request_context import CurrentScope, TheServices, require
+from dashboard.request_context import CurrentScope, RowNumber, TheServices, require
 from dashboard.views.service import QuarantinePage, quarantine_view
 from fleet.registry import lists
 

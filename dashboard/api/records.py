@@ -12,8 +12,7 @@ from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.problems import Problem, ProblemDocument
-from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, find_unit, require
 from dashboard.views.register import RecordPage, RecordView, record_view
 from fleet.model import Record, RecordKind
 from fleet.model.telemetry import Facts
@@ -47,7 +46,7 @@ class RecordIn(Sent):
 @router.get("/{unit}/records", dependencies=[require("reader")])
 def listed(services: TheServices, scope: CurrentScope, unit: str) -> RecordPage:
     """Records of a unit, newest first; corrected ones name the record that did so."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     rows = lists.records(services.registry, scope, unit)
     items = tuple(record_view(r.record, r.superseded_by, scope) for r in rows)
     return RecordPage(items=items, next=None)
@@ -64,7 +63,7 @@ def add(services: TheServices, viewer: CurrentViewer, unit: str, sent: RecordIn)
 
     A token of some customers may not record a fitting: it could move another's device to them.
     """
-    find(services, viewer.scope, unit)
+    find_unit(services, viewer.scope, unit)
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
     if sent.corrects and not viewer.scope.everything:

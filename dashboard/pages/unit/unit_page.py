@@ -15,8 +15,7 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.pages import forms
 from dashboard.pages.unit import records
-from dashboard.request_context import LIVE, CurrentScope, Services, TheServices
-from dashboard.unit_lookup import find
+from dashboard.request_context import LIVE, CurrentScope, Services, TheServices, find_unit
 from dashboard.views import alerts as alert_lines
 from dashboard.views import (
     battery,
@@ -82,7 +81,7 @@ RECORDS_SHOWN = 30
 def page(
     request: Request, services: TheServices, scope: CurrentScope, unit: str, done: str = ""
 ) -> HTMLResponse:
-    view = unit_screen(services, scope, *find(services, scope, unit), done)
+    view = unit_screen(services, scope, *find_unit(services, scope, unit), done)
     return frames.render(request, scope, "unit/page.html", "units", view)
 
 
