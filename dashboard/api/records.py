@@ -3,21 +3,33 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter
-from pydantic import ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.problems import Problem, ProblemDocument
 from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, find_unit, require
 from dashboard.views.register import RecordPage, RecordView, record_view
+from fleet.bounds import fit
 from fleet.model import Record, RecordKind
 from fleet.model.telemetry import Facts
 from fleet.registry import lists
 from fleet.registry.facts.records import RecordRefused, add_record
+
+
+class Sent(BaseModel):
+    """A body: no value in it, at any depth, that could be neither kept nor computed with."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fit(cls, sent: Any) -> Any:
+        fit(sent)
+        return sent
+
 
 router = APIRouter(
     prefix="/api/units", tags=["records"], responses={404: {"model": ProblemDocument}}

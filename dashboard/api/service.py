@@ -1,20 +1,31 @@
-"""GET /health and /metrics: whether the service itself is all right."""
+"""GET /health, /metrics and /api/quarantine: is the service all right, what it set aside."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from starlette.responses import PlainTextResponse
 
+from dashboard.api.units import Limit
 from dashboard.request_context import (
     ANYONE,
     CurrentScope,
     Requirement,
+    RowNumber,
     TheServices,
     find_viewer,
     require,
 )
 from dashboard.views import service
-from dashboard.views.service import HealthView, StatusView, health_view, status_of
+from dashboard.views.service import (
+    HealthView,
+    QuarantinePage,
+    StatusView,
+    health_view,
+    quarantine_view,
+    status_of,
+)
 from fleet.model import EVERYTHING
 from fleet.registry import lists
 from fleet.registry.lists.rows import Counts, HealthFacts
@@ -111,3 +122,17 @@ def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
         lines += [f"# HELP {name} {text}", f"# TYPE {name} gauge"]
         lines += [f"{name}{labels} {value:g}" for labels, value in samples]
     return "\n".join(lines) + "\n"
+
+
+@router.get("/api/quarantine", dependencies=[require("reader", whole=True)])
+def quarantine(
+    services: TheServices,
+    scope: CurrentScope,
+    device: Annotated[str | None, Query(max_length=64)] = None,
+    limit: Limit = 100,
+    cursor: RowNumber | None = None,
+) -> QuarantinePage:
+    """Messages set aside, newest first."""
+    rows = lists.quarantine(services.registry, scope, device, limit + 1, cursor)
+    items = [quarantine_view(row) for row in rows[:limit]]
+    return QuarantinePage(items=items, next=str(items[-1].id) if len(rows) > limit else None)
