@@ -45,7 +45,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.registry.lists.find import find_sets
+from fleet.registry.lists.fleet import find_sets
 from fleet.registry.office import kept_jobs
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts

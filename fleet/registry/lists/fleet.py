@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -262,3 +263,23 @@ def customers(reg: Registry, scope: Scope) -> list[Customer]:
 
 def _literals(values: Sequence[Any]) -> list[sa.ColumnElement[Any]]:
     return [sa.literal(value) for value in values]
+
+
+DIGITS_LEAST = 4
+_BETWEEN = (" ", "-", "/", "(", ")", ".")
+
+
+def find_sets(reg: Registry, scope: Scope, typed: str, limit: int = 12) -> list[UnitRow]:
+    """Sets that fit what was typed, at most `limit`. Digits alone are looked for as a number."""
+    digits = re.sub(r"[\s/().+-]", "", typed)
+    if not digits.isdigit() or len(digits) < DIGITS_LEAST:
+        return units(reg, scope, search=typed, limit=limit)
+    digits = digits.removeprefix("00")
+    squeezed: sa.ColumnElement[str] = tables.unit.c.words
+    for sign in _BETWEEN:
+        squeezed = sa.func.replace(squeezed, sign, "")
+    tails = [digits] if len(digits) < 9 else [digits, digits[2:], digits.removeprefix("0")]
+    fits = [squeezed.contains(tail, autoescape=True) for tail in tails]
+    query = units_query(scope).where(sa.or_(*fits)).order_by(tables.unit.c.id).limit(limit)
+    with reg.read() as connection:
+        return [unit_row(row) for row in connection.execute(query).all()]

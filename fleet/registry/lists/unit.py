@@ -1,4 +1,4 @@
-"""What the page of one unit reads. Every function takes a Scope."""
+"""What the page of one unit reads, and sets by their place. Every function takes a Scope."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
+from fleet.model import Customer, DeviceEvent, Pulse, Scope, Site, Unit, UnitSummary
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in, spoke_for, unit_seen
@@ -158,3 +158,44 @@ def unsure_spells(
         UnsureSpell(readings=n, first_at=low, last_at=high, after_at=after, before_at=before)
         for n, low, high, after, before in rows
     ]
+
+
+class SetRow(NamedTuple):
+    """A set with its place, its summary and what was last heard of its device."""
+
+    unit: Unit
+    site: Site
+    customer: Customer
+    summary: UnitSummary
+    pulse: Pulse | None
+
+
+def sets_of(
+    reg: Registry, scope: Scope, areas: Iterable[str], sites: Iterable[str]
+) -> list[SetRow]:
+    """Every assessed set of these areas and sites that the scope sees. The area '' is all sets
+    without one."""
+    query = units_query(scope).where(
+        sa.or_(
+            tables.unit.c.area.in_(sorted(set(areas))), tables.unit.c.site.in_(sorted(set(sites)))
+        )
+    )
+    with reg.read() as connection:
+        rows = [unit_row(row) for row in connection.execute(query.order_by(tables.unit.c.id))]
+        pulses = _pulses_of(connection, [row.unit.device for row in rows if row.unit.device])
+    return [
+        SetRow(r.unit, r.site, r.customer, r.summary, pulses.get(r.unit.device))
+        for r in rows
+        if r.summary is not None
+    ]
+
+
+def _pulses_of(connection: sa.Connection, devices: list[str]) -> dict[str, Pulse]:
+    found: dict[str, Pulse] = {}
+    for start in range(0, len(devices), 500):
+        some = devices[start : start + 500]
+        query = sa.select(tables.pulse.c.doc).where(tables.pulse.c.device.in_(some))
+        for doc in connection.execute(query).scalars():
+            pulse = documents.pulse(doc)
+            found[pulse.device] = pulse
+    return found

@@ -19,8 +19,7 @@ from fleet.registry.facts.records.facts import EARLIEST
 from fleet.registry.register import plans
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
 from fleet.registry.register.composed import ColumnFault, running_of
-from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
-from fleet.registry.register.row import row_of
+from fleet.registry.register.row import SITE_COLUMNS, overlaid, row_of, wiped
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""
