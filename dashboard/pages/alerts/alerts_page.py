@@ -93,7 +93,7 @@ def figures(services: Services, scope: Scope, now: int) -> Figures:
     ours = (
         f"{f.a_day:.1f}",
         str(f.most_10_min),
-        f"{100 * f.flood_share:.1f} %",
+        share_of_time(f.flood_share),
         str(f.chattering),
         str(f.stale),
         f"{100 * f.top_10_share:.0f} %",
@@ -107,3 +107,9 @@ def figures(services: Services, scope: Scope, now: int) -> Figures:
         a_person=f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
         marked=tuple((m.kind.replace("_", " ").capitalize(), m) for m in marked),
     )
+
+
+def share_of_time(share: float) -> str:
+    """A share of time in percent; what was is not said to be none."""
+    percent = 100 * share
+    return "under 0.1 %" if 0 < percent < 0.05 else f"{percent:.1f} %"

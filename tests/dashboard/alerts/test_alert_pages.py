@@ -12,6 +12,7 @@ from mains_off import alert_of, mains_off
 from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
+from dashboard.pages.alerts.alerts_page import share_of_time
 from fleet import words
 from fleet.model import EVERYTHING, Record
 from fleet.registry.facts.records import add_record
@@ -267,3 +268,10 @@ def test_an_open_visit_is_shown_on_the_page_of_its_set(fleet: Fleet, dee: Caller
     )
     add_record(fleet.registry, visit, NOW)
     assert "A visit is open by Dee since 06:45" in get(fleet, dee, f"/units/{unit}").text
+
+
+def test_a_flood_that_was_is_not_said_to_be_none() -> None:
+    """Ten minutes of thirty days are a flood all the same."""
+    assert share_of_time(600 / (30 * 86_400)) == "under 0.1 %"
+    assert share_of_time(0.0) == "0.0 %"
+    assert share_of_time(0.012) == "1.2 %"
