@@ -151,7 +151,7 @@ def value(seen: BatterySeen, zone: str, now: int) -> Volts | None:
     said = "too few days to say what is usual"
     if seen.usual_low_v is not None and seen.usual_high_v is not None:
         usual = (seen.usual_low_v, seen.usual_high_v)
-        said = f"usual for this set, standing, {usual[0]:.1f}–{usual[1]:.1f} V"
+        said = f"usual for this set, standing, {words.ends(f'{usual[0]:.1f}', f'{usual[1]:.1f}', '–')} V"
     picture = None
     if usual is not None:
         label = f"Battery {seen.volts_v:.1f} V, {said}"
@@ -172,7 +172,7 @@ def line(days: Sequence[Day], now: int, nominal_v: float) -> Line | None:
         return None
     label = (
         f"Middle of each day, standing, {phrases.count(len(volts), 'day')}: "
-        f"{min(volts):.2f} to {max(volts):.2f} V, {volts[-1]:.2f} V last"
+        f"{words.ends(f'{min(volts):.2f}', f'{max(volts):.2f}')} V, {volts[-1]:.2f} V last"
     )
     return Line(picture=svg.sparkline(volts, label, LEAST_SHARE * nominal_v), said=label)
 
@@ -228,7 +228,7 @@ def over_time(trend: BatteryTrend | None, zone: str) -> str:
     steepest, least = ceil(-100 * trend.low_v) / 100, floor(-100 * trend.high_v) / 100
     if not trend.falling:
         return f"no fall to be sure of in {trend.weeks} weeks"
-    said = f"falling, {least:.2f} to {steepest:.2f} V a month over {trend.weeks} weeks"
+    said = f"falling, {words.ends(f'{least:.2f}', f'{steepest:.2f}')} V a month over {trend.weeks} weeks"
     if trend.crosses_at is None:
         return f"{said}; its limit is further off than can be foretold"
     said += f"; meets its limit about {say.on(trend.crosses_at, zone)}"
