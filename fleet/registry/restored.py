@@ -17,7 +17,7 @@ from fleet.registry.derived.touches import touch_units
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 from fleet.registry.told.outbox.outbox import GIVE_UP_S
-from fleet.words import notice_sentences as say
+from fleet.words import notice_sentences
 
 BY = Actor("hourhand restore")
 
@@ -45,7 +45,7 @@ def settle(
     connection.execute(sa.delete(tables.invitation))
     again, given_up = _messages(connection, made_at, now)
     units = _touch(connection, first_days, now)
-    note(connection, now, "restored", BY, "", f"backup of {say.utc(made_at)}")
+    note(connection, now, "restored", BY, "", f"backup of {notice_sentences.utc(made_at)}")
     return Settled(units=units, again=again, given_up=given_up, signed_out=signed_out)
 
 
@@ -73,7 +73,9 @@ def _messages(connection: sa.Connection, made_at: int, now: int) -> tuple[int, i
     rows = connection.execute(sa.select(c.id, c.state, c.doc).where(waiting)).all()
     for row in rows:
         kept = documents.notice(row.doc)
-        told = msgspec.structs.replace(kept, body=f"{kept.body}\n\n{say.perhaps_again(made_at)}")
+        told = msgspec.structs.replace(
+            kept, body=f"{kept.body}\n\n{notice_sentences.perhaps_again(made_at)}"
+        )
         values = {"doc": documents.encode(told)} | (
             {"again_at": now} if row.state == "claimed" else {}
         )

@@ -16,8 +16,8 @@ from dashboard import frames, logbook, phrases, svg
 from dashboard.pages import forms
 from dashboard.pages.unit import records
 from dashboard.request_context import LIVE, CurrentScope, Services, TheServices, find_unit
-from dashboard.views import alerts as alert_lines
 from dashboard.views import (
+    alerts,
     battery,
     due,
     exercise,
@@ -163,7 +163,7 @@ def unit_screen(
         done=forms.DONE.get(done, ""),
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=readings.unchecked(inputs, now) if inputs else [],
-        visit=alert_lines.open_visit_words(inputs, scope, zone, now),
+        visit=alerts.open_visit_words(inputs, scope, zone, now),
         strip=strip(services, scope, unit, ran, verdict, zone, now),
         runs=[run_line(run, zone, now) for run in ran[::-1][:RUNS_SHOWN]],
         run_strip=run_strip(ran, now),

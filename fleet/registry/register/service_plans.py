@@ -17,7 +17,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.base.reports import ImportReport, RowProblem
 from fleet.registry.base.statements import one_at_a_time, upsert
 from fleet.registry.facts.records import units_changed
-from fleet.registry.register import plans as shipped
+from fleet.registry.register.plans import BY_ID, SHIPPED
 
 
 def _parts(value: Any) -> dict[str, float]:
@@ -145,7 +145,7 @@ def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
 
 def put_shipped(connection: sa.Connection, now: int) -> None:
     """Write the plans that ship with the program, as this version has them."""
-    for plan in shipped.SHIPPED:
+    for plan in SHIPPED:
         put_plan(connection, plan, now)
 
 
@@ -199,7 +199,7 @@ def _read(
         problem("make", row["make"], "stands without a model: a kit is of a model.")
     elif not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
         problem("every_hours", "", "is missing, and every_months too: a task needs one of them.")
-    if found.get("plan") in shipped.BY_ID:
+    if found.get("plan") in BY_ID:
         problem("plan", found["plan"], "is a shipped plan: give your copy another id.")
     return found if len(problems) == wrong else {"plan": found.get("plan"), "wrong": True}
 

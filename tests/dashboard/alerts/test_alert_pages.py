@@ -17,7 +17,7 @@ from fleet import words
 from fleet.model import EVERYTHING, Record
 from fleet.registry.facts.records import add_record
 from fleet.registry.office import duty_rota
-from fleet.registry.told import alerts as told
+from fleet.registry.told import alerts
 from scheduler.alarms import state_of
 
 
@@ -57,7 +57,7 @@ def post(fleet: Fleet, who: Caller, path: str, **fields: Any) -> Any:
 
 
 def state(fleet: Fleet, id: str) -> str:
-    found = told.episode(fleet.registry, EVERYTHING, id)
+    found = alerts.episode(fleet.registry, EVERYTHING, id)
     assert found is not None
     return state_of(found)
 
@@ -126,7 +126,7 @@ def test_right_wrong_known(fleet: Fleet, dee: Caller) -> None:
     post(fleet, dee, f"/alerts/{id}/mark", mark="wrong", customer_first="yes")
     text = get(fleet, dee, f"/alerts/{id}").text
     assert "Marked wrong by Dee; the customer knew first." in text
-    (counts,) = told.marks_by_kind(fleet.registry, EVERYTHING, 0)
+    (counts,) = alerts.marks_by_kind(fleet.registry, EVERYTHING, 0)
     assert (counts.kind, counts.right, counts.wrong, counts.customer_first) == (
         "failed_start",
         0,
@@ -158,7 +158,7 @@ def test_the_same_call_sent_twice_is_one(fleet: Fleet, dee: Caller, outage: str)
         post(
             fleet, dee, f"/outages/{outage}/call", unit=unit_id(SILENT), outcome="no_answer", id=key
         )
-    assert [c.id for c in told.calls(fleet.registry, EVERYTHING, outage)].count(key) == 1
+    assert [c.id for c in alerts.calls(fleet.registry, EVERYTHING, outage)].count(key) == 1
 
 
 def test_i_have_the_outage(fleet: Fleet, dee: Caller, boss: Caller, outage: str) -> None:

@@ -21,7 +21,7 @@ from fleet.registry.told import outbox
 from fleet.registry.told.outbox import GIVE_UP_S
 from fleet.settings import Settings
 from fleet.store import open_store
-from fleet.words import notice_sentences as say
+from fleet.words import notice_sentences
 from scheduler.turns import Memory, work_through
 
 pytest_plugins = ["backups"]
@@ -84,8 +84,8 @@ def test_what_waited_leaves_again_and_says_so_unless_it_is_old(
     assert {one.notice.id for one in claimed} == {f"n{fresh}", f"n{taken}"}
     for one in claimed:
         assert one.notice.body.startswith("Mill\nIt did not start.")
-        assert one.notice.body.endswith(say.perhaps_again(NOW))
-    assert "25 Nov 2026 07:05 UTC" in say.perhaps_again(NOW)
+        assert one.notice.body.endswith(notice_sentences.perhaps_again(NOW))
+    assert "25 Nov 2026 07:05 UTC" in notice_sentences.perhaps_again(NOW)
     registry.close()
 
 
