@@ -589,7 +589,7 @@ def test_dates_are_said_as_a_dispatcher_says_them(on: str, said: str) -> None:
     [
         ("battery_v", 12.64, ("12.6", "V")),
         ("mains_v", 231.4, ("231", "V")),
-        ("run_hours_h", 12345.67, ("12\u2009345.7", "h")),
+        ("run_hours_h", 12345.67, ("12\u2009345.6", "h")),
         ("in_auto", 0.0, ("Not in auto", "")),
         ("engine_temp_c", -8.4, ("\u22128", "°C")),
         ("speed_rpm", 1502.0, ("1\u2009502", "rpm")),
