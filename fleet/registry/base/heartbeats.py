@@ -1,4 +1,4 @@
-"""Signs of life of the programs."""
+"""Signs of life of the programs: all that a program asks of the registry which only says that it lives."""
 
 from __future__ import annotations
 
