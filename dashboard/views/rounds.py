@@ -15,7 +15,7 @@ from fleet.geo import distance_km
 from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import kept_jobs, kept_rounds, sitecard, technicians
-from fleet.words import job_sentences, planned
+from fleet.words import job_sentences, plan_sentences
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
 from scheduler.rounds.spans import half_of
 from scheduler.rounds.travel import ROAD_FACTOR
@@ -306,9 +306,9 @@ def figures(plan: RoundPlan) -> tuple[tuple[str, str], ...]:
         ("Backlog", phrases.count(m.backlog_days, "job-day")),
     ]
     if m.by_hand_km is not None and m.by_hand_jobs is not None:
-        made = planned.Driven(m.km, m.jobs, m.due_done)
-        hand = planned.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
-        found.append(("Against by hand", planned.yardstick(made, hand, m.does_as_much)))
+        made = plan_sentences.Driven(m.km, m.jobs, m.due_done)
+        hand = plan_sentences.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
+        found.append(("Against by hand", plan_sentences.yardstick(made, hand, m.does_as_much)))
     if m.same_by_hand_km is not None:
         found.append(("The same jobs by hand", f"{m.same_by_hand_km:.0f} km"))
     return tuple(found)

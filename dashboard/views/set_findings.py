@@ -6,9 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import frames, phrases
-from dashboard.request_context import Services
-from dashboard.unit_lookup import Found
-from dashboard.views import notices as set_notices
+from dashboard.request_context import FoundUnit, Services
+from dashboard.views import set_notices
 from fleet import words
 from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
@@ -33,7 +32,7 @@ class SetFindings:
 
 
 def set_findings(
-    services: Services, scope: Scope, job: Job, row: Found | None, now: int
+    services: Services, scope: Scope, job: Job, row: FoundUnit | None, now: int
 ) -> SetFindings:
     """Open findings of the job's set, the gravest first; and what ended since the job was made."""
     if row is None:

@@ -12,7 +12,7 @@ from fleet.model import Customer, Job, Scope, Severity, Site
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import kept_rounds
-from fleet.words import job_sentences, planned
+from fleet.words import job_sentences, plan_sentences
 from scheduler.dispatch import PLANNED_STATES, Wanting
 
 
@@ -74,7 +74,9 @@ def left_out(
         )
     places = kept_rounds.places(registry, scope, {job.where for job in unknown if job.where})
     found += [
-        _left_out(job, places.get(job.where), planned.NOT_IN_PLAN, planned.NOT_IN_PLAN_WHY)
+        _left_out(
+            job, places.get(job.where), plan_sentences.NOT_IN_PLAN, plan_sentences.NOT_IN_PLAN_WHY
+        )
         for job in unknown
     ]
     found.sort(key=lambda row: (not row.urgent, row.due or "9999", row.title))

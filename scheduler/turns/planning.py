@@ -19,7 +19,7 @@ from fleet.registry.office import board, kept_rounds
 from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people.model import Actor
 from fleet.registry.unscoped import backlog
-from fleet.words import planned
+from fleet.words import plan_sentences
 from fleet.words.job_sentences import travel_words
 from scheduler import dispatch, rounds, work
 from scheduler.publishing import publish
@@ -114,7 +114,7 @@ def _made(plan: rounds.RoundPlan) -> str:
 
 
 def _waits(there: Board, plan: rounds.RoundPlan | None, now: int) -> str:
-    return planned.in_no_round(len(dispatch.outside(there, plan, now).sets))
+    return plan_sentences.in_no_round(len(dispatch.outside(there, plan, now).sets))
 
 
 def answer(registry: Registry, now: int, context: rounds.PlanContext = NOBODY) -> bool:

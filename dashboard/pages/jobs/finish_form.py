@@ -9,8 +9,7 @@ from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
 from dashboard.posted import Posted
-from dashboard.request_context import Services
-from dashboard.unit_lookup import find
+from dashboard.request_context import Services, find_unit
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts
@@ -56,7 +55,7 @@ def read(
     services: Services, viewer: Viewer, job: Job, posted: Posted, form_id: str
 ) -> tuple[work.Told, Author]:
     """What a sent form says. Raises CallFault, NotYourName, TechnicianRefused."""
-    zone = find(services, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
+    zone = find_unit(services, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
     who = author(services.registry, viewer, posted.text("by", 100))
     now = services.clock()
     at = _moment(posted.text("done_at"), zone, now)

@@ -13,7 +13,7 @@ from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, rea
 from dashboard.posted import Posted
 from dashboard.request_context import Services
 from dashboard.viewers import Viewer
-from dashboard.views import due as due_words
+from dashboard.views import due
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import lists
@@ -125,8 +125,8 @@ def _task(item: DueItem, other: Job | None, zone: str, now: int) -> TaskLine:
     return TaskLine(
         id=item.task,
         name=item.name,
-        when=due_words.when(item, calendar.local_date(now, zone)),
-        severity=due_words.severity(item) or "",
+        when=due.when(item, calendar.local_date(now, zone)),
+        severity=due.severity(item) or "",
         parts=say_parts(item.parts),
         job=other.id if other else "",
         pressing=item.state in DUE_NOW or item.state == "soon" or other is not None,

@@ -13,11 +13,17 @@ from dashboard import frames, phrases
 from dashboard.authors import NotYourName
 from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.unit import unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import (
+    CurrentScope,
+    CurrentViewer,
+    Services,
+    TheServices,
+    find_unit,
+    require,
+)
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views.jobs import mark, placed, promise_words, severity
 from dashboard.views.named import SetName, set_name
@@ -151,7 +157,7 @@ def _page(
     doubt: str = "",
 ) -> HTMLResponse:
     now, viewer = services.clock(), request.state.viewer
-    row = find(services, scope, job.unit) if job.unit else None
+    row = find_unit(services, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
     at = placed(services).get(job.id)

@@ -14,7 +14,7 @@ from starlette.responses import Response
 from dashboard.exports import calendars, paper, visits
 from dashboard.exports.paper import DaySheet, SheetJob, SheetStop
 from dashboard.exports.visits import Leg, Visit
-from dashboard.pages.rounds.page import day_sheet
+from dashboard.pages.rounds.rounds_page import day_sheet
 from dashboard.problems import Problem
 from dashboard.request_context import ANYONE, CurrentScope, CurrentViewer, TheServices, require
 from dashboard.viewers import only_technician

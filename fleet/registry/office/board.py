@@ -24,8 +24,7 @@ from fleet.model.book import (
 )
 from fleet.model.round_plan import RoundPlan
 from fleet.registry import lists
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import jobs_done, kept_jobs, kept_rounds
 from fleet.registry.people.model import Actor
@@ -60,7 +59,7 @@ def due_work(reg: Registry) -> DueWork:
 
 def _ended(reg: Registry, origins: Iterable[str]) -> list[Job]:
     """Jobs that are done and were made from these, the oldest first."""
-    c, wanted, found = t.job.c, sorted(origins), []
+    c, wanted, found = tables.job.c, sorted(origins), []
     query = sa.select(c.doc).where(c.state == "done")
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):
@@ -75,7 +74,7 @@ def _with_lives(
     """Jobs with their lives; states: those of others are not read."""
     wanted = [job.id for job in some if states is None or job.state in states]
     lives: dict[str, list[JobStep]] = {}
-    c = t.job_step.c
+    c = tables.job_step.c
     query = sa.select(c.doc).order_by(c.job, c.n)
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):

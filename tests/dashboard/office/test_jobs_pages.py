@@ -15,7 +15,7 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
-from fleet.registry.lists.find import find_sets
+from fleet.registry.lists.fleet import find_sets
 from fleet.registry.office import board, kept_jobs
 from fleet.registry.office import kept_rounds as kept
 from scheduler import dispatch, work

@@ -23,7 +23,7 @@ from fleet.model.jobs import JobState, StepKind
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs as jobs
 from fleet.registry.office.kept_rounds import Ask
-from fleet.words import planned as say
+from fleet.words import plan_sentences
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
 from scheduler import dispatch, publishing, work
@@ -76,14 +76,14 @@ def named(office: Office) -> list[str]:
     units = [one.unit for one in out.sets]
     assert [row["unit"] for row in api["in_no_round"]] == units
     assert ("in no round." in page) == bool(units)
-    assert say.in_no_round(len(units)) in page
+    assert plan_sentences.in_no_round(len(units)) in page
     left = page[page.index('id="left"') :]
     for unit in units:
         assert f'href="/units/{unit}"' in left
     waits = [j for j in jobs.jobs(office.fleet.registry, EVERYTHING) if j.state == "waiting_yes"]
     none_left = not units and not api["unplanned"] and not api["not_in_plan"]
     assert (ALL in page) == (none_left and not waits)
-    assert (say.ALL_THAT_CAN in page) == (none_left and bool(waits))
+    assert (plan_sentences.ALL_THAT_CAN in page) == (none_left and bool(waits))
     return units
 
 
@@ -126,7 +126,9 @@ def test_a_job_alone_is_no_round_and_a_round_is(office: Office) -> None:
     assert named(office) == [MANUAL]
     page = desk_page(office)
     assert 'href="/rounds/insert/urgent"' in page
-    assert say.NOT_IN_PLAN in page, "a job opened since the plan was made is in no round either"
+    assert plan_sentences.NOT_IN_PLAN in page, (
+        "a job opened since the plan was made is in no round either"
+    )
     assert api_of(office)["not_in_plan"] == ["urgent"]
     one = jobs.job(office.fleet.registry, EVERYTHING, "urgent")
     assert one is not None
@@ -134,7 +136,7 @@ def test_a_job_alone_is_no_round_and_a_round_is(office: Office) -> None:
     publishing.publish(office.fleet.registry, way.plan, BY, NOW, "urgent")
     assert named(office) == []
     step(office, "yes", "drop")
-    assert say.ALL_HAVE_A_DAY in desk_page(office)
+    assert plan_sentences.ALL_HAVE_A_DAY in desk_page(office)
 
 
 @pytest.mark.sqlite_only

@@ -17,7 +17,7 @@ from seeding import FAILED, NOW, unit_id
 from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_rounds import Ask
 from scheduler import dispatch, publishing, work
@@ -292,7 +292,7 @@ def test_the_demonstration_shows_rounds_and_changes_nothing(
 
 def test_before_the_first_plan_the_page_says_how_to_make_one(office: Office) -> None:
     with office.fleet.registry.write() as connection:
-        connection.execute(sa.delete(t.round_plan))
+        connection.execute(sa.delete(tables.round_plan))
     caller, client = desk(office)
     assert "No rounds yet" in client.get("/rounds").text
     post(caller, client, "/rounds/plan")
@@ -368,7 +368,7 @@ def test_work_that_begins_after_noon_is_told_by_its_arrival(office: Office) -> N
 def test_the_demonstration_makes_its_first_plan_once(office: Office) -> None:
     registry = office.fleet.registry
     with registry.write() as connection:
-        connection.execute(sa.delete(t.round_plan))
+        connection.execute(sa.delete(tables.round_plan))
     assert planning.demonstrate(registry, NOW, seconds=1.0)
     assert kept_rounds.in_force(registry) is not None
     assert job(office, CALL).promise is not None

@@ -25,7 +25,7 @@ from fleet.model import (
 )
 from fleet.model.book import FeedEvent
 from fleet.registry import lists, people
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import RecordRefused
 from fleet.registry.office import (
@@ -106,10 +106,10 @@ def test_a_scope_sees_its_customers_jobs_only(reg: Registry) -> None:
 
 def put_due(reg: Registry, *items: DueItem) -> None:
     with reg.write() as connection:
-        connection.execute(sa.delete(t.due))
+        connection.execute(sa.delete(tables.due))
         for item in items:
             connection.execute(
-                sa.insert(t.due).values(
+                sa.insert(tables.due).values(
                     unit=item.unit,
                     task=item.task,
                     state=item.state,
@@ -333,7 +333,7 @@ def test_codes_are_closed_in_the_database_and_every_look_is_logged(reg: Registry
     card = SiteCard(site=site, contacts=(SiteContact("Jo", "01632 960001"),), dogs="two, loud")
     sitecard.save_card(reg, EVERYTHING, card, "key under pot, gate 4711", key, NOW, BY)
     with reg.read() as connection:
-        row_ = connection.execute(sa.select(t.site_card)).one()
+        row_ = connection.execute(sa.select(tables.site_card)).one()
     assert b"4711" not in bytes(row_.codes) + bytes(row_.doc)
     kept = sitecard.card(reg, EVERYTHING, site)
     assert kept is not None
@@ -550,7 +550,7 @@ def test_a_calendars_address_is_secret_and_can_be_revoked(reg: Registry) -> None
     assert rounds_feed.feed_of(reg, secret) == "t1"
     assert rounds_feed.feed_of(reg, feed.id) is None
     with reg.read() as connection:
-        assert secret not in str(connection.execute(sa.select(t.feed)).all())
+        assert secret not in str(connection.execute(sa.select(tables.feed)).all())
     assert rounds_feed.revoke_feeds(reg, "t1", BY, NOW) == 1
     assert rounds_feed.feed_of(reg, secret) is None
     assert rounds_feed.feeds(reg, "t1") == []

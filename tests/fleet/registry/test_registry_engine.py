@@ -20,7 +20,7 @@ from register_rows import NOW, row, take
 import fleet.registry
 from fleet.model import EVERYTHING
 from fleet.registry import lists, unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import HEAD, Registry, open_registry
 from fleet.registry.base.faults import RegistryDown, RegistryFault
 from fleet.settings import Settings
@@ -31,7 +31,7 @@ pytest_plugins = ["databases"]
 def test_migrations_make_the_schema_of_the_tables(reg: Registry) -> None:
     with reg.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, t.metadata) == []
+        assert compare_metadata(context, tables.metadata) == []
 
 
 def test_head_is_the_newest_migration() -> None:
@@ -96,9 +96,9 @@ def test_a_registry_of_before_readiness_is_brought_up(registry_url: str) -> None
     with registry.write() as connection:
         config.attributes["connection"] = connection
         command.downgrade(config, "0002")
-        old = connection.execute(sa.select(t.unit.c.words)).scalar_one()
+        old = connection.execute(sa.select(tables.unit.c.words)).scalar_one()
         words = old.replace("\n01632960012", "")
-        connection.execute(sa.update(t.unit).values(words=words))
+        connection.execute(sa.update(tables.unit).values(words=words))
     registry.close()
     again = open_registry(registry_url)
     assert [u.unit.id for u in lists.units(again, EVERYTHING, search="01632960012")] == ["U1"]
@@ -118,13 +118,13 @@ def test_a_newer_schema_is_refused(registry_url: str) -> None:
 def test_a_write_that_fails_leaves_nothing(reg: Registry) -> None:
     def half() -> None:
         with reg.write() as connection:
-            connection.execute(t.counter.insert(), {"name": "x", "n": 1})
+            connection.execute(tables.counter.insert(), {"name": "x", "n": 1})
             raise ValueError("stop")
 
     with pytest.raises(ValueError, match="stop"):
         half()
     with reg.read() as connection:
-        assert connection.execute(sa.select(t.counter)).all() == []
+        assert connection.execute(sa.select(tables.counter)).all() == []
 
 
 def test_a_locked_registry_is_down_with_a_sentence(tmp_path: Path) -> None:
@@ -174,9 +174,9 @@ def test_one_open_episode_by_index(reg: Registry) -> None:
     }
     closed = {**episode, "id": "e0", "closed_at": NOW}
     with reg.write() as connection:
-        connection.execute(t.episode.insert(), [closed, episode])
+        connection.execute(tables.episode.insert(), [closed, episode])
     with pytest.raises(sa.exc.IntegrityError), reg.write() as connection:
-        connection.execute(t.episode.insert(), {**episode, "id": "e2"})
+        connection.execute(tables.episode.insert(), {**episode, "id": "e2"})
 
 
 def test_facts_version_rises_with_every_change_of_the_register(reg: Registry) -> None:

@@ -19,9 +19,8 @@ from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet,
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
-from fleet.registry.office import kept_rounds as kept
-from fleet.registry.office import technicians
-from fleet.words import job_sentences, planned
+from fleet.registry.office import kept_rounds, technicians
+from fleet.words import job_sentences, plan_sentences
 from scheduler import dispatch, publishing, rounds, work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
@@ -42,11 +41,11 @@ class Stand:
     """How the planning stands. ask: the newest one; draft: its number; shown: the plan on the page;
     see: which was asked for; may: whether this viewer changes rounds; people: whether anybody drives."""
 
-    ask: kept.KeptAsk | None
+    ask: kept_rounds.KeptAsk | None
     done: str
     draft: bool
     published: bool
-    shown: kept.KeptPlan | None
+    shown: kept_rounds.KeptPlan | None
     may: bool
     see: str
     people: bool
@@ -146,10 +145,10 @@ def page(
     whose = only_technician(services.registry, viewer)
     if whose is not None:
         return _mine(request, services, scope, whose)
-    published, draft = kept.in_force(services.registry), kept.draft(services.registry)
+    published, draft = kept_rounds.in_force(services.registry), kept_rounds.draft(services.registry)
     shown = published if (see == "told" and published) or draft is None else draft
     stand = Stand(
-        ask=kept.newest_ask(services.registry),
+        ask=kept_rounds.newest_ask(services.registry),
         done=DONE.get(done, ""),
         draft=draft is not None,
         published=published is not None,
@@ -167,7 +166,7 @@ def page(
 
 
 def _rounds_page(
-    services: Services, scope: Scope, stand: Stand, shown: kept.KeptPlan, day: str
+    services: Services, scope: Scope, stand: Stand, shown: kept_rounds.KeptPlan, day: str
 ) -> RoundsPage:
     sheet = sheet_of(services, scope, dispatch.decode(shown.doc))
     plan = sheet.plan
@@ -193,9 +192,9 @@ def _rounds_page(
         figures=lines.figures(plan),
         wanting=sets[:LEFT_SHOWN],
         wanting_more=max(0, len(sets) - LEFT_SHOWN),
-        wanting_said=planned.in_no_round(len(sets)),
+        wanting_said=plan_sentences.in_no_round(len(sets)),
         cautions=words.CAUTIONS,
-        nothing_left=planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
+        nothing_left=plan_sentences.ALL_THAT_CAN if beside else plan_sentences.ALL_HAVE_A_DAY,
         changes=lines.changed(sheet, plan.changes) if not shown.published else (),
         kept=plan.changes.kept,
         offers=offers,
@@ -217,8 +216,8 @@ def _rounds_page(
 
 def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    published = kept.in_force(services.registry)
-    draft = kept.draft(services.registry)
+    published = kept_rounds.in_force(services.registry)
+    draft = kept_rounds.draft(services.registry)
     if published is None or draft is None:
         return (), ()
     before = dispatch.decode(published.doc)
@@ -253,7 +252,7 @@ def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], 
 
 def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
     """Open jobs the planner leaves where they are."""
-    open_ = kept.book(services.registry, scope).jobs
+    open_ = kept_rounds.book(services.registry, scope).jobs
     return tuple(
         (job_sentences.STATES[state], n)
         for state in ("waiting_yes", "under_way")
@@ -263,7 +262,7 @@ def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
 
 def _mine(request: Request, services: Services, scope: Scope, whose: str) -> Response:
     """A technician's own days; today first."""
-    published = kept.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry)
     if not whose or published is None:
         nothing = MyRoundsPage(days=(), known=bool(whose), name="")
         return frames.render(request, scope, "rounds/mine.html", "rounds", nothing)
@@ -310,7 +309,7 @@ def day_sheet(
 ) -> tuple[Sheet, rounds.Round, dict[str, float]]:
     """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
     whose = only_technician(services.registry, viewer)
-    published = kept.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry)
     if published is None or (whose is not None and whose != id):
         raise Problem(404, "There is no such round here.")
     sheet = sheet_of(services, scope, dispatch.decode(published.doc))
