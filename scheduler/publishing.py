@@ -8,6 +8,7 @@ from fleet.model import Job, Scope
 from fleet.model.book import Book
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import board
+from fleet.registry.office.kept_rounds import RoundsRefused
 from fleet.registry.people.model import Actor
 from scheduler import dispatch, rounds
 
@@ -50,6 +51,15 @@ def outside(
 ) -> dispatch.Outside:
     """What is open and has no day in a plan, as far as the scope sees."""
     return dispatch.outside(board.open_work(registry, scope), plan, now)
+
+
+def publish_draft(registry: Registry, number: int, by: Actor, now: int) -> int:
+    """Put the newest draft in force. Raises RoundsRefused where it is another one by now."""
+    there = board.read(registry, now)
+    if there.draft is None or there.draft.id != number:
+        raise RoundsRefused("This draft is no longer the newest. Look at the rounds again.")
+    made = dispatch.publication(there, there.draft.plan, now, by.name)
+    return board.publish(registry, made, there.draft.note, by, now)
 
 
 def publish(

@@ -53,7 +53,7 @@ class Column:
 def placed(services: Services) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
     published = kept_rounds.in_force(services.registry)
-    return dispatch.places(dispatch.decode(published.doc)) if published else {}
+    return dispatch.decode(published.doc).places if published else {}
 
 
 def columns(

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, time
 
-from fleet.calendar import day_bounds, instant, local_date
+from fleet.calendar import day_bounds, days_from, instant, local_date
 from fleet.model import Job, Site, SiteCard, Technician
 from fleet.model.book import Book
-from fleet.model.round_plan import RoundPlan
+from fleet.model.round_plan import RoundPlan, weekly
 from scheduler.dispatch.standing import pins, promises
 from scheduler.rounds import model
 from scheduler.rounds.model import Limits, PlanRequest, RoundJob, RoundSite
-from scheduler.rounds.spans import days_from, weekly
 
 PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
 """Jobs the planner may place; those under way or waiting for a yes are left where they are."""

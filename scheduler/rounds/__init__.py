@@ -20,6 +20,7 @@ The solver (`engine`, `worker`) and the road server (`table`) stand apart; all e
 solver type crosses the border.
 """
 
+from fleet.model.round_plan import half_day, half_of, weekly
 from scheduler.rounds.checker import check
 from scheduler.rounds.edit import move, remove
 from scheduler.rounds.engine import PlanContext, Progress
@@ -61,7 +62,6 @@ from scheduler.rounds.planning import (
     plan,
 )
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
-from scheduler.rounds.spans import half_day, half_of, weekly
 from scheduler.rounds.storm_week import before_storm, re_offer, storm
 from scheduler.rounds.table import Table
 from scheduler.rounds.travel import Estimate

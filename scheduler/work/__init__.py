@@ -24,11 +24,10 @@ from scheduler.work.life import (
     advance,
     is_open,
     opened,
-    outward,
 )
 from scheduler.work.meter import Doubt, doubt
-from scheduler.work.parts import is_battery, needed, to_order
-from scheduler.work.reconcile import Reconciled, reconcile
+from scheduler.work.parts import is_battery, to_order
+from scheduler.work.reconcile import reconcile
 from scheduler.work.suggested import from_finding, suggests
 
 __all__ = [
@@ -44,7 +43,6 @@ __all__ = [
     "Doubt",
     "Finished",
     "NotPossible",
-    "Reconciled",
     "Told",
     "ToldTask",
     "advance",
@@ -56,10 +54,8 @@ __all__ = [
     "is_battery",
     "is_open",
     "job_of",
-    "needed",
     "opened",
     "outcome",
-    "outward",
     "own_minutes",
     "reconcile",
     "renewal_near",

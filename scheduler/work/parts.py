@@ -3,18 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-
-from fleet.model import Job
-
-
-def needed(jobs: Iterable[Job]) -> dict[str, float]:
-    """Parts of these jobs together."""
-    total: dict[str, float] = {}
-    for job in jobs:
-        for part, amount in job.parts.items():
-            total[part] = total.get(part, 0.0) + amount
-    return dict(sorted(total.items()))
+from collections.abc import Mapping
 
 
 def to_order(parts: Mapping[str, float], stock: Mapping[str, float]) -> dict[str, float]:

@@ -41,8 +41,8 @@ class Office:
     call: str = CALL
 
 
-def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
-    """Two technicians, a call, a card with codes, and (where asked) a plan that was told."""
+def opened(data: Path, demo: bool = False, plan: bool = True, jobs: bool = True) -> Office:
+    """Two technicians, a call, a card with codes, and (where asked) jobs of due work, and a plan that was told."""
     fleet = seed(data, demo=demo)
     reg = fleet.registry
     key = Fernet.generate_key().decode()
@@ -84,7 +84,8 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
         parking="Behind the barn",
     )
     sitecard.save_card(reg, EVERYTHING, card, CODE, key.encode(), NOW, BY)
-    planning.sync_jobs(reg, NOW)
+    if jobs:
+        planning.sync_jobs(reg, NOW)
     if plan:
         made_plan = planning.plan_rounds(reg, NOW, Ask(iterations=60), "Dee")
         assert made_plan.plan is not None, made_plan.said

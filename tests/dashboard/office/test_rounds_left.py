@@ -164,8 +164,8 @@ def test_the_command_names_them_too(
     assert [row["unit"] for row in found["in_no_round"]] == [MANUAL]
     take(office, unit_id(7), "new")
     made = planning.plan_rounds(office.fleet.registry, NOW, Ask(iterations=20), "Dee")
-    assert "is in no round" in made.said
-    assert "0 jobs left out." in made.said
+    assert "is in no round" in planning.sentence(made, NOW)
+    assert "0 jobs left out." in planning.sentence(made, NOW)
 
 
 @pytest.mark.sqlite_only

@@ -212,7 +212,7 @@ def test_an_urgent_call_into_a_day_half_done_disturbs_none_of_what_is_finished(
         if way.technician == r.technician and way.day == r.day:
             assert way.arrive >= now
     publishing.publish(registry, least.plan, BY, now, "urgent")
-    after = dispatch.round_of(told(busy), r.technician, r.day)
+    after = told(busy).round_of(r.technician, r.day)
     assert after is not None
     assert list(after.jobs[: len(done)]) == done, "the morning stays on the list"
     assert later not in {id for one in told(busy).rounds for id in one.jobs}

@@ -138,7 +138,7 @@ def test_telling_the_customers_is_written_down_once(office: Office) -> None:
 
 def test_a_job_is_moved_by_hand_and_the_next_plan_keeps_it(office: Office) -> None:
     caller, client = desk(office)
-    was = dispatch.places(told(office))[CALL]
+    was = told(office).places[CALL]
     other = "ben" if was[0] == "ana" else "ana"
     page = client.get(f"/rounds/change/{CALL}").text
     assert f'value="{other}/2026-11-27"' in page
@@ -151,11 +151,11 @@ def test_a_job_is_moved_by_hand_and_the_next_plan_keeps_it(office: Office) -> No
     pin = job(office, CALL).pin
     assert pin is not None
     assert (pin.technician, pin.day) == (other, "2026-11-27")
-    assert dispatch.places(told(office))[CALL] == was, "nobody is told of a draft"
+    assert told(office).places[CALL] == was, "nobody is told of a draft"
     take(office, unit_id(7), "new")
     again = planning.plan_rounds(office.fleet.registry, NOW, Ask(iterations=20), "Dee")
     assert again.plan is not None
-    assert dispatch.places(again.plan)[CALL][:2] == (other, "2026-11-27")
+    assert again.plan.places[CALL][:2] == (other, "2026-11-27")
     post(caller, client, f"/rounds/change/{CALL}", kind="unpin")
     assert job(office, CALL).pin is None
 
@@ -211,7 +211,7 @@ def test_in_mid_day_the_morning_stays_on_the_list(office: Office) -> None:
     assert made.plan is not None
     assert made.new, made.said
     publishing.publish(registry, made.plan, BY, noon, "")
-    after = dispatch.round_of(told(office), first.technician, first.day)
+    after = told(office).round_of(first.technician, first.day)
     assert after is not None
     assert (after.depart, after.stops[0].arrive) == (first.depart, first.stops[0].arrive)
     assert after.stops[0].jobs[0] == first.stops[0].jobs[0]
@@ -243,7 +243,7 @@ def test_a_storm_week_re_offers_what_was_told(office: Office) -> None:
     plan = planning.plan_rounds(registry, NOW, quick, "Dee").plan
     assert plan is not None
     routine = {j.id for j in kept_jobs.jobs(registry, EVERYTHING) if j.routine and not j.safety}
-    for id, (_, day, _) in dispatch.places(plan).items():
+    for id, (_, day, _) in plan.places.items():
         assert id not in routine or day > "2026-12-02"
     assert "Promises to be made again" in client.get("/rounds").text
 

@@ -465,7 +465,7 @@ def test_a_job_pinned_by_hand_stays_where_it_was_put(lite: Registry) -> None:
     ready(lite)
     found = planned(lite)
     assert found.plan is not None
-    places = dispatch.places(found.plan)
+    places = found.plan.places
     job = kept_jobs.job(lite, EVERYTHING, "j1")
     assert job is not None
     technician, day, start = places["j1"]
@@ -474,7 +474,7 @@ def test_a_job_pinned_by_hand_stays_where_it_was_put(lite: Registry) -> None:
     job_at(lite, "U1", "j9", title="Urgent", urgent=True)
     again = planned(lite, NOW + 60)
     assert again.plan is not None
-    assert dispatch.places(again.plan)["j1"][:2] == (technician, day)
+    assert again.plan.places["j1"][:2] == (technician, day)
 
 
 def test_leave_and_lost_skills_keep_work_away(lite: Registry) -> None:

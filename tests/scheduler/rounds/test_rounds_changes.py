@@ -20,6 +20,7 @@ from round_cases import (
     where,
 )
 
+from fleet.calendar import days_from
 from scheduler.rounds import (
     Estimate,
     Limits,
@@ -38,7 +39,6 @@ from scheduler.rounds import (
     remove,
     storm,
 )
-from scheduler.rounds.spans import days_from
 
 pytest_plugins = ["round_area"]
 

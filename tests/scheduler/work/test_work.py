@@ -24,7 +24,9 @@ from fleet.model import (
     Task,
     Unit,
 )
+from fleet.model.book import Sheet
 from fleet.model.jobs import StepKind
+from fleet.model.round_plan import Round, RoundPlan, Stop
 from scheduler import work
 
 NOW = 1_795_590_060
@@ -281,9 +283,15 @@ def test_own_minutes_need_ten_visits() -> None:
 
 def test_parts_to_load_and_to_order() -> None:
     one = Job(id="a", title="Oil", parts={"oil_l": 1.5, "oil_filter": 1})
-    jobs = [one, msgspec.structs.replace(one, id="b")]
-    assert work.needed(jobs) == {"oil_filter": 2, "oil_l": 3.0}
-    assert work.to_order(work.needed(jobs), {"oil_l": 10, "oil_filter": 1}) == {"oil_filter": 1}
+    jobs = {"a": one, "b": msgspec.structs.replace(one, id="b")}
+    stop = Stop(site="s", jobs=("a", "b", "gone"), arrive=0, start=0, finish=9, starts=(0, 5, 7))
+    on = Round(technician="ana", day="2026-11-27", depart=0, back=9, stops=(stop,))
+    plan = RoundPlan(first_day="2026-11-27", days=1, zone="UTC", rounds=(on,))
+    sheet = Sheet(plan=plan, jobs=jobs, places={}, cards={}, technicians={}, now=0)
+    assert sheet.parts(on) == {"oil_filter": 2, "oil_l": 3.0}
+    assert work.to_order(sheet.parts(on), {"oil_l": 10, "oil_filter": 1}) == {"oil_filter": 1}
+    assert plan.round_of("ana", "2026-11-27") == on
+    assert plan.round_of("ben", "2026-11-27") is plan.round_of("ana", "2026-11-28") is None
 
 
 @pytest.mark.parametrize(
@@ -296,4 +304,4 @@ def test_parts_to_load_and_to_order() -> None:
     ],
 )
 def test_a_telephone_number_in_a_title_stays_in_the_house(title: str, said: str) -> None:
-    assert work.outward(title) == said
+    assert Job(id="a", title=title).public_title == said
