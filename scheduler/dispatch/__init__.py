@@ -12,7 +12,7 @@ from scheduler.dispatch.board import (
 )
 from scheduler.dispatch.midday import begun, recorded, seen, with_begun
 from scheduler.dispatch.outside import GOES_TODAY, Outside, Wanting, outside
-from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, request
+from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, fits_in, request
 from scheduler.dispatch.plans import decode, encode, events, uid_of
 from scheduler.dispatch.standing import pins, promises, told_step
 
@@ -28,6 +28,7 @@ __all__ = [
     "decode",
     "encode",
     "events",
+    "fits_in",
     "outside",
     "pins",
     "promises",

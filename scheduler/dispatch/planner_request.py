@@ -21,6 +21,11 @@ TEST_RUN_S = 600
 LIMITS = Limits()
 
 
+def fits_in(job: Job) -> bool:
+    """Whether a job may be fitted into the rounds of today: it is urgent, and the planner may place it."""
+    return job.urgent and job.state in PLANNED_STATES
+
+
 def request(
     book: Book,
     now: int,

@@ -32,7 +32,7 @@ from fleet.registry.office import kept_jobs, technicians
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts, say_parts
 from fleet.words import job_sentences
-from scheduler import work
+from scheduler import dispatch, work
 from scheduler.work import NotPossible
 
 router = APIRouter(include_in_schema=False)
@@ -196,7 +196,7 @@ def _page(
         reopen=reopen,
         sent_finish=bool(sent and finish),
         open=work.is_open(job),
-        fits_in=viewer.role in ("office", "owner") and job.urgent and not where,
+        fits_in=viewer.role in ("office", "owner") and dispatch.fits_in(job) and not where,
     )
     return frames.render(request, scope, "jobs/job.html", "jobs", view, status)
 

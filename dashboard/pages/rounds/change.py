@@ -24,6 +24,7 @@ from fleet.model import HandPin, Job, Scope
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.kept_rounds import Ask, RoundsRefused
+from fleet.words import job_sentences
 from scheduler import dispatch, publishing, rounds, work
 from scheduler.rounds import RequestFault
 from scheduler.work import NotPossible
@@ -316,6 +317,10 @@ def _insert_page(
     request: Request, services: Services, scope: Scope, job: Job, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     now = services.clock()
+    if not wrong and job.state not in dispatch.PLANNED_STATES:
+        wrong = (
+            f"There is nothing to fit in: this job is {job_sentences.STATES[job.state].lower()}."
+        )
     place = kept_rounds.places(services.registry, scope, [job.where]).get(job.where)
     ways = []
     for one in publishing.proposals(services.registry, job, now, _road(services)):

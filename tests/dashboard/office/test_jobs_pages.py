@@ -15,6 +15,7 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
+from fleet.model.jobs import StepKind
 from fleet.registry.lists.find import find_sets
 from fleet.registry.office import board, kept_jobs
 from fleet.registry.office import kept_rounds as kept
@@ -76,6 +77,37 @@ def test_an_urgent_job_is_fitted_in_by_the_office_alone(
     shown = technician.get(f"/jobs/{id}")
     assert shown.status_code == 200
     assert way not in shown.text
+
+
+@pytest.mark.parametrize(
+    ("steps", "offered"),
+    [
+        (("book",), True),
+        (("begin", "part_done"), True),
+        (("begin",), False),
+        (("ask",), False),
+        (("finish",), False),
+        (("finish", "bill"), False),
+        (("drop",), False),
+        (("drop", "reopen"), True),
+    ],
+)
+def test_only_what_is_still_to_be_driven_to_is_fitted_in(
+    office: Office, client: TestClient, steps: tuple[StepKind, ...], offered: bool
+) -> None:
+    id = str(uuid4())
+    job = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
+    job, first = work.opened(job, NOW, "Office")
+    kept_jobs.add_jobs(office.fleet.registry, [(job, first)])
+    for kind in steps:
+        job, step = work.advance(job, kind, NOW, "Office", "Seen to by its owner.")
+        kept_jobs.add_steps(office.fleet.registry, [(job, step)])
+    assert (f'href="/rounds/insert/{id}"' in client.get(f"/jobs/{id}").text) is offered
+    page = client.get(f"/rounds/insert/{id}").text
+    assert ("There is nothing to fit in: this job is " in page) is not offered
+    if not offered:
+        assert "Nobody can be there" not in page
+        assert "Take this one" not in page
 
 
 @pytest.mark.parametrize(
