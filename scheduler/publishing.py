@@ -38,12 +38,12 @@ def proposals(
     """Two ways at most to fit a job into the plan in force, from now on; no solver. What is
     finished, under way or gone is as it was recorded."""
     there = board.read(registry, now)
-    request = dispatch.standing(there, now)
+    request = dispatch.standing(there, now, dispatch.recorded(there))
     wanted = next((one for one in request.jobs if one.id == job.id), None)
     plan = there.in_force
     if plan is None or wanted is None:
         return ()
-    return rounds.insert(plan, request, wanted, now, travel, dispatch.recorded(there))
+    return rounds.insert(plan, request, wanted, now, travel)
 
 
 def outside(

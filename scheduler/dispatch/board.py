@@ -14,11 +14,13 @@ from fleet.model.jobs import Job
 from fleet.model.round_plan import RoundPlan
 from scheduler import work
 from scheduler.dispatch.midday import recorded, recorded_today, with_begun
-from scheduler.dispatch.planner_request import DAYS, LIMITS, request
+from scheduler.dispatch.planner_request import DAYS, request
 from scheduler.dispatch.plans import events
 from scheduler.dispatch.standing import told_step
-from scheduler.rounds.model import Limits, PlanRequest
+from scheduler.rounds.model import Limits, PlanRequest, Seen
 from scheduler.rounds.request import as_it_stands
+
+LIMITS = Limits()
 
 Noun = TypeVar("Noun")
 
@@ -35,8 +37,10 @@ def question(
     storm: first and last local day of a storm week. The planner sees to what is left of a day that
     has begun, and to the storm.
     """
-    asked = request(whole_book(board), now, limits, days, told=board.in_force, freeze_today=True)
-    return msgspec.structs.replace(asked, recorded=recorded_today(board, now), storm=storm)
+    asked = request(whole_book(board), now, days, told=board.in_force, freeze_today=True)
+    return msgspec.structs.replace(
+        asked, limits=limits, recorded=recorded_today(board, now), storm=storm
+    )
 
 
 def brought_up(known: PlanningBook, changes: JobChanges, now: int) -> Board:
@@ -83,13 +87,14 @@ def _of(known: Mapping[str, Noun], wanted: Set[str]) -> dict[str, Noun]:
 def by_hand(board: Board, now: int) -> PlanRequest:
     """What is asked when a plan is changed by hand: nothing of today is frozen but pins, and what
     has begun is out."""
-    asked = msgspec.structs.replace(standing(board, now), recorded=recorded_today(board, now))
-    return as_it_stands(asked)
+    return as_it_stands(standing(board, now, recorded_today(board, now)))
 
 
-def standing(board: Board, now: int) -> PlanRequest:
-    """What is asked of the plan in force as it stands: the morning is still in it."""
-    return request(whole_book(board), now, told=board.in_force)
+def standing(board: Board, now: int, seen: Mapping[str, Seen] | None = None) -> PlanRequest:
+    """What is asked of the plan in force as it stands: the morning is still in it. seen: what was
+    recorded of its jobs."""
+    asked = request(whole_book(board), now, told=board.in_force)
+    return msgspec.structs.replace(asked, recorded=seen)
 
 
 def whole_book(board: Board) -> Book:

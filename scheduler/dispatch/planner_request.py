@@ -11,14 +11,13 @@ from fleet.model.book import Book
 from fleet.model.round_plan import RoundPlan, weekly
 from scheduler.dispatch.standing import pins, promises
 from scheduler.rounds import model
-from scheduler.rounds.model import Limits, PlanRequest, RoundJob, RoundSite
+from scheduler.rounds.model import PlanRequest, RoundJob, RoundSite
 
 PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
 """Jobs the planner may place; those under way or waiting for a yes are left where they are."""
 DAYS = 14
 TEST_RUN_S = 600
 """Service ends with a test run of so long, where a site has hours for it; common practice."""
-LIMITS = Limits()
 
 
 def fits_in(job: Job) -> bool:
@@ -29,7 +28,6 @@ def fits_in(job: Job) -> bool:
 def request(
     book: Book,
     now: int,
-    limits: Limits = LIMITS,
     days: int = DAYS,
     told: RoundPlan | None = None,
     freeze_today: bool = False,
@@ -59,7 +57,6 @@ def request(
         pins=pins(planned, told, today, book, freeze_today),
         previous=told,
         now=now,
-        limits=limits,
     )
 
 

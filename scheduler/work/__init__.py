@@ -10,11 +10,13 @@ from scheduler.work.due import (
     WIDE_SIGMAS,
     due_day,
     enters,
+    from_finding,
     job_of,
     outcome,
     own_minutes,
+    suggests,
 )
-from scheduler.work.finishing import Finished, Told, ToldTask, finished
+from scheduler.work.finishing import Finished, Told, ToldTask, finished, is_battery, to_order
 from scheduler.work.life import (
     FIELDS,
     SAME,
@@ -26,9 +28,7 @@ from scheduler.work.life import (
     opened,
 )
 from scheduler.work.meter import Doubt, doubt
-from scheduler.work.parts import is_battery, to_order
 from scheduler.work.reconcile import reconcile
-from scheduler.work.suggested import from_finding, suggests
 
 __all__ = [
     "FIELDS",

@@ -44,13 +44,13 @@ def _fresh(known: DueWork, have: set[str], now: int, new_id: Callable[[], str]) 
     """New jobs for due work that none of these is about."""
     found = []
     for row in known.rows:
-        item, zone = row.item, row.site.time_zone
-        if item.cycle in have or not enters(item, local_date(now, zone)):
+        item, today = row.item, local_date(now, row.site.time_zone)
+        if item.cycle in have or not enters(item, today):
             continue
         used = known.minutes_used.get((item.unit, item.task), [])
         minutes = own_minutes(used, item.minutes or 30)
         plan = known.service_plans.get(row.unit.service_plan)
-        made = job_of(item, row.unit, plan, new_id(), now, zone, minutes)
+        made = job_of(row, plan, new_id(), today, minutes)
         found.append(opened(made, now, BY))
     return tuple(found)
 

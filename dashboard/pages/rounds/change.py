@@ -287,7 +287,7 @@ def verdict_of(
     if kind == "remove":
         return rounds.remove(plan, asked, job, travel)
     technician, _, day = to.partition("/")
-    return rounds.move(plan, asked, job, technician, day, travel=travel)
+    return rounds.move(plan, asked, job, rounds.Place(technician, day), travel)
 
 
 def _pin(services: Services, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:

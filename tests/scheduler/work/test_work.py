@@ -15,16 +15,18 @@ from hypothesis import strategies as st
 from fleet.model import (
     JOB_STATES,
     OPEN_STATES,
+    Customer,
     DueItem,
     Job,
     Promise,
     RunningSignal,
     ServicePlan,
     SignalChannel,
+    Site,
     Task,
     Unit,
 )
-from fleet.model.book import Sheet
+from fleet.model.book import DueRow, Sheet
 from fleet.model.jobs import StepKind
 from fleet.model.round_plan import Round, RoundPlan, Stop
 from scheduler import work
@@ -179,6 +181,12 @@ def unit(**more: Any) -> Unit:
     return Unit(**(fields | more))
 
 
+def due_row(item: DueItem, of: Unit | None = None) -> DueRow:
+    """A line of the due list."""
+    site = Site(id="S1", customer="C1", name="Weir", time_zone="UTC")
+    return DueRow(item=item, unit=of or unit(), site=site, customer=Customer(id="C1", name="Mo"))
+
+
 PLAN = ServicePlan(
     id="p", name="P", tasks=(Task(id="oil_filter", name="Oil", every_months=12, skill="engine"),)
 )
@@ -203,12 +211,10 @@ def test_due_work_is_a_job_when_it_enters_the_horizon(given_: DueItem, enters: b
 
 def test_a_due_task_becomes_a_job_with_its_skill_parts_and_doubt() -> None:
     job = work.job_of(
-        item(likely_from="2026-12-01", likely_to="2026-12-27"),
-        unit(criticality="life"),
+        due_row(item(likely_from="2026-12-01", likely_to="2026-12-27"), unit(criticality="life")),
         PLAN,
         "j",
-        NOW,
-        "UTC",
+        TODAY,
         45,
     )
     assert (job.title, job.found_by, job.skill, job.minutes) == (
@@ -228,31 +234,31 @@ def test_a_due_task_becomes_a_job_with_its_skill_parts_and_doubt() -> None:
 
 
 def test_late_work_keeps_the_day_it_was_due() -> None:
-    late = work.job_of(item(state="late", late_days=13), unit(), PLAN, "j", NOW, "UTC")
+    late = work.job_of(due_row(item(state="late", late_days=13)), PLAN, "j", TODAY)
     assert late.due_on == "2026-11-12"
 
 
 def test_work_due_by_hours_is_due_today_whatever_the_calendar_says() -> None:
-    made = work.job_of(item(state="due", due_on="2027-04-15"), unit(), PLAN, "j", NOW, "UTC")
+    made = work.job_of(due_row(item(state="due", due_on="2027-04-15")), PLAN, "j", TODAY)
     assert made.due_on == "2026-11-25"
 
 
 def test_a_job_ends_when_its_record_comes_and_not_before() -> None:
-    job = work.job_of(item(), unit(), PLAN, "j", NOW, "UTC")
+    job = work.job_of(due_row(item()), PLAN, "j", TODAY)
     assert work.outcome(job, item(share=1.2), TODAY) is None
     assert work.outcome(job, item(last_done_on="2026-11-24"), TODAY) == "finish"
     assert work.outcome(job, item(last_done_on="2025-12-01"), TODAY) == "change"  # a correction
     assert work.outcome(job, None, TODAY) == "drop"
-    never = work.job_of(item(last_done_on=None), unit(), PLAN, "j", NOW, "UTC")
+    never = work.job_of(due_row(item(last_done_on=None)), PLAN, "j", TODAY)
     assert work.outcome(never, item(last_done_on="2026-11-24"), TODAY) == "finish"
 
 
 def test_a_forecast_that_moves_a_week_changes_the_job() -> None:
-    job = work.job_of(item(likely_on="2026-12-10"), unit(), PLAN, "j", NOW, "UTC")
+    job = work.job_of(due_row(item(likely_on="2026-12-10")), PLAN, "j", TODAY)
     assert work.outcome(job, item(likely_on="2026-12-04"), TODAY) is None
     assert work.outcome(job, item(likely_on="2026-12-03"), TODAY) == "change"
     assert work.outcome(job, item(likely_on="2026-12-17"), TODAY) == "change"
-    due = work.job_of(item(state="due"), unit(), PLAN, "j", NOW, "UTC")
+    due = work.job_of(due_row(item(state="due")), PLAN, "j", TODAY)
     later = date(2026, 12, 15)
     assert work.outcome(due, item(state="due"), later) is None, "due work does not get younger"
 
