@@ -6,7 +6,6 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Thread
 from types import FrameType
 from typing import Any
 
@@ -14,7 +13,7 @@ import msgspec
 import pytest
 import sqlalchemy as sa
 from as_viewer import OWNER
-from dispatching import BY, CALL, Office, close, opened
+from dispatching import BY, Office, close, opened
 from roles import app_of
 from seeding import NOW
 
@@ -285,22 +284,3 @@ def test_an_older_draft_is_not_put_in_force(office: Office) -> None:
     told = kept_rounds.in_force(reg)
     assert told is not None
     assert told.id > second
-
-
-def test_one_view_sees_nothing_that_is_written_meanwhile(office: Office) -> None:
-    reg = office.fleet.registry
-    job = kept_jobs.job(reg, EVERYTHING, CALL)
-    assert job is not None
-    with reg.one_view():
-        assert kept_jobs.job(reg, EVERYTHING, CALL) == job
-        step = work.advance(job, "note", NOW, "Dee", "Rang again.")
-        other = Thread(target=kept_jobs.add_steps, args=(reg, [step]))
-        other.start()
-        other.join()
-        assert kept_jobs.job(reg, EVERYTHING, CALL) == job, "still that moment"
-        seen: list[Any] = []
-        other = Thread(target=lambda: seen.append(kept_jobs.job(reg, EVERYTHING, CALL)))
-        other.start()
-        other.join()
-        assert seen == [step[0]], "another thread has its own"
-    assert kept_jobs.job(reg, EVERYTHING, CALL) == step[0]
