@@ -12,7 +12,7 @@ from fleet.model import OPEN_STATES, JobStep
 from fleet.model.book import Board, Book, JobChanges, PlanningBook, Publication, Recorded
 from fleet.model.jobs import Job
 from fleet.model.round_plan import RoundPlan
-from scheduler import work
+from scheduler import work_orders
 from scheduler.dispatch.midday import recorded, recorded_today, with_begun
 from scheduler.dispatch.planner_request import DAYS, request
 from scheduler.dispatch.plans import events
@@ -122,7 +122,7 @@ def _told(book: Book, plan: RoundPlan, now: int, by: str) -> Iterable[tuple[Job,
     planned = plan.jobs
     for job in book.jobs:
         site = book.sites.get(job.where)
-        if job.id in planned and site and "tell" in work.STEPS[job.state]:
+        if job.id in planned and site and "tell" in work_orders.STEPS[job.state]:
             step = told_step(job, plan, site.time_zone, now, by)
             if step is not None:
                 yield step

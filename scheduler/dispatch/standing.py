@@ -8,7 +8,7 @@ from datetime import date
 from fleet.model import Job, JobStep, Promise
 from fleet.model.book import Book
 from fleet.model.round_plan import RoundPlan, Span, half_day, half_of
-from scheduler import work
+from scheduler import work_orders
 from scheduler.rounds.model import Pin, PinLevel
 
 APPOINTMENT_S = 900
@@ -76,4 +76,4 @@ def told_step(
         return None
     times = before.times + 1 if before else 0
     promise = Promise(day=day, half=half, told_at=now, told_by=by, times=times)
-    return work.advance(job, "tell", now, by, changes={"promise": promise})
+    return work_orders.advance(job, "tell", now, by, changes={"promise": promise})

@@ -25,7 +25,7 @@ from fleet.registry.people.model import Actor
 from fleet.registry.unscoped import backlog
 from fleet.words import planned
 from fleet.words.job_sentences import travel_words
-from scheduler import dispatch, rounds, work
+from scheduler import dispatch, rounds, work_orders
 from scheduler.publishing import publish
 from scheduler.rounds import PlanFault, Progress, RequestFault
 
@@ -61,7 +61,7 @@ def sync_jobs(registry: Registry, now: int) -> int:
     Doing it twice does it once. What a set's due list says is let be while a record of that set
     waits to be read. Returns how many jobs were opened or changed.
     """
-    changes = work.reconcile(board.due_work(registry), now, new_id)
+    changes = work_orders.reconcile(board.due_work(registry), now, new_id)
     return board.save(registry, changes, None, now).jobs
 
 
@@ -94,7 +94,7 @@ def _one_way(
 ) -> Outcome:
     """Read once, judge, place, write once."""
     known = board.gather(registry, now)
-    changes = work.reconcile(known.due, now, new_id)
+    changes = work_orders.reconcile(known.due, now, new_id)
     there = dispatch.brought_up(known, changes, now)
     found, fingerprint = _placed(there, now, ask, context)
     draft = None

@@ -22,7 +22,7 @@ from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people import Actor
 from fleet.settings import Settings
 from fleet.store import open_store
-from scheduler import publishing, work
+from scheduler import publishing, work_orders
 from scheduler.turns import planning
 
 BY = Actor("the tests")
@@ -76,7 +76,7 @@ def opened(data: Path, demo: bool = False, plan: bool = True, jobs: bool = True)
         due_on="2026-11-26",
         parts={"battery": 1.0},
     )
-    kept_jobs.add_jobs(reg, [work.opened(call, NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work_orders.opened(call, NOW, "Dee")])
     card = SiteCard(
         site=row.site.id,
         contacts=(SiteContact("Night porter", "01632 960777", "nights"),),

@@ -25,9 +25,9 @@ from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.kept_rounds import Ask, RoundsRefused
 from fleet.words import job_sentences
-from scheduler import dispatch, publishing, rounds, work
+from scheduler import dispatch, publishing, rounds, work_orders
 from scheduler.rounds import RequestFault
-from scheduler.work import NotPossible
+from scheduler.work_orders import NotPossible
 
 OFFICE = [require("office", right=None, person=True)]
 router = APIRouter(include_in_schema=False, dependencies=OFFICE)
@@ -160,7 +160,7 @@ def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None
     )
     steps = []
     for job in jobs.values():
-        if job.where in places and "tell" in work.STEPS[job.state]:
+        if job.where in places and "tell" in work_orders.STEPS[job.state]:
             zone = places[job.where][0].time_zone
             step = dispatch.told_step(job, made, zone, services.clock(), viewer.name)
             steps += [step] if step else []
@@ -295,7 +295,7 @@ def _pin(services: Services, viewer: Viewer, job: Job, plan: rounds.RoundPlan | 
     at = plan.places.get(job.id) if plan else None
     pin = HandPin(technician=at[0], day=at[1], start=at[2]) if at else None
     try:
-        step = work.advance(
+        step = work_orders.advance(
             job, "pin" if pin else "unpin", services.clock(), viewer.name, changes={"pin": pin}
         )
         kept_jobs.add_steps(services.registry, [step], viewer.actor)

@@ -23,7 +23,7 @@ from fleet.model.book import Sheet
 from fleet.registry.office import board, technicians
 from fleet.registry.office import kept_rounds as kept
 from fleet.words import job_sentences, planned
-from scheduler import dispatch, publishing, rounds, work
+from scheduler import dispatch, publishing, rounds, work_orders
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 DONE = {
@@ -296,7 +296,7 @@ def day_page(
         day_name=phrases.day_words(day, sheet.today),
         parts=parts,
         others=tuple(d for d in lines.days(sheet, id) if d.day != day)[:6],
-        order=work.to_order(parts, who.stock),
+        order=work_orders.to_order(parts, who.stock),
         cautions=words.CAUTIONS,
         first=tuple(job_sentences.ON_ROUND),
         map=round_map(

@@ -15,11 +15,10 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
-from fleet.model.jobs import StepKind
 from fleet.registry.lists.find import find_sets
 from fleet.registry.office import board, kept_jobs
 from fleet.registry.office import kept_rounds as kept
-from scheduler import dispatch, work
+from scheduler import dispatch, work_orders
 from scheduler.rounds import Limits, plan
 
 pytest_plugins = ["dispatching"]
@@ -68,7 +67,7 @@ def test_an_urgent_job_is_fitted_in_by_the_office_alone(
     """A link that its reader may not follow is not shown."""
     id = str(uuid4())
     urgent = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(urgent, NOW, "Office")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(urgent, NOW, "Office")])
     way = f"/rounds/insert/{id}"
     assert f'href="{way}"' in client.get(f"/jobs/{id}").text
     fleet = office.fleet
@@ -77,37 +76,6 @@ def test_an_urgent_job_is_fitted_in_by_the_office_alone(
     shown = technician.get(f"/jobs/{id}")
     assert shown.status_code == 200
     assert way not in shown.text
-
-
-@pytest.mark.parametrize(
-    ("steps", "offered"),
-    [
-        (("book",), True),
-        (("begin", "part_done"), True),
-        (("begin",), False),
-        (("ask",), False),
-        (("finish",), False),
-        (("finish", "bill"), False),
-        (("drop",), False),
-        (("drop", "reopen"), True),
-    ],
-)
-def test_only_what_is_still_to_be_driven_to_is_fitted_in(
-    office: Office, client: TestClient, steps: tuple[StepKind, ...], offered: bool
-) -> None:
-    id = str(uuid4())
-    job = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
-    job, first = work.opened(job, NOW, "Office")
-    kept_jobs.add_jobs(office.fleet.registry, [(job, first)])
-    for kind in steps:
-        job, step = work.advance(job, kind, NOW, "Office", "Seen to by its owner.")
-        kept_jobs.add_steps(office.fleet.registry, [(job, step)])
-    assert (f'href="/rounds/insert/{id}"' in client.get(f"/jobs/{id}").text) is offered
-    page = client.get(f"/rounds/insert/{id}").text
-    assert ("There is nothing to fit in: this job is " in page) is not offered
-    if not offered:
-        assert "Nobody can be there" not in page
-        assert "Take this one" not in page
 
 
 @pytest.mark.parametrize(
@@ -303,7 +271,7 @@ def test_what_a_step_says_of_a_person_is_in_the_audit(office: Office) -> None:
     job = kept_jobs.job(office.fleet.registry, EVERYTHING, CALL)
     assert job is not None
     kept_jobs.add_steps(
-        office.fleet.registry, [work.advance(job, "note", NOW, "Dee", "rang back")], BY
+        office.fleet.registry, [work_orders.advance(job, "note", NOW, "Dee", "rang back")], BY
     )
     assert people.audit(office.fleet.registry, kind="job_changed")[0].subject == CALL
 

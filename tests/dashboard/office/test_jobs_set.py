@@ -11,7 +11,7 @@ from seeding import FAILED, NOW, unit_id
 from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs
-from scheduler import work
+from scheduler import work_orders
 
 pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only
@@ -36,7 +36,7 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
         safety=True,
         due_on="2026-12-20",
     )
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(check, NOW, "the service plan")])
     page = client.get("/jobs/check-1").text
     body = page[page.index("<h1>") :]
     first = body.index("Act now")

@@ -26,7 +26,7 @@ from fleet.registry.office.kept_rounds import Ask
 from fleet.words import planned as say
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import Metrics, Round, RoundPlan, Stop
 from scheduler.turns import planning
 
@@ -56,7 +56,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -65,7 +65,9 @@ def step(office: Office, id: str, *kinds: StepKind) -> None:
         one = jobs.job(office.fleet.registry, EVERYTHING, id)
         assert one is not None
         note = "No longer wanted" if kind == "drop" else ""
-        jobs.add_steps(office.fleet.registry, [work.advance(one, kind, NOW, "Dee", note)], BY)
+        jobs.add_steps(
+            office.fleet.registry, [work_orders.advance(one, kind, NOW, "Dee", note)], BY
+        )
 
 
 def named(office: Office) -> list[str]:

@@ -17,7 +17,7 @@ from fleet.registry.office import kept_jobs
 from fleet.registry.office.kept_rounds import Ask
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import PlanRequest, Round, RoundPlan, Seen, insert, pins_of, remainder
 from scheduler.turns import planning
 
@@ -156,7 +156,9 @@ def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
     for kind in kinds:
         one = kept_jobs.job(registry, EVERYTHING, id)
         assert one is not None
-        after = work.advance(one, kind, at, "Ana", "No longer wanted" if kind == "drop" else "")
+        after = work_orders.advance(
+            one, kind, at, "Ana", "No longer wanted" if kind == "drop" else ""
+        )
         kept_jobs.add_steps(registry, [after], BY)
 
 
@@ -172,7 +174,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 

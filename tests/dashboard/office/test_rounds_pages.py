@@ -16,11 +16,12 @@ from seeding import FAILED, NOW, unit_id
 
 from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
+from fleet.model.jobs import StepKind
 from fleet.registry import lists
 from fleet.registry.base import tables as t
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_rounds import Ask
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import RoundPlan
 from scheduler.turns import planning
 
@@ -71,7 +72,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-27",
     }
     made = Job(**(fields | more))
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -182,6 +183,38 @@ def test_a_job_is_taken_out_by_hand(office: Office) -> None:
     draft = kept_rounds.draft(office.fleet.registry)
     assert draft is not None
     assert CALL in {u.job for u in dispatch.decode(draft.doc).unplanned}
+
+
+@pytest.mark.parametrize(
+    ("steps", "offered"),
+    [
+        (("book",), True),
+        (("begin", "part_done"), True),
+        (("begin",), False),
+        (("ask",), False),
+        (("finish",), False),
+        (("finish", "bill"), False),
+        (("drop",), False),
+        (("drop", "reopen"), True),
+    ],
+)
+def test_only_what_is_still_to_be_driven_to_is_fitted_in(
+    office: Office, steps: tuple[StepKind, ...], offered: bool
+) -> None:
+    _, client = desk(office)
+    id = "urgent"
+    one = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
+    one, first = work_orders.opened(one, NOW, "Office")
+    kept_jobs.add_jobs(office.fleet.registry, [(one, first)])
+    for kind in steps:
+        one, step = work_orders.advance(one, kind, NOW, "Office", "Seen to by its owner.")
+        kept_jobs.add_steps(office.fleet.registry, [(one, step)])
+    assert (f'href="/rounds/insert/{id}"' in client.get(f"/jobs/{id}").text) is offered
+    page = client.get(f"/rounds/insert/{id}").text
+    assert ("There is nothing to fit in: this job is " in page) is not offered
+    if not offered:
+        assert "Nobody can be there" not in page
+        assert "Take this one" not in page
 
 
 def test_an_urgent_call_has_two_proposals_and_one_is_taken(office: Office) -> None:

@@ -24,7 +24,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.office import board, kept_jobs, kept_rounds
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.kept_rounds import Ask
-from scheduler import dispatch, publishing, rounds, work
+from scheduler import dispatch, publishing, rounds, work_orders
 from scheduler.rounds.request import fingerprint
 from scheduler.turns import planning
 
@@ -35,7 +35,7 @@ HANDED_IN = ("<lambda>", "<genexpr>", "<listcomp>", "<dictcomp>", "<setcomp>")
 PLAN = [
     "scheduler.turns",
     "fleet.registry: board.gather",
-    "scheduler.work",
+    "scheduler.work_orders",
     "scheduler.dispatch",
     "scheduler.rounds",
     "fleet.registry: board.save",
@@ -50,7 +50,7 @@ SHEET = ["dashboard", "fleet.registry: board.day_sheet"]
 JOBS = [
     "scheduler.turns",
     "fleet.registry: board.due_work",
-    "scheduler.work",
+    "scheduler.work_orders",
     "fleet.registry: board.save",
 ]
 
@@ -181,7 +181,7 @@ def test_a_planted_way_back_is_seen(office: Office, monkeypatch: pytest.MonkeyPa
 
     def judges_again(*a: Any) -> rounds.Answer:
         found = answer(*a)
-        work.reconcile(DueWork(), NOW, lambda: "")
+        work_orders.reconcile(DueWork(), NOW, lambda: "")
         return found
 
     with monkeypatch.context() as patch:
@@ -195,7 +195,7 @@ def test_what_is_planned_is_what_is_kept(due: Office) -> None:
     """The question asked of the board brought up in memory is the one asked of the board read anew."""
     reg = due.fleet.registry
     known = board.gather(reg, NOW)
-    changes = work.reconcile(known.due, NOW, planning.new_id)
+    changes = work_orders.reconcile(known.due, NOW, planning.new_id)
     assert changes.fresh, "there is due work that is no job yet"
     there = dispatch.brought_up(known, changes, NOW)
     board.save(reg, changes, None, NOW)
@@ -217,8 +217,8 @@ def test_a_job_closed_on_the_way_is_as_if_read(office: Office) -> None:
     done, dropped = in_plan[0], in_plan[-1]
     assert done.id != dropped.id
     steps = (
-        work.advance(done, "finish", NOW, "the service plan", "Its record came."),
-        work.advance(dropped, "drop", NOW, "the service plan", "No longer in the plan."),
+        work_orders.advance(done, "finish", NOW, "the service plan", "Its record came."),
+        work_orders.advance(dropped, "drop", NOW, "the service plan", "No longer in the plan."),
     )
     changes = JobChanges(steps=steps)
     there = dispatch.brought_up(known, changes, NOW)
@@ -228,7 +228,7 @@ def test_a_job_closed_on_the_way_is_as_if_read(office: Office) -> None:
     assert there.visited == anew.visited
     assert dispatch.recorded(there) == dispatch.recorded(anew)
     assert dispatch.question(there, NOW) == dispatch.question(anew, NOW)
-    back = work.advance(steps[0][0], "reopen", NOW + 1, "Dee")
+    back = work_orders.advance(steps[0][0], "reopen", NOW + 1, "Dee")
     known = msgspec.structs.replace(board.gather(reg, NOW), due=DueWork(rows=known.due.rows))
     there = dispatch.brought_up(known, JobChanges(steps=(back,)), NOW)
     board.save(reg, JobChanges(steps=(back,)), None, NOW)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from scheduler.work.contract import RENEWAL_DAYS, renewal_near, visits_behind
-from scheduler.work.due import (
+from scheduler.work_orders.contract import RENEWAL_DAYS, renewal_near, visits_behind
+from scheduler.work_orders.due import (
     HORIZON_DAYS,
     MOVED_DAYS,
     OWN_AFTER,
@@ -16,8 +16,8 @@ from scheduler.work.due import (
     own_minutes,
     suggests,
 )
-from scheduler.work.finishing import Finished, Told, ToldTask, finished, is_battery, to_order
-from scheduler.work.life import (
+from scheduler.work_orders.finishing import Finished, Told, ToldTask, finished, is_battery, to_order
+from scheduler.work_orders.life import (
     FIELDS,
     SAME,
     STEPS,
@@ -27,8 +27,8 @@ from scheduler.work.life import (
     is_open,
     opened,
 )
-from scheduler.work.meter import Doubt, doubt
-from scheduler.work.reconcile import reconcile
+from scheduler.work_orders.meter import Doubt, doubt
+from scheduler.work_orders.reconcile import reconcile
 
 __all__ = [
     "FIELDS",

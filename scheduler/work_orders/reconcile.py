@@ -8,8 +8,8 @@ from datetime import date
 from fleet.calendar import DAY_S, local_date, utc_date
 from fleet.model import DueItem, Job, JobStep
 from fleet.model.book import DueWork, JobChanges, Recorded
-from scheduler.work.due import due_day, enters, job_of, outcome, own_minutes
-from scheduler.work.life import advance, opened
+from scheduler.work_orders.due import due_day, enters, job_of, outcome, own_minutes
+from scheduler.work_orders.life import advance, opened
 
 BY = "the service plan"
 """Who opens and closes what comes of the due list."""

@@ -17,7 +17,7 @@ import msgspec
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Record, RecordKind
 from fleet.model.jobs import StepKind
-from scheduler.work.life import STEPS, NotPossible, advance
+from scheduler.work_orders.life import STEPS, NotPossible, advance
 
 Said = Literal["done", "not_done", "not_needed"]
 Outcome = Literal["done", "come_back", "nothing"]
