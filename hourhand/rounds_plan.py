@@ -61,21 +61,21 @@ def plan(registry: Registry, travel: rounds.Travel, options: argparse.Namespace)
         found = planning.plan_rounds(registry, now, what, BY, context)
         progress.update(bar, completed=1.0)
     if found.plan is None:
-        return _said(found.said, 1)
+        return _said(planning.sentence(found, now), 1)
     if options.publish and found.draft is not None:
         publishing.publish(registry, found.plan, Actor(BY), clock.now(), "")
     if options.json:
         return _json(
             {
                 "new": found.new,
-                "said": found.said,
+                "said": planning.sentence(found, now),
                 "draft": found.draft,
                 "published": options.publish and found.draft is not None,
                 "plan": found.plan,
                 **_outside(publishing.outside(registry, EVERYTHING, found.plan, now)),
             }
         )
-    _print(f"{found.said} {yardstick(found.plan)}".strip())
+    _print(f"{planning.sentence(found, now)} {yardstick(found.plan)}".strip())
     return 0
 
 

@@ -162,7 +162,7 @@ def may_look(services: Services, viewer: Viewer, site: str) -> bool:
         return False
     plan = dispatch.decode(told.doc)
     today = local_date(services.clock(), plan.zone).isoformat()
-    one = dispatch.round_of(plan, whose, today)
+    one = plan.round_of(whose, today)
     return one is not None and any(stop.site == site for stop in one.stops)
 
 

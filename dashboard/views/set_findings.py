@@ -13,6 +13,7 @@ from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
+from fleet.registry.lists.unit import UnitRow
 
 OVER_AT_MOST = 5
 Grave = tuple[Severity, str]
@@ -82,8 +83,13 @@ def _ended(episode: Episode) -> int | None:
 
 def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
     """(severity, a few words) of sets whose gravest finding is Act now or Same day, by unit."""
+    return gravest_of(lists.units_named(registry, scope, units), now)
+
+
+def gravest_of(sets: Iterable[UnitRow], now: int) -> dict[str, Grave]:
+    """The same of sets that are read already."""
     found: dict[str, Grave] = {}
-    for row in lists.units_named(registry, scope, units):
+    for row in sets:
         zone = row.site.time_zone
         one = frames.worst(row.summary.findings) if row.summary else None
         if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):

@@ -13,7 +13,7 @@ from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import kept_rounds
 from fleet.words import job_sentences, plan_sentences
-from scheduler.dispatch import PLANNED_STATES, Wanting
+from scheduler.dispatch import Wanting, fits_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +132,7 @@ def wanting(
                 job_is=(why.get(job.id) or job_sentences.STATES[job.state])
                 if job
                 else "no job yet",
-                fits=job is not None and job.urgent and job.state in PLANNED_STATES,
+                fits=job is not None and fits_in(job),
             )
         )
     return tuple(found)

@@ -74,7 +74,7 @@ def _service_due(facts: ServiceDue, f: Found, zone: str, now: int) -> Sentence:
     return Sentence(
         title=f"{name} late" if f.severity == "same_day" else f"{name} due",
         seen=seen,
-        do="Put it on the next round.",
+        do="Have it done today." if f.severity == "same_day" else "Put it on the next round.",
     )
 
 

@@ -50,7 +50,7 @@ from fleet.registry.office import kept_jobs
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts
 from fleet.words import job_sentences
-from scheduler import work
+from scheduler import work_orders
 
 router = APIRouter(
     include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
@@ -154,7 +154,7 @@ def _from_alert(services: Services, scope: Scope, unit: str, alert: str) -> dict
         return {}
     finding = found[0].finding
     said = words.sentence(finding, row.site.time_zone, services.clock())
-    job = work.from_finding(finding, said.title, row.unit, "", "alert")
+    job = work_orders.from_finding(finding, said.title, row.unit, "", "alert")
     return {
         "title": said.title,
         "symptom": said.seen,
@@ -242,7 +242,9 @@ def _chosen(services: Services, scope: Scope, chosen: FoundUnit, now: int) -> Ch
     findings = summary.findings if summary else ()
     due = lists.due(services.registry, scope, unit=unit.id)[:4]
     open_jobs = [
-        job for job in kept_jobs.jobs(services.registry, scope, unit=unit.id) if work.is_open(job)
+        job
+        for job in kept_jobs.jobs(services.registry, scope, unit=unit.id)
+        if work_orders.is_open(job)
     ]
     return ChosenSet(
         set=set_name(unit, site, customer),
@@ -281,7 +283,9 @@ def _take(request: Request, services: Services, viewer: Viewer, posted: Posted) 
     sent = posted.flat()
     try:
         job = read_job(services, viewer.scope, unit, posted)
-        kept_jobs.add_jobs(services.registry, [work.opened(job, services.clock(), viewer.name)])
+        kept_jobs.add_jobs(
+            services.registry, [work_orders.opened(job, services.clock(), viewer.name)]
+        )
     except (CallFault, JobRefused, TechnicianRefused) as fault:
         return _screen(
             request, services, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422

@@ -20,8 +20,8 @@ from fleet.registry import lists
 from fleet.registry.office import jobs_done, kept_jobs, technicians
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import say_parts
-from scheduler import work
-from scheduler.work.finishing import Outcome, Said
+from scheduler import work_orders
+from scheduler.work_orders.finishing import Outcome, Said
 
 FIELDS_AT_MOST = 400
 OUTCOMES: tuple[tuple[Outcome, str], ...] = (
@@ -158,7 +158,9 @@ def write(services: Services, viewer: Viewer, job: Job, posted: Posted) -> str:
     if posted.text("n") != str(job.n):
         raise JobRefused("Somebody changed this job meanwhile. Look at it, then repeat it.")
     told, who = read(services, viewer, job, posted, form_id)
-    made = work.finished(job, other_jobs(services, viewer.scope, job), told, services.clock())
+    made = work_orders.finished(
+        job, other_jobs(services, viewer.scope, job), told, services.clock()
+    )
     try:
         jobs_done.write_work(
             services.registry,

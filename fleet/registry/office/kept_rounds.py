@@ -70,10 +70,13 @@ class KeptAsk(msgspec.Struct, frozen=True, kw_only=True):
 _ask = documents.decoder(Ask)
 
 
-def book(reg: Registry, scope: Scope) -> Book:
-    """The open jobs with their places and people, and every technician at work."""
+def book(reg: Registry, scope: Scope, also: Iterable[str] = ()) -> Book:
+    """The open jobs with their places and people, and every technician at work.
+
+    also: ids of sites that are read though nothing is open there.
+    """
     found = jobs(reg, scope, states=OPEN_STATES)
-    wanted = {one.site for one in found if one.site}
+    wanted = {one.site for one in found if one.site} | set(also)
     people = tuple(technicians(reg, active_only=True))
     zone = next((one.time_zone for one in people), "UTC")
     return Book(

@@ -26,7 +26,7 @@ from fleet.registry.office.kept_rounds import Ask
 from fleet.words import plan_sentences
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import Metrics, Round, RoundPlan, Stop
 from scheduler.turns import planning
 
@@ -56,7 +56,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -65,7 +65,9 @@ def step(office: Office, id: str, *kinds: StepKind) -> None:
         one = jobs.job(office.fleet.registry, EVERYTHING, id)
         assert one is not None
         note = "No longer wanted" if kind == "drop" else ""
-        jobs.add_steps(office.fleet.registry, [work.advance(one, kind, NOW, "Dee", note)], BY)
+        jobs.add_steps(
+            office.fleet.registry, [work_orders.advance(one, kind, NOW, "Dee", note)], BY
+        )
 
 
 def named(office: Office) -> list[str]:
@@ -166,8 +168,8 @@ def test_the_command_names_them_too(
     assert [row["unit"] for row in found["in_no_round"]] == [MANUAL]
     take(office, unit_id(7), "new")
     made = planning.plan_rounds(office.fleet.registry, NOW, Ask(iterations=20), "Dee")
-    assert "is in no round" in made.said
-    assert "0 jobs left out." in made.said
+    assert "is in no round" in planning.sentence(made, NOW)
+    assert "0 jobs left out." in planning.sentence(made, NOW)
 
 
 @pytest.mark.sqlite_only

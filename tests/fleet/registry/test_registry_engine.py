@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 import threading
@@ -23,6 +24,7 @@ from fleet.registry import lists, unscoped
 from fleet.registry.base import tables
 from fleet.registry.base.engine import HEAD, Registry, open_registry
 from fleet.registry.base.faults import RegistryDown, RegistryFault
+from fleet.registry.office import kept_rounds
 from fleet.settings import Settings
 
 pytest_plugins = ["databases"]
@@ -197,3 +199,39 @@ def test_a_database_that_cannot_keep_every_name_is_refused(postgres: str) -> Non
         link.execute("CREATE DATABASE plain TEMPLATE template0 ENCODING 'SQL_ASCII' LOCALE 'C'")
     with pytest.raises(RegistryFault, match="SQL_ASCII: create one with encoding UTF8"):
         open_registry(f"postgresql://hourhand@/plain?host={postgres}")
+
+
+def test_one_view_is_of_one_moment(reg: Registry) -> None:
+    """Its reads see nothing that is written meanwhile; another thread's do, and so do those after it."""
+    seen: list[int | None] = []
+    kept_rounds.ask(reg, kept_rounds.Ask(), "Dee", NOW)
+
+    def asks() -> int | None:
+        return kept_rounds.last_asked_at(reg, "Dee")
+
+    def elsewhere() -> None:
+        kept_rounds.ask(reg, kept_rounds.Ask(days=7), "Dee", NOW + 60)
+        seen.append(asks())
+
+    with reg.one_view():
+        assert asks() == NOW
+        other = threading.Thread(target=elsewhere)
+        other.start()
+        other.join()
+        with reg.one_view():
+            assert asks() == NOW, "one within another is the same"
+        assert (asks(), seen) == (NOW, [NOW + 60])
+    assert asks() == NOW + 60
+    with contextlib.suppress(RuntimeError), reg.one_view():
+        assert asks() == NOW + 60
+        raise RuntimeError
+    kept_rounds.ask(reg, kept_rounds.Ask(days=3), "Dee", NOW + 120)
+    assert asks() == NOW + 120, "a fault ends it too"
+
+
+def test_what_is_written_inside_one_view_is_kept_and_not_seen(reg: Registry) -> None:
+    with reg.one_view():
+        assert kept_rounds.newest_ask(reg) is None
+        kept_rounds.ask(reg, kept_rounds.Ask(), "Dee", NOW)
+        assert kept_rounds.newest_ask(reg) is None
+    assert kept_rounds.newest_ask(reg) is not None

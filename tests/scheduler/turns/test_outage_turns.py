@@ -35,7 +35,7 @@ from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
 from scheduler.turns import outages, uplink
-from scheduler.turns.alerting import of_unit
+from scheduler.turns.alerting import Judged, of_unit
 from scheduler.turns.outages import Places
 from scheduler.turns.uplink import uplink_finding
 
@@ -216,7 +216,7 @@ def test_a_step_in_between_makes_it_look_again(reg: Registry) -> None:
     going = kept_outages.going_on(reg, NOW - 9000)
     later = NOW + 700
     write(reg, places, later, summary(4, later, NOW, findings=(FAILED,)))
-    stale = outages.work_out(reg, going, {"North"}, set(), OFFICE, later)
+    stale = outages.work_out(reg, going, outages.Heard({"North"}), OFFICE, later)
     assert stale.alerts.steps, "it is told again"
     episode = alerts.episode(reg, EVERYTHING, outage.id)
     assert episode is not None
@@ -237,15 +237,15 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     assert inputs is not None
     silent = made("not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
     quiet = summary(3, NOW + 1300, NOW - 20, condition="not_reporting", findings=(silent,))
-    found = of_unit(reg, inputs, quiet, quiet.findings, NOW + 1300, OFFICE)
+    found = of_unit(reg, inputs, Judged(quiet, quiet.findings), NOW + 1300, OFFICE)
     assert [state_of(e) for e in found.changes.opened] == ["suppressed"]
     assert found.changes.notices == []
-    failed = of_unit(reg, inputs, quiet, (FAILED,), NOW + 1300, OFFICE)
+    failed = of_unit(reg, inputs, Judged(quiet, (FAILED,)), NOW + 1300, OFFICE)
     assert [state_of(e) for e in failed.changes.opened] == ["unacknowledged"]
     assert failed.changes.notices == [], "the call list says it"
     away = unscoped.unit_inputs(reg, "U0005")
     assert away is not None
-    alone = of_unit(reg, away, quiet, quiet.findings, NOW + 1300, OFFICE)
+    alone = of_unit(reg, away, Judged(quiet, quiet.findings), NOW + 1300, OFFICE)
     assert [state_of(e) for e in alone.changes.opened] == ["unacknowledged"]
 
 
@@ -335,7 +335,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     )
     inputs = unscoped.unit_inputs(reg, "U0001")
     assert inputs is not None
-    found = of_unit(reg, inputs, silent[1], (finding,), now, OFFICE)
+    found = of_unit(reg, inputs, Judged(silent[1], (finding,)), now, OFFICE)
     turn = UnitTurn(
         unit="U0001",
         customer=inputs.customer.id,
@@ -354,7 +354,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     (held,) = unscoped.open_episodes(reg, ["unit:U0001"])
     assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)
     assert sent(reg, held.id) == [], "it had not left yet"
-    again = of_unit(reg, inputs, silent[1], (finding,), now + 4, OFFICE)
+    again = of_unit(reg, inputs, Judged(silent[1], (finding,)), now + 4, OFFICE)
     assert (again.changes.steps, again.changes.notices) == ([], [])
 
 
