@@ -79,6 +79,7 @@ from fleet.model.register import (
 )
 from fleet.model.telemetry import (
     Clock,
+    Delivery,
     DeviceEvent,
     EventName,
     Facts,
@@ -131,6 +132,7 @@ __all__ = [
     "Criticality",
     "Customer",
     "DemandEnd",
+    "Delivery",
     "DeviceEvent",
     "DueItem",
     "EdgeSeen",

@@ -298,14 +298,16 @@ def ended(run: OpenRun, end: int | None, seen: EdgeSeen, latest: int | None = No
     )
 
 
-def as_seen(run: OpenRun, now: int, rules: RunRules) -> Run:
+def as_seen(run: OpenRun, now: int, rules: RunRules, later_s: int = 0) -> Run:
     """The open run at `now`: still going; ended; or, after too long a silence, ended uncertain.
+
+    later_s: its device keeps readings back for so long, which is no silence.
 
     Gives: a record in UTC seconds [UTC s]. Definition.
     """
     tentative = run.off_at if run.off_at is not None else run.stop_at
     if tentative is not None and now >= tentative:
         return ended(run, tentative, "observed")
-    if now - run.last_on_at > rules.running_gap_s:
+    if now - run.last_on_at > rules.running_gap_s + later_s:
         return ended(run, run.last_on_at, "gap", run.last_on_at + rules.running_gap_s)
     return ended(run, None, "open")
