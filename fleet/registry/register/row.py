@@ -8,6 +8,7 @@ from fleet.calendar import utc_text
 from fleet.model import Site, Unit
 from fleet.registry.register.columns import NAMES, PLAIN
 from fleet.registry.register.composed import habit_text
+from fleet.wiring import senses_text
 
 
 def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
@@ -23,6 +24,7 @@ def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
         "unit": unit.id,
         "device": unit.device,
         "group": group,
+        "senses": senses_text(unit.senses),
         "habit": habit_text(unit.habit),
         "running_join": unit.running.join,
         "running_hold_s": unit.running.hold_off_s,
