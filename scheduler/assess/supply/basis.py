@@ -17,6 +17,7 @@ ANSWERED_BY: dict[Trouble, Literal["visit", "meter", "nothing"]] = {
     "volts": supply.VOLTAGE_OUT.quiet.answered_by,
     "hertz": supply.FREQUENCY_OUT.quiet.answered_by,
     "over_voltage": supply.OVER_VOLTAGE.quiet.answered_by,
+    "high": "visit",
     "open_neutral": supply.OPEN_NEUTRAL.quiet.answered_by,
     "circuit": supply.LEG_OUT.quiet.answered_by,
     "no_output": supply.NO_OUTPUT.quiet.answered_by,

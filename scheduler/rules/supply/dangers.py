@@ -10,6 +10,7 @@ import numpy as np
 from fleet.model import Series
 from scheduler.rules.supply import circuits, out, settled
 from scheduler.rules.supply.day import Day, Delays
+from scheduler.rules.supply.leads import on_bus
 from scheduler.rules.supply.standing import electric
 from scheduler.rules.supply.supply_record import Delay
 
@@ -83,7 +84,7 @@ def _unseen(day: Day, system: str) -> list[tuple[int, int]]:
     another circuit would tell of it."""
     if not all(electric(part.channel) for part in day.parts):
         return []
-    series = day.circuits(held=True)
+    series = {n: s for n, s in day.circuits(held=True).items() if not on_bus(day.plate, n)}
     t = np.unique(np.concatenate([one.t for one in series.values()])) if series else None
     if t is None or not len(t):
         return []
@@ -106,10 +107,14 @@ def _over_voltage(
     """Each circuit from 30 s after the start on, and the device's own word at its time."""
     run = settled.in_runs(volts.t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
     highest = Series(volts.t[run], volts.v[run] / day.plate.nominal_v)
-    limits = out.over(circuits.HIGH_SHARE, on_s=0)
+    limits, standing = (
+        out.over(circuits.HIGH_SHARE, on_s=0),
+        out.over(circuits.standing_share(day.plate)),
+    )
     if several is not None:
         for name, row, read in zip(several.names, several.share, several.read, strict=True):
             delays.walk("over_voltage", several.t[read], row[read], limits, name)
+            delays.walk("high", several.t[read], row[read], standing, name)
         if not day.over_voltage and "over_voltage" not in delays.open:
             return
         highest = _higher(highest, Series(several.t, several.highest))

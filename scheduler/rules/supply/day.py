@@ -37,7 +37,7 @@ Ints = NDArray[np.int64]
 class Day:
     """What a day gives to judge.
 
-    series: plausible values. runs: [start, end) of those that reach into the day, rising, with the
+    series: plausible values, by circuit. mains_v: nominal of the mains as it is read [V]. runs: [start, end) of those that reach into the day, rising, with the
     temperature at their start [degC] where known. parts: of the running signal. signs: moments of
     cranks and starts. over_voltage: moments at which the device said so. Gaps in seconds.
     heard: times of all messages of an on-change device, whose values hold from one to the next;
@@ -54,6 +54,7 @@ class Day:
     standing_s: int
     running_s: int
     heard: Ints | None = None
+    mains_v: float | None = None
 
     @property
     def hertz(self) -> Series:

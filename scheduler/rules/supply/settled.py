@@ -56,7 +56,7 @@ def volts_of(plate: Plate, series: dict[str, Series], system: str = "") -> tuple
         two = series.get("ac_l2_v") or no_series()
         t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
         return ("ac_l1_v", Series(t, one.v[a] + two.v[b])) if len(t) else ("", no_series())
-    lines = LINES[:1] if plate.phases == "3" else ()
+    lines = {"3": LINES, "split": LINES[:1]}.get(plate.phases, ())
     there = [name for name in (*lines, *TO_NEUTRAL) if len(series.get(name) or ())]
     if not there or (plate.phases == "1" and there[0] != "ac_l1_v"):
         return "", no_series()
