@@ -6,6 +6,9 @@ close one. What a fault can really do to a set is never among them: it is what m
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
+
 import numpy as np
 
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS, CHANNELS
@@ -36,11 +39,16 @@ def believed(channel: str, one: Series, plate: Plate | None, battery_v: float) -
 
     Gives: readings in the channel's unit. Common practice, no source.
     """
+    if not len(one):
+        return one
     low, high = span(channel, plate, battery_v)
+    if one.v.min() >= low and one.v.max() <= high and math.isfinite(one.v.sum()):
+        return one
     keep = np.isfinite(one.v) & (one.v >= low) & (one.v <= high)
-    return one if keep.all() else Series(one.t[keep], one.v[keep])
+    return Series(one.t[keep], one.v[keep])
 
 
+@lru_cache(maxsize=4096)
 def span(channel: str, plate: Plate | None, battery_v: float) -> tuple[float, float]:
     """(least, most) that is believed of a channel; where neither nominal nor rating say more, what
     the glossary has for it.

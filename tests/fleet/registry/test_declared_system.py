@@ -8,11 +8,13 @@ from typing import Any
 
 import msgspec
 import pytest
+import sqlalchemy as sa
 from register_rows import NOW, row, take
 from touches import clear, days_of
 
 from fleet.model import EVERYTHING, Record, Unit
 from fleet.registry import unscoped
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import RecordRefused, add_record
 from fleet.registry.register import export_units, import_units
@@ -105,3 +107,17 @@ def test_a_record_that_contradicts_the_nameplate_is_refused(
     take(lite, row(nominal_v="480"))
     with pytest.raises(RecordRefused):
         add_record(lite, said(**facts), NOW)
+
+
+def test_a_set_of_an_old_data_folder_opens_undeclared(reg: Registry) -> None:
+    """As it was written before there were such columns."""
+    take(reg, row(nominal_v="400", phases="3"))
+    with reg.write() as connection:
+        unit = tables.unit
+        doc = connection.execute(sa.select(unit.c.doc)).scalar_one()
+        old = msgspec.json.decode(doc)
+        for name in ("system", "line_v", "senses", "bus"):
+            old.pop(name)
+        connection.execute(sa.update(unit).values(doc=msgspec.json.encode(old)))
+    read = unit_of(reg)
+    assert (read.system, read.phases, read.senses, read.bus) == ("", "3", {}, "")
