@@ -60,8 +60,8 @@ class WiringFault(ValueError):
         self.name = name
 
 
-def ways(system: System, line: float, nominal_v: float) -> dict[str, dict[str, float]]:
-    """Nominal of each circuit of a system of this line-to-line nominal [V], by the ways it may be.
+def variants(system: System, line: float, nominal_v: float) -> dict[str, dict[str, float]]:
+    """Nominal of each circuit of a system of this line-to-line nominal [V], by the variants it may be.
 
     Wye: line / root 3 to neutral; split: half; high leg: half, half and root 3 halves; earthed
     corner: the line, and none for that corner. Which leg of a delta is high or earthed is left open.
@@ -97,8 +97,8 @@ def check(wiring: Wiring) -> None:
     for one, two in combinations(sorted(seen), 2):
         if seen[one] == seen[two]:
             raise WiringFault("senses", f"says {wiring.senses[one]} of {one} and of {two}.")
-    found = ways(wiring.system, wiring.line_v or wiring.nominal_v, wiring.nominal_v)
-    have = {name for way in found.values() for name in way}
+    found = variants(wiring.system, wiring.line_v or wiring.nominal_v, wiring.nominal_v)
+    have = {name for variant in found.values() for name in variant}
     for lead, circuit in seen.items():
         if circuit not in have:
             raise WiringFault(
@@ -108,10 +108,10 @@ def check(wiring: Wiring) -> None:
     if wiring.line_v is None and output is None:
         return
     could = {
-        round(way[name])
-        for way in found.values()
-        for name in ((output,) if output else way)
-        if name != "ac_v" and name in way
+        round(variant[name])
+        for variant in found.values()
+        for name in ((output,) if output else variant)
+        if name != "ac_v" and name in variant
     }
     if not any(abs(wiring.nominal_v / one - 1) <= AGREES_SHARE for one in could):
         volts = " or ".join(f"{one:g}" for one in sorted(could)) or "no"

@@ -66,15 +66,15 @@ def span(channel: str, plate: Plate | None, battery_v: float) -> tuple[float, fl
     if channel == "load_kw" and plate.rated_kw:
         return low, min(high, LOAD_MOST * plate.rated_kw)
     if channel == "current_a" and plate.rated_kw:
-        lowest = min(v for way in _circuits(plate) for v in way.values())
+        lowest = min(v for variant in _circuits(plate) for v in variant.values())
         rated_a = plate.rated_kw * 1000 / POWER_FACTOR / lowest
         return low, min(high, CURRENT_MOST * rated_a)
     return low, high
 
 
 def _circuits(plate: Plate) -> list[dict[str, float]]:
-    return [{"ac_v": plate.nominal_v}, *supply.ways_of(plate).values()]
+    return [{"ac_v": plate.nominal_v}, *supply.variants_of(plate).values()]
 
 
 def _highest_v(plate: Plate) -> float:
-    return max(v for way in _circuits(plate) for v in way.values())
+    return max(v for variant in _circuits(plate) for v in variant.values())

@@ -30,14 +30,14 @@ from fleet.wiring import Wiring, WiringFault
     ],
 )
 def test_each_circuit_of_a_system(system: System, line: float, circuit: str, volts: float) -> None:
-    (way,) = wiring.ways(system, line, line).values()
+    (way,) = wiring.variants(system, line, line).values()
     assert way[circuit] == pytest.approx(volts, abs=0.05)
 
 
 def test_a_delta_has_none_to_neutral_and_a_high_leg_is_one_of_three() -> None:
-    (way,) = wiring.ways("delta", 480.0, 480.0).values()
+    (way,) = wiring.variants("delta", 480.0, 480.0).values()
     assert not way.keys() & set(wiring.TO_NEUTRAL)
-    high = wiring.ways("high_leg", 240.0, 240.0)
+    high = wiring.variants("high_leg", 240.0, 240.0)
     found = [round(way[n]) for way in high.values() for n in wiring.TO_NEUTRAL]
     assert (len(high), sorted(found)) == (3, [120] * 6 + [208] * 3)
 

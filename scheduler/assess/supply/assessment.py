@@ -37,7 +37,7 @@ def look(
     lead = supply.lead_of(plate, channel)
     volts = history_of("volts", lead, supply.volts_band(plate), inputs, points, at.now)
     hertz = history_of("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
-    way = days[-1].carry.supply.system if days else ""
+    variant = days[-1].carry.supply.system if days else ""
     outages = {run.start for run in runs if run.why == "outage"}
     delays = still_open(inputs, days, volts.channel, at.now)
     seen = SupplySeen(
@@ -50,7 +50,7 @@ def look(
         standing_untold=any(d.supply.untold for d in days[-14:] if d.supply),
         wrong_volts=wrong_volts(volts),
         wrong_hertz=wrong_hertz(hertz, plate),
-        connection=supply.connection(plate, way, _measured(points, channel)),
+        connection=supply.connection(plate, variant, _measured(points, channel)),
     )
     basis = Basis(
         inputs,
@@ -63,7 +63,7 @@ def look(
         delays,
         at.now,
         at.aside.condition if at.aside else "",
-        system=way,
+        system=variant,
     )
     return seen, findings(basis)
 

@@ -26,7 +26,7 @@ from scheduler.rules.supply.day import Day as WatchedDay
 from scheduler.rules.supply.drift import Point, alike, drift
 from scheduler.rules.supply.leads import by_circuit, lead_of, on_bus
 from scheduler.rules.supply.legs import UNBALANCE_PCT
-from scheduler.rules.supply.nominal import NEAR, TO_NEUTRAL, mains_nominal, nominals, ways_of
+from scheduler.rules.supply.nominal import NEAR, TO_NEUTRAL, mains_nominal, nominals, variants_of
 from scheduler.rules.supply.settled import no_load_kw
 from scheduler.rules.supply.supply_record import (
     Band,
@@ -87,8 +87,8 @@ __all__ = [
     "other_nominal",
     "standing_share",
     "uneven",
+    "variants_of",
     "volts_band",
     "volts_like",
     "watch",
-    "ways_of",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 from fleet.model import System
 from fleet.wiring import TO_NEUTRAL
-from scheduler.rules.supply.nominal import ways_of
+from scheduler.rules.supply.nominal import variants_of
 from scheduler.rules.supply.supply_record import Connection, Plate
 
 TOUCHES: dict[str, tuple[str, ...]] = {
@@ -29,8 +29,8 @@ LOOKS_LIKE: dict[str, System] = {
 WITH_NEUTRAL: frozenset[System] = frozenset({"split", "wye", "high_leg"})
 
 
-def connection(plate: Plate, way: str, measured: Collection[str]) -> Connection | None:
-    """How a set is connected. way: as its circuits have shown it; "": they have not. measured: its
+def connection(plate: Plate, variant: str, measured: Collection[str]) -> Connection | None:
+    """How a set is connected. variant: as its circuits have shown it; "": they have not. measured: its
     circuits that its newest runs read. None where nothing is declared and nothing has shown.
 
     A delta without neutral and a wye look alike where no line is measured to neutral: the system is
@@ -38,14 +38,14 @@ def connection(plate: Plate, way: str, measured: Collection[str]) -> Connection 
 
     Gives: a record in volts [V], or none. Definition.
     """
-    circuits = ways_of(plate).get(way) or next(iter(ways_of(plate).values()), {})
-    line_v = circuits.get("ac_l12_v") if way or plate.line_v is None else plate.line_v
+    circuits = variants_of(plate).get(variant) or next(iter(variants_of(plate).values()), {})
+    line_v = circuits.get("ac_l12_v") if variant or plate.line_v is None else plate.line_v
     to_neutral = [name for name in TO_NEUTRAL if name in measured]
     if plate.system:
         system: System | None = plate.system
         line_v = plate.line_v or line_v
-    elif way:
-        system = LOOKS_LIKE.get(way) or LOOKS_LIKE.get(way.partition(" ")[0])
+    elif variant:
+        system = LOOKS_LIKE.get(variant) or LOOKS_LIKE.get(variant.partition(" ")[0])
         system = None if system == "wye" and not to_neutral else system
     else:
         return _unshown(plate, measured)

@@ -66,10 +66,10 @@ class Day:
     def load(self) -> Series:
         return self.series.get("load_kw") or no_series()
 
-    def circuits(self, *, held: bool) -> dict[str, Series]:
-        """The set's own circuits that were read. held: an on-change device's values go on."""
+    def circuits(self, *, filled_forward: bool) -> dict[str, Series]:
+        """The set's own circuits that were read. filled_forward: an on-change device's values go on."""
         found = {n: s for n, s in self.series.items() if n.startswith("ac_") and len(s)}
-        if held and self.heard is not None:
+        if filled_forward and self.heard is not None:
             return {name: hold(one, self.heard) for name, one in found.items()}
         return found
 

@@ -39,7 +39,7 @@ HIGH_LEG_NOMINALS = frozenset({240.0, 480.0})
 """Line-to-line nominals of a delta whose one winding has its middle at neutral: two lines stand at
 half of nominal to it and the third, the high leg, at root 3 halves. Source: NFPA 70, 110.15."""
 NEAR = 0.12
-"""A way of connecting is believed when every circuit is this near to its own. Common practice, no
+"""A variant is believed when every circuit is this near to its own. Common practice, no
 source."""
 EARTHED_SHARE = 0.1
 """The earthed corner of a delta reads less than this to earth. Common practice, no source."""
@@ -78,28 +78,30 @@ def system_of(plate: Plate, volts: Mapping[str, float], before: str = "") -> Sys
         return _declared(plate, volts, before)
     if plate.phases == "1" and not before and not _several(plate, volts):
         return System("", {}, False)
-    ways = ways_of(plate)
-    plain = [name for name in ways if not _delta(name)]
-    fitting = [name for name in plain if _fits(ways[name], volts)]
-    if before in ways and not (_delta(before) and fitting):
+    variants = variants_of(plate)
+    plain = [name for name in variants if not _delta(name)]
+    fitting = [name for name in plain if _fits(variants[name], volts)]
+    if before in variants and not (_delta(before) and fitting):
         name = before
-    elif not fitting and (delta := next((d for d in ways if _is_delta(d, ways, volts)), None)):
+    elif not fitting and (
+        delta := next((d for d in variants if _is_delta(d, variants, volts)), None)
+    ):
         name = delta
     else:
-        name = min(fitting or plain, key=lambda one: _apart(ways[one], volts))
+        name = min(fitting or plain, key=lambda one: _apart(variants[one], volts))
     own = {
-        circuit: ways[name][circuit]
+        circuit: variants[name][circuit]
         for circuit in EVERY
-        if circuit in volts and circuit in ways[name]
+        if circuit in volts and circuit in variants[name]
     }
-    fits = len(own) > 1 and (_is_delta(name, ways, volts) if _delta(name) else name in fitting)
+    fits = len(own) > 1 and (_is_delta(name, variants, volts) if _delta(name) else name in fitting)
     return System(name, own, fits)
 
 
 def _declared(plate: Plate, volts: Mapping[str, float], before: str) -> System:
-    """A declared system as declared; which of its ways it is where that is open, as it was known or
+    """A declared system as declared; which of its variants it is where that is open, as it was known or
     whichever its circuits fit or are nearest to."""
-    found = ways_of(plate)
+    found = variants_of(plate)
     name = (
         before
         if before in found
@@ -114,18 +116,18 @@ def _several(plate: Plate, volts: Mapping[str, float]) -> bool:
 
 
 @lru_cache(maxsize=512)
-def ways_of(plate: Plate) -> dict[str, dict[str, float]]:
-    """The ways a set of this plate may be connected, with each circuit's nominal then [V].
+def variants_of(plate: Plate) -> dict[str, dict[str, float]]:
+    """The variants of a set of this plate, with each circuit's nominal then [V].
 
     Legs: half of the line; wye: line / root 3; high-leg delta: half, half and root 3 halves of the
     line; corner-earthed delta: the line, and none for the earthed corner. Of a declared system only
     its own; of a wye or split phase whose line voltage nobody gave, those its nominal may name.
 
-    Gives: [V] by circuit and way. Arithmetic.
+    Gives: [V] by circuit and variant. Arithmetic.
     """
     v = plate.nominal_v
     if plate.system and (plate.line_v is not None or plate.system not in ("wye", "split")):
-        return wiring.ways(plate.system, plate.line_v or v, v)
+        return wiring.variants(plate.system, plate.line_v or v, v)
     found: dict[str, dict[str, float]] = {}
     if plate.phases in ("split", "1"):
         names = SPLIT if plate.phases == "split" else EVERY
@@ -156,12 +158,12 @@ def _scale(
 
 
 def _delta(name: str) -> bool:
-    """A delta with a high or an earthed leg: no plain way of connecting a set."""
+    """A delta with a high or an earthed leg: no plain system."""
     return name.startswith(("high", "corner"))
 
 
 def _is_delta(
-    name: str, ways: Mapping[str, Mapping[str, float]], volts: Mapping[str, float]
+    name: str, variants: Mapping[str, Mapping[str, float]], volts: Mapping[str, float]
 ) -> bool:
     """Whether all three lines stand as in such a delta.
 
@@ -172,12 +174,12 @@ def _is_delta(
     if not _delta(name) or not all(one in volts for one in TO_NEUTRAL):
         return False
     if kind == "corner":
-        told = "line" in ways and "neutral" not in ways
-        if volts[leg] > EARTHED_SHARE * ways[name]["ac_v"] or not (
+        told = "line" in variants and "neutral" not in variants
+        if volts[leg] > EARTHED_SHARE * variants[name]["ac_v"] or not (
             told or volts.keys() & set(LINES)
         ):
             return False
-    return _fits(ways[name], volts)
+    return _fits(variants[name], volts)
 
 
 def _fits(scale: Mapping[str, float], volts: Mapping[str, float]) -> bool:
@@ -205,9 +207,9 @@ def mains_nominal(plate: Plate, volts: NDArray[np.float64], before: float | None
 
     Gives: [V]. Common practice, no source.
     """
-    ways = list(ways_of(plate).values())
+    variants = list(variants_of(plate).values())
     sensed = wiring.circuit_of(dict(plate.senses).get("mains_v", ""))
-    declared = [way[sensed] for way in ways if sensed and sensed in way]
+    declared = [variant[sensed] for variant in variants if sensed and sensed in variant]
     if declared:
         return declared[0]
     there = volts[volts >= MAINS_SEEN_SHARE * plate.nominal_v]
@@ -215,7 +217,7 @@ def mains_nominal(plate: Plate, volts: NDArray[np.float64], before: float | None
     if not len(there):
         return known
     middle = float(np.median(there))
-    may = {plate.nominal_v, *(v for way in ways for v in way.values())}
+    may = {plate.nominal_v, *(v for variant in variants for v in variant.values())}
     near = [v for v in sorted(may) if abs(middle / v - 1) <= NEAR]
     if not near:
         return known

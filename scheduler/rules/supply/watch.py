@@ -32,7 +32,7 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
     """
     channel, volts = settled.volts_of(day.plate, dict(day.series), before.system)
     hertz = day.hertz
-    if not (len(volts) or len(hertz) or day.over_voltage or day.circuits(held=False)):
+    if not (len(volts) or len(hertz) or day.over_voltage or day.circuits(filled_forward=False)):
         return None, before
     delays = Delays(dict(before.delays), [])
     turning = standing.turning(
@@ -56,7 +56,7 @@ def _without_run(
     day: Day,
     volts: Series,
     turning: standing.Turning,
-    several: circuits.Together | None,
+    several: circuits.CircuitVolts | None,
     delays: Delays,
 ) -> None:
     """Volts on a standing set, stray volts, and an engine that turns without output.

@@ -261,8 +261,8 @@ def test_a_dead_phase_of_a_bus_is_one() -> None:
 @pytest.mark.parametrize("name", sorted(DECLARED))
 def test_a_way_is_a_nominal_of_each_circuit(name: str) -> None:
     unit, volts = DECLARED[name]
-    for way in supply.ways_of(plate_of(unit)).values():
-        assert all(np.isfinite(own) and own > 0 for own in way.values())
+    for variant in supply.variants_of(plate_of(unit)).values():
+        assert all(np.isfinite(own) and own > 0 for own in variant.values())
     found: dict[str, Any] = supply.nominals(plate_of(unit), volts)
     for circuit, own in found.items():
         assert volts[circuit] == pytest.approx(own, rel=0.02)
