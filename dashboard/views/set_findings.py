@@ -10,7 +10,7 @@ from dashboard.request_context import Services
 from dashboard.unit_lookup import Found
 from dashboard.views import notices as set_notices
 from fleet import words
-from fleet.findings import ServiceDue
+from fleet.findings.service import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry

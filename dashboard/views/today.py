@@ -111,7 +111,10 @@ def areas(rows: Iterable[Row], now: int, fold: bool) -> list[Area]:
 def off_tolerance(rows: Iterable[Row]) -> int:
     """Sets with something to say of their volts or hertz, Notes left out."""
     return sum(
-        any(isinstance(f.facts, supply.OfSupply) and f.severity != "note" for f in summary.findings)
+        any(
+            isinstance(f.facts, supply.SupplyFacts) and f.severity != "note"
+            for f in summary.findings
+        )
         for *_, summary in rows
         if summary is not None
     )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Literal, TypeAlias, assert_never
 
 from fleet.findings.row import (
     AT_ONCE,
     NEVER,
     READY,
     STATE,
+    AnyRow,
     Facts,
     Found,
     Moment,
@@ -172,3 +173,18 @@ MAINS_OUTAGE = Row(
 def where(facts: Facts) -> tuple[str, str]:
     """(what people call the place, its time zone) of an outage's finding; '' and '' of any other."""
     return (facts.place, facts.zone) if isinstance(facts, MainsOutage) else ("", "")
+
+
+MainsFacts: TypeAlias = MainsLost | MainsOutage
+"""What is found of the mains and of outages."""
+
+
+def row_of(facts: MainsFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case MainsLost():
+            return MAINS_LOST
+        case MainsOutage():
+            return MAINS_OUTAGE
+        case _:
+            assert_never(facts)

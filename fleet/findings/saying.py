@@ -109,6 +109,16 @@ def hours(value: float) -> str:
     return f"{value:,.1f} h" if abs(value) < 100 else f"{value:,.0f} h"
 
 
+def volts(value: float) -> str:
+    """Volts of an output: `231 V`."""
+    return f"{value:.0f} V"
+
+
+def hertz(value: float) -> str:
+    """Hertz of an output: `50.2 Hz`."""
+    return f"{value:.1f} Hz"
+
+
 def day(iso: str) -> str:
     """A local ISO date as people write it: `5 Dec 2026`."""
     then = date.fromisoformat(iso)

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Sequence
 import msgspec
 
 from fleet import words
-from fleet.findings import MainsOutage, row_of
+from fleet.findings import row_of
+from fleet.findings.mains import MainsOutage
 from fleet.model import (
     Contact,
     Criticality,

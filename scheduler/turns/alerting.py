@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from fleet.findings import NotReporting, OwnLine
+from fleet.findings.reporting import NotReporting
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry

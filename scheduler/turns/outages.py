@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from fleet.findings import MainsOutage, row_of
+from fleet.findings import row_of
+from fleet.findings.mains import MainsOutage
 from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry

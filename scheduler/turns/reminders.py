@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from fleet import words
-from fleet.findings import ExerciseMissed, ExerciseShort
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Notice
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry

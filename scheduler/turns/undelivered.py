@@ -5,7 +5,8 @@ from __future__ import annotations
 import msgspec
 
 from fleet.defaults import MESSAGE_LATE_S
-from fleet.findings import Undelivered, this_service
+from fleet.findings import this_service
+from fleet.findings.this_service import Undelivered
 from fleet.model import Finding
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import outbox

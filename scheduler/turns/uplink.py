@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from fleet.findings import NotReporting, OwnLine, reporting, this_service
+from fleet.findings import reporting, this_service
+from fleet.findings.reporting import NotReporting
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry

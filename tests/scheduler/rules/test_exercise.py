@@ -29,7 +29,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from planted import refused
 
-from fleet.findings import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
 from scheduler.rules import exercise
 from scheduler.rules.exercise import Plan, by_itself
 from scheduler.rules.exercise.exercise_verdict import SHORT_AT_LEAST_S, TIME_OFF_S

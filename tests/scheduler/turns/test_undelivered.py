@@ -10,7 +10,7 @@ from found import facts_as
 
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
-from fleet.findings import Undelivered
+from fleet.findings.this_service import Undelivered
 from fleet.model import Contact, DeliveryMethod, Notice, Rota
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
