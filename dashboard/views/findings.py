@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Annotated
 
 from msgspec import Meta
-from pydantic import WithJsonSchema
 
 from dashboard.viewers import staff_name
 from dashboard.views import facts
@@ -21,12 +20,16 @@ from scheduler.outage import finding as finding_of
 class FindingView(View, frozen=True, kw_only=True):
     """What a rule saw, with its facts and its sentence. Moments are UTC seconds."""
 
+    form = Form(
+        types={"facts": facts.FACTS},
+        about={"facts": "of its kind, which they name; each with its unit"},
+    )
     kind: str
     part: str
     severity: str
     since: int
     learned_at: int | None
-    facts: Annotated[Facts, WithJsonSchema(facts.schema())]
+    facts: Facts
     title: str
     sentence: str
     cautions: tuple[str, ...]

@@ -13,12 +13,14 @@ from fleet.findings.row import (
     STATE,
     AnyRow,
     Celsius,
+    Count,
     Days,
     F,
     Facts,
     Found,
     Metered,
     Moment,
+    Months,
     Percent,
     Quiet,
     Readies,
@@ -27,6 +29,7 @@ from fleet.findings.row import (
     Sentence,
     Severity,
     Volts,
+    VoltsAMonth,
     always,
 )
 from fleet.findings.saying import count, day, moment, unchecked, when
@@ -154,13 +157,13 @@ class BatteryWeak(OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag=
     healthy_v: Volts | None = None
     healthy_at: Moment | None = None
     healthy_temp_c: Celsius | None = None
-    below: int | None = None
+    below: Count | None = None
     like_from: Moment | None = None
-    like_starts: int | None = None
-    like_low: int | None = None
+    like_starts: Count | None = None
+    like_low: Count | None = None
     rest_v: Volts | None = None
     charge_pct: Percent | None = None
-    per_month_v: Volts | None = None
+    per_month_v: VoltsAMonth | None = None
     crosses_at: Moment | None = None
     crosses_from: Moment | None = None
     crosses_to: Moment | None = None
@@ -413,8 +416,8 @@ class BatteryOld(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="batt
     """
 
     fitted_at: Moment
-    months: int
-    usual_months: int
+    months: Months
+    usual_months: Months
 
 
 def _battery_old(facts: BatteryOld, f: Found, zone: str, now: int) -> Sentence:

@@ -13,6 +13,7 @@ from fleet.findings.row import (
     TOLD,
     Alarm,
     AnyRow,
+    Count,
     F,
     Facts,
     Found,
@@ -26,6 +27,7 @@ from fleet.findings.row import (
     Say,
     Sentence,
     Severity,
+    WholeSeconds,
 )
 from fleet.findings.saying import moment, span
 
@@ -85,7 +87,7 @@ class ExerciseMissed(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
     office may write to.
     """
 
-    times: int
+    times: Count
     due_at: Moment
     wall: str
     by: str
@@ -147,7 +149,7 @@ class ExerciseShort(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="e
     due_at: Moment
     remind: str
     ran_at: Moment | None = None
-    length_s: int | None = None
+    length_s: WholeSeconds | None = None
     minutes: Minutes | None = None
 
 
@@ -180,7 +182,7 @@ class ExerciseUnderLoaded(
     due_at: Moment
     remind: str
     ran_at: Moment | None = None
-    length_s: int | None = None
+    length_s: WholeSeconds | None = None
     minutes: Minutes | None = None
     mean_kw: Kilowatts | None = None
     asked_kw: Kilowatts | None = None
@@ -213,10 +215,10 @@ class ExerciseTime(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="ex
     may not follow summer time.
     """
 
-    offset_s: int
+    offset_s: WholeSeconds
     agreed: str
     real: str
-    matches: int
+    matches: Count
     summer_time: bool
 
 

@@ -11,6 +11,7 @@ from fleet.findings.row import (
     READY,
     STATE,
     AnyRow,
+    Count,
     Facts,
     Found,
     Moment,
@@ -118,10 +119,10 @@ class MainsOutage(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="mai
 
     area: str
     alone: bool
-    told: int
-    sets: int
-    sites: int
-    cover: dict[Cover, int]
+    told: Count
+    sets: Count
+    sites: Count
+    cover: dict[Cover, Count]
     earliest_at: Moment | None = None
     ended_at: Moment | None = None
     first: str = ""

@@ -10,6 +10,7 @@ from fleet.findings.row import (
     READY,
     STATE,
     AnyRow,
+    Count,
     F,
     Facts,
     Found,
@@ -21,6 +22,8 @@ from fleet.findings.row import (
     Say,
     Sentence,
     Severity,
+    WholeDays,
+    WholeSeconds,
     always,
 )
 from fleet.findings.saying import CONDITIONS, count, day, megabytes, moment, span
@@ -64,7 +67,7 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     never spoke.
     """
 
-    limit_s: int
+    limit_s: WholeSeconds
     silent_since: Moment | None = None
     heard_at: Moment | None = None
     last_condition: Condition | None = None
@@ -153,7 +156,7 @@ class SequenceGaps(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="se
     """
 
     device: str
-    gaps: int
+    gaps: Count
 
 
 def _sequence_gaps(facts: SequenceGaps, f: Found, zone: str, now: int) -> Sentence:
@@ -181,7 +184,7 @@ class SimEnding(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sim_e
     """
 
     ends: str
-    days_left: int
+    days_left: WholeDays
     sim: str
     works: bool
 

@@ -39,6 +39,16 @@ Kilowatts = Annotated[float, _unit("kW")]
 Litres = Annotated[float, _unit("l")]
 Megabytes = Annotated[float, _unit("MB")]
 Days = Annotated[float, _unit("d")]
+WholeSeconds = Annotated[int, _unit("s")]
+WholeDays = Annotated[int, _unit("d")]
+Months = Annotated[int, _unit("months")]
+Count = Annotated[int, _unit("1")]
+"""A number of things, or the number of one."""
+VoltsAMonth = Annotated[float, _unit("V a month")]
+HertzAMonth = Annotated[float, _unit("Hz a month")]
+ByMeasure = Annotated[float, _unit("attempts, or s where `measure` says so")]
+ByMeasureAMonth = Annotated[float, _unit("attempts a month, or s where `measure` says so")]
+ByQuantity = Annotated[float, _unit("V, or Hz where `quantity` says so")]
 
 
 LATE_S = 600

@@ -10,6 +10,7 @@ from fleet.findings.row import (
     RECKONED,
     STATE,
     AnyRow,
+    Count,
     F,
     Facts,
     Found,
@@ -20,6 +21,7 @@ from fleet.findings.row import (
     Row,
     Say,
     Sentence,
+    WholeDays,
     always,
 )
 from fleet.findings.saying import count, day, hours, moment, span
@@ -70,8 +72,8 @@ class ServiceDue(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="serv
     due_at_hours_h: Hours | None = None
     hours_now_h: Hours | None = None
     hours_left_h: Hours | None = None
-    days_left: int | None = None
-    late_days: int | None = None
+    days_left: WholeDays | None = None
+    late_days: WholeDays | None = None
     late_hours_h: Hours | None = None
 
 
@@ -132,7 +134,7 @@ class OilCheckInRun(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="o
     """
 
     run_h: Hours
-    check: int
+    check: Count
     started_at: Moment
     next_at: Moment | None = None
 
@@ -241,7 +243,7 @@ class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
 
     meter_h: Hours
     integrated_h: Hours
-    over_days: int
+    over_days: WholeDays
 
 
 def _meter_disagrees(facts: MeterDisagrees, f: Found, zone: str, now: int) -> Sentence:

@@ -12,7 +12,10 @@ from fleet.findings.row import (
     TOLD,
     Alarm,
     AnyRow,
+    ByMeasure,
+    ByMeasureAMonth,
     Celsius,
+    Count,
     F,
     Facts,
     Found,
@@ -104,9 +107,9 @@ class FailedStart(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="fai
     volts of the mains, with nominal_v what they should be.
     """
 
-    attempts: int
+    attempts: Count
     at: Moment
-    failures: int
+    failures: Count
     nominal_v: Volts
     crank_min_v: Volts | None = None
     crank_s: Seconds | None = None
@@ -272,8 +275,8 @@ class StartsUnreliable(
     of the limits was reached, and where it comes from. proven: surely under the target.
     """
 
-    failed: int
-    demands: int
+    failed: Count
+    demands: Count
     low: Share
     high: Share
     confidence: Share
@@ -325,12 +328,12 @@ class HarderStarting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
     """
 
     measure: Literal["attempts", "crank_s"]
-    before: float
-    now: float
-    per_month: float
-    per_month_low: float
-    per_month_high: float
-    starts: int
+    before: ByMeasure
+    now: ByMeasure
+    per_month: ByMeasureAMonth
+    per_month_low: ByMeasureAMonth
+    per_month_high: ByMeasureAMonth
+    starts: Count
     temp_c: Celsius
     from_at: Moment
     chance: Share

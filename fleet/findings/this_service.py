@@ -15,6 +15,7 @@ from fleet.findings.row import (
     Alarm,
     AnyRow,
     Concern,
+    Count,
     F,
     Facts,
     Family,
@@ -70,8 +71,8 @@ class OwnLine(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="own_lin
     units: silent ones, of so many. from_at, to_at: when they were last heard.
     """
 
-    units: int
-    of: int
+    units: Count
+    of: Count
     from_at: Moment = msgspec.field(name="from")
     to_at: Moment = msgspec.field(name="to")
 
@@ -104,9 +105,9 @@ class Undelivered(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="und
     they were for. late_s, given_up_s: from when on they are called so.
     """
 
-    late: int
-    given_up: int
-    people: int
+    late: Count
+    given_up: Count
+    people: Count
     late_s: Seconds
     given_up_s: Seconds
 

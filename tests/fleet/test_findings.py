@@ -14,7 +14,7 @@ from typing import Any, get_args
 import jsonschema
 import msgspec
 import pytest
-from found import REST, facts_of, finding
+from found import NOW, REST, SINCE, facts_of, finding, old
 from places import ROOT
 
 from dashboard.views import facts as told
@@ -36,8 +36,7 @@ from fleet.findings.this_service import Earlier
 from fleet.model import Episode, Step, UnitSummary
 from scheduler.assess.verdict import Assessment
 
-ZONE, NOW = "Europe/Dublin", 1_764_054_000
-SINCE = NOW - 3600
+ZONE = "Europe/Dublin"
 TODAY = sorted(KINDS.keys() - {"earlier"})
 ROOMS = ("fleet", "ingest", "scheduler", "dashboard")
 
@@ -267,42 +266,6 @@ def test_a_sentence_types_no_limit_again() -> None:
         assert numbers_said(path) <= NUMBERS_OF_NO_RULE.keys(), path.name
 
 
-def old(kind: str, **told: Any) -> dict[str, Any]:
-    """A finding as versions before the catalogue wrote it: the kind beside its facts."""
-    facts = {name: one for name, one in (REST.get(kind, {}) | told).items() if one is not None}
-    for name in NOT_WRITTEN_THEN.get(kind, ()):
-        facts.pop(name, None)
-    part = facts.get("quantity", "") if kind == "wrong_nominal" else ""
-    return {
-        "kind": kind,
-        "severity": "act_now",
-        "since": SINCE,
-        "part": REST["wrong_nominal"]["quantity"] if kind == "wrong_nominal" else part,
-        "learned_at": None,
-        "facts": facts,
-        "evidence": {
-            "channels": ["battery_v"],
-            "from_at": SINCE,
-            "to_at": NOW,
-            "readings": 3,
-            "oldest_s": None,
-            "note": "",
-        },
-    }
-
-
-NOT_WRITTEN_THEN = {
-    "charger_fault": ("limit_v",),
-    "over_charge": ("limit_v", "limit_at_c"),
-    "open_neutral": ("high_pct", "low_pct"),
-    "meter_disagrees": ("over_days",),
-    "undelivered": ("late_s", "given_up_s"),
-    "wrong_nominal": ("quantity",),
-    "code_exercise_not_met": ("asked_min", "asked_pct", "stages"),
-}
-"""Facts that a finding has today and did not have before the catalogue."""
-
-
 @pytest.mark.parametrize("kind", TODAY)
 def test_a_document_of_the_earlier_form_reads_as_before(kind: str) -> None:
     """Alone, in a step, and in what is kept of a unit; and what is written then is today's form."""
@@ -379,13 +342,28 @@ def test_the_interface_gives_every_moment_as_text(kind: str) -> None:
     for name, value in given.items():
         if name in MOMENTS_NAMED or (name.endswith("_at") and name != "runs_at"):
             assert str(value).endswith("Z"), name
-    (mine,) = [one for one in told.schema()["anyOf"] if one["title"] == kind]
-    assert mine["properties"].keys() == fields
-    jsonschema.validate(given, mine)
+    schema = told.schema()
+    assert schema["discriminator"]["mapping"][kind] == f"#/$defs/{KINDS[kind].__name__}"
+    assert schema["$defs"][KINDS[kind].__name__]["properties"].keys() == fields | {"kind"}
+    jsonschema.validate(given, schema)
 
 
 def test_the_schema_names_units() -> None:
-    (mine,) = [one for one in told.schema()["anyOf"] if one["title"] == "charger_fault"]
-    assert mine["properties"]["limit_v"] == {"type": "number", "description": "in V"}
-    (mine,) = [one for one in told.schema()["anyOf"] if one["title"] == "own_line"]
-    assert mine["properties"]["from"] == {"type": "string", "format": "date-time"}
+    kinds = told.schema()["$defs"]
+    limit = kinds["ChargerFault"]["properties"]["limit_v"]
+    assert (limit["type"], limit["description"], limit["x-unit"]) == ("number", "in V", "V")
+    began = kinds["OwnLine"]["properties"]["from"]
+    assert (began["type"], began["format"]) == ("string", "date-time")
+    assert kinds["CodeExerciseNotMet"]["properties"]["stages"]["x-unit"] == "min, %"
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_every_number_of_the_schema_has_its_unit(kind: str) -> None:
+    """A count's is 1, a moment is text; what an earlier version wrote more is as it was."""
+    told_of = told.schema()["$defs"][KINDS[kind].__name__]["properties"]
+    bare = [
+        name
+        for name, field in told_of.items()
+        if re.search(r"'type': '(?:number|integer)'", str(field)) and not field.get("x-unit")
+    ]
+    assert bare == []

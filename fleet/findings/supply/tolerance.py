@@ -13,10 +13,13 @@ from fleet.findings.row import (
     STATE,
     TOLD,
     Alarm,
+    ByQuantity,
+    Count,
     F,
     Facts,
     Found,
     Hertz,
+    HertzAMonth,
     Metered,
     Moment,
     Percent,
@@ -28,6 +31,7 @@ from fleet.findings.row import (
     Severity,
     Share,
     Volts,
+    VoltsAMonth,
     always,
 )
 from fleet.findings.saying import began, day, hertz, moment, unchecked, volts, when
@@ -170,7 +174,7 @@ class Drifting(Metered, frozen=True, kw_only=True, omit_defaults=True, tag_field
     the band at this rate, with the ends of its interval."""
 
     share: Share
-    runs: int
+    runs: Count
     by: str
     from_at: Moment
     crosses_at: Moment | None = None
@@ -194,10 +198,10 @@ class VoltageDrift(Drifting, frozen=True, kw_only=True, omit_defaults=True, tag=
     """
 
     moved: Volts
-    per_month: Volts
+    per_month: VoltsAMonth
     limit: Volts
-    per_month_low: Volts | None = None
-    per_month_high: Volts | None = None
+    per_month_low: VoltsAMonth | None = None
+    per_month_high: VoltsAMonth | None = None
     last: Volts | None = None
 
 
@@ -221,10 +225,10 @@ class FrequencyDrift(
     """
 
     moved: Hertz
-    per_month: Hertz
+    per_month: HertzAMonth
     limit: Hertz
-    per_month_low: Hertz | None = None
-    per_month_high: Hertz | None = None
+    per_month_low: HertzAMonth | None = None
+    per_month_high: HertzAMonth | None = None
     last: Hertz | None = None
 
 
@@ -289,8 +293,8 @@ class Hunting(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="hunti
 
     width_hz: Hertz
     limit_hz: Hertz
-    runs: int
-    of: int
+    runs: Count
+    of: Count
     by: str
     share: Share
 
@@ -324,7 +328,7 @@ class Unbalance(Metered, frozen=True, kw_only=True, omit_defaults=True, tag="unb
 
     pct: Percent
     limit_pct: Percent
-    runs: int
+    runs: Count
     share: Share
 
 
@@ -356,9 +360,9 @@ class WrongNominal(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="wr
     """
 
     quantity: Literal["volts", "hertz"]
-    nominal: float
-    runs_at: float
-    runs: int
+    nominal: ByQuantity
+    runs_at: ByQuantity
+    runs: Count
 
 
 def _wrong_nominal(facts: WrongNominal, f: Found, zone: str, now: int) -> Sentence:
