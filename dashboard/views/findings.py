@@ -6,11 +6,11 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from dashboard.viewers import staff_name
 from dashboard.views import facts
 from dashboard.views.contract import Form, Next, View, view_of
+from dashboard.views.named import staff_name
 from fleet import words
-from fleet.model import Episode, Finding, Outage, OutageMember, Scope, Step
+from fleet.model import SEVERITIES, Episode, Finding, Outage, OutageMember, Scope, Step
 from fleet.model.telemetry import Facts
 from scheduler import alarms
 from scheduler.outage import call_list
@@ -49,6 +49,12 @@ def finding_view(finding: Finding, zone: str, now: int) -> FindingView:
         sentence=said.text,
         cautions=said.cautions,
     )
+
+
+def worst(findings: tuple[Finding, ...]) -> Finding | None:
+    """The gravest finding, the oldest of equals; notes count as nothing to do."""
+    grave = [f for f in findings if f.severity != "note"]
+    return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
 
 
 class StepView(Step, View, frozen=True, kw_only=True):

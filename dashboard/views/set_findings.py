@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dashboard import frames, phrases
+from dashboard import phrases
 from dashboard.request_context import Services
 from dashboard.unit_lookup import Found
 from dashboard.views import notices as set_notices
+from dashboard.views.findings import worst
 from fleet import words
 from fleet.findings.service import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
@@ -86,7 +87,7 @@ def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) ->
     found: dict[str, Grave] = {}
     for row in lists.units_named(registry, scope, units):
         zone = row.site.time_zone
-        one = frames.worst(row.summary.findings) if row.summary else None
+        one = worst(row.summary.findings) if row.summary else None
         if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):
             said = words.sentence(one, zone, now)
             found[row.unit.id] = (

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import phrases
-from dashboard.frames import worst
+from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
 from fleet import words
 from fleet.findings import supply

@@ -22,10 +22,10 @@ from dashboard.request_context import (
     TheServices,
     require,
 )
-from dashboard.viewers import Viewer, staff_name
+from dashboard.viewers import Viewer
 from dashboard.views.alerts import state_words
 from dashboard.views.findings import OutageUnitView, OutageView, outage_view
-from dashboard.views.named import SetName, set_name
+from dashboard.views.named import SetName, set_name, staff_name
 from fleet import bounds, words
 from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
