@@ -11,7 +11,8 @@ from fleet.registry.facts.rows import InboxMark
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20
-"""A program writes a sign of life every 5 s; three missed and a little is late."""
+"""A program writes a sign of life every 5 s; three missed and a little is late. Common practice,
+no source."""
 
 
 Said = Mapping[str, object]

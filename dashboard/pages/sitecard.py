@@ -25,6 +25,7 @@ from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_
 from scheduler import dispatch
 
 VISITS_AT_MOST = 366
+"""Visits a year that may be agreed. A bound of ours."""
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)

@@ -17,6 +17,7 @@ from fleet.words import job_sentences
 from scheduler import dispatch, work
 
 CARDS_AT_MOST = 40
+"""Cards of a list. A page's length."""
 NO_SET_IS: dict[str, Grave] = {}
 Place = tuple[str, str, int]
 """Where a plan has a job: technician, local day, start (UTC seconds)."""

@@ -17,7 +17,7 @@ from fleet.registry.facts.rows import DeviceFacts, QuarantineRow
 from fleet.registry.lists.rows import HealthFacts
 
 PAYLOAD_SHOWN = 600
-"""Bytes of a message that a page shows."""
+"""Bytes of a message that a page shows. A page's length."""
 PROGRAM_WORDS = {
     "ingest": "takes messages from the broker",
     "scheduler": "works out days, findings and due work",

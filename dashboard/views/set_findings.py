@@ -17,6 +17,7 @@ from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 
 OVER_AT_MOST = 5
+"""What was told and is over, so many. A page's length."""
 Grave = tuple[Severity, str]
 """A severity and a few words."""
 GRAVE: tuple[Severity, ...] = ("act_now", "same_day")

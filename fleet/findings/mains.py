@@ -24,7 +24,8 @@ from fleet.findings.saying import count, moment
 from fleet.findings.states import Cover
 
 ONE_MOMENT_S = 120
-"""A loss that lies between two reports no further apart is said with one time."""
+"""A loss that lies between two reports no further apart is said with one time. Common practice, no
+source."""
 FARE: tuple[tuple[Cover, str], ...] = (
     ("failed", "would not start"),
     ("not_running", "stand still with the mains off"),

@@ -185,3 +185,4 @@ NUMBERS = {
     9: "nine",
     10: "ten",
 }
+"""Numbers as they are said. Definition."""

@@ -23,6 +23,7 @@ from scheduler.rounds.model import (
 )
 
 MOST_DAYS = 42
+"""Days that may be planned finely. A bound of ours."""
 
 
 class RequestFault(ValueError):

@@ -22,7 +22,7 @@ from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
-"""Rota, waking table and contacts are read again after this long."""
+"""Rota, waking table and contacts are read again after this long. A pace of ours."""
 
 
 @dataclass(slots=True)

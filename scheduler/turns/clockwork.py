@@ -48,8 +48,11 @@ OFFICE_S = 120
 PLAN_S = 3
 BACK_OFF_MOST_S = 60
 TOLD_TROUBLES = 20
+"""How often each job of the clockwork runs, how long a turn may take, how long a job that failed
+rests at most, and how many troubles are told. A pace of ours."""
 JOB_DEFAULTS = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-"""A late job still runs, once, and never beside itself (APScheduler's own grace is one second)."""
+"""A late job still runs, once, and never beside itself (APScheduler's own grace is one second).
+Definition."""
 
 
 @dataclass(slots=True)

@@ -32,6 +32,7 @@ NIGHT = "the night"
 NIGHT_HOUR = 2
 """Local hour of the office after which the night's plan is made; common practice, no source."""
 QUIET_TOUCHES = 10
+"""With more touches waiting the demonstration makes no plan of its own. A bound of ours."""
 DEMO = Actor("the demonstration")
 NOBODY = rounds.PlanContext()
 """Nobody looks on while a plan is made, and distances are estimated."""

@@ -17,6 +17,7 @@ from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting
 
 LINES = 30
+"""Sets that a letter names. A page's length."""
 LATE = ("late_beyond", "late", "due")
 
 

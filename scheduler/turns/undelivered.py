@@ -19,7 +19,8 @@ from scheduler.turns import service_alert
 
 KIND = this_service.UNDELIVERED.kind
 LATELY_S = 2 * 86_400
-"""A message is given up a day after its time; the alert stays for a day more."""
+"""A message is given up a day after its time; the alert stays for a day more. Common practice, no
+source."""
 
 
 def look(registry: Registry, office: Office, now: int) -> int:

@@ -23,7 +23,8 @@ OWN_LINE, SILENT = this_service.OWN_LINE.kind, reporting.NOT_REPORTING.kind
 LINE_SETS_LEAST = 5
 LINE_SHARE_LEAST = 0.2
 LINE_WITHIN_S = 600
-"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice."""
+"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice, no
+source."""
 
 
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:

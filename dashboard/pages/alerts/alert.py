@@ -37,6 +37,8 @@ router = APIRouter(include_in_schema=False)
 STAFF = require("technician", right=None, person=True)
 TRIES = 5
 SHELF_S = 8 * 3600
+"""Tries of a write that met another, and how long a shelf lasts where nobody says. Common
+practice, no source."""
 DONE = {
     "have": "You have it.",
     "shelve": "Shelved.",

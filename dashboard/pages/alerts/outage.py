@@ -42,6 +42,7 @@ STAFF = require("technician", right=None, person=True)
 A_PAGE = 40
 FROM_MOST = 100_000
 OUTAGES = 30
+"""Sites of a page, the farthest it goes, and outages listed. A page's length."""
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": ""}
 SHAPES: dict[Cover, Severity] = {
     "failed": "act_now",

@@ -30,7 +30,7 @@ from scheduler.alarms import customers, notice_id
 router = APIRouter(include_in_schema=False)
 STAFF = require("technician", right=None, person=True)
 FEWEST_DIGITS = 5
-"""Fewer is no number of a house. Common practice."""
+"""Fewer is no number of a house. Common practice, no source."""
 
 
 class Writing(msgspec.Struct, frozen=True, kw_only=True):

@@ -22,6 +22,7 @@ from scheduler import work
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 SUGGESTED_AT_MOST = 12
+"""Suggestions on a page. A page's length."""
 FOUND_BY = ("alert", "customer", "visit", "office", "plan")
 
 

@@ -35,6 +35,7 @@ DONE = {
     "inserted": "Put in and published.",
 }
 LEFT_SHOWN = 60
+"""Jobs left out that are listed. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

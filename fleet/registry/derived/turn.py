@@ -22,6 +22,7 @@ from fleet.registry.told.episodes import clashing, write_alerts
 
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
+"""How long news for open pages is kept, and how often it is tidied away. A pace of ours."""
 
 _DROP_DAY = sa.delete(t.day).where(
     t.day.c.unit == sa.bindparam("b_unit"), t.day.c.day == sa.bindparam("b_day")

@@ -13,6 +13,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.lists.unit import UnitRow, unit_row, units_query
 
 DIGITS_LEAST = 4
+"""Digits from which on what is typed may be a phone number. A bound of ours."""
 _BETWEEN = (" ", "-", "/", "(", ")", ".")
 
 

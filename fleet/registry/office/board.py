@@ -34,6 +34,7 @@ BEGUN = frozenset({"done", "billed", "part_done", "under_way"})
 """States in which somebody has been at the set."""
 ALERTS_AT_ONCE = 200
 AT_ONCE = 500
+"""Alerts and jobs of one question. A size of a batch."""
 _plan = documents.decoder(RoundPlan)
 
 

@@ -28,6 +28,7 @@ from fleet.registry.people.model import Actor
 
 AskState = Literal["waiting", "working", "done", "failed"]
 DRAFTS_KEPT = 3
+"""Newest drafts that stay. A bound of ours."""
 
 
 class RoundsRefused(RegistryFault):

@@ -16,6 +16,8 @@ from fleet.registry.people.secrets import TOKEN_PREFIX, digest_of, new_id, new_s
 USED_EVERY_S = 600
 SHARE_DAYS_AT_MOST = 730
 TOKEN_DAYS_AT_MOST = 3_650
+"""How often a use is written down; days that a link and a token may hold at most. A bound of
+ours."""
 
 
 def make_token(
