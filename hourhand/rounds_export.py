@@ -41,7 +41,7 @@ def export(options: argparse.Namespace) -> int:
 
 def written(registry: Registry, kind: str, day: str, technician: str, firm: str) -> bytes | None:
     """The file's content; None where there is no plan in force, or no such technician."""
-    told = kept_rounds.in_force(registry)
+    told = kept_rounds.in_force(registry, EVERYTHING)
     who = technicians.technician(registry, technician) if technician else None
     if told is None or (technician and who is None):
         return None

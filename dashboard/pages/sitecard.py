@@ -158,7 +158,7 @@ def may_look(services: Services, viewer: Viewer, site: str) -> bool:
     if viewer.role in ("office", "owner"):
         return True
     whose = only_technician(services.registry, viewer)
-    told = kept_rounds.in_force(services.registry)
+    told = kept_rounds.in_force(services.registry, viewer.scope)
     if not whose or told is None:
         return False
     plan = dispatch.decode(told.doc)

@@ -175,7 +175,7 @@ def _tokens(
     view = TokensPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.tokens(services.registry), names, now),
+        rows=_listed(people.tokens(services.registry, viewer.scope), names, now),
         days=TOKEN_DAYS,
         customers=by_name(names),
         sent=sent or TokenForm(),
@@ -247,7 +247,7 @@ def _shares(
     view = SharesPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.shares(services.registry), names, now),
+        rows=_listed(people.shares(services.registry, viewer.scope), names, now),
         days=SHARE_DAYS,
         customers=by_name(names),
         sent=sent or ShareForm(),

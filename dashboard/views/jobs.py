@@ -10,7 +10,7 @@ from dashboard.request_context import Services
 from dashboard.views.set_findings import Grave
 from fleet import words
 from fleet.calendar import local_date
-from fleet.model import JOB_STATES, Job, JobState, Severity
+from fleet.model import JOB_STATES, Job, JobState, Scope, Severity
 from fleet.model.book import Book
 from fleet.registry.office import kept_rounds
 from fleet.words import job_sentences
@@ -51,9 +51,9 @@ class Column:
     more: int
 
 
-def placed(services: Services) -> dict[str, Place]:
+def placed(services: Services, scope: Scope) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
-    published = kept_rounds.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry, scope)
     return dispatch.places(dispatch.decode(published.doc)) if published else {}
 
 

@@ -22,6 +22,7 @@ from fleet import clock
 from fleet.defaults import MESSAGE_LATE_S
 from fleet.ending import Fault, no_fault
 from fleet.history import History
+from fleet.model import EVERYTHING
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
@@ -191,7 +192,7 @@ def beat(clockwork: Clockwork) -> None:
     """A sign of life, with what Health shows."""
     try:
         name = PROGRAM if clockwork.leads else STAND_BY
-        clockwork.waiting = outbox.outbox_counts(clockwork.registry, clock.now())
+        clockwork.waiting = outbox.outbox_counts(clockwork.registry, EVERYTHING, clock.now())
         unscoped.heartbeat(clockwork.registry, name, clock.now(), heartbeat_doc(clockwork))
     except RegistryFault as fault:
         _away(clockwork, fault)

@@ -163,7 +163,7 @@ def night(registry: Registry, now: int) -> bool:
 
 def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
-    if kept_rounds.in_force(registry) is not None:
+    if kept_rounds.in_force(registry, EVERYTHING) is not None:
         return False
     waiting, days = backlog(registry)
     if waiting > QUIET_TOUCHES or not days:

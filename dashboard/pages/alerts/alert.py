@@ -108,7 +108,7 @@ def _show(
     row = line(services, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
     sent = kept.notices(services.registry, scope, episode.id)
-    tries = outbox.tries_of(services.registry, [notice.id for notice, _ in sent])
+    tries = outbox.tries_of(services.registry, scope, [notice.id for notice, _ in sent])
     people = {c.person: c for c in duty_rota.contacts(services.registry)} if sent else {}
     view = AlertPage(
         row=row,

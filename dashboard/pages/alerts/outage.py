@@ -196,7 +196,7 @@ def outage(
     calls = alerts.calls(services.registry, scope, found.id)
     counts = tally(found.members)
     writes = viewer.may_record and found.ended_at is None
-    about = writing(services, found) if writes else None
+    about = writing(services, scope, found) if writes else None
     view = OutagePage(
         outage=told,
         head=_head(services, scope, found, now),

@@ -76,7 +76,7 @@ def board(
         q=q,
         found=found,
         state=state,
-        columns=columns(shown, book, placed(services), now, grave),
+        columns=columns(shown, book, placed(services, scope), now, grave),
         total=len(jobs),
         suggested=() if q or found or state else suggested(services, scope, jobs, now),
         states=job_sentences.STATES,

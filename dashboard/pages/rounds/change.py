@@ -115,7 +115,7 @@ async def publish(request: Request, services: TheServices, viewer: CurrentViewer
 
 
 def _publish(services: Services, viewer: Viewer, number: str) -> None:
-    draft = kept_rounds.draft(services.registry)
+    draft = kept_rounds.draft(services.registry, viewer.scope)
     if draft is None or str(draft.id) != number:
         raise Problem(409, "This draft is no longer the newest. Look at the rounds again.")
     _put_in_force(services, viewer, dispatch.decode(draft.doc), draft.note)
@@ -148,7 +148,7 @@ async def tell_customers(
 
 
 def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None:
-    published = kept_rounds.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry, viewer.scope)
     made = dispatch.decode(published.doc) if published else None
     one = dispatch.round_of(made, technician, day) if made else None
     if made is None or one is None:

@@ -48,7 +48,7 @@ def export(
 ) -> Response:
     """The plan in force from today on, or one day, or one technician."""
     whose = only_technician(services.registry, viewer)
-    published = kept_rounds.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry, scope)
     if published is None:
         raise Problem(404, "There are no rounds yet.")
     sheet = sheet_of(services, scope, dispatch.decode(published.doc))

@@ -147,7 +147,7 @@ def page(
     whose = only_technician(services.registry, viewer)
     if whose is not None:
         return _mine(request, services, scope, whose)
-    published, draft = kept.in_force(services.registry), kept.draft(services.registry)
+    published, draft = kept.in_force(services.registry, scope), kept.draft(services.registry, scope)
     shown = published if (see == "told" and published) or draft is None else draft
     stand = Stand(
         ask=kept.newest_ask(services.registry),
@@ -182,7 +182,7 @@ def _rounds_page(
         Spot(r.lat, r.lon, "", r.title) for r in left if r.lat is not None and r.lon is not None
     ]
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
-    offers, before = ((), ()) if shown.published else storm_words(services, sheet)
+    offers, before = ((), ()) if shown.published else storm_words(services, scope, sheet)
     return RoundsPage(
         stand=stand,
         made=words.moment(shown.made_at, plan.zone, sheet.now),
@@ -216,10 +216,12 @@ def _rounds_page(
     )
 
 
-def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
+def storm_words(
+    services: Services, scope: Scope, sheet: Sheet
+) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    published = kept.in_force(services.registry)
-    draft = kept.draft(services.registry)
+    published = kept.in_force(services.registry, scope)
+    draft = kept.draft(services.registry, scope)
     if published is None or draft is None:
         return (), ()
     before = dispatch.decode(published.doc)
@@ -264,7 +266,7 @@ def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
 
 def _mine(request: Request, services: Services, scope: Scope, whose: str) -> Response:
     """A technician's own days; today first."""
-    published = kept.in_force(services.registry)
+    published = kept.in_force(services.registry, scope)
     if not whose or published is None:
         nothing = MyRoundsPage(days=(), known=bool(whose), name="")
         return frames.render(request, scope, "rounds/mine.html", "rounds", nothing)
@@ -311,7 +313,7 @@ def day_sheet(
 ) -> tuple[Sheet, rounds.Round, dict[str, float]]:
     """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
     whose = only_technician(services.registry, viewer)
-    published = kept.in_force(services.registry)
+    published = kept.in_force(services.registry, scope)
     if published is None or (whose is not None and whose != id):
         raise Problem(404, "There is no such round here.")
     sheet = sheet_of(services, scope, dispatch.decode(published.doc))

@@ -103,13 +103,13 @@ def keep_jobs(
 
 def read(reg: Registry, now: int, alerts: bool = False) -> Board:
     """The whole board. alerts: with the open alerts on sets. Raises RegistryDown."""
-    told = _stored(kept_rounds.in_force(reg))
+    told = _stored(kept_rounds.in_force(reg, EVERYTHING))
     book = kept_rounds.book(reg, EVERYTHING)
     there = kept_jobs.by_id(reg, EVERYTHING, told.plan.jobs if told else ())
     return Board(
         book=book,
         told=told,
-        draft=_stored(kept_rounds.draft(reg)),
+        draft=_stored(kept_rounds.draft(reg, EVERYTHING)),
         visited=_visited(reg, book, told.plan, now) if told else {},
         recorded=_with_lives(reg, tuple(there.values()), BEGUN),
         alerts=_alerts(reg, EVERYTHING) if alerts else (),

@@ -58,7 +58,7 @@ def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Ca
     from scheduler import dispatch
 
     office, _, _ = desk
-    told = kept_rounds.in_force(office.fleet.registry)
+    told = kept_rounds.in_force(office.fleet.registry, EVERYTHING)
     assert told is not None
     sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
     grave = sets.gravest(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)

@@ -6,6 +6,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.defaults import MESSAGE_LATE_S
+from fleet.model import Scope
 from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 
@@ -43,8 +44,11 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
         ]
 
 
-def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
-    """Notices of a week by state; `late` are those that should have left by now."""
+def outbox_counts(reg: Registry, scope: Scope, now: int) -> dict[str, int]:
+    """Notices of a week by state; `late` are those that should have left by now. The firm's own: none
+    for a restricted scope."""
+    if not scope.everything:
+        return {}
     c = t.notice.c
     lately = c.not_before > now - 7 * 86_400
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - MESSAGE_LATE_S)
