@@ -44,8 +44,8 @@ MISTAKES = (
     (RULES + "service/long_run.py", "EVERY_H = 8", "EVERY_H = 12", "oil_check_in_run"),
     (
         RULES + "exercise/exercise_verdict.py",
-        "SHORT_AT_LEAST_S = 120",
-        "SHORT_AT_LEAST_S = 30",
+        "SHORT_SHARE = 0.10",
+        "SHORT_SHARE = 0.50",
         "exercise_short",
     ),
     (
