@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -83,6 +84,9 @@ MISTAKES = [
     ("dashboard/request_context.py", "import scheduler.turns", "dashboard reads"),
     ("dashboard/request_context.py", "import scheduler.bench.turns", "dashboard reads"),
     ("dashboard/views/due.py", "import dashboard.pages.due", "Views know no page"),
+    ("dashboard/views/battery.py", "import dashboard.request_context", "Pure rooms"),
+    ("dashboard/views/facts.py", "import logging", "Pure rooms"),
+    ("dashboard/views/rounds.py", "from fleet.clock import now", "no view touches"),
     ("dashboard/problems.py", "import dashboard.api", "Views know no page"),
     ("scheduler/turns/planning.py", "import sqlalchemy", "SQL is spoken in the registry"),
     (
@@ -112,6 +116,34 @@ def test_a_planted_import_is_caught(copy: Path, place: str, line: str, law: str)
     assert result.returncode != 0, f"{line} in {place} was not caught"
     broken = [row for row in result.stdout.splitlines() if row.rstrip().endswith("BROKEN")]
     assert any(law in row for row in broken), result.stdout
+
+
+GATHERING = frozenset(
+    {
+        "agreements",
+        "alerts",
+        "jobs",
+        "planned",
+        "readings",
+        "reminders",
+        "rounds",
+        "service",
+        "set_findings",
+        "units",
+        "unplanned",
+    }
+)
+"""Views that read the registry for a page, or take a type from a module that does."""
+
+
+def test_a_view_is_pure_or_stands_among_those_that_gather() -> None:
+    """A new view is pure: it enters the contract, and is not taken for one that reads by itself."""
+    pure = set(
+        re.findall(r"^    dashboard\.views\.(\w+)$", (ROOT / ".importlinter").read_text(), re.M)
+    )
+    views = {path.stem for path in (ROOT / "dashboard" / "views").glob("*.py")} - {"__init__"}
+    assert pure | GATHERING == views
+    assert not pure & GATHERING
 
 
 @pytest.mark.parametrize("room", ["fleet", "scheduler"])

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from posts import MailServer, WebServer, mail_server, web_server
 from service import free_port
 
-from fleet.model import DeliveryMethod, Notice
+from fleet.model import EVERYTHING, DeliveryMethod, Notice, Scope
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryDown
@@ -134,7 +134,7 @@ def test_a_refused_mail_is_tried_again(
     assert outbox_runs.send(reg, mail(post), KEY, NOW).again == 1
     assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0] - 1).sent == 0
     assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1
-    assert [t.outcome for t in outbox.tries_of(reg, [notice(ann).id])] == [
+    assert [t.outcome for t in outbox.tries_of(reg, EVERYTHING, [notice(ann).id])] == [
         "not_delivered",
         "delivered",
     ]
@@ -151,7 +151,7 @@ def test_a_server_that_is_away_is_waited_for_and_given_up_after_a_day(
         now += PAUSES_S[-1]
     assert outbox_runs.send(reg, mail(nowhere), KEY, NOW + GIVE_UP_S).failed == 1
     assert states(reg) == {notice(ann).id: "failed"}
-    assert outbox.outbox_counts(reg, NOW + GIVE_UP_S)["failed"] == 1
+    assert outbox.outbox_counts(reg, EVERYTHING, NOW + GIVE_UP_S)["failed"] == 1
 
 
 @pytest.mark.parametrize("status", [302, 404, 500, 503])
@@ -190,7 +190,7 @@ def test_one_that_hangs_stops_no_other(
     put(reg, notice(ann, "webhook", 1), notice(ann, "email", 2))
     done = outbox_runs.send(reg, mail(post), KEY, NOW, limit_s=1.5)
     assert (done.sent, done.again) == (1, 1)
-    (late,) = outbox.tries_of(reg, [notice(ann, n=1).id])
+    (late,) = outbox.tries_of(reg, EVERYTHING, [notice(ann, n=1).id])
     assert late.detail == "no answer within 2 s"
     web.hold.set()
 
@@ -213,7 +213,7 @@ def test_who_hangs_costs_one_thread_and_holds_up_nobody(
     for n in range(5):
         assert room.turn(NOW + (n + 1) * PAUSES_S[-1], 0.2).again > 0
     assert web.asked == 1
-    said = {t.detail for t in outbox.tries_of(reg, [notice(ann, n=3).id])}
+    said = {t.detail for t in outbox.tries_of(reg, EVERYTHING, [notice(ann, n=3).id])}
     assert said == {"its server took the last message and has not answered to it yet"}
     web.hold.set()
     room.hanging[next(iter(room.hanging))].join(10)
@@ -232,11 +232,11 @@ def test_of_two_targets_the_one_that_has_it_is_written_down_while_the_other_hang
         put(reg, notice(ann, "webhook"))
         room = sending.OutboxRelay(reg, mail(post), KEY, limit_s=2.0)
         assert room.turn(NOW, 1.0) == sending.Sent()
-        (has,) = outbox.tries_of(reg, [notice(ann).id])
+        (has,) = outbox.tries_of(reg, EVERYTHING, [notice(ann).id])
         assert has.outcome == "delivered"
         assert states(reg) == {notice(ann).id: "claimed"}
         assert room.turn(NOW + 1, 3.0).again == 1
-        assert [t.n for t in outbox.tries_of(reg, [notice(ann).id])] == [1, 2]
+        assert [t.n for t in outbox.tries_of(reg, EVERYTHING, [notice(ann).id])] == [1, 2]
         web.hold.set()
 
 
@@ -313,10 +313,10 @@ def test_a_claim_without_an_outcome_is_claimed_again(reg: Registry, ann: str) ->
 def test_who_cannot_be_reached_is_told_of(reg: Registry, ann: str, post: MailServer) -> None:
     put(reg, notice(ann, "sms"))
     assert outbox_runs.send(reg, mail(post), KEY, NOW).failed == 1
-    assert "no address of this kind" in outbox.tries_of(reg, [notice(ann).id])[0].detail
+    assert "no address of this kind" in outbox.tries_of(reg, EVERYTHING, [notice(ann).id])[0].detail
     put(reg, notice(ann, "email", 2))
     assert outbox_runs.send(reg, Mail(), KEY, NOW).again == 1
-    assert "smtp_host" in outbox.tries_of(reg, [notice(ann, n=2).id])[0].detail
+    assert "smtp_host" in outbox.tries_of(reg, EVERYTHING, [notice(ann, n=2).id])[0].detail
     assert outbox_runs.send(reg, mail(post), KEY, NOW + PAUSES_S[0]).sent == 1, (
         "a setting put right"
     )
@@ -482,7 +482,14 @@ def test_taps_at_once_are_all_written_down(reg: Registry, ann: str) -> None:
     with ThreadPoolExecutor(8) as pool:
         taps = [pool.submit(outbox.answer, reg, "e1", ANN, NOW + n) for n in range(16)]
         assert all(tap.result() for tap in taps)
-    assert sorted(one.n for one in outbox.answers(reg, "e1")) == list(range(1, 17))
+    assert sorted(one.n for one in outbox.answers(reg, EVERYTHING, "e1")) == list(range(1, 17))
+    restricted = Scope(frozenset({"c1"}))
+    assert outbox.answers(reg, restricted, "e1") == [], "whom the firm reaches is its own"
+    (told,) = outbox.of_cause(reg, EVERYTHING, "e1")
+    assert outbox.of_cause(reg, restricted, "e1") == []
+    assert len(outbox.tries_of(reg, EVERYTHING, [told.id])) == 16
+    assert outbox.tries_of(reg, restricted, [told.id]) == []
+    assert outbox.outbox_counts(reg, restricted, NOW) == {}
 
 
 def test_what_could_not_be_delivered_is_said_of_the_service(
@@ -490,10 +497,12 @@ def test_what_could_not_be_delivered_is_said_of_the_service(
 ) -> None:
     put(reg, notice(ann, "sms"), notice(ann, "email", 2, not_before=NOW - 400))
     assert outbox_runs.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
-    found = outbox.outbox_counts(reg, NOW)
+    found = outbox.outbox_counts(reg, EVERYTHING, NOW)
     assert (found["failed"], found["late"]) == (1, 1)
     late, failed = notice_sentences.undelivered(found["late"], found["failed"], 300)
     assert late.startswith("1 message to people should have left")
     assert failed.startswith("1 message of the last week could not be delivered")
     assert notice_sentences.undelivered(0, 0, 300) == []
-    assert outbox.outbox_counts(reg, NOW + 8 * 86_400) == {"late": 1}, "that one is still tried"
+    assert outbox.outbox_counts(reg, EVERYTHING, NOW + 8 * 86_400) == {"late": 1}, (
+        "that one is still tried"
+    )
