@@ -24,6 +24,7 @@ import checks  # noqa: E402
 import influx_servers  # noqa: E402
 import on_postgresql  # noqa: E402
 import parts  # noqa: E402
+import quicker  # noqa: E402
 from places import ROOT  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
@@ -138,6 +139,20 @@ def pytest_report_header() -> list[str]:
         f"InfluxDB: {influx_servers.KIND}",
         f"real recordings: {parts.missing('recordings') or 'beside the checkout'}",
     ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def cheap_set_up() -> Iterator[None]:
+    """Passwords cost next to nothing, and every test client asks on one event loop."""
+    with quicker.cheap_passwords(), quicker.one_event_loop():
+        yield
+
+
+@pytest.fixture
+def full_passwords() -> Iterator[None]:
+    """Passwords cost what they cost users."""
+    with quicker.full_passwords():
+        yield
 
 
 @pytest.fixture(autouse=True)
