@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from ingest_program import start, stop, subscribe_once, wait_for_beat
 from intake_desk import NOW, Desk, msg, reading
+from new_registries import registry_of
 
 from dashboard.app import create_app
 from dashboard.views.register import NO_CLOCK
@@ -53,7 +54,7 @@ def desk_of(folder: Path) -> Desk:
     folder.mkdir(exist_ok=True, parents=True)
     given = Settings(data=folder)
     return Desk(
-        given, open_registry(given), open_store(given, writing=True), Cache(folder / "profiles")
+        given, registry_of(given), open_store(given, writing=True), Cache(folder / "profiles")
     )
 
 
