@@ -299,11 +299,11 @@ def fields(
     walk: Walk,
     values: tuple[bytes, ...],
     each: int,
-    there: Callable[[str, str], bool] = lambda path, name: True,
+    there: Callable[[str, str], bool] = lambda route, name: True,
 ) -> None:
     """So many of the values for each field, another stretch of them for the next.
 
-    there: whether a field of a form's path is sent on this database."""
+    there: whether a field of a form of that route is sent on this database."""
     first = 0
     made = forms_of(walk)
     assert len({urlsplit(f.action).path for f in made}) > 25
@@ -312,8 +312,9 @@ def fields(
             continue
         names = dict.fromkeys(f.name for f in form.fields if f.name != "form_token")
         path = form.action.removeprefix(HERE)
+        route = crawl.route_of(walk.app, "POST", path)
         for name in names or [""]:
-            if not there(path, name):
+            if not there(route, name):
                 continue
             for n in range(each):
                 post(walk, form, path, name, values[(first + n) % len(values)])
@@ -337,8 +338,8 @@ def test_every_field_of_every_form(walk: Walk) -> None:
     """One potent value for each field, the next for the next, on one of the databases; all of them
     on both in the long run."""
 
-    def there(path: str, name: str) -> bool:
-        return some(("sqlite", "postgresql"), 1, path, name) == [walk.on]
+    def there(route: str, name: str) -> bool:
+        return some(("sqlite", "postgresql"), 1, route, name) == [walk.on]
 
     fields(walk, POTENT, 1, there)
     walk.check()

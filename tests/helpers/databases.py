@@ -156,8 +156,25 @@ def reg(request: pytest.FixtureRequest) -> Iterator[Registry]:
         yield request.getfixturevalue("lite")
         return
     registry = open_registry(request.getfixturevalue("migrated_url"))
-    tables = ", ".join(f'"{table}"' for table in metadata.tables)
-    with registry.write() as connection:
-        connection.exec_driver_sql(f"TRUNCATE {tables} RESTART IDENTITY CASCADE")
+    _emptied(registry)
     yield registry
     registry.close()
+
+
+def _emptied(registry: Registry) -> None:
+    """No rows and every counter at its beginning, as after the migrations.
+
+    Only what was written to is touched: to truncate all of fifty tables takes 50 times as long as to
+    ask which have rows.
+    """
+    asked = " UNION ALL ".join(
+        f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM \"{table}\")" for table in metadata.tables
+    )
+    counters = "SELECT sequencename FROM pg_sequences WHERE last_value IS NOT NULL"
+    with registry.write() as connection:
+        held = connection.exec_driver_sql(asked).scalars().all()
+        if held:
+            tables = ", ".join(f'"{table}"' for table in held)
+            connection.exec_driver_sql(f"TRUNCATE {tables} CASCADE")
+        for counter in connection.exec_driver_sql(counters).scalars().all():
+            connection.exec_driver_sql(f'ALTER SEQUENCE "{counter}" RESTART')
