@@ -267,8 +267,9 @@ def test_whatever_may_be_given_together(walk: Walk) -> None:
     together(walk, len(MOMENTS) ** 2)
 
 
-def forms_of(walk: Walk) -> list[Form]:
-    """One form of each kind that an owner is shown, and of those who are not signed in."""
+def forms_of(walk: Walk, alike: int) -> list[Form]:
+    """One form of each kind that an owner is shown, and of those who are not signed in, on so many
+    pages of one kind."""
     job = next(
         j.id for j in kept_jobs.jobs(walk.office.fleet.registry, EVERYTHING) if not j.technician
     )
@@ -282,7 +283,7 @@ def forms_of(walk: Walk) -> list[Form]:
     found: dict[Any, Form] = {}
     outside = Caller("nobody").client(walk.app)
     pages = [
-        *crawl.follow(walk.app, walk.client, begin),
+        *crawl.follow(walk.app, walk.client, begin, alike),
         *crawl.follow(walk.app, outside, ("/sign-in", f"/join/{walk.invitation}")),
     ]
     for page in pages:
@@ -300,12 +301,13 @@ def fields(
     values: tuple[bytes, ...],
     each: int,
     there: Callable[[str, str], bool] = lambda route, name: True,
+    alike: int = crawl.LIKE_AT_MOST,
 ) -> None:
     """So many of the values for each field, another stretch of them for the next.
 
     there: whether a field of a form of that route is sent on this database."""
     first = 0
-    made = forms_of(walk)
+    made = forms_of(walk, alike)
     assert len({urlsplit(f.action).path for f in made}) > 25
     for form in made:
         if form.method != "post" or form.action.endswith("/sign-out"):
@@ -341,7 +343,7 @@ def test_every_field_of_every_form(walk: Walk) -> None:
     def there(route: str, name: str) -> bool:
         return some(("sqlite", "postgresql"), 1, route, name) == [walk.on]
 
-    fields(walk, POTENT, 1, there)
+    fields(walk, POTENT, 1, there, 2)
     walk.check()
 
 
