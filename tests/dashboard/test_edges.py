@@ -25,7 +25,7 @@ from sampling import some
 from seeding import LATE, NOW, unit_id
 from unhurried import unhurried
 
-from dashboard.api.sent import Sent
+from dashboard.api.records import Sent
 from fleet.model import EVERYTHING
 from fleet.registry import people
 from fleet.registry.base import engine
@@ -34,6 +34,8 @@ from fleet.registry.office import kept_jobs, rounds_feed
 from fleet.registry.people import Actor
 
 pytest_plugins = ["databases"]
+pytestmark = pytest.mark.timeout(600)
+"""A walk is minutes of work where many share the machine; a test asserts on no clock."""
 
 BY = Actor("the tests")
 POTENT: tuple[bytes, ...] = (
