@@ -194,6 +194,7 @@ def test_a_weak_password_is_refused(weak: str) -> None:
         people.check_password(weak, "dee@example.org")
 
 
+@pytest.mark.usefixtures("full_passwords")
 def test_a_password_is_kept_as_argon2id_of_rfc_9106() -> None:
     """RFC 9106, section 4: Argon2id, 3 passes, 4 lanes, 64 MiB."""
     people.check_password(NEW_PASSWORD, "dee")
@@ -205,6 +206,7 @@ def test_a_password_is_kept_as_argon2id_of_rfc_9106() -> None:
     assert not people.needs_rehash(kept)
 
 
+@pytest.mark.usefixtures("full_passwords")
 def test_a_hash_of_weaker_parameters_is_made_anew_when_it_is_next_used(tmp_path: Path) -> None:
     from argon2 import PasswordHasher
 
