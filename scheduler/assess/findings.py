@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.defaults import LIMIT_ON_S
-from fleet.findings import (
-    ClockWrong,
-    FailedStart,
-    MeterDisagrees,
-    MeterReset,
-    MeterRolledOver,
-    NotInAuto,
-    NotReporting,
-    SequenceGaps,
-    UsesIntegratedHours,
-)
+from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
+from fleet.findings.service import MeterDisagrees, MeterReset, MeterRolledOver, UsesIntegratedHours
+from fleet.findings.starting import FailedStart, NotInAuto
 from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now
@@ -70,7 +62,7 @@ def failed_start(
             crank_s=newest_demand.crank_s,
             cause=newest_demand.cause or None,
             mains_v=None if mains is None else round(mains.value, 1),
-            nominal_v=float(inputs.unit.nominal_v),
+            nominal_v=float(at.mains_v or inputs.unit.nominal_v),
         ),
         evidence=Evidence(
             channels=newest_demand.seen_by,

@@ -11,11 +11,11 @@ from scheduler.rules.runs import HEARD, NEW_START, TURNING, TURNING_S, Company
 from scheduler.rules.signal import Trace
 from scheduler.rules.starting import Told
 
-MADE_SHARE = 0.5
+MADE_SHARE = 0.4
 CHARGE_SHARE = 0.75
 LEAST_HZ, LEAST_RPM = 25.0, 500.0
-"""Another channel has the engine turning: half the nominal volts made (line to neutral of a wye is
-0.58), a charging output of three quarters of the battery's volts, 25 Hz, 500 1/min (no engine idles
+"""Another channel has the engine turning: 0.4 of the nominal volts made (line to neutral of a wye is
+0.58 of them, a leg of a split phase half), a charging output of three quarters of the battery's volts, 25 Hz, 500 1/min (no engine idles
 below). Common practice, no source."""
 STOOD_SHARE = 0.5
 """It stood where one that had it turning falls below half of that. Common practice, no source."""

@@ -6,9 +6,9 @@ from its own usual volts or healthy starts) or is off by far more than any meter
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
-from fleet.findings import (
+from fleet.findings.battery import (
     BatteryFailedCell,
     BatteryOld,
     BatteryRunsDown,
@@ -16,6 +16,7 @@ from fleet.findings import (
     ChargerFault,
     OverCharge,
 )
+from fleet.findings.supply import WrongNominal
 from fleet.model import Evidence, Finding, Severity, Unit
 from scheduler.rules.battery import FELL_V, BatterySeen, Failed
 from scheduler.rules.battery.tables import AT_C, LOW_V, OVER_V
@@ -48,13 +49,30 @@ def of(
     return tuple(one for one in found if one is not None)
 
 
-def _of(seen: BatterySeen) -> dict[str, Any]:
-    """What every finding on the battery has."""
-    return {
-        "nominal_v": seen.nominal_v,
-        "volts_v": seen.volts_v,
-        "unchecked": not seen.checked,
-    }
+def wrong_nominal(seen: BatterySeen, other: float, since: int, days: int) -> Finding:
+    """A note where every standing day of the battery fits another nominal [V] than the register's."""
+    return Finding(
+        severity="note",
+        since=since,
+        part="battery",
+        facts=WrongNominal(quantity="battery", nominal=seen.nominal_v, runs_at=other, runs=days),
+        evidence=Evidence(
+            channels=("battery_v",), from_at=since, to_at=seen.volts_at, readings=days
+        ),
+    )
+
+
+class _Battery(TypedDict):
+    """What every finding on the battery has (`OfBattery`), by the names of its fields."""
+
+    nominal_v: float
+    volts_v: float | None
+    unchecked: bool
+
+
+def _of(seen: BatterySeen) -> _Battery:
+    """The fields that are the same in every finding on this battery."""
+    return _Battery(nominal_v=seen.nominal_v, volts_v=seen.volts_v, unchecked=not seen.checked)
 
 
 def _whole(volts: float, seen: BatterySeen) -> float:
