@@ -7,7 +7,7 @@ engine turns, and (where it sends events) the second of each start. Nothing here
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from planted import DAY_S, MIDNIGHT, event, facts, runs_of, series, walk
@@ -70,6 +70,20 @@ def happenings(rng: Random) -> tuple[Happening, ...]:
         if not kept or one.start - kept[-1].end > 7200:
             kept.append(one)
     return tuple(kept)
+
+
+def without_signal(world: World, seed: int) -> World:
+    """The same, its running signal missing for three minutes once in each run, at a drawn moment
+    between its first five minutes and its last ten."""
+    rng = Random(seed)
+    one = world.channels["running"]
+    keep = one.t >= 0
+    for happened in world.happened:
+        if happened.end - happened.start > 1200:
+            at = rng.randrange(happened.start + 300, happened.end - 600)
+            keep &= (one.t < at) | (one.t >= at + 180)
+    channels = {**world.channels, "running": Series(one.t[keep], one.v[keep])}
+    return replace(world, channels=channels)
 
 
 def drawn(seed: int) -> World:

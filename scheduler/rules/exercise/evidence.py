@@ -176,8 +176,9 @@ def by_itself(run: Run, hand: Hand, attempts: int, switch_wired: bool) -> tuple[
     yes      an outage run that began within 5 min of the loss of mains (its why is then sure); an
              exercise in its window with the switch in automatic or not wired: sure where the
              switch is wired and attempts were counted, else medium
-    likely   an outage run whose beginning or loss of mains was not seen; an exercise matched
-             outside its window, or for which no attempt was counted
+    likely   an outage run whose beginning or loss of mains was not seen, or whose loss was seen only
+             long after it (low); an exercise matched outside its window, or for which no attempt
+             was counted
     no       by hand: the switch was out of automatic (sure), or no attempt was counted where this
              device counts them (medium)
     unknown  everything else: a call from afar and a finger on the button look alike
@@ -187,7 +188,9 @@ def by_itself(run: Run, hand: Hand, attempts: int, switch_wired: bool) -> tuple[
     if hand == "switch":
         return "no", "high"
     if run.why == "outage":
-        return ("yes", "high") if run.confidence == "high" else ("likely", "medium")
+        if run.confidence == "high":
+            return "yes", "high"
+        return "likely", "medium" if run.confidence == "medium" else "low"
     if run.why == "exercise":
         if hand or run.confidence == "low":
             return "likely", "low"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
-from causal_worlds import drawn
-from planted import DAY, DAY_S, MINUTE, STEADY, clock, event, facts, pairs, runs_of, walk
+from causal_worlds import drawn, without_signal
+from planted import DAY, DAY_S, MINUTE, STEADY, clock, event, facts, pairs, runs_of, starts_of, walk
 
 from fleet.model import Habit, Series
 
@@ -68,3 +68,13 @@ def test_over_drawn_seasons_every_outage_run_has_its_cause() -> None:
     outages = sum(n for (outage, _, _), n in found.items() if outage)
     assert found[True, "outage", "high"] == outages > 400
     assert found[False, "outage", "high"] + found[False, "outage", "medium"] == 0
+
+
+def test_over_drawn_seasons_a_signal_missing_in_each_run_splits_none() -> None:
+    for seed in range(8):
+        world = drawn(seed)
+        gone = without_signal(world, seed)
+        assert len(gone.channels["running"]) < len(world.channels["running"])
+        days = gone.days()
+        assert [r.start for r in runs_of(days)] == [r.start for r in runs_of(world.days())]
+        assert len(starts_of(days)) == len(world.happened)
