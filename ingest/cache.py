@@ -11,6 +11,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from fleet.model import Pulse
+from fleet.model.device_clock import NEW_CLOCK, DeviceClock
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.intake import UNREGISTERED_AT_MOST
@@ -61,6 +62,11 @@ class Cache:
         """Zone and profile of a device; UTC and none for one that is not registered."""
         return self._speakers.get(device, _NOBODY)
 
+    def clock(self, device: str) -> DeviceClock:
+        """What was learned of a device's clock before this batch."""
+        pulse = self._pulses.get(device)
+        return NEW_CLOCK if pulse is None else pulse.clock
+
     def welcomes(self, device: str) -> bool:
         """False for a device that is neither known nor among the first unregistered ones."""
         if device in self._known:
@@ -78,7 +84,7 @@ class Cache:
         numbering = self._numberings.get(device)
         if numbering is None:
             numbering = Numbering(pulse.last_seq, pulse.sequence_gaps)
-        return Opened(pulse, numbering, group)
+        return Opened(pulse, numbering, group, self.speaker(device))
 
     def keep(self, pulses: list[Pulse], opened: dict[str, Opened]) -> None:
         """Remember the states of a batch that is now in the registry."""
@@ -94,7 +100,9 @@ class Cache:
             _log.warning("%r", fault)
         facts = unscoped.device_facts(registry)
         self._speakers = {
-            device: Speaker(zone_of(known.zone), self._profile(profiles, known.profile))
+            device: Speaker(
+                zone_of(known.zone), self._profile(profiles, known.profile), known.unit or ""
+            )
             for device, known in facts.items()
         }
         self._registered = {device for device, known in facts.items() if known.registered}

@@ -5,20 +5,32 @@ Ingest is the only writer of pulses: it keeps them in memory and merges there.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
+from zlib import crc32
+
+import msgspec
 
 from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status, without_clock
+from fleet.model.device_clock import DeviceClock, Stamps
+from ingest.clocks import due, learn
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
-from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message
+from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message, Speaker
 
 MESSAGE_OVERHEAD_B = 150
 """What a message costs on the wire beside topic and payload: headers of MQTT 5, TLS and TCP, and
 its acknowledgement. Measured: 0.38 kB in all for a report of eight channels, TLS, QoS 1."""
 
+TOP_AT_MOST = 100
+"""Readings of the newest second that are looked at. Common practice, no source."""
+APART_S = 2
+"""Messages of one stamp that come so far apart were sent apart. Common practice, no source."""
+
 _NAMES = frozenset(CHANNELS)
+_ANYBODY = Speaker()
 
 
 class Opened:
@@ -38,21 +50,31 @@ class Opened:
         "_received_b",
         "_seat_at",
         "_seeds",
+        "_speaker",
+        "_stamp",
         "_status_at",
         "_told_at",
         "_told_wrong_at",
+        "_top",
         "_unknown",
         "_unsure_after",
         "_untimed_at",
         "_untimed_since",
+        "clock",
         "days",
         "group",
         "numbering",
         "readings",
     )
 
-    def __init__(self, pulse: Pulse, numbering: Numbering, group: str) -> None:
+    def __init__(
+        self, pulse: Pulse, numbering: Numbering, group: str, speaker: Speaker = _ANYBODY
+    ) -> None:
         self._pulse = pulse
+        self._speaker = speaker
+        self.clock = pulse.clock
+        self._top: Sequence[Reading] = ()
+        self._stamp = (pulse.stamp_s, pulse.stamp_says)
         self.numbering = numbering
         self.group = group
         self.readings: list[Reading] = []
@@ -91,6 +113,8 @@ class Opened:
             self._unsure_after = None
         if said.readings:
             self._newest(said)
+        if said.newest is not None and not message.queued and not _again(message):
+            self._look(said.newest, received_at)
         if said.sequence:
             self.numbering = heard(self.numbering, said.sequence, self._pulse.newest_at)
         if said.clock_wrong or said.clock_absent:
@@ -103,6 +127,52 @@ class Opened:
             self._unknown.update(said.unknown)
         for event in said.events:
             self.days.add(event.at // 86_400)
+
+    def _look(self, newest: tuple[int, Stamps], received_at: int) -> None:
+        """Compare a stamp with its receipt, for what it says of the clock."""
+        if due(self.clock, received_at, newest[0] - received_at):
+            self.clock = learn(self.clock, newest, received_at, self._speaker)
+
+    def repeats(self, said: Decoded, message: Message) -> bool:
+        """Whether a single message has the time of the newest reading, or the stamp of the message
+        before it, and says something else, later. Then that stamp tells no more messages apart,
+        and the clock says so."""
+        if said.newest is None or message.queued:
+            return False
+        digits, stamps = said.newest
+        says, before = crc32(message.payload), self._stamp
+        self._stamp = (digits, says)
+        heard_at = self._heard_at
+        (reading,) = said.readings
+        newest, same = reading.at == self._newest_at, before[0] == digits
+        if not (newest or same) or before == self._stamp or heard_at is None:
+            return False
+        if message.received_at - heard_at < APART_S or (newest and not self._differs(reading)):
+            return False
+        clock = self.clock
+        if clock.unit != self._speaker.unit or clock.stamps != stamps:
+            clock = DeviceClock(unit=self._speaker.unit, stamps=stamps)
+        self.clock = msgspec.structs.replace(clock, repeated_s=digits)
+        return True
+
+    def _differs(self, reading: Reading) -> bool:
+        """Whether the second of a reading holds another value of something it says."""
+        latest, values = self._pulse.latest, reading.values
+        for name, value in values.items():
+            known = latest.get(name)
+            if known is not None and known.at == reading.at and known.value != value:
+                return True
+        return any(
+            top.at == reading.at and values.get(name, value) != value
+            for top in self._top
+            for name, value in top.values.items()
+        )
+
+    def merged(self, count: int) -> None:
+        """So many values had to share their second with another of the same channel."""
+        self._forgiven["values_sharing_a_second"] = (
+            self._forgiven.get("values_sharing_a_second", 0) + count
+        )
 
     def before(self) -> Before:
         """What seats of messages without a time are given by."""
@@ -161,6 +231,9 @@ class Opened:
             clock_told_at=self._told_at,
             untimed_since=self._untimed_since,
             untimed_at=self._untimed_at,
+            clock=self.clock,
+            stamp_s=self._stamp[0],
+            stamp_says=self._stamp[1],
             month=month,
             month_b=month_b,
         )
@@ -263,6 +336,8 @@ class Opened:
             if reading.at > newest:
                 newest = reading.at
         if self._newest_at is None or newest >= self._newest_at:
+            same = newest == self._newest_at and len(self._top) < TOP_AT_MOST
+            self._top = (*self._top, *said.readings) if same else said.readings
             self._newest_at = newest
             if said.kind == "readings":
                 report = said.next_report
@@ -310,6 +385,11 @@ def _month_of(day: int) -> int:
 
 def _at(reading: Reading) -> int:
     return reading.at
+
+
+def _again(message: Message) -> bool:
+    """Delivered again over the air: its receipt says nothing of when it was sent."""
+    return message.dup and message.number < FROM_FILES
 
 
 def _added(old: dict[str, int], new: dict[str, int]) -> dict[str, int]:

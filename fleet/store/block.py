@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from fleet.model import Clock
 
-CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2}
-"""How far a row's time is to be trusted. Two rows of one second: the higher rank is kept."""
+CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2, "corrected": 3}
+"""How a row's time was come by, as it is kept. Two rows of one second: the higher number is kept,
+so that no row with a time that was worked out passes for the device's own."""
 
 
 @dataclass(frozen=True, slots=True)

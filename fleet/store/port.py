@@ -39,10 +39,12 @@ class ReadingsRefused(StoreFault):
 
 
 class WriteResult(msgspec.Struct, frozen=True):
-    """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one."""
+    """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one;
+    shared: the same by device."""
 
     rows: int
     clashes: int
+    shared: dict[str, int] = {}
 
 
 class StoreSettings(Protocol):
