@@ -12,6 +12,7 @@ from dashboard.views.facts import record_facts
 from fleet import words
 from fleet.model import Habit, Record, Scope, Unit
 from fleet.registry.facts.rows import UnitInputs, UnsureSpell
+from fleet.words import device_clock
 from scheduler.assess import Assessment
 
 BLIND = {
@@ -104,6 +105,8 @@ def habit(
             rows.append(("Firmware", pulse.firmware))
         if pulse.clockless:
             rows.append(("Time", NO_CLOCK))
+        elif clock := device_clock.sentences(pulse.clock, zone, now):
+            rows.append(("Clock", " ".join(clock)))
     if unit is not None:
         rows += card_rows(unit, inputs, now)
     rows += [("Time unknown", unsure_words(spell, zone, now)) for spell in unsure[::-1]]

@@ -6,6 +6,7 @@ ours: the truth is when they measured.
 
 from __future__ import annotations
 
+import html
 import random
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from as_viewer import as_owner
 from device_clocks import (
     Line,
     Write,
@@ -28,16 +30,25 @@ from device_clocks import (
     utc_text,
     wall_as_utc,
 )
+from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from intake_desk import Desk, msg
 
+from dashboard.app import create_app
+from dashboard.views.service import health_view
+from fleet.history import History
+from fleet.model import EVERYTHING
 from fleet.model.device_clock import NEW_CLOCK, DeviceClock
+from fleet.registry import lists
 from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 from fleet.store import open_store
+from fleet.words import device_clock as words
 from ingest.cache import Cache
 from ingest.clocks import learn, utc_offset_s, zone_of_digits
+from ingest.collector import Collector, beat
+from ingest.inbox import Inbox
 from ingest.wire import Message, Speaker, decode
 from ingest.wire.times import stamp
 
@@ -306,6 +317,88 @@ def test_drift_is_measured_over_weeks_and_a_step_of_the_network_is_seen() -> Non
     assert clock.stepped_s == pytest.approx(-160, abs=10)
     assert abs(clock.offset_s) <= 5
     assert clock.drift_s_month is None, "it is measured anew"
+
+
+# ---- what is said of it
+
+
+def test_the_set_s_page_the_api_and_health_say_what_was_learned(desk: Desk) -> None:
+    at_site(desk, "Europe/Berlin", now=SUMMER)
+    moments = [SUMMER + 900 * k for k in range(12)]
+    deliver(desk, sent(moments, bare_text("UTC", ahead_s=180), volts))
+    now = moments[-1] + 60
+    collector = Collector(
+        desk.store, desk.registry, desk.cache, Inbox(desk.settings.inbox, {}), None
+    )
+    beat(desk.registry, now, collector.report())
+    history = History(desk.registry, desk.store)
+    app = create_app(desk.settings, desk.registry, history, lambda: now)
+    as_owner(app)
+    with TestClient(app, base_url="http://127.0.0.1:8080") as client:
+        page = html.unescape(client.get("/units/g1").text)
+        (clock,) = client.get("/api/units/g1").json()["clocks"]
+        health = health_view(lists.health(desk.registry, EVERYTHING), [], now)
+        odd = html.unescape(client.get("/health-page").text)
+    assert (
+        "Its stamps carry no zone and are UTC, learned from 12 messages: what came after "
+        "17:15 is put right. Its clock is 3 min ahead." in page
+    )
+    assert clock["device"] == "g1"
+    assert (clock["read_as"], clock["stamps"], clock["messages"]) == ("UTC", "bare", 12)
+    assert clock["read_as_since_at"] == "2026-07-02T15:15:01Z"
+    assert clock["ahead_s"] == pytest.approx(180, abs=5)
+    assert clock["sentences"][1] == "Its clock is 3 min ahead."
+    assert (health.clocks_put_right, health.clocks_too_coarse) == (1, 0)
+    assert "its stamps are read as UTC" in odd
+
+
+@pytest.mark.parametrize(
+    ("clock", "said"),
+    [
+        (DeviceClock(messages=2), []),
+        (DeviceClock(messages=9), ["Its clock is right to a minute."]),
+        (
+            DeviceClock(messages=9, stamps="bare", offset_s=-1400),
+            [
+                "Its stamps carry no zone and are read in the site's time zone.",
+                "Its clock is 23 min behind, or its messages take so long.",
+            ],
+        ),
+        (
+            DeviceClock(messages=9, zone="site", zone_since=SUMMER, drift_s_month=-130.0),
+            [
+                "Its stamps say UTC and mean the site's wall clock, learned from 9 messages: what "
+                "came after 14:00 is put right.",
+                "Its clock is right to a minute.",
+                "It loses 2 min in 30 days.",
+            ],
+        ),
+        (
+            DeviceClock(messages=9, grain_s=128),
+            [
+                "Its stamps come in steps of 128 s, too coarse to tell its messages apart: the time "
+                "of receipt is used."
+            ],
+        ),
+        (
+            DeviceClock(messages=9, grain_s=60, stepped_at=SUMMER, stepped_s=-300),
+            [
+                "Its clock is right to a minute.",
+                "Its stamps are whole minutes.",
+                "It was set back by 5 min, seen 14:00.",
+            ],
+        ),
+        (
+            DeviceClock(messages=9, off_since=SUMMER),
+            [
+                "Since 14:00 its stamps do not fit that: its clock was changed, or its messages "
+                "wait somewhere."
+            ],
+        ),
+    ],
+)
+def test_what_is_said_of_a_clock(clock: DeviceClock, said: list[str]) -> None:
+    assert words.sentences(clock, "UTC", SUMMER + 60) == said
 
 
 ZONES = ["Europe/Berlin", "America/Chicago", "Asia/Kathmandu", "Australia/Lord_Howe", "UTC"]
