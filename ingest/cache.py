@@ -11,7 +11,6 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from fleet.model import Pulse
-from fleet.model.device_clock import NEW_CLOCK, DeviceClock
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.intake import UNREGISTERED_AT_MOST
@@ -64,11 +63,6 @@ class Cache:
     def speaker(self, device: str) -> Speaker:
         """Zone and profile of a device; UTC and none for one that is not registered."""
         return self._speakers.get(device, _NOBODY)
-
-    def clock(self, device: str) -> DeviceClock:
-        """What was learned of a device's clock before this batch."""
-        pulse = self._pulses.get(device)
-        return NEW_CLOCK if pulse is None else pulse.clock
 
     def welcomes(self, device: str) -> bool:
         """False for a device that is neither known nor among the first unregistered ones."""

@@ -17,6 +17,7 @@ import msgspec
 from fleet.calendar import DAY_S
 from fleet.defaults import CLOCK_AHEAD_S
 from fleet.model.device_clock import (
+    COARSE_S,
     GIVEN_DIGITS,
     SITE_DIGITS,
     UTC_DIGITS,
@@ -28,8 +29,9 @@ from ingest.wire.times import AS_GIVEN, StampRule
 
 LOOKS_KEPT = 8
 LOOK_AGAIN_S = 30
-LOOK_AGAIN_RIGHT_S = 600
-"""Messages that come closer together are one look; a clock that is right is looked at so often.
+LOOK_AGAIN_RIGHT_S, LOOK_AGAIN_KNOWN_S = 600, 3600
+"""Messages that come closer together are one look; a clock that is right is looked at so often, and
+less once it is known.
 Common practice, no source."""
 RIGHT_S = (-90, 60)
 """Offsets that are the way of a message and a clock kept by the network. Common practice, no
@@ -65,22 +67,32 @@ def zone_of_digits(zone: str, stamps: Stamps, site: tzinfo) -> tzinfo:
     return _fixed(zone)
 
 
-def due(clock: DeviceClock, received_at: int, ahead_s: int) -> bool:
-    """Whether a message is worth a look. ahead_s: its digits less its receipt [s]."""
+def due(clock: DeviceClock, received_at: int, digits_s: int) -> bool:
+    """Whether a message is worth a look. digits_s: of its newest stamp, taken as UTC [s]."""
     looks = clock.looks
-    if len(looks) < LOOKS_KEPT or clock.repeated_s is not None or clock.off_since is not None:
+    if not looks or clock.repeated_s is not None or clock.off_since is not None:
         return True
-    least = LOOK_AGAIN_RIGHT_S if RIGHT_S[0] <= ahead_s <= RIGHT_S[1] else LOOK_AGAIN_S
-    return received_at - looks[-1][0] >= least
+    right = RIGHT_S[0] <= digits_s - received_at <= RIGHT_S[1] and digits_s % COARSE_S
+    return (
+        received_at >= settled_until(clock) if right else received_at >= looks[-1][0] + LOOK_AGAIN_S
+    )
 
 
-def rule_of(clock: DeviceClock, speaker: Speaker) -> StampRule:
-    """How the stamps of a device are read by what was learned; AS_GIVEN itself where that says
-    nothing else, or was learned where it spoke for another set."""
-    if not (clock.zone or clock.coarse or clock.repeated_s) or clock.unit != speaker.unit:
-        return AS_GIVEN
-    zone = zone_of_digits(clock.zone, clock.stamps, speaker.zone) if clock.zone else None
-    return StampRule(clock.stamps, zone, clock.coarse, clock.repeated_s)
+def settled_until(clock: DeviceClock) -> int:
+    """Until when a message of a clock that is right needs no look [s UTC]."""
+    if not clock.looks or clock.repeated_s is not None or clock.off_since is not None:
+        return 0
+    known = len(clock.looks) == LOOKS_KEPT
+    return clock.looks[-1][0] + (LOOK_AGAIN_KNOWN_S if known else LOOK_AGAIN_RIGHT_S)
+
+
+def heard_by(clock: DeviceClock, speaker: Speaker) -> Speaker:
+    """The speaker, its stamps read by what was learned where it speaks for the same set."""
+    rule = AS_GIVEN
+    if clock.is_read_otherwise and clock.unit == speaker.unit:
+        zone = zone_of_digits(clock.zone, clock.stamps, speaker.zone) if clock.zone else None
+        rule = StampRule(clock.stamps, zone, clock.coarse, clock.repeated_s)
+    return speaker if rule is speaker.rule else msgspec.structs.replace(speaker, rule=rule)
 
 
 def learn(

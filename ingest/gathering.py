@@ -5,18 +5,14 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 
-import msgspec
-
 from fleet.model import DeviceEvent, Pulse, Quarantined, Reading, Status
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.facts.rows import InboxMark, PulseBatch
 from ingest.cache import Cache
-from ingest.clocks import rule_of
 from ingest.pulses import Opened
 from ingest.seats import Seat, Timeless, at_seat, seats
 from ingest.sitting import Earlier, Sitting
 from ingest.wire import Decoded, Message, Speaker, address, our_fault
-from ingest.wire.times import AS_GIVEN
 
 Read = Callable[[Message, Speaker, Mapping[str, int]], Decoded]
 
@@ -51,11 +47,20 @@ class Gathering:
         One without a time is kept for `sit`, unless it got its second before.
         """
         try:
-            device = address(message.topic).device
-            if device and not self._welcomed(device):
-                self.ignored += 1
-                return
-            said = self._said(message, device)
+            place = address(message.topic)
+            device = place.device
+            opened = self.opened.get(device)
+            if opened is None:
+                if device and not self._welcomed(device):
+                    self.ignored += 1
+                    return
+                opened = self._cache.open(device, place.group)
+                if not place.fault:
+                    self.opened[device] = opened
+            said = self._read(message, opened.speaker, self._earlier)
+            newest = said.newest
+            if newest is not None and newest[0] <= opened.edge and opened.repeats(said, message):
+                said = self._read(message, opened.speaker, self._earlier)
             if said.timeless_key and (said.readings or said.events):
                 if self._waits(index, message, said):
                     return
@@ -67,21 +72,6 @@ class Gathering:
         except Exception as wrong:
             _log.exception("our own code failed on a message; it is in quarantine")
             self.rejects.append(our_fault(message, f"our own code failed: {type(wrong).__name__}"))
-
-    def _said(self, message: Message, device: str) -> Decoded:
-        """What a message says, read by what was learned of the clock of its device."""
-        speaker, opened = self._cache.speaker(device), self.opened.get(device)
-        rule = rule_of(opened.clock if opened else self._cache.clock(device), speaker)
-        if rule is not AS_GIVEN:
-            speaker = msgspec.structs.replace(speaker, rule=rule)
-        said = self._read(message, speaker, self._earlier)
-        if not said.single or said.timeless_key or not said.readings or said.kind != "readings":
-            return said
-        opened = self._open(said)
-        if opened.repeats(said, message):
-            speaker = msgspec.structs.replace(speaker, rule=rule_of(opened.clock, speaker))
-            return self._read(message, speaker, self._earlier)
-        return said
 
     def sit(self, sitting: Sitting) -> None:
         """Give messages without a time their seconds, and merge them; or have them wait."""

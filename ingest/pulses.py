@@ -14,8 +14,8 @@ import msgspec
 
 from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status, without_clock
-from fleet.model.device_clock import DeviceClock, Stamps
-from ingest.clocks import due, learn
+from fleet.model.device_clock import COARSE_S, DeviceClock
+from ingest.clocks import RIGHT_S, due, heard_by, learn, settled_until
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
 from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message, Speaker
@@ -43,6 +43,7 @@ class Opened:
         "_forgiven",
         "_habit",
         "_heard_at",
+        "_look_at",
         "_newest_at",
         "_next_due_at",
         "_online",
@@ -50,8 +51,9 @@ class Opened:
         "_received_b",
         "_seat_at",
         "_seeds",
-        "_speaker",
-        "_stamp",
+        "_stamp_s",
+        "_stamp_says",
+        "_stamped",
         "_status_at",
         "_told_at",
         "_told_wrong_at",
@@ -62,19 +64,25 @@ class Opened:
         "_untimed_since",
         "clock",
         "days",
+        "edge",
         "group",
         "numbering",
         "readings",
+        "speaker",
     )
 
     def __init__(
         self, pulse: Pulse, numbering: Numbering, group: str, speaker: Speaker = _ANYBODY
     ) -> None:
         self._pulse = pulse
-        self._speaker = speaker
+        self.speaker = speaker
         self.clock = pulse.clock
         self._top: Sequence[Reading] = ()
-        self._stamp = (pulse.stamp_s, pulse.stamp_says)
+        self._stamp_s, self._stamp_says = pulse.stamp_s, pulse.stamp_says
+        self._stamped = b""
+        self.edge = max(pulse.newest_at or 0, pulse.stamp_s or 0)
+        """No stamp up to here is sure to tell its message from the one before [s]."""
+        self._learned(pulse.clock)
         self.numbering = numbering
         self.group = group
         self.readings: list[Reading] = []
@@ -113,8 +121,8 @@ class Opened:
             self._unsure_after = None
         if said.readings:
             self._newest(said)
-        if said.newest is not None and not message.queued and not _again(message):
-            self._look(said.newest, received_at)
+        if said.newest is not None:
+            self._stamp(said, message, received_at)
         if said.sequence:
             self.numbering = heard(self.numbering, said.sequence, self._pulse.newest_at)
         if said.clock_wrong or said.clock_absent:
@@ -128,31 +136,52 @@ class Opened:
         for event in said.events:
             self.days.add(event.at // 86_400)
 
-    def _look(self, newest: tuple[int, Stamps], received_at: int) -> None:
-        """Compare a stamp with its receipt, for what it says of the clock."""
-        if due(self.clock, received_at, newest[0] - received_at):
-            self.clock = learn(self.clock, newest, received_at, self._speaker)
+    def _stamp(self, said: Decoded, message: Message, received_at: int) -> None:
+        """Remember the stamp of a single message, and compare it with its receipt."""
+        newest = said.newest
+        assert newest is not None
+        digits = newest[0]
+        if said.single:
+            self._stamp_s, self._stamped = digits, message.payload
+        if digits > self.edge:
+            self.edge = digits
+        again = message.dup and message.number < FROM_FILES
+        if message.queued or again:
+            return  # its receipt says nothing of when it was sent
+        ahead = digits - received_at
+        settled = received_at < self._look_at and RIGHT_S[0] <= ahead <= RIGHT_S[1]
+        if (not settled or digits % COARSE_S == 0) and due(self.clock, received_at, digits):
+            self._learned(learn(self.clock, newest, received_at, self.speaker))
+
+    def _learned(self, clock: DeviceClock) -> None:
+        """Take what is known of the clock now, and read by it from here on."""
+        self.clock = clock
+        self._look_at = settled_until(clock)
+        self.speaker = heard_by(clock, self.speaker)
 
     def repeats(self, said: Decoded, message: Message) -> bool:
         """Whether a single message has the time of the newest reading, or the stamp of the message
         before it, and says something else, later. Then that stamp tells no more messages apart,
         and the clock says so."""
-        if said.newest is None or message.queued:
+        if not said.single or not said.readings or said.timeless_key or said.newest is None:
             return False
         digits, stamps = said.newest
-        says, before = crc32(message.payload), self._stamp
-        self._stamp = (digits, says)
-        heard_at = self._heard_at
         (reading,) = said.readings
-        newest, same = reading.at == self._newest_at, before[0] == digits
-        if not (newest or same) or before == self._stamp or heard_at is None:
+        if digits != self._stamp_s and reading.at != self._newest_at:
             return False
-        if message.received_at - heard_at < APART_S or (newest and not self._differs(reading)):
+        if said.kind != "readings" or message.queued:
+            return False
+        heard_at, payload = self._heard_at, message.payload
+        if heard_at is None or message.received_at - heard_at < APART_S:
+            return False
+        if payload == self._stamped or crc32(payload) == self._stamp_says:
+            return False
+        if reading.at == self._newest_at and not self._differs(reading):
             return False
         clock = self.clock
-        if clock.unit != self._speaker.unit or clock.stamps != stamps:
-            clock = DeviceClock(unit=self._speaker.unit, stamps=stamps)
-        self.clock = msgspec.structs.replace(clock, repeated_s=digits)
+        if clock.unit != self.speaker.unit or clock.stamps != stamps:
+            clock = DeviceClock(unit=self.speaker.unit, stamps=stamps)
+        self._learned(msgspec.structs.replace(clock, repeated_s=digits))
         return True
 
     def _differs(self, reading: Reading) -> bool:
@@ -232,8 +261,8 @@ class Opened:
             untimed_since=self._untimed_since,
             untimed_at=self._untimed_at,
             clock=self.clock,
-            stamp_s=self._stamp[0],
-            stamp_says=self._stamp[1],
+            stamp_s=self._stamp_s,
+            stamp_says=crc32(self._stamped) if self._stamped else self._stamp_says,
             month=month,
             month_b=month_b,
         )
@@ -339,6 +368,8 @@ class Opened:
             same = newest == self._newest_at and len(self._top) < TOP_AT_MOST
             self._top = (*self._top, *said.readings) if same else said.readings
             self._newest_at = newest
+            if newest > self.edge:
+                self.edge = newest
             if said.kind == "readings":
                 report = said.next_report
                 self._next_due_at = None if report is None else report[0] + report[1]
@@ -385,11 +416,6 @@ def _month_of(day: int) -> int:
 
 def _at(reading: Reading) -> int:
     return reading.at
-
-
-def _again(message: Message) -> bool:
-    """Delivered again over the air: its receipt says nothing of when it was sent."""
-    return message.dup and message.number < FROM_FILES
 
 
 def _added(old: dict[str, int], new: dict[str, int]) -> dict[str, int]:

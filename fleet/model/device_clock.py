@@ -45,6 +45,11 @@ class DeviceClock(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True)
     repeated_s: int | None = None
 
     @property
+    def is_read_otherwise(self) -> bool:
+        """Its stamps are not simply taken as they are given."""
+        return bool(self.zone or self.coarse or self.repeated_s)
+
+    @property
     def coarse(self) -> bool:
         """Its stamps are too coarse to be times: the receipt is the better one."""
         return self.grain_s >= COARSE_S and self.grain_s % 60 != 0
