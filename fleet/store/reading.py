@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from fleet.calendar import DAY_S
 from fleet.model import Series, Window
 from fleet.model.telemetry import no_series
-from fleet.store import buckets as bucketing
-from fleet.store import pack, rows, schema, spans
+from fleet.store import buckets, pack, rows, schema, spans
 from fleet.store.block import Block, course, cut, merge
 from fleet.store.extremes import LOW, reach, with_lows
 from fleet.store.port import StoreFault
@@ -116,7 +115,7 @@ class Reader:
     def window(
         self, device: str, channels: Iterable[str], start: int, end: int, n: int
     ) -> dict[str, Window]:
-        b = bucketing.buckets(start, end, n)
+        b = buckets.buckets(start, end, n)
         only = frozenset(channels)
         parts: dict[str, list[spans.Pieces]] = {name: [] for name in only}
         with self._snapshot():
@@ -129,14 +128,14 @@ class Reader:
             parts[name].append(spans.readings(left.t, left.v))
         nothing = spans.readings(np.empty(0, np.int64), np.empty(0))
         return {
-            name: bucketing.fill(b, spans.join(found) if found else nothing)
+            name: buckets.fill(b, spans.join(found) if found else nothing)
             for name, found in parts.items()
         }
 
     def _summaries(
         self,
         device: int,
-        b: bucketing.Buckets,
+        b: buckets.Buckets,
         ids: set[int],
         parts: dict[str, list[spans.Pieces]],
     ) -> tuple[list[Block], _Told]:
@@ -151,7 +150,7 @@ class Reader:
         ]
         if not days:
             return [], _Told(0, np.zeros((0, spans.SPANS), np.bool_))
-        whole, touched = bucketing.whole_spans(b, days[0], days[-1] - days[0] + 1)
+        whole, touched = buckets.whole_spans(b, days[0], days[-1] - days[0] + 1)
         for day in rows.hot_days(self.db, device, days[0] * DAY_S, (days[-1] + 1) * DAY_S):
             whole[day - days[0]] = False
         which = np.array(days) - days[0]
