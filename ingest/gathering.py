@@ -59,7 +59,8 @@ class Gathering:
                     self.opened[device] = opened
             said = self._read(message, opened.speaker, self._earlier)
             newest = said.newest
-            if newest is not None and newest[0] <= opened.edge and opened.repeats(said, message):
+            may_repeat = newest is not None and newest[0] <= opened.edge
+            if may_repeat and opened.repeats(said, message, self._earlier):
                 said = self._read(message, opened.speaker, self._earlier)
             if said.timeless_key and (said.readings or said.events):
                 if self._waits(index, message, said):

@@ -5,7 +5,7 @@ Ingest is the only writer of pulses: it keeps them in memory and merges there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
 from zlib import crc32
@@ -18,6 +18,7 @@ from fleet.model.device_clock import COARSE_S, DeviceClock
 from ingest.clocks import RIGHT_S, due, heard_by, learn, settled_until
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
+from ingest.wire import timeless_key
 from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message, Speaker
 
 MESSAGE_OVERHEAD_B = 150
@@ -159,10 +160,11 @@ class Opened:
         self._look_at = settled_until(clock)
         self.speaker = heard_by(clock, self.speaker)
 
-    def repeats(self, said: Decoded, message: Message) -> bool:
+    def repeats(self, said: Decoded, message: Message, earlier: Mapping[str, int]) -> bool:
         """Whether a single message has the time of the newest reading, or the stamp of the message
         before it, and says something else, later. Then that stamp tells no more messages apart,
-        and the clock says so."""
+        and the clock says so. earlier: by which one that is delivered again is known: its receipt
+        says nothing."""
         if not said.single or not said.readings or said.timeless_key or said.newest is None:
             return False
         digits, stamps = said.newest
@@ -172,7 +174,10 @@ class Opened:
         if said.kind != "readings" or message.queued:
             return False
         heard_at, payload = self._heard_at, message.payload
-        if heard_at is None or message.received_at - heard_at < APART_S:
+        if message.dup and message.number < FROM_FILES:
+            if timeless_key(message) not in earlier:
+                return False
+        elif heard_at is None or message.received_at - heard_at < APART_S:
             return False
         if payload == self._stamped or crc32(payload) == self._stamp_says:
             return False

@@ -14,11 +14,15 @@ from statistics import median
 
 import msgspec
 
+from fleet.channels import GLOSSARY
 from fleet.model import Reading
 from ingest.wire.times import both_times
 
 APART_AT_MOST_S = 59
 """So far a reading is put behind another of the same stamp. Common practice, no source."""
+
+
+COUNTERS = tuple(channel.name for channel in GLOSSARY if channel.role == "counter")
 
 
 class Entry(msgspec.Struct, frozen=True):
@@ -77,7 +81,6 @@ def told_apart(readings: Sequence[Reading], reverse: bool) -> tuple[list[Reading
                 break
         if at != reading.at:
             moved += 1
-            claimed.add(at)
             found[place] = msgspec.structs.replace(reading, at=at, clock="corrected")
         there.setdefault(at, {}).update(reading.values)
     return found, moved
@@ -107,11 +110,13 @@ def _in_order(entries: Sequence[Entry]) -> list[Entry] | None:
     digits = [entry.digits_s for entry in entries]
     ordered = list(reversed(entries)) if is_reversed(digits) else list(entries)
     falls = sum(b.digits_s < a.digits_s for a, b in itertools.pairwise(ordered))
-    return ordered if falls <= 1 else None
+    counted = any(_counts_back(a.says, b.says) for a, b in itertools.pairwise(ordered))
+    return ordered if falls <= 1 and not counted else None
 
 
 def _of_pairs(entries: Sequence[Entry], times: dict[int, tuple[int, int]]) -> dict[int, int]:
-    """In no order: of two that say different things under one stamp, the first is the earlier."""
+    """In no order: of two that say different things under one stamp, the one whose counters are
+    lower is the earlier; where they have none, the first."""
     found: dict[int, int] = {}
     before: dict[int, Entry] = {}
     for entry in entries:
@@ -119,8 +124,24 @@ def _of_pairs(entries: Sequence[Entry], times: dict[int, tuple[int, int]]) -> di
             continue
         first = before.setdefault(entry.digits_s, entry)
         if first is not entry and first.says != entry.says:
-            found[first.place], found[entry.place] = 0, 1
+            back = _counts_back(first.says, entry.says)
+            found[first.place], found[entry.place] = int(back), int(not back)
     return found
+
+
+def _counts_back(first: object, second: object) -> bool:
+    """Whether a counter of the second entry is lower than that of the first."""
+    a, b = _counted(first), _counted(second)
+    return any(b[name] < value for name, value in a.items() if name in b)
+
+
+def _counted(says: object) -> dict[str, float]:
+    """The counters an entry gives as plain numbers."""
+    if not isinstance(says, dict):
+        return {}
+    values = says.get("values")
+    there = values if isinstance(values, dict) else says
+    return {name: there[name] for name in COUNTERS if type(there.get(name)) in (int, float)}
 
 
 def _of_run(

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import msgspec
 import pytest
 from as_viewer import as_owner
 from device_clocks import (
@@ -44,11 +45,13 @@ from fleet.registry import lists
 from fleet.registry.base.engine import open_registry
 from fleet.settings import Settings
 from fleet.store import open_store
+from fleet.store.port import StoreDown
 from fleet.words import device_clock as words
 from ingest.cache import Cache
 from ingest.clocks import learn, utc_offset_s, zone_of_digits
 from ingest.collector import Collector, beat
 from ingest.inbox import Inbox
+from ingest.intake import take
 from ingest.wire import Message, Speaker, decode
 from ingest.wire.times import stamp
 
@@ -266,6 +269,80 @@ def test_the_nights_of_the_change_lose_nothing(desk: Desk, night: datetime, line
     moments = [start + 900 * k for k in range(48)]
     deliver(desk, sent(moments, bare_text("Europe/Berlin"), volts, line))
     assert set(errors(desk, moments)) == {0}
+
+
+def batch_of_the_night(step: int, order: str) -> tuple[list[int], list[dict[str, object]]]:
+    """True moments around the hour that comes twice in Berlin, and the entries of one array."""
+    berlin, change = ZoneInfo("Europe/Berlin"), 1_792_890_000  # 2026-10-25T01:00:00Z
+    moments = list(range(change - 7_200, change + 7_200, step))
+    entries: list[dict[str, object]] = [
+        {
+            "at": bare_text("Europe/Berlin")(m),
+            "values": {"battery_v": volts(m), "run_hours_h": float(k)},
+        }
+        for k, m in enumerate(moments)
+    ]
+    assert datetime.fromtimestamp(change, berlin).hour == 2
+    if order == "numbered":
+        entries = [entry | {"seq": k} for k, entry in enumerate(entries)]
+    if order == "newest first":
+        entries.reverse()
+    elif order in ("numbered", "in none"):
+        random.Random(step).shuffle(entries)
+    return moments, entries
+
+
+@pytest.mark.parametrize("order", ["oldest first", "newest first", "numbered", "in none"])
+@pytest.mark.parametrize("step", [300, 900, 3_600])
+@pytest.mark.parametrize("later", [5, 90_000])
+def test_the_hour_that_comes_twice_in_one_batch(order: str, step: int, later: int) -> None:
+    """Every reading stands at its own moment, however the array is ordered."""
+    moments, entries = batch_of_the_night(step, order)
+    message = msg(entries, at=moments[-1] + later)
+    said = decode(message, Speaker(ZoneInfo("Europe/Berlin")))
+    found = {round(r.values["battery_v"], 7): r.at for r in said.readings}
+    assert [found[round(volts(m), 7)] for m in moments] == moments
+    assert said.rejects == []
+
+
+def test_readings_of_one_stamp_in_a_batch_are_told_apart_in_its_order() -> None:
+    """A clock in steps of 128 s, two or three readings a step."""
+    moments = [SUMMER + 60 * k for k in range(30)]
+    entries = [{"at": float32()(m), "values": {"battery_v": volts(m)}} for m in moments]
+    for batch in (entries, entries[::-1]):
+        said = decode(msg(batch, at=moments[-1] + 70))
+        kept = sorted((r.at, r.values["battery_v"]) for r in said.readings)
+        assert [v for _, v in kept] == [volts(m) for m in moments]
+        assert len({at for at, _ in kept}) == 30
+        assert max(abs(at - m) for (at, _), m in zip(kept, moments, strict=True)) <= NEAR_S
+        moved = [r for r in said.readings if r.clock == "corrected"]
+        assert said.forgiven == {"stamp_shared": len(moved)}
+
+
+@pytest.mark.parametrize("point", ["before_store", "after_store", "after_pulse"])
+def test_a_crash_doubles_no_reading_of_a_repeated_stamp(desk: Desk, point: str) -> None:
+    def minute(t: float) -> str:
+        return datetime.fromtimestamp(int(t), UTC).strftime("%Y-%m-%dT%H:%MZ")
+
+    moments = [SUMMER + 5 + 23 * k for k in range(12)]
+    messages = [
+        msgspec.structs.replace(m, number=k + 1)
+        for k, (_, m) in enumerate(sent(moments, minute, volts))
+    ]
+
+    def crash(reached: str) -> None:
+        if reached == point:
+            raise StoreDown("the power went")
+
+    with pytest.raises(StoreDown):
+        take(messages, desk.into(moments[-1] + 5, crash))
+    desk.forget()
+    again = [
+        msgspec.structs.replace(m, dup=True, received_at=moments[-1] + 30 + k // 4)
+        for k, m in enumerate(messages)
+    ]
+    desk.take(*again, now=moments[-1] + 40)
+    assert sorted(desk.kept()["battery_v"].values()) == [volts(m) for m in moments]
 
 
 def test_a_device_without_summer_time_is_known_soon_after_the_change(desk: Desk) -> None:
