@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC
 from typing import Any, cast, get_args
 
+from fleet.calendar import DAY_S
 from fleet.defaults import CLOCK_AHEAD_S, CLOCK_EPOCH
 from fleet.model import Clock, DeviceEvent, EventName, Quarantined, Reading, Status
 from fleet.model.device_clock import Stamps
@@ -26,6 +27,10 @@ from ingest.wire.values import Values
 EVENTS: tuple[str, ...] = get_args(EventName)
 REASON_AT_MOST = 400
 CAUSE_AT_MOST = 200
+
+AHEAD_AT_LEAST = 2
+"""Entries of an array that lie up to a day ahead: one is a stamp that is wrong by itself, more are
+a clock, and its other stamps are no better. Common practice, no source."""
 
 WHOLE: Any = object()
 """What is refused is the whole message, not an entry of it (which may be null)."""
@@ -45,6 +50,7 @@ class Care:
         self.rule = speaker.rule
         self.folds: dict[int, int] = {}
         self.reverse = False
+        self.ahead = False
         self.earlier = earlier
         self.readings: list[Reading] = []
         self.events: list[DeviceEvent] = []
@@ -166,6 +172,8 @@ class Care:
                 self.rule = StampRule("bare", UTC)
             if zone is not UTC:
                 self.folds = folds(found, zone, latest)
+            times = {wall_time(entry.digits_s, zone, latest) for entry in found}
+            self.ahead = sum(latest < at <= received_at + DAY_S for at in times) >= AHEAD_AT_LEAST
         except (ValueError, OverflowError):
             return
 
@@ -251,6 +259,8 @@ class Care:
         self._note(told)
         if live and told.at is not None:
             told = self._fine(told)
+        elif self.ahead and told.at is not None:
+            told = Moment(None, fault="the clock that wrote the array is ahead of its receipt")
         if told.at is not None:
             if told.forgiven:
                 self.values.forgive(told.forgiven)

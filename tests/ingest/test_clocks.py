@@ -168,6 +168,22 @@ def test_a_batch_whose_clock_is_ahead_is_set_aside_until_it_is_known(desk: Desk)
     assert max(map(abs, errors(desk, moments[12:]))) <= NEAR_S
 
 
+def test_no_entry_of_a_clock_that_is_ahead_stands_at_a_wrong_time(desk: Desk) -> None:
+    """Ten hours in one array, by a clock 5 h 45 ahead: the older half does not look ahead."""
+    at_site(desk, "Asia/Kathmandu", now=SUMMER)
+    moments = [SUMMER + 900 * k for k in range(40)]
+    deliver(desk, sent(moments, wall_as_utc("Asia/Kathmandu"), volts, Line(together=40)))
+    assert desk.kept() == {}
+    assert len(desk.quarantine()) == 40
+    stray = [
+        {"at": utc_text(7_200 if m == moments[-1] else 0)(m), "values": {"ac_v": 1}}
+        for m in moments
+    ]
+    desk.take(msg(stray, at=moments[-1]), now=moments[-1])
+    assert sorted(desk.kept()["ac_v"]) == moments[:-1], "one stamp ahead is wrong by itself"
+    assert len(desk.quarantine()) == 41
+
+
 def test_thirty_readings_with_an_exponent_are_thirty(desk: Desk) -> None:
     """A number with six figures has steps of 10,000 s: no time, and the clock is flagged."""
     moments = [SUMMER + 60 * k for k in range(30)]
