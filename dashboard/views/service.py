@@ -20,7 +20,8 @@ from fleet.words import device_clock
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20
-"""A program writes a sign of life every 5 s; three missed and a little is late."""
+"""A program writes a sign of life every 5 s; three missed and a little is late. Common practice,
+no source."""
 
 
 Said = Mapping[str, object]
@@ -54,7 +55,7 @@ def waiting_bytes(marks: Iterable[InboxMark]) -> int:
 
 
 PAYLOAD_SHOWN = 600
-"""Bytes of a message that a page shows."""
+"""Bytes of a message that a page shows. A page's length."""
 PROGRAM_WORDS = {
     "ingest": "takes messages from the broker",
     "scheduler": "works out days, findings and due work",

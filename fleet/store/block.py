@@ -13,7 +13,7 @@ from fleet.store import extremes
 
 CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2, "corrected": 3}
 """How a row's time was come by, as it is kept. Two rows of one second: the higher number is kept,
-so that no row with a time that was worked out passes for the device's own."""
+so that no row with a time that was worked out passes for the device's own. Definition."""
 
 
 @dataclass(frozen=True, slots=True)

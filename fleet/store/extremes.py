@@ -19,7 +19,7 @@ from fleet.channels import CHANNELS
 
 LOW = "~low"
 REACH_S = 2
-"""A course near a border depends on seconds so far beyond it."""
+"""A course near a border depends on seconds so far beyond it. Definition."""
 
 Course = tuple[NDArray[np.int64], NDArray[np.float64]]
 """Seconds, rising, and values."""

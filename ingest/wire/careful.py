@@ -27,6 +27,7 @@ from ingest.wire.values import Values
 EVENTS: tuple[str, ...] = get_args(EventName)
 REASON_AT_MOST = 400
 CAUSE_AT_MOST = 200
+"""Characters kept of a reason, and of the cause a device names. A bound of ours."""
 
 AHEAD_AT_LEAST = 2
 """Entries of an array that lie up to a day ahead: one is a stamp that is wrong by itself, more are

@@ -15,15 +15,18 @@ from fleet.defaults import CLOCK_AHEAD_S, CLOCK_EPOCH
 from fleet.model import Clock
 from fleet.model.device_clock import Stamps
 
-# 1e11 s is the year 5138 and 1e11 ms is March 1973, before any device of ours: so the size tells;
-# likewise 1e14 and 1e17 between milliseconds, microseconds and nanoseconds.
 MILLISECONDS_FROM = 10**11
+"""1e11 s is the year 5138 and 1e11 ms is March 1973, before any device of ours: so the size tells;
+likewise 1e14 and 1e17 between milliseconds, microseconds and nanoseconds. Arithmetic."""
 _UNITS = ((10**17, 10**9, 37), (10**14, 10**6, 27), (MILLISECONDS_FROM, 10**3, 17))
 """From which size on a number is in which parts of a second, and the power of two in which such
-numbers of today step once they went through 32 bits of floating point (IEEE 754: 24 bits)."""
+numbers of today step once they went through 32 bits of floating point (IEEE 754: 24 bits).
+Arithmetic."""
 COARSE_MILLISECONDS = 1 << 17
+"""The same of milliseconds. Arithmetic."""
 NUMBER_AT_MOST = 10**20
 TIME_TEXT_AT_MOST = 40
+"""The size of a number, and characters of a time. A bound of ours."""
 STEP_AT_MOST_S = 10
 """A time written in coarser steps is none. Common practice, no source."""
 
