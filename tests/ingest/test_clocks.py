@@ -185,7 +185,7 @@ def test_no_entry_of_a_clock_that_is_ahead_stands_at_a_wrong_time(desk: Desk) ->
 
 
 def test_thirty_readings_with_an_exponent_are_thirty(desk: Desk) -> None:
-    """A number with six figures has steps of 10,000 s: no time, and the clock is flagged."""
+    """Field case 36: six figures have steps of 10,000 s. No time, and the clock is flagged."""
     moments = [SUMMER + 60 * k for k in range(30)]
     for m in moments:
         payload = f'{{"at":{m / 1e9:.5f}e+09,"values":{{"battery_v":{volts(m)!r}}}}}'
@@ -218,6 +218,7 @@ def test_a_number_is_as_fine_as_it_is_written(written: str, kept: int | None) ->
 
 
 def test_float32_the_lowest_value_survives_and_the_clock_is_flagged(desk: Desk) -> None:
+    """Field case 35."""
     moments = [SUMMER + 17 + 60 * k for k in range(40)]
     falling = {m: round(12.0 - 0.05 * k, 2) for k, m in enumerate(moments)}
     deliver(desk, sent(moments, float32(), falling.__getitem__))
@@ -312,7 +313,7 @@ def batch_of_the_night(step: int, order: str) -> tuple[list[int], list[dict[str,
 @pytest.mark.parametrize("step", [300, 900, 3_600])
 @pytest.mark.parametrize("later", [5, 90_000])
 def test_the_hour_that_comes_twice_in_one_batch(order: str, step: int, later: int) -> None:
-    """Every reading stands at its own moment, however the array is ordered."""
+    """Field case 10: every reading stands at its own moment, however the array is ordered."""
     moments, entries = batch_of_the_night(step, order)
     message = msg(entries, at=moments[-1] + later)
     said = decode(message, Speaker(ZoneInfo("Europe/Berlin")))
