@@ -15,7 +15,7 @@ class DeviceClockView(View, frozen=True, kw_only=True):
     """A device's clock, by its stamps and their receipts."""
 
     device: str
-    messages: Annotated[int, Meta(description="compared; few say nothing yet")]
+    count: Annotated[int, Meta(description="of messages compared; few say nothing yet")]
     stamps: Annotated[str, Meta(description="zoned, or bare: written without a zone")]
     read_as: Annotated[str, Meta(description="what the digits of its stamps are taken for")]
     read_as_since_at: Annotated[int | None, Meta(description="null: as they are given")]
@@ -33,7 +33,7 @@ def device_clock(pulse: Pulse, zone: str, now: int) -> DeviceClockView:
     clock = pulse.clock
     return DeviceClockView(
         device=pulse.device,
-        messages=clock.messages,
+        count=clock.messages,
         stamps=clock.stamps,
         read_as=words.read_as(clock),
         read_as_since_at=clock.zone_since if clock.zone else None,

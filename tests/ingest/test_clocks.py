@@ -438,7 +438,7 @@ def test_the_set_s_page_the_api_and_health_say_what_was_learned(desk: Desk) -> N
         "17:15 is put right. Its clock is 3 min ahead." in page
     )
     assert clock["device"] == "g1"
-    assert (clock["read_as"], clock["stamps"], clock["messages"]) == ("UTC", "bare", 12)
+    assert (clock["read_as"], clock["stamps"], clock["count"]) == ("UTC", "bare", 12)
     assert clock["read_as_since_at"] == "2026-07-02T15:15:01Z"
     assert clock["ahead_s"] == pytest.approx(180, abs=5)
     assert clock["sentences"][1] == "Its clock is 3 min ahead."
