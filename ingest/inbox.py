@@ -119,7 +119,7 @@ class Inbox:
                 offset += len(raw)
                 lines += raw.endswith(b"\n")
                 if raw.strip():
-                    found = _take_line(raw, f"{path.name}:{max(lines, 1)}", now, stamp)
+                    found = read_line(raw, f"{path.name}:{max(lines, 1)}", now, stamp)
                     if isinstance(found, Message):
                         messages.append(found)
                     else:
@@ -132,8 +132,9 @@ class Inbox:
         )
 
 
-def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarantined:
-    """stamp [s UTC]: when the file was written; a bad line counts as received then."""
+def read_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarantined:
+    """One line of a recording. where: its file and number. now: no line is received later.
+    stamp [s UTC]: when the file was written; a bad line counts as received then."""
     try:
         line = _line.decode(raw)
         payload = _payload(line)

@@ -7,6 +7,7 @@ it was fitted to on that day. A touch is cleared only by the seq it was read wit
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
@@ -101,6 +102,15 @@ def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
     )
     with reg.read() as connection:
         return list(connection.execute(query).scalars())
+
+
+def next_due_look(reg: Registry, but: Iterable[str] = ()) -> int | None:
+    """When the first assessment asks to be looked at again [s UTC], those of `but` left out."""
+    c = t.assessment.c
+    query = sa.select(sa.func.min(c.look_again_at)).where(c.unit.not_in(sorted(but)))
+    with reg.read() as connection:
+        found: int | None = connection.execute(query).scalar()
+    return found
 
 
 def backlog(reg: Registry) -> tuple[int, int]:
