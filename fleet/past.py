@@ -20,11 +20,16 @@ import msgspec
 from fleet.model import Episode, UnitSummary
 from fleet.private import make_file
 from fleet.registry.base import documents
+from fleet.settings import Settings, SettingsFault
 
 FILE = "past.db"
 OF_A_REPLAY = (
-    "{} holds a recording that was followed: it can be looked at, and another recording followed in "
-    "it with `hourhand replay --as-recorded`; nothing else goes on there."
+    "{} holds a recording that was followed. It can be looked at, and be followed further with "
+    "`hourhand replay --as-recorded`; nothing else goes on there, so that nobody is told of the past."
+)
+NO_PAST = (
+    "{} keeps what is known now. What was known at a moment is answered from a folder in which a "
+    "recording was followed: `hourhand replay --as-recorded`."
 )
 AGAIN_S = 3_600
 """A summary in which only figures moved is kept again after an hour."""
@@ -41,6 +46,19 @@ Seen = tuple[object, ...]
 def replayed(data: Path) -> bool:
     """Whether a data folder holds a recording that was followed, which no program goes on with."""
     return (data / FILE).exists()
+
+
+def refuse_replayed(data: Path) -> None:
+    """Raises SettingsFault for such a folder: whoever went on with it might tell people of the past."""
+    if replayed(data):
+        raise SettingsFault(OF_A_REPLAY.format(data))
+
+
+def settled(settings: Settings) -> Settings:
+    """The settings of a folder: where a recording was followed, registry and readings lie in it."""
+    if not replayed(settings.data):
+        return settings
+    return msgspec.structs.replace(settings, registry_url="", store="embedded")
 
 
 def gist(summary: UnitSummary) -> Seen:

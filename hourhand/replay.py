@@ -178,11 +178,12 @@ def _say_followed(following: Following, found: Followed, seconds: float) -> None
     units = {f.unit for f in device_facts(following.registry).values() if f.pulse and f.unit}
     told = following.alerts()
     said = ", ".join(f"{told[one]} {one.replace('_', ' ')}" for one in sorted(told)) or "none"
-    rate = found.days / 30.4 / max(seconds / 60, 1e-9)
+    rate = found.days / max(seconds / 60, 1e-9)
+    speed = f"{rate / 30.4:.1f} months" if rate > 30.4 else f"{rate:.1f} days"
     print(
         f"{found.days:.1f} days of {len(units)} units: {found.messages} messages taken, "
         f"{found.refused} set aside, {found.out_of_order} received before a line above them.\n"
         f"{found.looks} looks of {found.looks_in_all} were made, the others could change nothing.\n"
         f"Alerts raised: {sum(told.values())} ({said}). Nobody was sent anything.\n"
-        f"{rate:.1f} months a minute."
+        f"{speed} a minute."
     )

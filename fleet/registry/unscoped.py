@@ -2,7 +2,7 @@
 
 from fleet.registry.base.faults import RegistryDown, RegistryFault
 from fleet.registry.base.heartbeats import heartbeat, heartbeats
-from fleet.registry.derived.days import UsageRow, area_usage, day_before, days
+from fleet.registry.derived.days import UsageRow, area_usage, day_before, days, summaries
 from fleet.registry.derived.rows import DayRow, UnitTouch, UnitTurn
 from fleet.registry.derived.shards import Hold, Shard, shard_of, standing, take_shards
 from fleet.registry.derived.touches import (
@@ -10,6 +10,7 @@ from fleet.registry.derived.touches import (
     due_looks,
     next_due_look,
     spread_touches,
+    touched,
     touched_units,
 )
 from fleet.registry.derived.turn import write_turn
@@ -51,7 +52,9 @@ __all__ = [
     "shard_of",
     "spread_touches",
     "standing",
+    "summaries",
     "take_shards",
+    "touched",
     "touched_units",
     "unit_inputs",
     "write_turn",

@@ -38,6 +38,7 @@ from scheduler import turns
 from scheduler.rules.reliability import triggers_of
 from scheduler.rules.usage import Prior
 from scheduler.turns import watching
+from scheduler.turns.alerting import OfficeCache
 from scheduler.turns.clockwork import WATCH_S
 from scheduler.turns.day_cache import MB, DayCache
 from scheduler.turns.next_look import next_look, pass_over
@@ -47,6 +48,7 @@ PRIORS = "replay priors"
 TEND_S = 3_600
 """Every hour of the recording the store packs what is old."""
 TEND_BUDGET_S = 5.0
+CHANGES = 500
 TOLD = "A recording was followed: nobody was sent anything."
 
 _marks = dict[str, tuple[int, Prior]]
@@ -90,9 +92,10 @@ class _Stand(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Following:
-    """A folder in which a recording is followed. every_look: pass over none."""
+    """A folder in which a recording is followed. every_look: pass over none. look_s: from one look to
+    the next."""
 
-    def __init__(self, settings: Settings, every_look: bool = False) -> None:
+    def __init__(self, settings: Settings, every_look: bool = False, look_s: int = WATCH_S) -> None:
         """Opens the folder, made where it is missing. Raises FollowFault where it is a service's own,
         StoreFault where another replay writes there, RegistryFault."""
         data = settings.data
@@ -101,12 +104,11 @@ class Following:
                 f"{data} is the folder of a service: a recording is followed in a folder of its own. "
                 "Give another with --data."
             )
-        self._settings = msgspec.structs.replace(settings, registry_url="", store="embedded")
         self._store = EmbeddedStore(data / "store.db", writing=True)
-        self._every_look = every_look
+        self._every_look, self._look_s = every_look, look_s
         try:
             self._past = Past(data, writing=True)
-            self.registry: Registry = open_registry(self._settings)
+            self.registry: Registry = open_registry(f"sqlite:///{data / 'registry.db'}")
         except (OSError, sqlite3.Error) as fault:
             self._store.close()
             raise FollowFault(f"{data / FILE} cannot be opened: {fault}.") from fault
@@ -117,7 +119,11 @@ class Following:
         self._history = History(self.registry, self._store)
         limit = settings.scheduler_memory_mb * MB
         triggers = triggers_of(settings.start_target, settings.start_triggers)
-        self._memory = turns.Memory(triggers=triggers, day_cache=DayCache(limit=limit))
+        self._memory = turns.Memory(
+            triggers=triggers,
+            day_cache=DayCache(limit=limit),
+            office=OfficeCache(again_s=float("inf")),
+        )
         self._cache = Cache(data / "profiles")
         self._priors: dict[str, int] = {}
         self._due: int | None = None
@@ -159,7 +165,7 @@ class Following:
         lines = in_order(files, unscoped.inbox_marks(self.registry))
         ahead = next(lines, None)
         if self._stand.over:
-            self._due = self.so_far.at + WATCH_S
+            self._due = self.so_far.at + self._look_s
         elif self.so_far.at:
             ahead = self._go_on(ahead, lines)
             tell(self.so_far)
@@ -178,26 +184,20 @@ class Following:
         """The second of the next look; None where there is none any more."""
         held = self.so_far.at
         if not held:
-            return None if ahead is None else _whole(ahead.at)
-        end = _whole_before(until) if until is not None else None
-        if self._every_look:
-            at: int | None = held + WATCH_S
-            if end is None and ahead is None:
-                at = None
-        else:
-            moments = [self._due] if self._due is not None else []
-            if ahead is not None:
-                moments.append(max(_whole(ahead.at), held + WATCH_S))
-            elif end is None:
-                moments = []
-            at = min(moments, default=None)
-        return at if at is None or end is None or at <= end else None
+            return None if ahead is None else self._first(ahead.at)
+        if ahead is None and until is None:
+            return None
+        moments = [] if self._due is None else [self._due]
+        if ahead is not None:
+            moments.append(max(self._first(ahead.at), held + self._look_s))
+        at = min(moments, default=None)
+        return at if at is None or until is None or at <= self._before(until) else None
 
     def _at(self, at: int, ahead: Line | None, lines: Iterator[Line]) -> Line | None:
         """The look of a second, with the lines received by then. Returns the first line after it."""
         so_far, places = self.so_far, self._memory.places
         if so_far.at:
-            pass_over(places, so_far.at, at, WATCH_S)
+            pass_over(places, so_far.at, at, self._look_s)
         begun = so_far.begun_at or at
         self._stand = _Stand(
             so_far=msgspec.structs.replace(so_far, at=at, begun_at=begun),
@@ -218,19 +218,22 @@ class Following:
         self._keep_priors()
         self._keep_past(turn.units > 0)
         so_far = self.so_far
-        whole = (at - so_far.begun_at) // WATCH_S + 1
+        whole = (at - so_far.begun_at) // self._look_s + 1
         so_far = msgspec.structs.replace(so_far, looks=so_far.looks + 1, looks_in_all=whole)
         self._stand = msgspec.structs.replace(self._stand, so_far=so_far)
         if at - self._stand.tended_at >= TEND_S:
             self._store.tend(at, TEND_BUDGET_S)
             self._stand = msgspec.structs.replace(self._stand, tended_at=at)
-        if not self._every_look:
-            found = [
-                next_look(self.registry, self._memory, turn, at, WATCH_S, retained),
-                outbox.next_leaving(self.registry),
-            ]
-            moments = [max(_whole(m), at + WATCH_S) for m in found if m is not None]
-            self._due = min(moments, default=None)
+        following = at + self._look_s
+        if self._every_look or (ahead is not None and ahead.at <= following):
+            self._due = following
+            return ahead
+        found = [
+            next_look(self.registry, self._memory, turn, at, self._look_s, retained),
+            outbox.next_leaving(self.registry),
+        ]
+        moments = [max(self._first(m), following) for m in found if m is not None]
+        self._due = min(moments, default=None)
         return ahead
 
     def _take(self, at: int, ahead: Line | None, lines: Iterator[Line]) -> tuple[bool, Line | None]:
@@ -261,6 +264,14 @@ class Following:
         retained = any(isinstance(one.found, Message) and one.found.retain for one in here)
         return retained, ahead
 
+    def _first(self, moment: int) -> int:
+        """The first look at or after a moment."""
+        return self._look_s * -(-moment // self._look_s)
+
+    def _before(self, moment: int) -> int:
+        """The last look at or before a moment."""
+        return moment // self._look_s * self._look_s
+
     # ---- what is kept beside the registry
 
     def _keep_stand(self) -> None:
@@ -279,13 +290,14 @@ class Following:
             return
         newest = self._past_change
         units: set[str] = set()
-        while rows := lists.changes_since(self.registry, EVERYTHING, newest):
+        while rows := lists.changes_since(self.registry, EVERYTHING, newest, CHANGES):
             newest = rows[-1][0]
             units.update(unit for _, _, unit in rows if unit)
+            if len(rows) < CHANGES:
+                break
         if newest == self._past_change:
             return
-        found = lists.units_named(self.registry, EVERYTHING, units)
-        self._past.keep([row.summary for row in found if row.summary is not None], newest)
+        self._past.keep(unscoped.summaries(self.registry, units), newest)
         self._past_change = newest
 
     def _read_back(self) -> _Stand:
@@ -326,9 +338,9 @@ class Following:
         if not self.so_far.at:
             return
         so_far = self.so_far
-        end = max(so_far.at, _whole_before(until) if until is not None else 0)
-        whole = (end - so_far.begun_at) // WATCH_S + 1
-        pass_over(self._memory.places, so_far.at, end + WATCH_S, WATCH_S)
+        end = max(so_far.at, self._before(until) if until is not None else 0)
+        whole = (end - so_far.begun_at) // self._look_s + 1
+        pass_over(self._memory.places, so_far.at, end + self._look_s, self._look_s)
         places = self._memory.places
         self._stand = msgspec.structs.replace(
             self._stand,
@@ -356,13 +368,3 @@ class Following:
     def alerts(self) -> Counter[str]:
         """How many alerts were raised, by severity."""
         return Counter(e.severity for e in alerts.history(self.registry, EVERYTHING, 0))
-
-
-def _whole(moment: int) -> int:
-    """The first look at or after a moment."""
-    return WATCH_S * -(-moment // WATCH_S)
-
-
-def _whole_before(moment: int) -> int:
-    """The last look at or before a moment."""
-    return moment // WATCH_S * WATCH_S

@@ -25,8 +25,6 @@ from scheduler.turns.memory import Memory, Turn
 from scheduler.turns.outages import ESCALATE_EVERY_S, EVERY_S, Places, set_now, where_of
 from scheduler.turns.uplink import OWN_LINE
 
-LIMIT = 60
-
 
 def next_look(
     registry: Registry, memory: Memory, turn: Turn, now: int, every_s: int, retained: bool = False
@@ -65,8 +63,8 @@ def _moments(
 ) -> Iterator[int | None]:
     held = {unit for unit, trouble in memory.troubles.items() if trouble.again_at > now}
     yield min((memory.troubles[unit].again_at for unit in held), default=None)
-    waiting = unscoped.touched_units(registry, LIMIT + len(held))
-    if turn.more or turn.refused or turn.failed or any(t.unit not in held for t in waiting):
+    waiting = unscoped.touched(registry, held)
+    if turn.more or turn.refused or turn.failed or waiting:
         yield now + every_s
     yield unscoped.next_due_look(registry, held)
     yield _own_line(registry, turn, now)

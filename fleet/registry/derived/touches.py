@@ -113,6 +113,13 @@ def next_due_look(reg: Registry, but: Iterable[str] = ()) -> int | None:
     return found
 
 
+def touched(reg: Registry, but: Iterable[str] = ()) -> bool:
+    """Whether any unit or device waits to be computed again, those of `but` left out."""
+    query = sa.select(t.touch.c.id).where(t.touch.c.id.not_in(sorted(but))).limit(1)
+    with reg.read() as connection:
+        return connection.execute(query).first() is not None
+
+
 def backlog(reg: Registry) -> tuple[int, int]:
     """(touches that wait, days that stand), of the whole fleet."""
     waiting, days = (sa.select(sa.func.count()).select_from(table) for table in (t.touch, t.day))

@@ -5,15 +5,15 @@ what the service said against what was true. Nothing here imports a rule.
 """
 
 from simulated.delivery import recording
-
+from simulated.judging import Score, exact_upper, judge
 from simulated.lives import Life, World, register_rows, world
 
 __all__ = [
     "Life",
-
+    "Score",
     "World",
-
-
+    "exact_upper",
+    "judge",
     "recording",
     "register_rows",
     "world",

@@ -89,15 +89,18 @@ def inside(spells: list[Spell], at: int) -> bool:
     return any(a <= at < b for a, b in spells)
 
 
-def world(seed: int, units: int = 24, days: int = 14, areas: int = 3) -> World:
-    """A world of its own for each seed."""
+def world(
+    seed: int, units: int = 24, days: float = 14, areas: int = 3, front_every_d: float = 4.5
+) -> World:
+    """A world of its own for each seed. front_every_d: mean days between fronts over an area."""
     rnd = random.Random(f"front-{seed}")
     begin = FIRST + DAY_S * 7 * (seed % 50)
-    end = begin + days * DAY_S
+    end = begin + round(days * DAY_S)
     lives = [_settled(rnd, n, areas, seed) for n in range(units)]
     fronts: list[tuple[str, int, int]] = []
     for area in sorted({life.area for life in lives}):
-        for at in _poisson(rnd, begin + DAY_S // 2, end - DAY_S // 2, 1 / (4.5 * DAY_S)):
+        calm_s = min(DAY_S, end - begin) // 4
+        for at in _poisson(rnd, begin + calm_s, end - calm_s, 1 / (front_every_d * DAY_S)):
             fronts.append(_front(rnd, [one for one in lives if one.area == area], at, area))
     for life in lives:
         for at in _poisson(rnd, begin, end, 1 / (25 * DAY_S)):  # the site's own main switch
@@ -109,7 +112,7 @@ def world(seed: int, units: int = 24, days: int = 14, areas: int = 3) -> World:
 
 
 def _settled(rnd: random.Random, n: int, areas: int, seed: int) -> Life:
-    standing = rnd.choice((60, 120, 300, 300, 600, 900, 900, 900, 1800, 3600))
+    standing = rnd.choice((60, 300, 300, 600, 600, 900, 900, 900, 900, 1800, 1800, 3600, 3600))
     running = rnd.choice((standing, 60, 60, min(standing, 300)))
     manner = Manner(
         standing_s=standing,
@@ -137,9 +140,7 @@ def _settled(rnd: random.Random, n: int, areas: int, seed: int) -> Life:
     )
 
 
-def _front(
-    rnd: random.Random, there: list[Life], at: int, area: str
-) -> tuple[str, int, int]:
+def _front(rnd: random.Random, there: list[Life], at: int, area: str) -> tuple[str, int, int]:
     """Mains of most sites go as the weather passes, come back as crews get round; some flicker first."""
     last = at
     passing_s = rnd.randrange(5, 900)
@@ -283,7 +284,9 @@ def volts(life: Life, at: int, rnd: random.Random) -> float:
     if start is None:
         return max(0.0, rnd.gauss(0.0, 0.15))
     settled = 1.0 - math.exp(-(at - start + 1) / 1.5)
-    return life.nominal_v * settled * (1.01 - 0.02 * (0.5 + 0.5 * math.sin(at / 700))) + rnd.gauss(0, 0.6)
+    return life.nominal_v * settled * (1.01 - 0.02 * (0.5 + 0.5 * math.sin(at / 700))) + rnd.gauss(
+        0, 0.6
+    )
 
 
 def battery(life: Life, at: int, rnd: random.Random) -> float:
