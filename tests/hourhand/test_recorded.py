@@ -235,7 +235,7 @@ def test_it_tells_nobody_though_everybody_could_be_reached(
         with Following(settings(data)) as following:
             registry = following.registry
             boss = people.Actor("test")
-            ann = people.Person(login="ann@example.org", name="Ann", role="owner")
+            ann = people.Person(id="", login="ann@example.org", name="Ann", role="owner")
             person = people.add_person(registry, ann, boss, BEGIN).id
             key = b"MDEyMzQ1Njc4OTAxMjM0NTY3ODkwMTIzNDU2Nzg5MDE="
             address = f"json://127.0.0.1:{web.port}/told"

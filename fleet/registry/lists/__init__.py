@@ -24,7 +24,7 @@ from fleet.registry.lists.fleet import (
     units,
 )
 from fleet.registry.lists.rows import Counts, HealthFacts
-from fleet.registry.lists.service import health, quarantine, quarantine_counts
+from fleet.registry.lists.service import health, quarantine, quarantine_counts, refused
 from fleet.registry.lists.sets import SetRow, sets_of
 from fleet.registry.lists.starts import StartCount, start_counts
 from fleet.registry.lists.unit import (
@@ -66,6 +66,7 @@ __all__ = [
     "quarantine",
     "quarantine_counts",
     "records",
+    "refused",
     "sets_of",
     "start_counts",
     "unit",

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import random
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -31,8 +31,9 @@ def recording(made: World, path: Path) -> int:
 
 
 def _sent(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int, str]]:
-    yield from _readings(life, made, rnd)
-    yield from _events(life, made, rnd)
+    clock = _clock(life, made, rnd)
+    yield from _readings(life, made, rnd, clock)
+    yield from _events(life, made, rnd, clock)
     yield from _wills(life, made, rnd)
 
 
@@ -55,11 +56,38 @@ def _moments(life: Life, made: World, rnd: random.Random) -> list[int]:
     return sorted(set(found))
 
 
-def _readings(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int, str]]:
+Clock = Callable[[int], str | None]
+"""What a device writes of a moment; None: it has no clock."""
+
+
+def _clock(life: Life, made: World, rnd: random.Random) -> Clock:
+    """A device has one clock, for its readings and its events."""
+    kind = life.manner.clock
+    drift = rnd.choice((-1, 1)) * rnd.uniform(5e-6, 40e-6)
+    lost = made.begin + rnd.randrange(3, 30) * 3600
+
+    def told(at: int) -> str | None:
+        stamp: float = at
+        if kind == "none":
+            return None
+        if kind == "ahead":
+            stamp = at + 75
+        elif kind == "behind":
+            stamp = at - 200
+        elif kind == "drifts":
+            stamp = at + drift * (at - made.begin + 30 * 86_400)
+        elif kind == "resets" and lost <= at < lost + 20_000:
+            stamp = 946_684_800 + at - lost
+        return datetime.fromtimestamp(int(stamp), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+    return told
+
+
+def _readings(
+    life: Life, made: World, rnd: random.Random, clock: Clock
+) -> Iterator[tuple[int, str]]:
     m, held = life.manner, list[dict[str, object]]()
     topic = f"hourhand/main/{life.unit}/readings"
-    drift = rnd.choice((-1, 1)) * rnd.uniform(5e-6, 40e-6)
-    begun_wrong = made.begin + rnd.randrange(2, 6) * 86_400
     for at in _moments(life, made, rnd):
         values: dict[str, float] = {
             "ac_v": round(max(0.0, volts(life, at, rnd)), 1),
@@ -70,19 +98,9 @@ def _readings(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int
             off = inside(life.mains_off, at)
             values["mains_v"] = round(rnd.gauss(0, 0.2) ** 2 if off else rnd.gauss(236, 2.5), 1)
         entry: dict[str, object] = {"values": values}
-        stamp: float | None = at
-        if m.clock == "none":
-            stamp = None
-        elif m.clock == "ahead":
-            stamp = at + 75
-        elif m.clock == "behind":
-            stamp = at - 200
-        elif m.clock == "drifts":
-            stamp = at + drift * (at - made.begin)
-        elif m.clock == "resets" and begun_wrong <= at < begun_wrong + 20_000:
-            stamp = 946_684_800 + at - begun_wrong
+        stamp = clock(at)
         if stamp is not None:
-            entry["at"] = datetime.fromtimestamp(int(stamp), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+            entry["at"] = stamp
         cut = next((b for a, b in life.cut if a <= at < b), None)
         if cut is not None:
             if m.keeps and stamp is not None:
@@ -99,7 +117,7 @@ def _readings(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int
             came += rnd.uniform(0.2, 2.0)
 
 
-def _events(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int, str]]:
+def _events(life: Life, made: World, rnd: random.Random, clock: Clock) -> Iterator[tuple[int, str]]:
     if not life.manner.tells_events:
         return
     topic = f"hourhand/main/{life.unit}/event"
@@ -110,9 +128,10 @@ def _events(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int, 
         if until is not None and not life.manner.keeps:
             continue
         came = int((at if until is None else until + rnd.randrange(2, 40)) + _latency(rnd))
-        stamp = datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        stamp = clock(at)
+        timed = {} if stamp is None else {"at": stamp}
         if came < made.end:
-            yield came, _line(came, topic, {"at": stamp, "event": name})
+            yield came, _line(came, topic, {**timed, "event": name})
 
 
 def _wills(life: Life, made: World, rnd: random.Random) -> Iterator[tuple[int, str]]:
