@@ -156,6 +156,18 @@ def read_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarant
     )
 
 
+def line_of(message: Message) -> bytes:
+    """The line of a message: what `read_line` makes the same message of, its number aside."""
+    try:
+        text = message.payload.decode("utf-8")
+        body: dict[str, object] = {"payload": text}
+    except UnicodeDecodeError:
+        body = {"payload_b64": base64.b64encode(message.payload).decode()}
+    flags = {"qos": message.qos, "retain": message.retain, "dup": message.dup}
+    line = {"received_at": message.received_at, "topic": message.topic, **body, **flags}
+    return msgspec.json.encode(line) + b"\n"
+
+
 def _payload(line: _Line) -> bytes:
     if line.payload_b64:
         return base64.b64decode(line.payload_b64, validate=True)

@@ -13,16 +13,22 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from brokers import RunningBroker
+from mqtt_clients import Client
 from posts import mail_server, web_server
 from replayed import prepared, rows, settings, stormy
+from service import wait_for
 from simulated import World, register_rows
 
+from fleet.bounds import LATEST
 from fleet.model import EVERYTHING
 from fleet.past import Past, replayed
 from fleet.registry import lists, people
 from fleet.registry.told import alerts, outbox
 from hourhand.command_line import main
 from hourhand.recorded import FollowFault, Following
+from ingest.inbox import read_line
+from ingest.wire import Message
 from scheduler.turns import watching
 
 
@@ -308,3 +314,36 @@ def test_the_worlds_sets_are_a_register(tmp_path: Path) -> None:
         assert len(lists.units(following.registry, EVERYTHING)) == len(
             register_rows(stormy(1, 6, 0.2))
         )
+
+
+def test_what_is_recorded_is_what_was_sent(tmp_path: Path, broker: RunningBroker) -> None:
+    data, file = tmp_path / "data", tmp_path / "week.jsonl"
+    environment = {
+        **os.environ,
+        "HOURHAND_MQTT_HOST": broker.host,
+        "HOURHAND_MQTT_PORT": str(broker.port),
+    }
+    command = [sys.executable, "-m", "hourhand", "record", str(file), "--data", str(data)]
+    sent = [
+        ("hourhand/main/s1/status", b'{"state":"online"}', True),
+        ("hourhand/main/s1/readings", b'{"values":{"ac_v": 0.0}}', False),
+        ("hourhand/main/s1/readings", b'"not JSON but\xff', False),
+        ("hourhand/main/s1/readings", b'"a text"', False),
+        ("hourhand/main/s1/readings", b"", False),
+    ]
+    client = Client(broker.port, "sends")
+    for topic, payload, retain in sent[:1]:
+        client.mqtt.publish(topic, payload, qos=1, retain=retain).wait_for_publish(30)
+    process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE)
+    wait_for("the retained birth", lambda: file.exists() and file.read_bytes())
+    for topic, payload, retain in sent[1:]:
+        client.mqtt.publish(topic, payload, qos=1, retain=retain).wait_for_publish(30)
+    wait_for("every message", lambda: file.read_bytes().count(b"\n") == len(sent))
+    process.send_signal(signal.SIGTERM)
+    said, _ = process.communicate(timeout=60)
+    client.mqtt.publish(sent[0][0], b"", qos=1, retain=True).wait_for_publish(30)
+    client.close()
+    assert (process.returncode, said) == (0, b"5 messages recorded.\n")
+    found = [read_line(raw, "x:1", LATEST, 0) for raw in file.read_bytes().splitlines(True)]
+    held = [(m.topic, m.payload, m.retain) for m in found if isinstance(m, Message)]
+    assert held == sent
