@@ -14,7 +14,6 @@ import msgspec
 from fleet.ending import Ending
 from fleet.private import make_file
 from hourhand.options import add_command, data_option, settings_of
-from ingest.inbox import line_of
 
 WAIT_S = 0.5
 
@@ -64,6 +63,8 @@ def run_record(options: argparse.Namespace) -> int:
 
 def _write_down(link: Any, file: IO[bytes]) -> int:
     """What has arrived, on the disk before it is acknowledged; how many messages."""
+    from ingest.inbox import line_of
+
     batch = [link.arrived.popleft() for _ in range(len(link.arrived))]
     file.writelines(line_of(arrived.message) for arrived in batch)
     if batch:
