@@ -122,7 +122,7 @@ def _verdict(
         near = any(abs(f.at - finding.since) < AROUND_S for f in held.failures)
         return "right" if near or held.uncovered(finding.since) else "wrong"
     if isinstance(facts, MainsOutage):
-        if any(life.uncovered(at - back) for life in about for back in range(0, 900, 60)):
+        if any(life.without(at - back) for life in about for back in range(0, 600, 60)):
             return "right"
         return "honest" if any(_overdue(life, at, receipts) for life in about) else "wrong"
     if isinstance(facts, OwnLine):

@@ -68,6 +68,10 @@ class Life:
         """Whether the site truly is without any power at a moment."""
         return inside(self.mains_off, at) and not inside(self.runs, at)
 
+    def without(self, at: int) -> bool:
+        """The same after two minutes, in which any set may still be starting."""
+        return self.uncovered(at) and inside(self.mains_off, at - 120)
+
 
 @dataclass(frozen=True)
 class World:
