@@ -6,10 +6,8 @@ from fastapi import APIRouter
 
 from dashboard import logbook
 from dashboard.api.units import Limit
-from dashboard.bounds import RowNumber
 from dashboard.problems import ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, RowNumber, TheServices, find_unit, require
 from dashboard.views.exercise import ExerciseView, exercise_view
 from fleet.calendar import DAY_S
 from fleet.registry import lists
@@ -33,7 +31,7 @@ def exercise(
     cursor: RowNumber | None = None,
 ) -> ExerciseView:
     """Verdicts on the agreed exercise with what they stand on, newest first; hours by reason."""
-    found = find(services, scope, unit)[0]
+    found = find_unit(services, scope, unit)[0]
     verdict = assess.read(lists.assessment(services.registry, scope, unit))
     newest = verdict.exercise.last if verdict and verdict.exercise else ()
     if verdict is not None and newest and (cursor is not None or limit > SHOWN):

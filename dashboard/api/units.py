@@ -11,10 +11,8 @@ from fastapi import APIRouter, Query
 from dashboard import logbook
 from dashboard.api.as_of import AsOf, alerts_then, moment_of, then
 from dashboard.api.times import From, To, seconds, span
-from dashboard.bounds import RowNumber
 from dashboard.problems import Problem, ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, RowNumber, TheServices, find_unit, require
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.findings import alert_view
 from dashboard.views.runs import (
@@ -82,14 +80,14 @@ def units(
 @router.get("/{unit}")
 def one(services: TheServices, scope: CurrentScope, unit: str) -> UnitFullView:
     """One unit: what the list says, and its last readings, due work, habit and blind spots."""
-    return unit_full(services, scope, *find(services, scope, unit))
+    return unit_full(services, scope, *find_unit(services, scope, unit))
 
 
 @router.get("/{unit}/known")
 def known(services: TheServices, scope: CurrentScope, unit: str, as_of: KnownAt) -> KnownView:
     """What was known of a unit at a moment, and the alerts that stood; of a followed recording only."""
     at = moment_of(services, as_of)
-    row = UnitRow(*find(services, scope, unit))
+    row = UnitRow(*find_unit(services, scope, unit))
     (told,) = then(services, [row], at)
     stood = alerts_then(services, scope, at, unit)
     return KnownView(
@@ -103,7 +101,7 @@ def known(services: TheServices, scope: CurrentScope, unit: str, as_of: KnownAt)
 @router.get("/{unit}/hours")
 def hours(services: TheServices, scope: CurrentScope, unit: str, at: HoursAt) -> HoursThenView:
     """Engine hours at a past moment, as they are known now; null: they could not have been seen."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     moment, now = seconds(at, "at"), services.clock()
     if moment > now:
         raise Problem(422, "at lies ahead: /due says when work is likely due.")
@@ -126,7 +124,7 @@ def runs(
     cursor: RowNumber | None = None,
 ) -> RunPage:
     """Runs newest first. Without `from`: the last 365 days."""
-    summary = find(services, scope, unit)[3]
+    summary = find_unit(services, scope, unit)[3]
     start, end = span(from_, to, services.clock(), days=365)
     days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     doc = lists.assessment(services.registry, scope, unit)
@@ -148,7 +146,7 @@ def starts(
     cursor: RowNumber | None = None,
 ) -> StartPage:
     """Start demands newest first. Without `from`: the last 365 days."""
-    summary = find(services, scope, unit)[3]
+    summary = find_unit(services, scope, unit)[3]
     start, end = span(from_, to, services.clock(), days=365)
     days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     found = logbook.starts_of(days, summary, start, end)[::-1]
@@ -167,6 +165,6 @@ def _before(
 @router.get("/{unit}/due")
 def due(services: TheServices, scope: CurrentScope, unit: str) -> DuePage:
     """Due work of one unit, most pressing first."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     rows = lists.due(services.registry, scope, unit)
     return DuePage(items=[due_view(item, of) for item, of, _, _ in rows], next=None)

@@ -16,8 +16,7 @@ from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentViewer, Services, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentViewer, Services, TheServices, find_unit, require
 from dashboard.viewers import Viewer
 from dashboard.views.named import SetName, set_name
 from fleet import calendar
@@ -61,7 +60,7 @@ def blank(
     corrects: Annotated[str, Query(max_length=64)] = "",
 ) -> Response:
     """The empty form; of a correction of the same kind, as the old record would have filled it in."""
-    zone = find(services, viewer.scope, unit)[1].time_zone
+    zone = find_unit(services, viewer.scope, unit)[1].time_zone
     sent = {
         "at": calendar.local(services.clock(), zone).strftime("%Y-%m-%dT%H:%M"),
         "by": viewer.name,
@@ -103,7 +102,7 @@ def _keep(
     sent: dict[str, str],
 ) -> Response:
     scope = viewer.scope
-    _, site, _, _ = find(services, scope, unit)
+    _, site, _, _ = find_unit(services, scope, unit)
     old = _old(services, scope, unit, sent.get("corrects", "")[:64])
     inputs = lists.inputs(services.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
@@ -151,7 +150,7 @@ def _form(
     status: int = 200,
 ) -> HTMLResponse:
     scope = viewer.scope
-    found, site, customer, _ = find(services, scope, unit)
+    found, site, customer, _ = find_unit(services, scope, unit)
     inputs = lists.inputs(services.registry, scope, unit)
     old = _old(services, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import msgspec
 
@@ -58,6 +59,13 @@ class Places:
         self.news.add((inputs.unit.area, inputs.site.id))
 
 
+class Heard(NamedTuple):
+    """Areas and sites where the mains was heard to be gone since the last look."""
+
+    areas: Set[str] = frozenset()
+    sites: Set[str] = frozenset()
+
+
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     """Look at the outages where something is known of them; returns how many were written.
 
@@ -67,42 +75,41 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     due = bool(places.areas) or not 0 <= now - places.looked_at < EVERY_S
     if not due:
         return 0
-    areas, sites = set(places.areas), set(places.sites)
+    heard = Heard(frozenset(places.areas), frozenset(places.sites))
     places.areas.clear()
     places.sites.clear()
     places.news.clear()
     going = kept_outages.going_on(registry, now - RECENT_S)
     places.looked_at = now
-    if not areas and not going:
+    if not heard.areas and not going:
         return 0
     for _ in range(TRIES):
-        turn = work_out(registry, going, areas, sites, office, now)
+        turn = work_out(registry, going, heard, office, now)
         if not turn.outages or kept_outages.write_outages(registry, turn, now):
             return len(turn.outages)
         going = kept_outages.going_on(registry, now - RECENT_S)
-    places.areas |= areas
-    places.sites |= sites
+    places.areas |= heard.areas
+    places.sites |= heard.sites
     return 0
 
 
 def work_out(
     registry: Registry,
     going: Sequence[Outage],
-    areas: set[str],
-    sites: set[str],
+    heard: Heard,
     office: Office,
     now: int,
 ) -> OutageTurn:
     """What one look finds, written by nobody yet."""
     of_going, at_going = where_of(going)
-    rows = lists.sets_of(registry, EVERYTHING, areas | of_going, sites | at_going)
+    rows = lists.sets_of(registry, EVERYTHING, heard.areas | of_going, heard.sites | at_going)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}
     open_now = {e.id: e for e in unscoped.open_episodes(registry, {o.subject for o in changed})}
     opened: list[Episode] = []
     steps: list[Step] = []
-    cases: list[AlertNews] = []
+    news: list[AlertNews] = []
     for one in changed:
         was = open_now.get(one.id)
         made, more = _episode(one, was, one.id in before, _name(one, by_site), now)
@@ -110,14 +117,14 @@ def work_out(
         steps += more
         episode = next(iter(made), None) or (alarms.grown(was, more) if was else None)
         if episode is not None:
-            cases.append(_case(one, episode, made, more, by_site))
+            news.append(_alert_news(one, episode, made, more, by_site))
     return OutageTurn(
         outages=tuple(_news_of(one, before.get(one.id)) for one in changed),
         alerts=AlertChanges(
             opened=opened,
             steps=steps,
-            notices=alarms.tell(cases, office, now),
-            withdrawn=alarms.withdrawn(cases),
+            notices=alarms.tell(news, office, now),
+            withdrawn=alarms.withdrawn(news),
         ),
         customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
     )
@@ -158,7 +165,7 @@ def _as_told(was: Episode, found: Finding) -> Finding:
     return found
 
 
-def _case(
+def _alert_news(
     one: Outage,
     episode: Episode,
     made: Sequence[Episode],

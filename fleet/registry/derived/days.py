@@ -9,8 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import UnitSummary
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.derived.rows import DayRow
 
@@ -43,7 +42,7 @@ def day_of(row: Any) -> DayRow:
 def summaries(reg: Registry, units: Iterable[str]) -> list[UnitSummary]:
     """The summaries of these units, by id; a unit that was not looked at yet has none."""
     wanted, found = sorted(set(units)), list[UnitSummary]()
-    c = t.summary.c
+    c = tables.summary.c
     with reg.read() as connection:
         for n in range(0, len(wanted), 500):
             query = sa.select(c.doc).where(c.unit.in_(wanted[n : n + 500])).order_by(c.unit)
@@ -62,10 +61,10 @@ def area_usage(reg: Registry, area: str) -> list[UsageRow]:
     """How the units of an area were used: at most 2,000 of them, in the order of their ids."""
     decode = documents.decoder(UsageRow)
     query = (
-        sa.select(t.summary.c.doc)
-        .join(t.unit, t.unit.c.id == t.summary.c.unit)
-        .where(t.unit.c.area == area)
-        .order_by(t.summary.c.unit)
+        sa.select(tables.summary.c.doc)
+        .join(tables.unit, tables.unit.c.id == tables.summary.c.unit)
+        .where(tables.unit.c.area == area)
+        .order_by(tables.summary.c.unit)
         .limit(2_000)
     )
     with reg.read() as connection:
@@ -76,17 +75,17 @@ def area_usage(reg: Registry, area: str) -> list[UsageRow]:
 
 _ASKED: sa.BindParameter[str] = sa.bindparam("unit")
 _DAYS = (
-    sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
+    sa.select(tables.day.c.day, tables.day.c.fingerprint, tables.day.c.carry_in, tables.day.c.doc)
     .where(
-        t.day.c.unit == _ASKED,
-        t.day.c.day >= sa.bindparam("from_day"),
-        t.day.c.day < sa.bindparam("to_day"),
+        tables.day.c.unit == _ASKED,
+        tables.day.c.day >= sa.bindparam("from_day"),
+        tables.day.c.day < sa.bindparam("to_day"),
     )
-    .order_by(t.day.c.day)
+    .order_by(tables.day.c.day)
 )
 _DAY_BEFORE = (
-    sa.select(t.day)
-    .where(t.day.c.unit == _ASKED, t.day.c.day < sa.bindparam("day"))
-    .order_by(t.day.c.day.desc())
+    sa.select(tables.day)
+    .where(tables.day.c.unit == _ASKED, tables.day.c.day < sa.bindparam("day"))
+    .order_by(tables.day.c.day.desc())
     .limit(1)
 )

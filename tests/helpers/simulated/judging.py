@@ -16,14 +16,16 @@ from pathlib import Path
 
 from scipy.stats import chi2
 
-from fleet.findings import FailedStart, MainsOutage, OwnLine
+from fleet.findings import FailedStart, MainsOutage, OilCheckInRun, OwnLine
 from fleet.model import EVERYTHING, Episode, Finding
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import alerts
-from simulated.lives import Life, World, inside
+from simulated.lives import DAY_S, Life, World, inside
 
 AROUND_S = 1800
 OVERDUE_S = 600
+LONG_RUN_S = 7 * 3600
+"""An air-cooled engine that has run so long wants its oil looked at within the day."""
 LOUD = ("act_now", "same_day")
 
 
@@ -127,6 +129,9 @@ def _verdict(
         return "honest" if any(_overdue(life, at, receipts) for life in about) else "wrong"
     if isinstance(facts, OwnLine):
         return "wrong"  # the line of the service never fails here
+    if isinstance(facts, OilCheckInRun):
+        long = [(a, b) for a, b in about[0].runs if a <= at <= b + DAY_S]
+        return "right" if any(min(at, b) - a > LONG_RUN_S for a, b in long) else "wrong"
     if finding.kind == "starts_unreliable":
         return "right" if len(about[0].failures) >= 3 else "wrong"
     return "wrong"
