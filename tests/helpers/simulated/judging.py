@@ -143,7 +143,8 @@ def _overdue(life: Life, at: int, receipts: dict[str, list[int]]) -> bool:
         return False
     came = receipts.get(life.unit, [])
     n = bisect_right(came, at)
-    return not n or at - came[n - 1] >= max(OVERDUE_S, round(life.manner.standing_s))
+    every_s = life.manner.standing_s * life.manner.batch
+    return not n or at - came[n - 1] >= max(OVERDUE_S, every_s)
 
 
 def _circumstances(at: int, about: Sequence[Life], made: World) -> set[str]:

@@ -273,7 +273,7 @@ def register_rows(made: World) -> list[dict[str, object]]:
                 "battery_nominal_v": 12,
                 "engine_hours": 120,
                 "engine_hours_at": datetime.fromtimestamp(made.begin, UTC).isoformat(),
-                "last_service": "2023-10-01",
+                "last_service": str(datetime.fromtimestamp(made.begin - 60 * DAY_S, UTC).date()),
                 "last_service_hours": 100,
                 "criticality": ("home", "home", "business", "life")[n % 4],
                 **({"habit": f"steady {m.standing_s} {m.running_s}"} if life.declared else {}),
