@@ -32,7 +32,7 @@ NO_PAST = (
     "recording was followed: `hourhand replay --as-recorded`."
 )
 AGAIN_S = 3_600
-"""A summary in which only figures moved is kept again after an hour."""
+"""A summary in which only figures moved is kept again after an hour: a pace of ours."""
 _TABLES = """
 CREATE TABLE IF NOT EXISTS known (
     unit TEXT NOT NULL, at INTEGER NOT NULL, doc BLOB NOT NULL, PRIMARY KEY (unit, at)

@@ -16,6 +16,7 @@ from fleet.private import make_file
 from hourhand.options import add_command, data_option, settings_of
 
 WAIT_S = 0.5
+"""Between two looks at what has arrived: a pace of ours."""
 
 
 def add_commands(commands: Any) -> None:

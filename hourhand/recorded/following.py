@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-import sqlalchemy as sa
 
 from fleet.history import History
 from fleet.model import EVERYTHING, Quarantined
@@ -46,9 +45,10 @@ from scheduler.turns.next_look import next_look, pass_over
 PROGRAM = "replay"
 PRIORS = "replay priors"
 TEND_S = 3_600
-"""Every hour of the recording the store packs what is old."""
 TEND_BUDGET_S = 5.0
+"""Every hour of the recording the store packs what is old, at most so long: a pace of ours."""
 CHANGES = 500
+"""A size of a batch."""
 TOLD = "A recording was followed: nobody was sent anything."
 
 _marks = dict[str, tuple[int, Prior]]
@@ -356,12 +356,7 @@ class Following:
 
     def _hasten(self) -> None:
         """No write waits for the disk: what a crash of the machine loses is followed once more."""
-        self.registry.engine.dispose()
-
-        @sa.event.listens_for(self.registry.engine, "connect")
-        def prepare(connection: Any, _: Any) -> None:
-            connection.execute("PRAGMA synchronous=OFF")
-
+        self.registry.hasten()
         if self._store.writer is not None:
             self._store.writer.db.execute("PRAGMA synchronous=OFF")
 

@@ -256,7 +256,7 @@ def test_it_tells_nobody_though_everybody_could_be_reached(
             ]
             told = alerts.notices(following.registry, EVERYTHING, episode.id)
             assert {(n.person, state) for n, state in told} == {(person, "sent")}
-            tries = outbox.tries_of(following.registry, [n.id for n, _ in told])
+            tries = outbox.tries_of(following.registry, EVERYTHING, [n.id for n, _ in told])
             assert {t.outcome for t in tries} == {"not_allowed"}
         for program in ("scheduler", "ingest"):
             ran = subprocess.run(
