@@ -16,7 +16,10 @@ from pathlib import Path
 
 from scipy.stats import chi2
 
-from fleet.findings import FailedStart, MainsOutage, OilCheckInRun, OwnLine
+from fleet.findings.mains import MainsOutage
+from fleet.findings.service import OilCheckInRun
+from fleet.findings.starting import FailedStart
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import alerts
