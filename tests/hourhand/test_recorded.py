@@ -31,7 +31,6 @@ from ingest.inbox import read_line
 from ingest.wire import Message
 from scheduler.turns import watching
 
-
 PACED_BY_A_PROCESS = ("change",)
 """Which pages look different: written in groups as large as the machine is quick, and thrown away
 after a week counted from the start of a process."""
