@@ -59,6 +59,13 @@ VOLT_CHOICES = tuple(
     for name in (*COMMON, *sorted((AC_VOLTS | BATTERY_VOLTS) - {*COMMON, "crank_min_v"}))
 )
 
+HOUR_FORMATS = (
+    ("hours", "hours as decimals: 812.75 is 812 h 45 min"),
+    ("hours_minutes", "hours and minutes: 812.45 is 812 h 45 min"),
+    ("minutes", "a count of minutes: 48,765 is 812 h 45 min"),
+    ("seconds", "a count of seconds"),
+)
+
 NOTE = Field("text", "Note", "long")
 
 KINDS: dict[RecordKind, Form] = {
@@ -83,6 +90,30 @@ KINDS: dict[RecordKind, Form] = {
         "Write down the reading",
         "Engine hours are counted on from what the engine's own meter says.",
         (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
+    ),
+    "meter_replaced": Form(
+        "Hour meter replaced",
+        "Write down the new meter",
+        "A new hour meter, or one that lost its count, on the same engine: this ties its reading to "
+        "the old one, and the engine keeps its age.",
+        (
+            Field(
+                "old_hours",
+                "The old meter's last reading, h",
+                "number",
+                True,
+                "If it cannot be read: the hours this service counts now; say so in the note.",
+            ),
+            Field("new_hours", "The new meter's first reading, h", "number", True, "Often 0."),
+            NOTE,
+        ),
+    ),
+    "hour_format": Form(
+        "How the hour meter writes",
+        "Write down the format",
+        "How the device that is fitted now sends the hours of its meter. All its readings are read "
+        "so, the earlier ones too.",
+        (Field("format", "It writes", "choice", True, "", HOUR_FORMATS), NOTE),
     ),
     "meter_check": Form(
         "Readings checked",
@@ -165,7 +196,10 @@ KINDS: dict[RecordKind, Form] = {
     ),
 }
 
-DONE: dict[str, str] = {kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()}
+DONE: dict[str, str] = {
+    **{kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()},
+    "undone": "Undone: it stays in the list and counts no more.",
+}
 
 
 def fields_of(kind: RecordKind, plan: ServicePlan | None) -> tuple[Field, ...]:
@@ -269,7 +303,16 @@ def _wall(at: int, zone: str) -> str:
     return calendar.local(at, zone).strftime("%Y-%m-%dT%H:%M")
 
 
-UNITS = {"hours": "h", "meter": "V", "raw": "V", "litres": "L", "level": "%", "minutes": "min"}
+UNITS = {
+    "hours": "h",
+    "old_hours": "h",
+    "new_hours": "h",
+    "meter": "V",
+    "raw": "V",
+    "litres": "L",
+    "level": "%",
+    "minutes": "min",
+}
 MOMENTS = frozenset({"from", "to", "opened", "closed"})
 
 

@@ -20,7 +20,14 @@ from fleet.registry.office.technicians import read_parts
 from scheduler import work
 from scheduler.work.finishing import Outcome, Said
 
-MORE: tuple[RecordKind, ...] = ("part_changed", "refuel", "meter_check", "fitting")
+MORE: tuple[RecordKind, ...] = (
+    "part_changed",
+    "refuel",
+    "meter_check",
+    "fitting",
+    "meter_replaced",
+    "hour_format",
+)
 """What else may be written down of the same visit; hours, visit and tasks have fields of their own."""
 MINUTES_MOST = 2_000
 TASK = "task."

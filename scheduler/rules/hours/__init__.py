@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
 from scheduler.rules.hours.rise import rise, risen_while
+from scheduler.rules.hours.written import seems
 
 __all__ = [
     "RULES",
@@ -17,4 +18,5 @@ __all__ = [
     "MeterRules",
     "rise",
     "risen_while",
+    "seems",
 ]

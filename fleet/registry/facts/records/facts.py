@@ -12,7 +12,7 @@ from typing import Any, get_args
 import msgspec
 
 from fleet.channels import NAMES as CHANNEL_NAMES
-from fleet.model import Chemistry, RecordKind, ServicePlan, Unit
+from fleet.model import Chemistry, HourFormat, RecordKind, ServicePlan, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
@@ -85,6 +85,10 @@ def _chemistry(value: Any, about: About) -> str:
     return cells.word(value, get_args(Chemistry))
 
 
+def _hour_format(value: Any, about: About) -> str:
+    return cells.word(value, get_args(HourFormat))
+
+
 def _identifier(value: Any, about: About) -> str:
     return cells.identifier(value)
 
@@ -116,6 +120,12 @@ FIELDS: dict[RecordKind, tuple[Field, ...]] = {
         _NOTE,
     ),
     "hour_meter": (Field("hours", _HOURS, True), _NOTE),
+    "meter_replaced": (
+        Field("old_hours", _HOURS, True),
+        Field("new_hours", _HOURS, True),
+        _NOTE,
+    ),
+    "hour_format": (Field("format", _hour_format, True), _NOTE),
     "task_done": (Field("task", _task, True), Field("hours", _HOURS), _NOTE),
     "part_changed": (
         Field("part", _text, True),
