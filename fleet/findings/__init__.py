@@ -49,6 +49,7 @@ from fleet.findings.row import (
     kind_of,
 )
 from fleet.findings.service import (
+    HourFormatAsked,
     MeterDisagrees,
     MeterReset,
     MeterRolledOver,
@@ -112,6 +113,7 @@ __all__ = [
     "FrequencyOut",
     "FuelLow",
     "HarderStarting",
+    "HourFormatAsked",
     "Hunting",
     "LegOut",
     "MainsLost",

@@ -39,6 +39,7 @@ from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, Seque
 from fleet.findings.row import Row, Sentence
 from fleet.findings.saying import CAUTIONS, LEARNED, began, is_late, moment
 from fleet.findings.service import (
+    HourFormatAsked,
     MeterDisagrees,
     MeterReset,
     MeterRolledOver,
@@ -104,6 +105,8 @@ def row_of(facts: AnyFacts) -> AnyRow:
             return service.METER_RESET
         case MeterRolledOver():
             return service.METER_ROLLED_OVER
+        case HourFormatAsked():
+            return service.HOUR_FORMAT_ASKED
         case MeterDisagrees():
             return service.METER_DISAGREES
         case UsesIntegratedHours():
@@ -188,6 +191,7 @@ ROWS: tuple[AnyRow, ...] = (
     service.METER_RESET,
     service.METER_ROLLED_OVER,
     service.METER_DISAGREES,
+    service.HOUR_FORMAT_ASKED,
     service.USES_INTEGRATED_HOURS,
     exercise.EXERCISE_MISSED,
     exercise.EXERCISE_SHORT,

@@ -24,6 +24,7 @@ from fleet.findings.mains import MainsLost, MainsOutage
 from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, SequenceGaps, SimEnding
 from fleet.findings.row import Facts, Found, kind_of
 from fleet.findings.service import (
+    HourFormatAsked,
     MeterDisagrees,
     MeterReset,
     MeterRolledOver,
@@ -72,6 +73,7 @@ AnyFacts: TypeAlias = (
     | MeterRolledOver
     | MeterDisagrees
     | UsesIntegratedHours
+    | HourFormatAsked
     | ExerciseMissed
     | ExerciseShort
     | ExerciseUnderLoaded

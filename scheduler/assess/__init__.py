@@ -2,7 +2,6 @@
 
 from scheduler.assess.current import day_facts
 from scheduler.assess.habit import habit_of
-from scheduler.assess.hours import anchors
 from scheduler.assess.unit import assess
 from scheduler.assess.verdict import Assessment, Blind, StartTally, encode, read
 
@@ -10,7 +9,6 @@ __all__ = [
     "Assessment",
     "Blind",
     "StartTally",
-    "anchors",
     "assess",
     "day_facts",
     "encode",
