@@ -29,7 +29,7 @@ from fleet.model import (
 )
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now
-from scheduler.assess.hours import CROSS_CHECK_S, CrossCheck, Ledger, formats_seen
+from scheduler.assess.hours import CROSS_CHECK_S, Ledger
 from scheduler.assess.last_known import newest
 from scheduler.day import Day
 
@@ -149,11 +149,11 @@ def not_in_auto(at: Now) -> Finding | None:
 
 
 def meter_findings(
-    inputs: UnitInputs, days: Sequence[Day], check: CrossCheck | None, ledger: Ledger, now: int
+    inputs: UnitInputs, days: Sequence[Day], ledger: Ledger, now: int
 ) -> list[Finding]:
     """Notes on the metering, never on the engine."""
+    check, formats = ledger.check, ledger.formats
     evidence = Evidence(channels=("run_hours_h",), from_at=check.from_at if check else None)
-    formats = formats_seen(days, now)
     found = [*_new_lives(inputs, days, now, formats)]
     if formats and formats[-1][1] == now:
         found.append(_format_asked(inputs, formats[-1], evidence, now))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from scheduler.assess.hours.gains import Gains, all_runs, run_end
 from scheduler.assess.hours.ledger import Ledger, ledger
-from scheduler.assess.hours.metering import CROSS_CHECK_S, CrossCheck, cross_check, formats_seen
+from scheduler.assess.hours.metering import CROSS_CHECK_S, CrossCheck, cross_check
 from scheduler.assess.hours.readings import Tied, read_moments, tied
 
 __all__ = [
@@ -15,7 +15,6 @@ __all__ = [
     "Tied",
     "all_runs",
     "cross_check",
-    "formats_seen",
     "ledger",
     "read_moments",
     "run_end",

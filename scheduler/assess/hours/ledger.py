@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fleet.hour_format import hours_of
 from fleet.model import EngineHours, Record, Run, Unit
@@ -19,6 +19,9 @@ from scheduler.assess.hours.gains import (
 )
 from scheduler.assess.hours.metering import (
     CROSS_CHECK_H,
+    CrossCheck,
+    FormatSeen,
+    cross_check,
     formats_seen,
     gains_while_standing,
     meter_value,
@@ -38,7 +41,7 @@ class Ledger:
 
     read: what people read off the engine's own meter; base: the moment and hours that `gains` are
     counted from; first_at: before it nothing was seen; key_on: the meter counts while the engine
-    stands.
+    stands; check: the meter against the runs of 30 days; formats: how devices seem to have written.
     """
 
     now: EngineHours
@@ -48,6 +51,8 @@ class Ledger:
     read: Tied
     first_at: int | None
     key_on: bool = False
+    check: CrossCheck | None = None
+    formats: tuple[FormatSeen, ...] = ()
 
     @property
     def anchors(self) -> tuple[tuple[int, float], ...]:
@@ -109,24 +114,32 @@ def ledger(
     integrated = Gains((r.start, run_end(r), (run_end(r) - r.start) / 3600) for r in runs)
     first_at = next((day.first_at for day in days if day.first_at is not None), None)
     value = meter_value(days, meter)
+    check, formats = cross_check(days, open_run, now, hides_s), formats_seen(days, now)
     if value is None or gains_while_standing(days, meter):
         read = tied(unit, records, zone, now)
-        return _by_runs(read, integrated, runs, first_at, now, hides_s, refused=value is not None)
-    refused = not_followed(days, open_run, now, hides_s)
+        made = _by_runs(read, integrated, runs, first_at, now, hides_s, value is not None)
+        return replace(made, check=check, formats=formats)
+    refused = not_followed(days, open_run, now, hides_s, check, formats)
     gains = spliced(meter, integrated, refused)
-    value += gains.between(first_at or 0, now) - meter.between(first_at or 0, now)
-    begun = _begun_otherwise(days, gains, now)
+    if refused:
+        value += gains.between(first_at or 0, now) - meter.between(first_at or 0, now)
+    begun = _begun_otherwise(days, gains, now, formats)
     value = value if begun is None else begun
     read = tied(unit, records, zone, now, device_meter(days, gains, value, now))
-    return _by_meter(read, gains, value, first_at, now, refused, _doubt_h(runs, refused, hides_s))
+    made = _by_meter(read, gains, value, first_at, now, refused, _doubt_h(runs, refused, hides_s))
+    return replace(made, check=check, formats=formats)
 
 
-def _begun_otherwise(days: Sequence[Day], gains: Gains, now: int) -> float | None:
+def _begun_otherwise(
+    days: Sequence[Day], gains: Gains, now: int, formats: Sequence[FormatSeen]
+) -> float | None:
     """Hours now of a meter that seems to count something else: its first value as it seems to
     write it, and what was gained since [h]; None where the first device wrote hours."""
+    if not formats:
+        return None
     first = next((day for day in days if day.carry.meter.max_h is not None), None)
-    written = next((how for _, _, how in formats_seen(days, now)), None)
-    if first is None or first.carry.meter.max_h is None or written is None:
+    written = formats[0][2]
+    if first is None or first.carry.meter.max_h is None:
         return None
     if first.carry.fitting != days[-1].carry.fitting:
         return None
@@ -136,6 +149,8 @@ def _begun_otherwise(days: Sequence[Day], gains: Gains, now: int) -> float | Non
 
 def _doubt_h(runs: Sequence[Run], stretches: Sequence[Stretch], hides_s: int) -> float:
     """By how much the runs of these stretches may be off [h]."""
+    if not stretches:
+        return 0.0
     inside = [r for r in runs if any(a <= run_end(r) and r.start <= b for a, b in stretches)]
     doubt_s = sum(uncertain_s(run) + run_end(run) - surely_until(run, hides_s) for run in inside)
     return max(0, doubt_s) / 3600
@@ -221,4 +236,4 @@ def _by_runs(
         uncertain_h=round(max(0, doubt_s) / 3600, 3),
         note=_notes(note, _replaced_note(read, now)),
     )
-    return Ledger(hours, integrated, at, anchor, read, first_at, refused)
+    return Ledger(hours, integrated, at, anchor, read, first_at, key_on=refused)

@@ -39,6 +39,10 @@ NEW_LIVES = frozenset({"reset", "roll_over"})
 """What a meter does where it goes on from another number. Definition."""
 
 
+FormatSeen = tuple[int, int, HourFormat]
+"""from, to (UTC seconds), how a device seems to have written its hours."""
+
+
 @dataclass(frozen=True, slots=True)
 class CrossCheck:
     """30 days of meter against runs [h].
@@ -132,25 +136,49 @@ class _Marks:
 
 
 def not_followed(
-    days: Sequence[Day], open_run: Run | None, now: int, hides_s: int = 0
+    days: Sequence[Day],
+    open_run: Run | None,
+    now: int,
+    hides_s: int,
+    check: CrossCheck | None,
+    formats: Sequence[FormatSeen],
 ) -> tuple[Stretch, ...]:
     """When the meter's word is not taken, rising: every 30 days over which it and the runs disagree
     and at least half of its hours were seen as runs, and as long as a device seems to write its
     hours in a way that nobody declared.
 
     A stretch stays what it was when later months agree, so hours that were counted are not lost
-    again. hides_s: as in `cross_check`.
+    again. hides_s: as in `cross_check`, whose newest word is `check`; formats: `formats_seen`.
 
     Gives: moments [UTC s]. Common practice, no source.
     """
-    found = [(first, last) for first, last, _ in formats_seen(days, now)]
-    newest = cross_check(days, open_run, now, hides_s)
-    if newest is not None and newest.disagrees and newest.runs_seen:
-        found.append((newest.from_at, now))
-    marks = _marks(days)
-    if len(marks.at) > 1:
-        found += _disagreeing(marks, days, all_runs(days, open_run), hides_s)
+    found = [(first, last) for first, last, _ in formats]
+    if check is not None and check.disagrees and check.runs_seen:
+        found.append((check.from_at, now))
+    if _drifts(days):
+        marks = _marks(days)
+        if len(marks.at) > 1:
+            found += _disagreeing(marks, days, all_runs(days, open_run), hides_s)
     return joined(found)
+
+
+def _drifts(days: Sequence[Day]) -> bool:
+    """Whether what the meter shows and the runs ever came apart by an hour: else no 30 days of them
+    can disagree."""
+    apart = least = most = 0.0
+    before: float | None = None
+    for day in days:
+        shown = day.carry.meter.max_h
+        if shown is None:
+            continue
+        if before is None:
+            before = shown - sum(rise.hours_h for rise in day.hours)
+        apart += shown - before
+        before = shown
+        for run in day.runs:
+            apart -= (run_end(run) - run.start) / 3600
+        least, most = min(least, apart), max(most, apart)
+    return most - least > CROSS_CHECK_H
 
 
 def _marks(days: Sequence[Day]) -> _Marks:
@@ -222,23 +250,24 @@ def _seconds(
     return np.asarray(np.interp(end, edges, sums) - np.interp(start, edges, sums))
 
 
-def formats_seen(days: Sequence[Day], now: int) -> tuple[tuple[int, int, HourFormat], ...]:
+def formats_seen(days: Sequence[Day], now: int) -> tuple[FormatSeen, ...]:
     """From when to when devices seem to have written their hours otherwise than as decimals, and
     how; only where nobody declared it.
 
     Gives: moments [UTC s] and words. Common practice, no source.
     """
-    last: dict[str, Day] = {}
-    first: dict[str, Day] = {}
-    for day in days:
-        first.setdefault(day.carry.fitting, day)
-        last[day.carry.fitting] = day
-    found = []
-    for fitting, day in last.items():
-        written = seems(day.carry.meter.written)
-        if written is not None:
-            end = now if day is days[-1] else (day.day + 1) * 86_400
-            found.append((first[fitting].first_at or first[fitting].day * 86_400, end, written))
+    found: list[FormatSeen] = []
+    first: Day | None = None
+    for index, day in enumerate(days):
+        fitting = day.carry.fitting
+        if first is None or first.carry.fitting != fitting:
+            first = day
+        newest = index == len(days) - 1
+        if newest or days[index + 1].carry.fitting != fitting:
+            written = seems(day.carry.meter.written)
+            if written is not None:
+                end = now if newest else (day.day + 1) * 86_400
+                found.append((first.first_at or first.day * 86_400, end, written))
     return tuple(found)
 
 

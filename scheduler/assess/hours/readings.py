@@ -99,6 +99,8 @@ def device_meter(days: Sequence[Day], gains: Gains, value_h: float, now: int) ->
     resets: list[MeterEvent] = []
     before, fitting = 0.0, ""
     for day in days:
+        if not day.meter and day.carry.fitting == fitting:
+            continue
         meter = day.carry.meter
         odd = [e.at for e in day.meter if e.kind in NEW_LIVES]
         resets += [e for e in day.meter if e.kind == "reset"]
