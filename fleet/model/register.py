@@ -153,7 +153,7 @@ HourFormat = Literal["hours", "hours_minutes", "minutes", "seconds"]
 (812.45 is 812 h 45 min), or as a count of minutes or of seconds."""
 
 
-class Calibration(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class Calibration(msgspec.Struct, frozen=True, kw_only=True):
     """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on.
 
     hour_format: of an hour meter, how it writes hours; this one holds for the whole of its fitting.

@@ -25,7 +25,7 @@ LEAPS_MOST = 1_000
 """No more are counted. Definition."""
 
 
-class Written(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, gc=False):
+class Written(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """What was seen of how a meter writes: the reading that leaps are counted from (UTC s, value),
     leaps that hours as decimals do not explain, and how many of them each other format does.
 
