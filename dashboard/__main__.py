@@ -25,7 +25,7 @@ from fastapi import FastAPI
 from dashboard.app import NotLoopback, check_host, create_app
 from dashboard.door import ANY
 from dashboard.server import Server, room_for
-from dashboard.tls import TlsFault, check_pair
+from dashboard.server.listening import TlsFault, check_pair
 from fleet import bounds, clock
 from fleet.ending import Ending
 from fleet.registry import people

@@ -14,17 +14,14 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, RedirectResponse
 
-from dashboard import frames, problems, unsent
-from dashboard.api import ROUTERS as API
+from dashboard import api, frames, pages, people, problems, unsent
 from dashboard.assets import FOREVER, Assets
 from dashboard.door import LOOPBACK, door_of
 from dashboard.events import Feed
 from dashboard.guard import Guard
 from dashboard.hashing import Hashing
 from dashboard.methods import Methods, allowed
-from dashboard.pages import ROUTERS as PAGES
 from dashboard.people import signing
-from dashboard.people.routers import ROUTERS as PEOPLE
 from dashboard.request_context import ANYONE, NotSignedIn, Services, require
 from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
@@ -86,7 +83,7 @@ def create_app(
         lifespan=life,
     )
     app.state.services = services
-    for router in (*API, *PAGES, *PEOPLE):
+    for router in (*api.ROUTERS, *pages.ROUTERS, *people.ROUTERS):
         app.include_router(router)
     for path, answer, whom in (
         ("/static/{name}", static, ANYONE),

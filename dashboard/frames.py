@@ -27,7 +27,7 @@ from fleet.model import (
     Severity,
 )
 from fleet.registry import lists
-from fleet.words.readiness import READINESS
+from fleet.words.readiness_sentences import READINESS
 
 MARKS: dict[Severity, str] = {
     "act_now": "now",

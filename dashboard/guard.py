@@ -11,9 +11,8 @@ from urllib.parse import unquote_to_bytes, urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard.bounds import UNKEPT
 from dashboard.door import LOOPBACK, Door, name_of
-from dashboard.problems import plain_problem
+from dashboard.problems import UNKEPT, plain_problem
 from dashboard.server.crowd import Crowd
 from fleet.bounds import keepable, whole_or
 

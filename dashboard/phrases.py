@@ -77,6 +77,8 @@ def reading(channel: str, value: float) -> tuple[str, str]:
         return ("Running" if value >= 0.5 else "Standing", "")
     known = CHANNELS.get(channel)
     unit = known.unit if known else ""
+    if unit == "h":
+        value = words.hours_run(value, decimals(channel, value))
     return quantity(value, decimals(channel, value)), {"1": "", "1/min": "rpm"}.get(unit, unit)
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.datastructures import FormData
 
-from dashboard.bounds import UNKEPT
-from dashboard.problems import Problem
+from dashboard.problems import UNKEPT, Problem
 from dashboard.unsent import Stale, unsent_of
 from dashboard.viewers import TOKEN, Viewer
 from fleet.bounds import keepable

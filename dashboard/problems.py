@@ -12,6 +12,10 @@ from starlette.responses import Response
 from dashboard.views.contract import Form, View
 
 PROBLEM = "application/problem+json"
+UNKEPT = (
+    "It holds a character that cannot be kept (a NUL, or half of a pair). Take it out and send "
+    "it again."
+)
 
 
 class ProblemDocument(View, frozen=True, kw_only=True):

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import Depends, Request
+from fastapi import Depends, Query, Request
 from jinja2 import Environment
 
 from dashboard import unsent, viewers
@@ -22,12 +22,16 @@ from dashboard.problems import Problem
 from dashboard.server.crowd import Crowd
 from dashboard.throttle import Throttle
 from dashboard.viewers import Viewer
+from fleet.bounds import ROW_MOST
 from fleet.history import History
-from fleet.model import Scope
+from fleet.model import Customer, Scope, Site, Unit, UnitSummary
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
 from fleet.registry.people import ROLES, Right, Role
 from fleet.settings import Settings
+
+RowNumber = Annotated[int, Query(ge=0, le=ROW_MOST)]
+"""The number of a row in a query: where a list goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,3 +213,14 @@ def note_change(request: Request, scope: CurrentScope) -> None:
 
 LIVE = [require("reader"), Depends(note_change)]
 """Dependencies of a page of the fleet that stays fresh by itself."""
+
+
+FoundUnit = tuple[Unit, Site, Customer, UnitSummary | None]
+
+
+def find_unit(services: Services, scope: Scope, unit: str) -> FoundUnit:
+    """The unit, or Problem 404: what a Scope does not see does not exist."""
+    found = lists.unit(services.registry, scope, unit)
+    if found is None:
+        raise Problem(404, "There is no unit of that id here. GET /api/units lists them.")
+    return found

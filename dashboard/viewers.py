@@ -12,7 +12,7 @@ import secrets
 from dataclasses import dataclass, field
 from typing import Literal
 
-from fleet.model import EVERYTHING, Scope
+from fleet.model import EVERYTHING, Scope, Technician
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import technicians
@@ -152,6 +152,12 @@ def still(registry: Registry, viewer: Viewer, now: int) -> bool:
 def staff_name(scope: Scope, name: str) -> str:
     """The name of one of the firm's people for those who see the whole fleet; '' for customers."""
     return name if scope.everything else ""
+
+
+def may_see_rounds(viewer: Viewer, technician: Technician) -> bool:
+    """Whether this viewer may see a technician's rounds: a technician sees the own ones only."""
+    person = viewer.actor.person
+    return viewer.role != "technician" or bool(person and technician.person == person)
 
 
 def only_technician(registry: Registry, viewer: Viewer) -> str | None:

@@ -112,3 +112,9 @@ def utc_text(at: int) -> str:
 def utc_date(day: int) -> date:
     """The UTC date of a day number."""
     return datetime.fromtimestamp(day * DAY_S, UTC).date()
+
+
+def days_from(first_day: str, days: int) -> tuple[str, ...]:
+    """So many ISO dates from the first one on."""
+    first = date.fromisoformat(first_day)
+    return tuple((first + timedelta(days=n)).isoformat() for n in range(days))

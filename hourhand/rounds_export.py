@@ -9,13 +9,11 @@ import orjson
 
 from dashboard.exports import calendars, visits
 from dashboard.pages.rounds.export import legs
-from dashboard.views.rounds import gather
 from fleet import clock
 from fleet.model import EVERYTHING
 from fleet.registry.base.engine import Registry, open_registry
-from fleet.registry.office import kept_rounds, rounds_feed, technicians
+from fleet.registry.office import board, rounds_feed, technicians
 from hourhand.options import settings_of
-from scheduler import dispatch
 
 
 def export(options: argparse.Namespace) -> int:
@@ -41,17 +39,16 @@ def export(options: argparse.Namespace) -> int:
 
 def written(registry: Registry, kind: str, day: str, technician: str, firm: str) -> bytes | None:
     """The file's content; None where there is no plan in force, or no such technician."""
-    told = kept_rounds.in_force(registry)
     who = technicians.technician(registry, technician) if technician else None
-    if told is None or (technician and who is None):
+    sheet = board.sheet_in_force(registry, EVERYTHING, clock.now())
+    if sheet is None or (technician and who is None):
         return None
     if kind == "ics" and who is not None:
         name = f"{firm}: {who.name}"
         return calendars.calendar_of(name, who.id, rounds_feed.told_events(registry, who.id))
-    sheet = gather(registry, EVERYTHING, dispatch.decode(told.doc), clock.now())
     found = legs(sheet, day, technician or None)
     if kind == "geojson":
         return orjson.dumps(visits.geojson(found))
     if kind == "gpx":
-        return visits.gpx(found, told.made_at)
+        return visits.gpx(found, sheet.made_at)
     return visits.as_csv(found).encode()

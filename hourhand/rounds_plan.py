@@ -21,7 +21,7 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.registry.office import kept_jobs, kept_rounds, technicians
 from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people.model import Actor
-from fleet.words import job_sentences, planned
+from fleet.words import job_sentences, plan_sentences
 from hourhand.options import registry_of, settings_of
 from scheduler import dispatch, publishing, rounds
 from scheduler.turns import planning
@@ -61,21 +61,21 @@ def plan(registry: Registry, travel: rounds.Travel, options: argparse.Namespace)
         found = planning.plan_rounds(registry, now, what, BY, context)
         progress.update(bar, completed=1.0)
     if found.plan is None:
-        return _said(found.said, 1)
+        return _said(planning.sentence(found, now), 1)
     if options.publish and found.draft is not None:
         publishing.publish(registry, found.plan, Actor(BY), clock.now(), "")
     if options.json:
         return _json(
             {
                 "new": found.new,
-                "said": found.said,
+                "said": planning.sentence(found, now),
                 "draft": found.draft,
                 "published": options.publish and found.draft is not None,
                 "plan": found.plan,
                 **_outside(publishing.outside(registry, EVERYTHING, found.plan, now)),
             }
         )
-    _print(f"{found.said} {yardstick(found.plan)}".strip())
+    _print(f"{planning.sentence(found, now)} {yardstick(found.plan)}".strip())
     return 0
 
 
@@ -84,9 +84,9 @@ def yardstick(plan: rounds.RoundPlan) -> str:
     m = plan.metrics
     if m.by_hand_km is None or m.by_hand_jobs is None:
         return ""
-    made = planned.Driven(m.km, m.jobs, m.due_done)
-    hand = planned.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
-    said = f"Against by hand: {planned.yardstick(made, hand, m.does_as_much)}."
+    made = plan_sentences.Driven(m.km, m.jobs, m.due_done)
+    hand = plan_sentences.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
+    said = f"Against by hand: {plan_sentences.yardstick(made, hand, m.does_as_much)}."
     if m.same_by_hand_km is not None:
         said += f" The same jobs by hand: {m.same_by_hand_km:.0f} km."
     return said
@@ -122,7 +122,7 @@ def show(registry: Registry, travel: rounds.Travel, options: argparse.Namespace)
     if out.jobs:
         _print_table(_unknown_table(out.jobs))
     if out.sets:
-        _print(planned.in_no_round(len(out.sets)))
+        _print(plan_sentences.in_no_round(len(out.sets)))
         _print_table(_sets_table(registry, out.sets))
     return 0
 
@@ -145,9 +145,9 @@ def _outside(out: dispatch.Outside) -> dict[str, Any]:
 
 
 def _unknown_table(jobs: Sequence[Job]) -> Table:
-    table = _table(planned.NOT_IN_PLAN.lower(), "unit", "why")
+    table = _table(plan_sentences.NOT_IN_PLAN.lower(), "unit", "why")
     for job in jobs:
-        table.add_row(job.title, job.unit, planned.NOT_IN_PLAN_WHY)
+        table.add_row(job.title, job.unit, plan_sentences.NOT_IN_PLAN_WHY)
     return table
 
 

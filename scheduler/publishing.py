@@ -8,6 +8,7 @@ from fleet.model import Job, Scope
 from fleet.model.book import Book
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import board
+from fleet.registry.office.kept_rounds import RoundsRefused
 from fleet.registry.people.model import Actor
 from scheduler import dispatch, rounds
 
@@ -37,12 +38,12 @@ def proposals(
     """Two ways at most to fit a job into the plan in force, from now on; no solver. What is
     finished, under way or gone is as it was recorded."""
     there = board.read(registry, now)
-    request = dispatch.standing(there, now)
+    request = dispatch.standing(there, now, dispatch.recorded(there))
     wanted = next((one for one in request.jobs if one.id == job.id), None)
     plan = there.in_force
     if plan is None or wanted is None:
         return ()
-    return rounds.insert(plan, request, wanted, now, travel, dispatch.recorded(there))
+    return rounds.insert(plan, request, wanted, now, travel)
 
 
 def outside(
@@ -50,6 +51,15 @@ def outside(
 ) -> dispatch.Outside:
     """What is open and has no day in a plan, as far as the scope sees."""
     return dispatch.outside(board.open_work(registry, scope), plan, now)
+
+
+def publish_draft(registry: Registry, number: int, by: Actor, now: int) -> int:
+    """Put the newest draft in force. Raises RoundsRefused where it is another one by now."""
+    there = board.read(registry, now)
+    if there.draft is None or there.draft.id != number:
+        raise RoundsRefused("This draft is no longer the newest. Look at the rounds again.")
+    made = dispatch.publication(there, there.draft.plan, now, by.name)
+    return board.publish(registry, made, there.draft.note, by, now)
 
 
 def publish(

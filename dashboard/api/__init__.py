@@ -1,18 +1,6 @@
 """The HTTP interface for programs. Stable once built; a path not yet built answers 404."""
 
-from dashboard.api import (
-    due,
-    exercise,
-    jobs,
-    outages,
-    quarantine,
-    readings,
-    records,
-    service,
-    signal,
-    supply,
-    units,
-)
+from dashboard.api import due, exercise, jobs, readings, records, service, signal, supply, units
 
 ROUTERS = (
     units.router,
@@ -21,9 +9,7 @@ ROUTERS = (
     exercise.router,
     records.router,
     due.router,
-    outages.router,
     jobs.router,
-    quarantine.router,
     service.router,
     supply.router,
 )

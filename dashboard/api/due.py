@@ -1,4 +1,4 @@
-"""GET /api/due, /api/alerts and /api/readiness: the fleet's lists, and Today's sentence."""
+"""GET /api/due, /api/alerts, /api/readiness and /api/outages: the fleet's lists, and Today's sentence."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from fastapi import APIRouter, Query
 from dashboard.api.units import Cursor, Limit
 from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.views.due import DuePage, due_view
-from dashboard.views.findings import AlertPage, alert_view
+from dashboard.views.findings import AlertPage, OutagePage, alert_view, outage_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from fleet.findings.mains import where
 from fleet.model import Scope
 from fleet.registry import lists
+from fleet.registry.told import kept_outages
 
 router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
 
@@ -75,3 +76,18 @@ def zones_of(services: Services, scope: Scope, subjects: list[str]) -> dict[str,
         if found is not None:
             zones[subject] = found[1].time_zone
     return zones
+
+
+@router.get("/outages")
+def outages(
+    services: TheServices,
+    scope: CurrentScope,
+    limit: Annotated[int, Query(ge=1, le=100)] = 20,
+    cursor: Cursor = None,
+) -> OutagePage:
+    """Outages, open ones first, then the newest. Sets in the order in which they are to be called:
+    without cover, not heard, with little fuel, covered; seconds of cover once the mains is back."""
+    found = kept_outages.outages(services.registry, scope, limit + 1, cursor or "")
+    now = services.clock()
+    items = tuple(outage_view(outage, now) for outage in found[:limit])
+    return OutagePage(items=items, next=found[limit - 1].id if len(found) > limit else None)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from dashboard.problems import ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, TheServices, find_unit, require
 from dashboard.views.exercise import ExerciseView, exercise_view
 from fleet.registry import lists
 from scheduler import assess
@@ -22,5 +21,5 @@ router = APIRouter(
 @router.get("/{unit}/exercise")
 def exercise(services: TheServices, scope: CurrentScope, unit: str) -> ExerciseView:
     """Verdicts on the agreed exercise with what they stand on, newest first; hours by reason."""
-    found = find(services, scope, unit)[0]
+    found = find_unit(services, scope, unit)[0]
     return exercise_view(found, assess.read(lists.assessment(services.registry, scope, unit)))

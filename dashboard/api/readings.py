@@ -10,8 +10,7 @@ from starlette.responses import Response
 
 from dashboard.api.times import From, To, span
 from dashboard.problems import Problem, ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, TheServices, find_unit, require
 from dashboard.views.series import ReadingsPage, ReadingsView, as_came, bucketed, unsure_view
 from fleet.channels import NAMES
 from fleet.registry import lists
@@ -45,7 +44,7 @@ def readings(
     As they came where there are no more than `points` in at most two days; else buckets of equal
     width with least, greatest, mean, last and count, empty ones null.
     """
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     names = _channels(channel)
     start, end = span(from_, to, services.clock(), days=1)
     items: list[ReadingsView] = []

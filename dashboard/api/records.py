@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID, uuid4
 
 from fastapi import APIRouter
-from pydantic import ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from dashboard.api.sent import Sent
 from dashboard.api.times import seconds
 from dashboard.authors import NotYourName, author
 from dashboard.problems import Problem, ProblemDocument
-from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, find_unit, require
 from dashboard.views.register import RecordPage, RecordView, record_view
+from fleet.bounds import fit
 from fleet.model import Record, RecordKind
 from fleet.model.telemetry import Facts
 from fleet.registry import lists
 from fleet.registry.facts.records import RecordRefused, add_record
+
+
+class Sent(BaseModel):
+    """A body: no value in it, at any depth, that could be neither kept nor computed with."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fit(cls, sent: Any) -> Any:
+        fit(sent)
+        return sent
+
 
 router = APIRouter(
     prefix="/api/units", tags=["records"], responses={404: {"model": ProblemDocument}}
@@ -47,7 +58,7 @@ class RecordIn(Sent):
 @router.get("/{unit}/records", dependencies=[require("reader")])
 def listed(services: TheServices, scope: CurrentScope, unit: str) -> RecordPage:
     """Records of a unit, newest first; corrected ones name the record that did so."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     rows = lists.records(services.registry, scope, unit)
     items = tuple(record_view(r.record, r.superseded_by, scope) for r in rows)
     return RecordPage(items=items, next=None)
@@ -64,7 +75,7 @@ def add(services: TheServices, viewer: CurrentViewer, unit: str, sent: RecordIn)
 
     A token of some customers may not record a fitting: it could move another's device to them.
     """
-    find(services, viewer.scope, unit)
+    find_unit(services, viewer.scope, unit)
     if sent.kind == "fitting" and not viewer.scope.everything:
         raise Problem(403, "A token of some customers may not record which device is fitted.")
     if sent.corrects and not viewer.scope.everything:

@@ -1,20 +1,31 @@
-"""GET /health and /metrics: whether the service itself is all right."""
+"""GET /health, /metrics and /api/quarantine: is the service all right, what it set aside."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from starlette.responses import PlainTextResponse
 
-from dashboard import programs
+from dashboard.api.units import Limit
 from dashboard.request_context import (
     ANYONE,
     CurrentScope,
     Requirement,
+    RowNumber,
     TheServices,
     find_viewer,
     require,
 )
-from dashboard.views.service import HealthView, StatusView, health_view, status_of
+from dashboard.views import service
+from dashboard.views.service import (
+    HealthView,
+    QuarantinePage,
+    StatusView,
+    health_view,
+    quarantine_view,
+    status_of,
+)
 from fleet.model import EVERYTHING
 from fleet.registry import lists
 from fleet.registry.lists.rows import Counts, HealthFacts
@@ -31,7 +42,7 @@ def health(request: Request, services: TheServices) -> HealthView | StatusView:
     """
     facts = lists.health(services.registry, EVERYTHING)
     now = services.clock()
-    beats = programs.beats(facts.heartbeats, now)
+    beats = service.beats(facts.heartbeats, now)
     viewer = find_viewer(request)
     if viewer is None or WHOLE.refusal(viewer):
         return StatusView(status=status_of(beats))
@@ -85,14 +96,14 @@ def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
         (
             "hourhand_inbox_waiting_bytes",
             "Bytes of replay files not yet taken.",
-            [("", programs.waiting_bytes(facts.inbox))],
+            [("", service.waiting_bytes(facts.inbox))],
         ),
         (
             "hourhand_heartbeat_age_seconds",
             "Seconds since a program's last sign of life.",
             [
                 (f'{{program="{b.program}"}}', now - b.at)
-                for b in programs.beats(facts.heartbeats, now)
+                for b in service.beats(facts.heartbeats, now)
                 if b.at is not None
             ],
         ),
@@ -111,3 +122,17 @@ def exposition(facts: HealthFacts, counts: Counts, now: int) -> str:
         lines += [f"# HELP {name} {text}", f"# TYPE {name} gauge"]
         lines += [f"{name}{labels} {value:g}" for labels, value in samples]
     return "\n".join(lines) + "\n"
+
+
+@router.get("/api/quarantine", dependencies=[require("reader", whole=True)])
+def quarantine(
+    services: TheServices,
+    scope: CurrentScope,
+    device: Annotated[str | None, Query(max_length=64)] = None,
+    limit: Limit = 100,
+    cursor: RowNumber | None = None,
+) -> QuarantinePage:
+    """Messages set aside, newest first."""
+    rows = lists.quarantine(services.registry, scope, device, limit + 1, cursor)
+    items = [quarantine_view(row) for row in rows[:limit]]
+    return QuarantinePage(items=items, next=str(items[-1].id) if len(rows) > limit else None)

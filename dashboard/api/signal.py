@@ -9,8 +9,7 @@ from fastapi import APIRouter, Query
 
 from dashboard.api.times import seconds
 from dashboard.problems import Problem, ProblemDocument
-from dashboard.request_context import CurrentScope, Services, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, Services, TheServices, find_unit, require
 from dashboard.views.series import SignalPage, signal_view
 from fleet import words
 from fleet.model import Scope
@@ -39,7 +38,7 @@ def proposals(
 
     Raises RunTimesWrong, and what `History.series` raises.
     """
-    found = find(services, scope, unit)[0]
+    found = find_unit(services, scope, unit)[0]
     if end - start > LONGEST_S:
         raise RunTimesWrong("A test run of more than a day is no test run: give its start and end.")
     rest_s = propose.ProposeRules().rest_s

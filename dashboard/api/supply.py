@@ -5,8 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from dashboard.problems import ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, TheServices, find_unit, require
 from dashboard.views.supply import SupplyView, supply_view
 from fleet.registry import lists
 from scheduler import assess
@@ -23,6 +22,6 @@ router = APIRouter(
 @router.get("/{unit}/supply")
 def supply(services: TheServices, scope: CurrentScope, unit: str) -> SupplyView:
     """Volts and hertz of a unit: the last run on its band, what is usual, how they drift."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     verdict = assess.read(lists.assessment(services.registry, scope, unit))
     return supply_view(unit, verdict.supply if verdict else SupplySeen())

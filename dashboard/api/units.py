@@ -9,10 +9,8 @@ from fastapi import APIRouter, Query
 
 from dashboard import logbook
 from dashboard.api.times import From, To, span
-from dashboard.bounds import RowNumber
 from dashboard.problems import ProblemDocument
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, RowNumber, TheServices, find_unit, require
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.runs import RunPage, StartPage, run_views, start_view
 from dashboard.views.units import UnitFullView, UnitPage, unit_full, unit_view
@@ -64,7 +62,7 @@ def units(
 @router.get("/{unit}")
 def one(services: TheServices, scope: CurrentScope, unit: str) -> UnitFullView:
     """One unit: what the list says, and its last readings, due work, habit and blind spots."""
-    return unit_full(services, scope, *find(services, scope, unit))
+    return unit_full(services, scope, *find_unit(services, scope, unit))
 
 
 @router.get("/{unit}/runs")
@@ -78,7 +76,7 @@ def runs(
     cursor: RowNumber | None = None,
 ) -> RunPage:
     """Runs newest first. Without `from`: the last 365 days."""
-    summary = find(services, scope, unit)[3]
+    summary = find_unit(services, scope, unit)[3]
     start, end = span(from_, to, services.clock(), days=365)
     days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     doc = lists.assessment(services.registry, scope, unit)
@@ -100,7 +98,7 @@ def starts(
     cursor: RowNumber | None = None,
 ) -> StartPage:
     """Start demands newest first. Without `from`: the last 365 days."""
-    summary = find(services, scope, unit)[3]
+    summary = find_unit(services, scope, unit)[3]
     start, end = span(from_, to, services.clock(), days=365)
     days = logbook.days_of(services.registry, scope, unit, start, end + 86_400)
     found = logbook.starts_of(days, summary, start, end)[::-1]
@@ -119,6 +117,6 @@ def _before(
 @router.get("/{unit}/due")
 def due(services: TheServices, scope: CurrentScope, unit: str) -> DuePage:
     """Due work of one unit, most pressing first."""
-    find(services, scope, unit)
+    find_unit(services, scope, unit)
     rows = lists.due(services.registry, scope, unit)
     return DuePage(items=[due_view(item, of) for item, of, _, _ in rows], next=None)

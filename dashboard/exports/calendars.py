@@ -8,16 +8,18 @@ time says the first (3.3.5): a visit in the second is in UTC.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from typing import NamedTuple
 
-from icalendar import Calendar, Event, Timezone
+from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
 from fleet import calendar
 from fleet.registry.office.rounds_feed import ToldEvent
 
 PRODUCT = "-//Hourhand//rounds//EN"
 FRESH = timedelta(minutes=15)
+DAY = 86_400
 
 
 def calendar_of(name: str, technician: str, told: Iterable[ToldEvent]) -> bytes:
@@ -53,12 +55,61 @@ def _zones(told: Iterable[ToldEvent]) -> dict[str, tuple[int, int]]:
 
 @lru_cache(maxsize=64)
 def _zone(name: str, first: int, last: int) -> Timezone:
-    """The zone's changes from the year before those to the year after."""
-    made = Timezone.from_tzid(
-        name, first_date=date(first - 1, 1, 1), last_date=date(last + 2, 1, 1)
-    )
-    made.pop("COMMENT", None)
+    """The zone's changes from the year before those to the year after (RFC 5545, 3.6.5).
+
+    Every day is asked: a clock may be put back for one month of a year, and not the same each year.
+    """
+    begin = int(datetime(first - 1, 1, 1, tzinfo=UTC).timestamp())
+    end = int(datetime(last + 2, 1, 1, tzinfo=UTC).timestamp())
+    onsets: dict[tuple[timedelta, _Rule], list[datetime]] = {}
+    before = _rule(begin, name)
+    onsets[before.offset, before] = [_local(begin, before.offset)]
+    for at in range(begin + DAY, end + DAY, DAY):
+        change = at - DAY
+        while _rule(at, name) != before:
+            change = _change(change, at, name)
+            after = _rule(change, name)
+            onsets.setdefault((before.offset, after), []).append(_local(change, before.offset))
+            before = after
+    made = Timezone()
+    made.add("tzid", name)
+    for (offset, rule), starts in onsets.items():
+        part = TimezoneDaylight() if rule.saving else TimezoneStandard()
+        part.TZOFFSETFROM, part.TZOFFSETTO = offset, rule.offset
+        part.add("tzname", rule.name)
+        part.DTSTART = starts[0]
+        if starts[1:]:
+            part.add("rdate", starts[1:])
+        made.add_component(part)
     return made
+
+
+class _Rule(NamedTuple):
+    """What a zone's clock does: its offset from UTC, whether that is summer time, its short name."""
+
+    offset: timedelta
+    saving: bool
+    name: str
+
+
+def _rule(at: int, zone: str) -> _Rule:
+    wall = calendar.local(at, zone)
+    offset = wall.utcoffset() or timedelta()
+    return _Rule(offset, bool(wall.dst()), wall.tzname() or str(offset))
+
+
+def _change(low: int, high: int, zone: str) -> int:
+    """The first second after `low`, to `high`, with another rule than at `low`."""
+    before = _rule(low, zone)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if _rule(middle, zone) == before else (low, middle)
+    return high
+
+
+def _local(at: int, offset: timedelta) -> datetime:
+    """The time on a clock of that offset, without a zone."""
+    return (_at(at) + offset).replace(tzinfo=None)
 
 
 def _event(one: ToldEvent) -> Event:

@@ -1,4 +1,4 @@
-"""CSV that a spreadsheet cannot take for a formula. Pure."""
+"""CSV that a spreadsheet cannot take for a formula, for visits and for bills. Pure."""
 
 from __future__ import annotations
 

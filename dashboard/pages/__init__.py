@@ -16,14 +16,19 @@ from dashboard.pages import (
     tolerance,
     units,
 )
-from dashboard.pages.alerts import alert, channels, outage, outage_texts, quiet_hours, rota, waking
-from dashboard.pages.alerts import page as alerts_page
-from dashboard.pages.jobs import billing, call, job
-from dashboard.pages.jobs import page as jobs_page
-from dashboard.pages.rounds import change, export
-from dashboard.pages.rounds import page as rounds_page
-from dashboard.pages.unit import charts, signal
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.alerts import (
+    alert,
+    alerts_page,
+    channels,
+    outage,
+    outage_texts,
+    quiet_hours,
+    rota,
+    waking,
+)
+from dashboard.pages.jobs import billing, call, job, jobs_page
+from dashboard.pages.rounds import change, export, rounds_page
+from dashboard.pages.unit import charts, signal, unit_page
 
 ROUTERS = tuple(
     page.router

@@ -8,7 +8,7 @@ from fleet import words
 from fleet.model import Scope
 from fleet.registry import lists
 from scheduler.assess import hours
-from scheduler.work import Doubt, doubt
+from scheduler.work_orders import Doubt, doubt
 
 CONFIRMED = "Confirmed by who read it."
 ONCE_MORE = "Read the meter once more; then mend it, or confirm it."

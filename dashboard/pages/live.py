@@ -10,11 +10,17 @@ from fastapi import APIRouter, Depends, Header, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
-from dashboard.bounds import RowNumber
 from dashboard.door import neighbourhood
 from dashboard.events import Rests
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentScope, CurrentViewer, TheServices, address_of, require
+from dashboard.request_context import (
+    CurrentScope,
+    CurrentViewer,
+    RowNumber,
+    TheServices,
+    address_of,
+    require,
+)
 from dashboard.viewers import still
 from fleet.bounds import ROW_MOST, whole
 from fleet.registry.base.faults import RegistryFault

@@ -17,8 +17,7 @@ from dashboard.pages.device_says import DeviceSays, device_says
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.posted import read_form
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentViewer, Services, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentViewer, Services, TheServices, find_unit, require
 from dashboard.viewers import Viewer
 from dashboard.views.named import SetName, set_name
 from fleet import calendar
@@ -67,7 +66,7 @@ def blank(
 
     Fields named in the address begin with what it says: a finding's link knows the readings.
     """
-    zone = find(services, viewer.scope, unit)[1].time_zone
+    zone = find_unit(services, viewer.scope, unit)[1].time_zone
     sent = {
         "at": calendar.local(services.clock(), zone).strftime("%Y-%m-%dT%H:%M"),
         "by": viewer.name,
@@ -111,7 +110,7 @@ def _keep(
     sent: dict[str, str],
 ) -> Response:
     scope = viewer.scope
-    _, site, _, _ = find(services, scope, unit)
+    _, site, _, _ = find_unit(services, scope, unit)
     old = _old(services, scope, unit, sent.get("corrects", "")[:64])
     inputs = lists.inputs(services.registry, scope, unit)
     fields = forms.fields_of(kind, inputs.plan if inputs else None)
@@ -160,7 +159,7 @@ async def undo(
 def _take_back(
     services: Services, viewer: Viewer, unit: str, sent: dict[str, str]
 ) -> RedirectResponse:
-    find(services, viewer.scope, unit)
+    find_unit(services, viewer.scope, unit)
     old = _old(services, viewer.scope, unit, sent.get("record", "")[:64])
     if old is None:
         raise Problem(404, "There is no such record of this set.")
@@ -197,7 +196,7 @@ def _form(
     status: int = 200,
 ) -> HTMLResponse:
     scope = viewer.scope
-    found, site, customer, _ = find(services, scope, unit)
+    found, site, customer, _ = find_unit(services, scope, unit)
     inputs = lists.inputs(services.registry, scope, unit)
     old = _old(services, scope, unit, sent.get("corrects", "")[:64])
     if inputs is None:

@@ -7,9 +7,21 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
-from dashboard import frames, programs
+from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices, require
-from dashboard.views import service as told
+from dashboard.views.service import (
+    Inbox,
+    OddDevice,
+    Program,
+    SetAside,
+    ago,
+    aside,
+    beats,
+    forgiving,
+    inbox,
+    live,
+    program,
+)
 from fleet.registry import lists
 from fleet.registry.lists.rows import HealthFacts
 
@@ -30,15 +42,15 @@ class HealthScreen:
     reporting: int
     silent: int
     unheard: int
-    programs: list[told.Program]
+    programs: list[Program]
     newest: str
     waiting: int
     waiting_since: str
-    inbox: told.Inbox
+    inbox: Inbox
     live: list[tuple[str, str]]
     unregistered: list[str]
-    forgiven: list[told.OddDevice]
-    set_aside: list[told.SetAside]
+    forgiven: list[OddDevice]
+    set_aside: list[SetAside]
 
 
 @router.get("/health-page", response_class=HTMLResponse)
@@ -55,16 +67,16 @@ def service(request: Request, services: TheServices, scope: CurrentScope) -> HTM
         reporting=max(0, counts.units - silent - counts.not_assessed),
         silent=silent,
         unheard=counts.not_assessed,
-        programs=[told.program(entry, now) for entry in programs.beats(facts.heartbeats, now)],
-        newest=told.ago(facts.newest_heard_at, now),
+        programs=[program(entry, now) for entry in beats(facts.heartbeats, now)],
+        newest=ago(facts.newest_heard_at, now),
         waiting=facts.touches_device + facts.touches_unit,
-        waiting_since=told.ago(facts.oldest_touch_at, now),
-        inbox=told.inbox(facts),
-        live=told.live(services.feed.condition(), now),
+        waiting_since=ago(facts.oldest_touch_at, now),
+        inbox=inbox(facts),
+        live=live(services.feed.condition(), now),
         unregistered=[d.device for d, _ in devices if not d.registered][:DEVICES_SHOWN],
-        forgiven=told.forgiving(devices)[:DEVICES_SHOWN],
+        forgiven=forgiving(devices)[:DEVICES_SHOWN],
         set_aside=[
-            told.aside(row, now)
+            aside(row, now)
             for row in lists.quarantine(services.registry, scope, None, QUARANTINE_SHOWN)
         ],
     )

@@ -14,7 +14,7 @@ from dashboard.problems import Problem
 from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views import agreements
-from dashboard.views.rounds import phones as phones_of
+from dashboard.views.rounds import phones
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import Contract, Customer, Scope, Site, SiteCard, SiteContact
@@ -112,7 +112,7 @@ def _page(
         done=done,
         codes=codes,
         cautions=words.CAUTIONS,
-        phones=phones_of(site, customer, card, []),
+        phones=phones(site, customer, card, []),
         hours=say_hours(card.hours),
         tests=say_hours(card.test_hours),
         notes={c.phone: c.note for c in card.contacts},
@@ -162,7 +162,7 @@ def may_look(services: Services, viewer: Viewer, site: str) -> bool:
         return False
     plan = dispatch.decode(told.doc)
     today = local_date(services.clock(), plan.zone).isoformat()
-    one = dispatch.round_of(plan, whose, today)
+    one = plan.round_of(whose, today)
     return one is not None and any(stop.site == site for stop in one.stops)
 
 

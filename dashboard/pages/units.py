@@ -14,7 +14,7 @@ from dashboard.request_context import LIVE, CurrentScope, TheServices
 from dashboard.views.units import UnitLine, unit_line
 from fleet.model import SEVERITIES
 from fleet.registry import lists
-from fleet.words.readiness import READINESS
+from fleet.words.readiness_sentences import READINESS
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 

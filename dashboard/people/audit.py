@@ -8,9 +8,8 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse
 
 from dashboard import frames
-from dashboard.bounds import RowNumber
 from dashboard.people.labels import AUDIT_WORDS, when
-from dashboard.request_context import CurrentViewer, TheServices, require
+from dashboard.request_context import CurrentViewer, RowNumber, TheServices, require
 from fleet.registry import people
 from fleet.registry.people import AuditKind, AuditRow
 

@@ -1,4 +1,4 @@
-"""The cookies of a session and of a share link: HttpOnly, SameSite=Lax, `__Host-` under TLS."""
+"""How a secret gets into a browser, in one place: the cookies of a session and of a share link: HttpOnly, SameSite=Lax, `__Host-` under TLS."""
 
 from __future__ import annotations
 

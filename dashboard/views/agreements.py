@@ -11,7 +11,7 @@ from fleet import words
 from fleet.calendar import local_date
 from fleet.model import Scope
 from fleet.registry.office.agreements import Agreement, agreements
-from scheduler import work
+from scheduler import work_orders
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,10 +58,10 @@ def standing(one: Agreement, now: int) -> list[Standing]:
     today, contract = local_date(now, one.zone), one.contract
     lines = []
     if contract.visits_a_year:
-        behind = work.visits_behind(contract.visits_a_year, len(one.visited), today)
+        behind = work_orders.visits_behind(contract.visits_a_year, len(one.visited), today)
         lines.append(Standing(said=visits(one, today, behind), due=behind > 0))
     if contract.renewal:
-        left = work.renewal_near(contract.renewal, today)
+        left = work_orders.renewal_near(contract.renewal, today)
         lines.append(Standing(said=renewal(contract.renewal, left), due=left is not None))
     return lines
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from dashboard import phrases, svg
 from dashboard.views.contract import FORMS, Form, View
 from fleet import words
-from fleet.words import battery as say
+from fleet.words import battery_sentences
 from scheduler.assess import Assessment
 from scheduler.day import Day
 from scheduler.rules.battery import BatterySeen, BatteryTrend, ChargeLook, CrankLook, RestLook
@@ -122,9 +122,9 @@ def panel(
         return None
     seen = verdict.battery
     return BatteryPanel(
-        verdict=say.VERDICTS[seen.verdict],
+        verdict=battery_sentences.VERDICTS[seen.verdict],
         bad=bool(SHAPES[seen.verdict]),
-        said=say.stands(seen.verdict, seen.why, seen.by, low(seen.cranking, zone)),
+        said=battery_sentences.stands(seen.verdict, seen.why, seen.by, low(seen.cranking, zone)),
         value=value(seen, zone, now),
         line=line(days, now, seen.nominal_v),
         rows=[
@@ -140,7 +140,7 @@ def panel(
 
 def low(look: CrankLook, zone: str) -> str:
     """At how many of which starts it cranked low."""
-    return say.cranked_low(look.like_low, look.like_starts, look.like_from, zone)
+    return battery_sentences.cranked_low(look.like_low, look.like_starts, look.like_from, zone)
 
 
 def value(seen: BatterySeen, zone: str, now: int) -> Volts | None:
@@ -151,7 +151,7 @@ def value(seen: BatterySeen, zone: str, now: int) -> Volts | None:
     said = "too few days to say what is usual"
     if seen.usual_low_v is not None and seen.usual_high_v is not None:
         usual = (seen.usual_low_v, seen.usual_high_v)
-        said = f"usual for this set, standing, {usual[0]:.1f}–{usual[1]:.1f} V"
+        said = f"usual for this set, standing, {words.ends(f'{usual[0]:.1f}', f'{usual[1]:.1f}', '–')} V"
     picture = None
     if usual is not None:
         label = f"Battery {seen.volts_v:.1f} V, {said}"
@@ -172,7 +172,7 @@ def line(days: Sequence[Day], now: int, nominal_v: float) -> Line | None:
         return None
     label = (
         f"Middle of each day, standing, {phrases.count(len(volts), 'day')}: "
-        f"{min(volts):.2f} to {max(volts):.2f} V, {volts[-1]:.2f} V last"
+        f"{words.ends(f'{min(volts):.2f}', f'{max(volts):.2f}')} V, {volts[-1]:.2f} V last"
     )
     return Line(picture=svg.sparkline(volts, label, LEAST_SHARE * nominal_v), said=label)
 
@@ -181,14 +181,16 @@ def charger(charge: ChargeLook) -> str:
     """What charges it, who says so, and whether it does."""
     if charge.reason:
         return "not seen: its volts are not measured"
-    said = say.CHARGERS[charge.kind]
+    said = battery_sentences.CHARGERS[charge.kind]
     if charge.kind != "unknown":
         said += ", by the register" if charge.asked != "unknown" else ", as its volts tell"
     if "unknown" not in (charge.asked, charge.learned) and charge.asked != charge.learned:
-        said += f"; its volts look like {say.CHARGERS[charge.learned]}"
+        said += f"; its volts look like {battery_sentences.CHARGERS[charge.learned]}"
     if charge.fault == "low":
         said += "; it does not charge now"
-    left = say.days_left(charge.days_left_low, charge.days_left, charge.days_left_high)
+    left = battery_sentences.days_left(
+        charge.days_left_low, charge.days_left, charge.days_left_high
+    )
     if left:
         said += f"; {left}"
     if not charge.mains_seen and charge.kind not in ("none", "solar"):
@@ -228,27 +230,27 @@ def over_time(trend: BatteryTrend | None, zone: str) -> str:
     steepest, least = ceil(-100 * trend.low_v) / 100, floor(-100 * trend.high_v) / 100
     if not trend.falling:
         return f"no fall to be sure of in {trend.weeks} weeks"
-    said = f"falling, {least:.2f} to {steepest:.2f} V a month over {trend.weeks} weeks"
+    said = f"falling, {words.ends(f'{least:.2f}', f'{steepest:.2f}')} V a month over {trend.weeks} weeks"
     if trend.crosses_at is None:
         return f"{said}; its limit is further off than can be foretold"
-    said += f"; meets its limit about {say.on(trend.crosses_at, zone)}"
+    said += f"; meets its limit about {battery_sentences.on(trend.crosses_at, zone)}"
     if trend.crosses_from is not None:
-        said += f", at the earliest {say.on(trend.crosses_from, zone)}"
+        said += f", at the earliest {battery_sentences.on(trend.crosses_from, zone)}"
     return (
         said
         if trend.crosses_to is None
-        else f"{said}, at the latest {say.on(trend.crosses_to, zone)}"
+        else f"{said}, at the latest {battery_sentences.on(trend.crosses_to, zone)}"
     )
 
 
 def fitted(seen: BatterySeen, zone: str) -> str:
     """Its age, chemistry and volts."""
-    what = f"{seen.nominal_v:.0f} V, {say.CHEMISTRIES[seen.chemistry]}"
+    what = f"{seen.nominal_v:.0f} V, {battery_sentences.CHEMISTRIES[seen.chemistry]}"
     if seen.fitted_at is None:
         return f"{what}; when it was fitted is not written down"
     years = (seen.age_days or 0) / 365.25
     age = f"{years:.1f} years" if years >= 2 else f"{round(years * 12)} months"
-    return f"{what}; {say.on(seen.fitted_at, zone)}, {age} ago"
+    return f"{what}; {battery_sentences.on(seen.fitted_at, zone)}, {age} ago"
 
 
 def evidence(seen: BatterySeen, zone: str, now: int) -> list[str]:

@@ -148,7 +148,7 @@ def likely_range(item: DueItem, today: date) -> str:
     if item.likely_to is None:
         return f"likely not before {first}"
     last = phrases.day_words(item.likely_to, today)
-    return f"likely {first}" if first == last else f"likely {first} to {last}"
+    return f"likely {words.ends(first, last)}"
 
 
 def plain_reason(item: DueItem, today: date) -> str:

@@ -12,16 +12,16 @@ import msgspec
 
 from fleet.calendar import utc_text
 from fleet.findings import KINDS, Facts
-from fleet.model.telemetry import Facts as JsonFacts
+from fleet.model import telemetry
 
 MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
 """Names of moments in people's records, beside those that end in `_at`."""
 
 
-def finding_facts(facts: Facts) -> JsonFacts:
+def finding_facts(facts: Facts) -> telemetry.Facts:
     """The facts of a finding. What is not known is left out."""
     moments = _moments(type(facts))
-    told: JsonFacts = msgspec.to_builtins(facts)
+    told: telemetry.Facts = msgspec.to_builtins(facts)
     del told["kind"]
     return {
         name: utc_text(value) if name in moments and isinstance(value, int) else value
@@ -29,7 +29,7 @@ def finding_facts(facts: Facts) -> JsonFacts:
     }
 
 
-def record_facts(facts: JsonFacts) -> JsonFacts:
+def record_facts(facts: telemetry.Facts) -> telemetry.Facts:
     """The facts of somebody's record."""
     return {
         name: utc_text(value) if _moment(name) and isinstance(value, int) else value
@@ -60,7 +60,7 @@ def _unit(found: msgspec.inspect.Type) -> str:
             return ""
 
 
-def schema() -> JsonFacts:
+def schema() -> telemetry.Facts:
     """JSON Schema of the facts of a finding: one of the records, by the finding's kind."""
     return {
         "anyOf": [_of(record) for record in KINDS.values()],
@@ -68,7 +68,7 @@ def schema() -> JsonFacts:
     }
 
 
-def _of(record: type[Facts]) -> JsonFacts:
+def _of(record: type[Facts]) -> telemetry.Facts:
     """The schema of one kind's facts: every field with its unit; moments are date-times."""
     info = msgspec.inspect.type_info(record)
     assert isinstance(info, msgspec.inspect.StructType)
@@ -92,7 +92,7 @@ def _of(record: type[Facts]) -> JsonFacts:
     }
 
 
-def _field(found: JsonFacts, unit: str) -> JsonFacts:
+def _field(found: telemetry.Facts, unit: str) -> telemetry.Facts:
     """A moment as a date-time, any other field with its unit."""
     kept = {name: value for name, value in found.items() if name not in ("unit", "default")}
     if "anyOf" in kept:  # what is not known is left out

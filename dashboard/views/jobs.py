@@ -14,7 +14,7 @@ from fleet.model import JOB_STATES, Job, JobState, Severity
 from fleet.model.book import Book
 from fleet.registry.office import kept_rounds
 from fleet.words import job_sentences
-from scheduler import dispatch, work
+from scheduler import dispatch, work_orders
 
 CARDS_AT_MOST = 40
 NO_SET_IS: dict[str, Grave] = {}
@@ -53,7 +53,7 @@ class Column:
 def placed(services: Services) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
     published = kept_rounds.in_force(services.registry)
-    return dispatch.places(dispatch.decode(published.doc)) if published else {}
+    return dispatch.decode(published.doc).places if published else {}
 
 
 def columns(
@@ -117,7 +117,7 @@ def card(
         unit=job.unit,
         severity=severity(job, zone, now),
         mark=mark(job, zone, now),
-        set=grave.get(job.unit) if work.is_open(job) else None,
+        set=grave.get(job.unit) if work_orders.is_open(job) else None,
         who=who,
         promise=promise_words(job, zone, now),
         pinned=job.pin is not None,
@@ -126,7 +126,7 @@ def card(
 
 def severity(job: Job, zone: str, now: int) -> Severity | None:
     """Urgent: Act now. Late: Same day. Else, and once it is over, ink."""
-    if not work.is_open(job):
+    if not work_orders.is_open(job):
         return None
     if job.urgent:
         return "act_now"

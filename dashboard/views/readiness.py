@@ -10,8 +10,7 @@ from fleet import words
 from fleet.findings import fuel as say_fuel
 from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
 from fleet.registry.lists.rows import Counts
-from fleet.words import mains as say_mains
-from fleet.words import readiness as say_ready
+from fleet.words import readiness_sentences
 from scheduler.assess import Assessment
 from scheduler.rules import mains
 from scheduler.rules.fuel import FuelSeen
@@ -49,7 +48,7 @@ def readiness_view(held: ReadinessNow | None, zone: str, now: int) -> ReadinessV
     """A verdict with its sentence; None before the first one."""
     if held is None:
         return None
-    return view_of(ReadinessView, held, sentence=say_ready.readiness(held, zone, now))
+    return view_of(ReadinessView, held, sentence=readiness_sentences.readiness(held, zone, now))
 
 
 class MainsView(MainsNow, View, frozen=True, kw_only=True):
@@ -129,10 +128,10 @@ def panel(
 ) -> ReadinessPanel:
     """The top of a unit's page: its word, the sentence without it, and the facts beside it."""
     held = summary.readiness if summary else None
-    said = say_ready.readiness(held, zone, now).partition(": ")[2]
+    said = readiness_sentences.readiness(held, zone, now).partition(": ")[2]
     facts = []
     if summary is not None:
-        facts.append(("Mains here", say_mains.mains_now(summary.mains, zone, now)))
+        facts.append(("Mains here", readiness_sentences.mains_now(summary.mains, zone, now)))
     if verdict is not None:
         facts.append(("Fuel", fuel(verdict.fuel)))
     if held is not None and held.blind:
@@ -141,7 +140,7 @@ def panel(
     return ReadinessPanel(
         state=held.state if held else "unknown",
         said=said[:1].upper() + said[1:],
-        others=say_ready.others(held, zone, now) if held else [],
+        others=readiness_sentences.others(held, zone, now) if held else [],
         facts=facts,
         limits=limits(summary, zone, now),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from dashboard import logbook, phrases, svg
+from fleet import words
 from fleet.model import UnitSummary
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs
@@ -98,7 +99,7 @@ def picture(reading: logbook.Now, usual: svg.Span, unit: str, name: str) -> Mark
     span = svg.bar_span(reading.value, usual, floor)
     low, high = (phrases.reading(reading.channel, edge)[0] for edge in usual)
     value = phrases.reading(reading.channel, reading.value)[0]
-    label = f"{name} {value} {unit}, usual {low} to {high} {unit}".replace("  ", " ")
+    label = f"{name} {value} {unit}, usual {words.ends(low, high)} {unit}".replace("  ", " ")
     return svg.band_bar(reading.value, usual, span, label)
 
 
@@ -110,8 +111,7 @@ def usual_words(channel: str, usual: logbook.Usual) -> str:
         return f"too few {what} to say what is usual"
     low, unit = phrases.reading(channel, usual.low)
     high, _ = phrases.reading(channel, usual.high)
-    between = low if low == high else f"{low}–{high}"
-    return f"{when} {between} {unit}".strip()
+    return f"{when} {words.ends(low, high, '–')} {unit}".strip()
 
 
 def unchecked(inputs: UnitInputs, now: int) -> list[str]:

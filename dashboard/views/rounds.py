@@ -10,34 +10,18 @@ from dashboard.request_context import Services
 from dashboard.views.jobs import promise_words
 from dashboard.views.planned import RoundView, StopView, round_view
 from dashboard.views.round_map import Route, Spot
-from fleet.calendar import local, local_date
+from fleet.calendar import local
 from fleet.geo import distance_km
-from fleet.model import Customer, Job, Scope, Site, SiteCard, Technician
-from fleet.registry.base.engine import Registry
-from fleet.registry.office import kept_jobs, kept_rounds, sitecard, technicians
-from fleet.words import job_sentences, planned
+from fleet.model import Customer, Job, Scope, Site, SiteCard
+from fleet.model.book import Sheet
+from fleet.model.round_plan import half_of
+from fleet.registry.office import board
+from fleet.words import job_sentences, plan_sentences
 from scheduler.rounds import Changes, Round, RoundPlan, Stop
-from scheduler.rounds.spans import half_of
 from scheduler.rounds.travel import ROAD_FACTOR
 
 Phone = tuple[str, str, str]
 """Who, the number, the number to dial."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A plan with the names of all that is in it, as far as the viewer's scope reaches."""
-
-    plan: RoundPlan
-    jobs: dict[str, Job]
-    places: dict[str, tuple[Site, Customer]]
-    cards: dict[str, SiteCard]
-    technicians: dict[str, Technician]
-    now: int
-
-    @property
-    def today(self) -> date:
-        return local_date(self.now, self.plan.zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,25 +115,8 @@ class ChangeLine:
 
 
 def sheet_of(services: Services, scope: Scope, plan: RoundPlan) -> Sheet:
-    """Everything the pages need of a plan."""
-    return gather(services.registry, scope, plan, services.clock())
-
-
-def gather(registry: Registry, scope: Scope, plan: RoundPlan, now: int) -> Sheet:
-    """A plan with the names of all that is in it."""
-    ids = {job for one in plan.rounds for job in one.jobs} | {u.job for u in plan.unplanned}
-    ids |= {c.job for c in plan.changes.changes} | {j for u in plan.unplanned for j in u.blocking}
-    jobs = kept_jobs.by_id(registry, scope, ids)
-    return Sheet(
-        plan=plan,
-        jobs=jobs,
-        places=kept_rounds.places(
-            registry, scope, {job.where for job in jobs.values() if job.where}
-        ),
-        cards=sitecard.cards(registry, scope),
-        technicians={one.id: one for one in technicians.technicians(registry)},
-        now=now,
-    )
+    """Everything the pages need of a plan that is not in force."""
+    return board.plan_sheet(services.registry, scope, plan, services.clock())
 
 
 def clock(at: int, zone: str) -> str:
@@ -306,9 +273,9 @@ def figures(plan: RoundPlan) -> tuple[tuple[str, str], ...]:
         ("Backlog", phrases.count(m.backlog_days, "job-day")),
     ]
     if m.by_hand_km is not None and m.by_hand_jobs is not None:
-        made = planned.Driven(m.km, m.jobs, m.due_done)
-        hand = planned.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
-        found.append(("Against by hand", planned.yardstick(made, hand, m.does_as_much)))
+        made = plan_sentences.Driven(m.km, m.jobs, m.due_done)
+        hand = plan_sentences.Driven(m.by_hand_km, m.by_hand_jobs, m.by_hand_due_done or 0)
+        found.append(("Against by hand", plan_sentences.yardstick(made, hand, m.does_as_much)))
     if m.same_by_hand_km is not None:
         found.append(("The same jobs by hand", f"{m.same_by_hand_km:.0f} km"))
     return tuple(found)

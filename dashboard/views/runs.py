@@ -190,7 +190,7 @@ def hours_line(
         anchor = f"{words.hours(held.anchor_h)} at {words.moment(held.anchor_at, zone, now)}"
     return HoursLine(
         hours=words.hours(held.hours_h) if held.hours_h is not None else "not known",
-        uncertain=f"± {words.hours(held.uncertain_h)}" if held.uncertain_h >= 0.1 else "",
+        uncertain=f"± {words.hours_at_most(held.uncertain_h)}" if held.uncertain_h >= 0.1 else "",
         source=SOURCES[held.source],
         anchor=anchor,
         note=held.note,

@@ -2,19 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
+import msgspec
 from msgspec import Meta
 
-from dashboard import phrases, programs
+from dashboard import phrases
 from dashboard.events import Condition
 from dashboard.views.contract import Form, Next, View
 from fleet import words
 from fleet.model import Unit
-from fleet.registry.facts.rows import DeviceFacts, QuarantineRow
+from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow
 from fleet.registry.lists.rows import HealthFacts
+
+EXPECTED = ("ingest", "scheduler", "dashboard")
+LATE_S = 20
+"""A program writes a sign of life every 5 s; three missed and a little is late."""
+
+
+Said = Mapping[str, object]
+"""What a program says of itself: numbers and texts by name, as many as it likes."""
+
+
+class Beat(msgspec.Struct, frozen=True, kw_only=True):
+    """A program and when it was last heard; doc: what it says of itself."""
+
+    program: str
+    state: Literal["running", "late", "never"]
+    at: int | None
+    doc: Said = {}
+
+
+def beats(heard: Mapping[str, tuple[int, Said]], now: int) -> list[Beat]:
+    """The expected programs first, then any other that was heard."""
+    found = []
+    for program in (*EXPECTED, *sorted(set(heard) - set(EXPECTED))):
+        at, doc = heard.get(program, (None, {}))
+        state: Literal["running", "late", "never"] = "never"
+        if at is not None:
+            state = "running" if now - at <= LATE_S else "late"
+        found.append(Beat(program=program, state=state, at=at, doc=doc))
+    return found
+
+
+def waiting_bytes(marks: Iterable[InboxMark]) -> int:
+    """Bytes of the inbox not yet taken."""
+    return sum(max(0, mark.size - mark.offset) for mark in marks if not mark.done)
+
 
 PAYLOAD_SHOWN = 600
 """Bytes of a message that a page shows."""
@@ -58,12 +94,12 @@ class HealthView(View, frozen=True, kw_only=True):
     open_alerts: int
 
 
-def status_of(beats: Sequence[programs.Beat]) -> str:
+def status_of(beats: Sequence[Beat]) -> str:
     """`ok`, or `attention` when a program has not been heard in time."""
     return "ok" if all(beat.state == "running" for beat in beats) else "attention"
 
 
-def health_view(facts: HealthFacts, beats: Sequence[programs.Beat], now: int) -> HealthView:
+def health_view(facts: HealthFacts, beats: Sequence[Beat], now: int) -> HealthView:
     """The service at `now` (UTC seconds)."""
     return HealthView(
         status=status_of(beats),
@@ -81,7 +117,7 @@ def health_view(facts: HealthFacts, beats: Sequence[programs.Beat], now: int) ->
         devices=facts.devices,
         devices_unregistered=facts.unregistered,
         newest_heard_at=facts.newest_heard_at,
-        inbox_waiting_bytes=programs.waiting_bytes(facts.inbox),
+        inbox_waiting_bytes=waiting_bytes(facts.inbox),
         touches_waiting=facts.touches_device + facts.touches_unit,
         quarantined=facts.quarantined + facts.quarantined_over,
         open_alerts=facts.open_episodes,
@@ -180,7 +216,7 @@ def ago(at: int | None, now: int) -> str:
     return "" if at is None else phrases.fresh(at, "UTC", now)
 
 
-def program(entry: programs.Beat, now: int) -> Program:
+def program(entry: Beat, now: int) -> Program:
     """A program in words; what it says of itself in plain pairs."""
     return Program(
         name=entry.program,

@@ -6,14 +6,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import frames, phrases
-from dashboard.request_context import Services
-from dashboard.unit_lookup import Found
-from dashboard.views import notices as set_notices
+from dashboard.request_context import FoundUnit, Services
+from dashboard.views import set_notices
 from fleet import words
 from fleet.findings import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
+from fleet.registry.lists.unit import UnitRow
 
 OVER_AT_MOST = 5
 Grave = tuple[Severity, str]
@@ -33,7 +33,7 @@ class SetFindings:
 
 
 def set_findings(
-    services: Services, scope: Scope, job: Job, row: Found | None, now: int
+    services: Services, scope: Scope, job: Job, row: FoundUnit | None, now: int
 ) -> SetFindings:
     """Open findings of the job's set, the gravest first; and what ended since the job was made."""
     if row is None:
@@ -83,8 +83,13 @@ def _ended(episode: Episode) -> int | None:
 
 def gravest(registry: Registry, scope: Scope, units: Iterable[str], now: int) -> dict[str, Grave]:
     """(severity, a few words) of sets whose gravest finding is Act now or Same day, by unit."""
+    return gravest_of(lists.units_named(registry, scope, units), now)
+
+
+def gravest_of(sets: Iterable[UnitRow], now: int) -> dict[str, Grave]:
+    """The same of sets that are read already."""
     found: dict[str, Grave] = {}
-    for row in lists.units_named(registry, scope, units):
+    for row in sets:
         zone = row.site.time_zone
         one = frames.worst(row.summary.findings) if row.summary else None
         if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):

@@ -212,9 +212,8 @@ def measured_rows(one: Measured, zone: str, now: int) -> list[tuple[str, str]]:
     unit, decimals = UNITS[one.quantity]
     rows = []
     if one.usual_low is not None and one.usual_high is not None:
-        between = (
-            f"{_number(one.usual_low, decimals)} to {_number(one.usual_high, decimals)} {unit}"
-        )
+        low, high = _number(one.usual_low, decimals), _number(one.usual_high, decimals)
+        between = f"{words.ends(low, high)} {unit}"
         runs = phrases.count(one.runs, "run")
         rows.append(("Usual here", f"{between}, {runs} {usual_of(one, zone, now)}"))
     if one.quantity == "hertz" and one.width_pct is not None and not one.not_judged:
@@ -234,7 +233,8 @@ def trend(one: Measured) -> Trend | None:
     unit, decimals = UNITS[one.quantity]
     values = [value for _, value in one.points]
     label = f"{NAMES[one.quantity]} of the newest {phrases.count(len(values), 'run')}: "
-    label += f"{_number(min(values), decimals)} to {_number(max(values), decimals)} {unit}"
+    low, high = _number(min(values), decimals), _number(max(values), decimals)
+    label += f"{words.ends(low, high)} {unit}"
     return Trend(picture=svg.sparkline(values, label), said=label)
 
 

@@ -41,7 +41,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.words.readiness import readiness as ready_words
+from fleet.words import readiness_sentences
 from scheduler import assess
 from scheduler.rules.reliability import Harder
 from scheduler.rules.service import Duty
@@ -252,5 +252,7 @@ def unit_line(
 
 def ready_why(summary: UnitSummary | None, zone: str, now: int) -> str:
     """The reason or proof of its readiness, without the word that stands beside it."""
-    said = ready_words(summary.readiness if summary else None, zone, now).partition(": ")[2]
+    said = readiness_sentences.readiness(
+        summary.readiness if summary else None, zone, now
+    ).partition(": ")[2]
     return said[:1].upper() + said[1:]

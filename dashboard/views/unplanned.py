@@ -12,8 +12,8 @@ from fleet.model import Customer, Job, Scope, Severity, Site
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import kept_rounds
-from fleet.words import job_sentences, planned
-from scheduler.dispatch import PLANNED_STATES, Wanting
+from fleet.words import job_sentences, plan_sentences
+from scheduler.dispatch import Wanting, fits_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +74,9 @@ def left_out(
         )
     places = kept_rounds.places(registry, scope, {job.where for job in unknown if job.where})
     found += [
-        _left_out(job, places.get(job.where), planned.NOT_IN_PLAN, planned.NOT_IN_PLAN_WHY)
+        _left_out(
+            job, places.get(job.where), plan_sentences.NOT_IN_PLAN, plan_sentences.NOT_IN_PLAN_WHY
+        )
         for job in unknown
     ]
     found.sort(key=lambda row: (not row.urgent, row.due or "9999", row.title))
@@ -130,7 +132,7 @@ def wanting(
                 job_is=(why.get(job.id) or job_sentences.STATES[job.state])
                 if job
                 else "no job yet",
-                fits=job is not None and job.urgent and job.state in PLANNED_STATES,
+                fits=job is not None and fits_in(job),
             )
         )
     return tuple(found)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from paho.mqtt.packettypes import PacketTypes as Kind
+from paho.mqtt.packettypes import PacketTypes
 
 from demo_fleet.broker import answers, packets, wire
 from demo_fleet.broker.exchange import Exchange
@@ -45,13 +45,13 @@ class Connection(asyncio.Protocol):
         self._ending = False
         self._paused = False
         self._handlers: dict[int, Callable[[int, bytes], None]] = {
-            Kind.PUBLISH: self._on_publish,
-            Kind.PUBACK: self._on_puback,
-            Kind.PUBREL: self._on_pubrel,
-            Kind.SUBSCRIBE: self._on_subscribe,
-            Kind.UNSUBSCRIBE: self._on_unsubscribe,
-            Kind.PINGREQ: lambda _flags, _data: self.send(answers.PINGRESP),
-            Kind.DISCONNECT: self._on_disconnect,
+            PacketTypes.PUBLISH: self._on_publish,
+            PacketTypes.PUBACK: self._on_puback,
+            PacketTypes.PUBREL: self._on_pubrel,
+            PacketTypes.SUBSCRIBE: self._on_subscribe,
+            PacketTypes.UNSUBSCRIBE: self._on_unsubscribe,
+            PacketTypes.PINGREQ: lambda _flags, _data: self.send(answers.PINGRESP),
+            PacketTypes.DISCONNECT: self._on_disconnect,
         }
 
     # ---- what the loop says
@@ -81,7 +81,7 @@ class Connection(asyncio.Protocol):
         self._heard_at = self._steady()
         self._received += data
         try:
-            if self._session is None and self._received[0] >> 4 != Kind.CONNECT:
+            if self._session is None and self._received[0] >> 4 != PacketTypes.CONNECT:
                 raise Malformed("the first packet is no CONNECT", packets.PROTOCOL_ERROR)
             for kind, flags, body in wire.packets(self._received):
                 if self._ending:
@@ -187,10 +187,10 @@ class Connection(asyncio.Protocol):
         if message.qos < 2 or number not in session.taken:
             self._exchange.publish(message, session, now)
         if message.qos == 1:
-            self.send(answers.answer(Kind.PUBACK, number))
+            self.send(answers.answer(PacketTypes.PUBACK, number))
         elif message.qos == 2:
             session.taken.add(number)
-            self.send(answers.answer(Kind.PUBREC, number))
+            self.send(answers.answer(PacketTypes.PUBREC, number))
 
     def _on_puback(self, _flags: int, body: bytes) -> None:
         session, _, now = self._mine()
@@ -200,20 +200,20 @@ class Connection(asyncio.Protocol):
         session, _, _ = self._mine()
         number = wire.read_number(body)
         session.taken.discard(number)
-        self.send(answers.answer(Kind.PUBCOMP, number))
+        self.send(answers.answer(PacketTypes.PUBCOMP, number))
 
     def _on_subscribe(self, _flags: int, body: bytes) -> None:
         session, version, now = self._mine()
         number, wishes = wire.read_subscribe(body, version)
         codes, follow = self._exchange.subscribe(session, wishes)
-        self.send(answers.listed(Kind.SUBACK, number, codes, version))
+        self.send(answers.listed(PacketTypes.SUBACK, number, codes, version))
         self._exchange.recall(session, follow, now)
 
     def _on_unsubscribe(self, _flags: int, body: bytes) -> None:
         session, version, _ = self._mine()
         number, patterns = wire.read_unsubscribe(body, version)
         codes = self._exchange.unsubscribe(session, patterns)
-        self.send(answers.listed(Kind.UNSUBACK, number, codes, version))
+        self.send(answers.listed(PacketTypes.UNSUBACK, number, codes, version))
 
     def _on_disconnect(self, _flags: int, body: bytes) -> None:
         session, version, _ = self._mine()

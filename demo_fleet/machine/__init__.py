@@ -5,7 +5,6 @@ Knows no rule of ours and no message format; numpy and the standard library are 
 
 from __future__ import annotations
 
-from demo_fleet.machine.ails import FOREVER, Ails
 from demo_fleet.machine.mains import area_outages, site_outages
 from demo_fleet.machine.physics import (
     Machine,
@@ -16,7 +15,7 @@ from demo_fleet.machine.physics import (
     true_ac_v,
     values,
 )
-from demo_fleet.machine.plate import Nameplate, Reporter, Script
+from demo_fleet.machine.plate import FOREVER, Ails, Nameplate, Reporter, Script
 from demo_fleet.machine.reports import events, readings
 from demo_fleet.machine.runs import Life, build_life
 

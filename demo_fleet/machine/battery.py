@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from demo_fleet.machine.ails import Ails
 from demo_fleet.machine.noise import Floats, normal, one, smooth
-from demo_fleet.machine.plate import Nameplate
+from demo_fleet.machine.plate import Ails, Nameplate
 from demo_fleet.machine.state import Moments
 from demo_fleet.machine.supply import grown
 

@@ -1,4 +1,4 @@
-"""What a set's moments are made of: worked out once, used by every channel."""
+"""What a set's moments are made of: below the physics that works them out and every channel that uses them."""
 
 from __future__ import annotations
 

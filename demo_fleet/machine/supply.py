@@ -6,9 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from demo_fleet.machine.ails import Ails, Growing
 from demo_fleet.machine.noise import Floats, normal, one, smooth, uniform
-from demo_fleet.machine.plate import Nameplate
+from demo_fleet.machine.plate import Ails, Growing, Nameplate
 from demo_fleet.machine.state import Moments
 
 OVER_SHARE = 1.19

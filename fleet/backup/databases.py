@@ -16,7 +16,7 @@ from fleet.backup.places import BackupFault
 from fleet.registry.base import copying
 from fleet.registry.base.engine import open_as_it_is, schemas
 from fleet.registry.base.faults import Place
-from fleet.store import schema as store_schema
+from fleet.store import schema
 
 REGISTRY, STORE, TABLES = "registry.db", "store.db", "registry.postgresql"
 BUSY_S = 30.0
@@ -79,8 +79,8 @@ def copy_store(file: Path, work: Path) -> tuple[StorePart, list[Path]]:
         if not db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
             return StorePart("embedded"), []
         version = db.execute("PRAGMA user_version").fetchone()[0]
-        foreign = db.execute("PRAGMA application_id").fetchone()[0] != store_schema.APPLICATION_ID
-        if foreign or version > store_schema.VERSION:
+        foreign = db.execute("PRAGMA application_id").fetchone()[0] != schema.APPLICATION_ID
+        if foreign or version > schema.VERSION:
             raise BackupFault(f"{file} is no telemetry store that this Hourhand can read.")
         devices = db.execute("SELECT count(*) FROM device").fetchone()[0]
         return StorePart("embedded", version, devices), [work / STORE]

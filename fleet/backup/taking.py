@@ -30,7 +30,7 @@ from fleet.registry.base.engine import sqlite_file
 from fleet.settings import Settings
 from fleet.settings.folder import files_in, kind_of
 from fleet.settings.table import PREFIX, TABLE
-from fleet.words.notices import utc
+from fleet.words.notice_sentences import utc
 
 Say = Callable[[str], None]
 TEST = "HOURHAND_TEST_"

@@ -24,7 +24,7 @@ from fleet.findings.row import (
     Volts,
     always,
 )
-from fleet.findings.saying import count, day, moment, unchecked, when
+from fleet.findings.saying import count, day, ends, moment, unchecked, when
 
 BY_METER = Quiet(set_aside="note", unchecked="note", answered_by="nothing", outage="nothing")
 BY_ITSELF = Quiet(
@@ -89,7 +89,8 @@ def _left(facts: ChargerFault | BatteryRunsDown) -> str:
 def _usual(facts: ChargerFault | OverCharge) -> str:
     if facts.usual_low_v is None or facts.usual_high_v is None:
         return ""
-    return f"; usual for this set are {facts.usual_low_v:.1f} to {facts.usual_high_v:.1f} V"
+    said = ends(f"{facts.usual_low_v:.1f}", f"{facts.usual_high_v:.1f}")
+    return f"; usual for this set: {said} V"
 
 
 def _last(facts: OfBattery) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from math import ceil, floor
+from math import ceil, copysign, floor
 from zoneinfo import ZoneInfo
 
 from fleet.findings.row import LATE_S, Found, Metered, Severity
@@ -105,8 +105,28 @@ def span(seconds: float) -> str:
 
 
 def hours(value: float) -> str:
-    """Engine hours as read off a meter: one decimal under 100 h, whole hours above."""
-    return f"{value:,.1f} h" if abs(value) < 100 else f"{value:,.0f} h"
+    """Engine hours as a meter shows them: tenths under 100 h, whole hours above, each completed.
+
+    A meter moves on when the hour is full: 9,999.8 h are 9,999 h and not 10,000 h, which this engine
+    has not run yet.
+    """
+    return f"{hours_run(value, 1):,.1f} h" if abs(value) < 100 else f"{hours_run(value, 0):,.0f} h"
+
+
+def hours_run(value: float, decimals: int) -> float:
+    """Hours cut, not rounded, to so many decimals; what counting left short by a hair is whole."""
+    unit = 10**decimals
+    return copysign(floor(abs(value) * unit + 1e-6) / unit, value)
+
+
+def hours_at_most(value: float) -> str:
+    """How far hours may be out, never said smaller than it is: 0.41 -> '0.5 h'."""
+    return hours(ceil(value * 10 - 1e-6) / 10 if value < 100 else ceil(value - 1e-6))
+
+
+def ends(low: str, high: str, joint: str = " to ") -> str:
+    """Two ends of a range as they read; one value where they read alike: `13.6 to 13.9`, `13.6`."""
+    return low if low == high else f"{low}{joint}{high}"
 
 
 def day(iso: str) -> str:
@@ -129,8 +149,11 @@ def times(count: int) -> str:
     return words.get(count, f"{count} attempts")
 
 
-def percent_range(low: float, high: float) -> str:
-    """An interval of a share, never said surer than it is: 0.9312, 0.9994 -> '93 to 99.9 %'."""
+def percent_range(low: float, high: float, joint: str = " to ") -> str:
+    """An interval of a share, never said surer than it is: 0.9312, 0.9994 -> '93 to 99.9 %'.
+
+    joint: what stands between the ends; after "between" it is " and ".
+    """
 
     def said(share: float, up: bool) -> str:
         away = ceil if up else floor
@@ -138,7 +161,7 @@ def percent_range(low: float, high: float) -> str:
             return f"{min(away(share * 1000 - 1e-9), 999 if share < 1 else 1000) / 10:g}"
         return f"{away(share * 100 - 1e-9 if up else share * 100 + 1e-9)}"
 
-    return f"{said(low, False)} to {said(high, True)} %"
+    return f"{ends(said(low, False), said(high, True), joint)} %"
 
 
 def unchecked(facts: Metered) -> str:

@@ -66,12 +66,15 @@ def _service_due(facts: ServiceDue, f: Found, zone: str, now: int) -> Sentence:
         seen = f"{name}: due on {day(facts.due_on)}."
     else:
         seen = f"{name}: due."
-    if facts.reason:
-        seen += f" {facts.reason}."
+    reason = facts.reason
+    if facts.late_days:  # said already, at the head
+        reason = reason.replace(f"; {facts.late_days} days over", "", 1)
+    if reason:
+        seen += f" {reason}."
     return Sentence(
         title=f"{name} late" if f.severity == "same_day" else f"{name} due",
         seen=seen,
-        do="Put it on the next round.",
+        do="Have it done today." if f.severity == "same_day" else "Put it on the next round.",
     )
 
 

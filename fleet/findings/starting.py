@@ -246,7 +246,7 @@ class StartsUnreliable(
 
 
 def _starts_unreliable(facts: StartsUnreliable, f: Found, zone: str, now: int) -> Sentence:
-    share = percent_range(facts.low, facts.high)
+    share = percent_range(facts.low, facts.high, " and ")
     seen = (
         f"Did not start {facts.failed} of the last {count(facts.demands, 'time')}: its "
         f"starts lie between {share} ({facts.confidence:.0%} sure)."

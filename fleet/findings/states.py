@@ -1,4 +1,4 @@
-"""States that findings tell of: how a set stands, and how its site fares without mains."""
+"""States that findings and rows both tell of: how a set stands, and how its site fares without mains."""
 
 from __future__ import annotations
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import date
 
 import msgspec
 
+from fleet.calendar import local_date
 from fleet.model.engine import DueItem
 from fleet.model.episodes import Episode, Severity
 from fleet.model.jobs import Contract, Job, JobStep, SiteCard, Technician
 from fleet.model.register import Customer, ServicePlan, Site, Unit
-from fleet.model.round_plan import RoundPlan
+from fleet.model.round_plan import Round, RoundPlan
 
 GOES_TODAY: frozenset[Severity] = frozenset({"act_now", "same_day"})
 """Alerts of these severities do not wait for a visit that comes anyhow."""
@@ -36,11 +38,12 @@ class Book(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DueRow(msgspec.Struct, frozen=True, kw_only=True):
-    """A task on a set's due list, with the set and its site."""
+    """A task on a set's due list, with the set, its site and its owner."""
 
     item: DueItem
     unit: Unit
     site: Site
+    customer: Customer
 
 
 class Recorded(msgspec.Struct, frozen=True, kw_only=True):
@@ -68,12 +71,30 @@ class DueWork(msgspec.Struct, frozen=True, kw_only=True):
     service_plans: dict[str, ServicePlan] = {}
 
 
+class JobChanges(msgspec.Struct, frozen=True, kw_only=True):
+    """What makes the jobs agree with the due list. steps: of jobs there are, each with the job as it
+    is after it; fresh: new jobs with their first steps."""
+
+    steps: tuple[tuple[Job, JobStep], ...] = ()
+    fresh: tuple[tuple[Job, JobStep], ...] = ()
+
+
+class Draft(msgspec.Struct, frozen=True, kw_only=True):
+    """A plan to be kept until somebody publishes it. fingerprint: of what was asked; by: who asked."""
+
+    plan: RoundPlan
+    fingerprint: str
+    note: str
+    by: str
+
+
 class StoredPlan(msgspec.Struct, frozen=True, kw_only=True):
-    """A kept plan of rounds. fingerprint: of what was asked when it was made."""
+    """A kept plan of rounds. fingerprint: of what was asked when it was made; note: why it was."""
 
     id: int
     fingerprint: str
     plan: RoundPlan
+    note: str = ""
 
 
 class Board(msgspec.Struct, frozen=True, kw_only=True):
@@ -95,6 +116,42 @@ class Board(msgspec.Struct, frozen=True, kw_only=True):
     def in_force(self) -> RoundPlan | None:
         """The plan in force; None where there is none."""
         return self.told.plan if self.told else None
+
+
+class PlanningBook(msgspec.Struct, frozen=True, kw_only=True):
+    """All that a plan is made from, read at one moment: the due list beside the jobs, and the board
+    as it stands before the jobs agree with it. Its book holds the sites of due work too."""
+
+    due: DueWork
+    board: Board
+
+
+class Sheet(msgspec.Struct, frozen=True, kw_only=True):
+    """A plan with the names of all that is in it, as far as a scope reaches, read at one moment.
+
+    places: sites with their owners; now: when it was read (UTC seconds); made_at: when the plan was
+    made, 0 where it was not kept.
+    """
+
+    plan: RoundPlan
+    jobs: dict[str, Job]
+    places: dict[str, tuple[Site, Customer]]
+    cards: dict[str, SiteCard]
+    technicians: dict[str, Technician]
+    now: int
+    made_at: int = 0
+
+    @property
+    def today(self) -> date:
+        return local_date(self.now, self.plan.zone)
+
+    def parts(self, one: Round) -> dict[str, float]:
+        """Parts to load for a round, by name."""
+        total: dict[str, float] = {}
+        for job in (self.jobs[id] for id in one.jobs if id in self.jobs):
+            for part, amount in job.parts.items():
+                total[part] = total.get(part, 0.0) + amount
+        return dict(sorted(total.items()))
 
 
 class FeedEvent(msgspec.Struct, frozen=True, kw_only=True):

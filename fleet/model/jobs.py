@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, Literal
 
 import msgspec
+
+_NUMBER = re.compile(r"\+?\d(?:[\s/().-]*\d){6,}")
+"""Seven digits and more: what may be a telephone's number; common practice, no source."""
 
 FoundBy = Literal["alert", "customer", "visit", "office", "plan"]
 JobState = Literal[
@@ -145,6 +149,11 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
     def where(self) -> str:
         """Id of the place to go to: the site's, or one of its own for an errand; "" : nowhere."""
         return self.site or (f"errand-{self.id}" if self.errand else "")
+
+    @property
+    def public_title(self) -> str:
+        """Its title for calendars and exports: a number that may be a telephone's is left out."""
+        return _NUMBER.sub("…", self.title)
 
 
 class JobStep(msgspec.Struct, frozen=True, kw_only=True):

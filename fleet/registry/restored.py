@@ -12,13 +12,12 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.derived.touches import touch_units
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 from fleet.registry.told.outbox.outbox import GIVE_UP_S
-from fleet.words import notices as say
+from fleet.words import notice_sentences
 
 BY = Actor("hourhand restore")
 
@@ -41,12 +40,12 @@ def settle(
     first_days: device to the first UTC day of which the store has readings. made_at, now: UTC
     seconds, of the backup and of the restore.
     """
-    connection.execute(sa.delete(t.heartbeat))
-    signed_out = connection.execute(sa.delete(t.session)).rowcount
-    connection.execute(sa.delete(t.invitation))
+    connection.execute(sa.delete(tables.heartbeat))
+    signed_out = connection.execute(sa.delete(tables.session)).rowcount
+    connection.execute(sa.delete(tables.invitation))
     again, given_up = _messages(connection, made_at, now)
     units = _touch(connection, first_days, now)
-    note(connection, now, "restored", BY, "", f"backup of {say.utc(made_at)}")
+    note(connection, now, "restored", BY, "", f"backup of {notice_sentences.utc(made_at)}")
     return Settled(units=units, again=again, given_up=given_up, signed_out=signed_out)
 
 
@@ -54,7 +53,7 @@ def _touch(connection: sa.Connection, first_days: Mapping[str, int], now: int) -
     """Every set is worked out again from its first readings on: days the registry had not heard of
     when it was copied heal, and days whose readings are deleted by now stay as they are."""
     units: dict[str, int] = {}
-    for row in connection.execute(sa.select(t.fitting)):
+    for row in connection.execute(sa.select(tables.fitting)):
         first = first_days.get(row.device)
         if first is not None:
             day = max(first, (row.from_at or 0) // DAY_S)
@@ -65,18 +64,20 @@ def _touch(connection: sa.Connection, first_days: Mapping[str, int], now: int) -
 
 def _messages(connection: sa.Connection, made_at: int, now: int) -> tuple[int, int]:
     """Who was to be told is told, at the risk of being told twice; a day later nobody is any more."""
-    c = t.notice.c
+    c = tables.notice.c
     waiting = c.state.in_(("waiting", "claimed"))
     old = sa.and_(waiting, c.not_before < now - GIVE_UP_S)
     given_up = connection.execute(
-        sa.update(t.notice).where(old).values(state="failed", again_at=None)
+        sa.update(tables.notice).where(old).values(state="failed", again_at=None)
     ).rowcount
     rows = connection.execute(sa.select(c.id, c.state, c.doc).where(waiting)).all()
     for row in rows:
         kept = documents.notice(row.doc)
-        told = msgspec.structs.replace(kept, body=f"{kept.body}\n\n{say.perhaps_again(made_at)}")
+        told = msgspec.structs.replace(
+            kept, body=f"{kept.body}\n\n{notice_sentences.perhaps_again(made_at)}"
+        )
         values = {"doc": documents.encode(told)} | (
             {"again_at": now} if row.state == "claimed" else {}
         )
-        connection.execute(sa.update(t.notice).where(c.id == row.id).values(values))
+        connection.execute(sa.update(tables.notice).where(c.id == row.id).values(values))
     return len(rows), given_up

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from fleet.calendar import DAY_S
 from fleet.model import Series, Window
 from fleet.model.telemetry import no_series
-from fleet.store import buckets as bucketing
-from fleet.store import pack, rows, schema, spans
+from fleet.store import buckets, pack, rows, schema, spans
 from fleet.store.block import Block
 from fleet.store.port import StoreFault
 
@@ -113,7 +112,7 @@ class Reader:
     def window(
         self, device: str, channels: Iterable[str], start: int, end: int, n: int
     ) -> dict[str, Window]:
-        b = bucketing.buckets(start, end, n)
+        b = buckets.buckets(start, end, n)
         only = frozenset(channels)
         parts: dict[str, list[spans.Pieces]] = {name: [] for name in only}
         with self._snapshot():
@@ -125,14 +124,14 @@ class Reader:
             parts[name].append(spans.readings(series.t, series.v))
         nothing = spans.readings(np.empty(0, np.int64), np.empty(0))
         return {
-            name: bucketing.fill(b, spans.join(found) if found else nothing)
+            name: buckets.fill(b, spans.join(found) if found else nothing)
             for name, found in parts.items()
         }
 
     def _summaries(
         self,
         device: int,
-        b: bucketing.Buckets,
+        b: buckets.Buckets,
         ids: set[int],
         parts: dict[str, list[spans.Pieces]],
     ) -> list[Block]:
@@ -146,7 +145,7 @@ class Reader:
         ]
         if not days:
             return []
-        whole, touched = bucketing.whole_spans(b, days[0], days[-1] - days[0] + 1)
+        whole, touched = buckets.whole_spans(b, days[0], days[-1] - days[0] + 1)
         for day in rows.hot_days(self.db, device, days[0] * DAY_S, (days[-1] + 1) * DAY_S):
             whole[day - days[0]] = False
         which = np.array(days) - days[0]

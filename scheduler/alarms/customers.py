@@ -25,7 +25,7 @@ from fleet.model import (
     OutageMember,
     Placement,
 )
-from fleet.words import customers as say
+from fleet.words import customer_sentences as say
 from scheduler.alarms.notification import notice_id
 
 REMIND_WEEKDAY = 0

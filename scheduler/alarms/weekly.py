@@ -11,7 +11,7 @@ from datetime import date, time, timedelta
 
 from fleet.calendar import instant, local_date
 from fleet.model import Contact, DeliveryMethod, Notice, NoticeKind, Rota
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from scheduler.alarms.notification import Office, notice_id
 from scheduler.alarms.quiet_hours import (
     awake_from,

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from scheduler.dispatch.board import by_hand, publication, question, standing, whole_book
+from scheduler.dispatch.board import (
+    brought_up,
+    by_hand,
+    publication,
+    question,
+    standing,
+    whole_book,
+)
 from scheduler.dispatch.midday import begun, recorded, seen, with_begun
 from scheduler.dispatch.outside import GOES_TODAY, Outside, Wanting, outside
-from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, request
-from scheduler.dispatch.plans import decode, encode, events, parts_for, places, round_of, uid_of
+from scheduler.dispatch.planner_request import DAYS, PLANNED_STATES, fits_in, request
+from scheduler.dispatch.plans import decode, encode, events, uid_of
 from scheduler.dispatch.standing import pins, promises, told_step
 
 __all__ = [
@@ -16,20 +23,19 @@ __all__ = [
     "Outside",
     "Wanting",
     "begun",
+    "brought_up",
     "by_hand",
     "decode",
     "encode",
     "events",
+    "fits_in",
     "outside",
-    "parts_for",
     "pins",
-    "places",
     "promises",
     "publication",
     "question",
     "recorded",
     "request",
-    "round_of",
     "seen",
     "standing",
     "told_step",

@@ -10,8 +10,7 @@ from fleet.calendar import local_date
 from fleet.model import Job, JobStep
 from fleet.model.book import Board
 from fleet.model.round_plan import Round, RoundPlan, Stop
-from scheduler.rounds.model import PlanRequest, Seen
-from scheduler.rounds.request import remainder
+from scheduler.rounds.model import Seen
 
 
 def begun(plan: RoundPlan, now: int, known: Mapping[str, Seen]) -> bool:
@@ -45,12 +44,10 @@ def recorded(board: Board) -> dict[str, Seen]:
     return {job: what for job, what in found.items() if what is not None}
 
 
-def what_is_left(asked: PlanRequest, board: Board, now: int) -> PlanRequest:
-    """The request with what is left of the plan in force, where its day has begun."""
+def recorded_today(board: Board, now: int) -> dict[str, Seen] | None:
+    """What was recorded of the plan in force, where its day has begun; None where it has not."""
     plan, known = board.in_force, recorded(board)
-    if plan is None:
-        return asked
-    return remainder(asked, plan, now, known) if begun(plan, now, known) else asked
+    return known if plan is not None and begun(plan, now, known) else None
 
 
 def with_begun(

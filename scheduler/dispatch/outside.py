@@ -10,7 +10,7 @@ from fleet.calendar import local_date
 from fleet.model import OPEN_STATES, SEVERITIES, Episode, Job
 from fleet.model.book import GOES_TODAY, Board
 from fleet.model.round_plan import RoundPlan
-from scheduler import work
+from scheduler import work_orders
 from scheduler.dispatch.planner_request import PLANNED_STATES
 
 
@@ -54,7 +54,7 @@ def outside(board: Board, plan: RoundPlan | None, at: int) -> Outside:
         board.alerts, key=lambda e: (SEVERITIES.index(e.severity), e.opened_at, e.id)
     ):
         kind, _, unit = episode.subject.partition(":")
-        wants = episode.severity in GOES_TODAY and work.suggests(episode.finding)
+        wants = episode.severity in GOES_TODAY and work_orders.suggests(episode.finding)
         if kind == "unit" and wants and episode.closed_at is None and unit not in gone_to:
             found.setdefault(unit, Wanting(unit=unit, episode=episode, job=_job(open_, unit)))
     given = {u.job for u in plan.unplanned} if plan else set()

@@ -5,27 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, time
 
-from fleet.calendar import day_bounds, instant, local_date
+from fleet.calendar import day_bounds, days_from, instant, local_date
 from fleet.model import Job, Site, SiteCard, Technician
 from fleet.model.book import Book
-from fleet.model.round_plan import RoundPlan
+from fleet.model.round_plan import RoundPlan, weekly
 from scheduler.dispatch.standing import pins, promises
 from scheduler.rounds import model
-from scheduler.rounds.model import Limits, PlanRequest, RoundJob, RoundSite
-from scheduler.rounds.spans import days_from, weekly
+from scheduler.rounds.model import PlanRequest, RoundJob, RoundSite
 
 PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
 """Jobs the planner may place; those under way or waiting for a yes are left where they are."""
 DAYS = 14
 TEST_RUN_S = 600
 """Service ends with a test run of so long, where a site has hours for it; common practice."""
-LIMITS = Limits()
+
+
+def fits_in(job: Job) -> bool:
+    """Whether a job may be fitted into the rounds of today: it is urgent, and the planner may place it."""
+    return job.urgent and job.state in PLANNED_STATES
 
 
 def request(
     book: Book,
     now: int,
-    limits: Limits = LIMITS,
     days: int = DAYS,
     told: RoundPlan | None = None,
     freeze_today: bool = False,
@@ -55,7 +57,6 @@ def request(
         pins=pins(planned, told, today, book, freeze_today),
         previous=told,
         now=now,
-        limits=limits,
     )
 
 

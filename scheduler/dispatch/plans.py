@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import msgspec
 
-from fleet.model import Job
 from fleet.model.book import Book, FeedEvent
-from fleet.model.round_plan import Round, RoundPlan
-from scheduler import work
+from fleet.model.round_plan import RoundPlan
 
 _plan = msgspec.json.Decoder(RoundPlan).decode
 
@@ -23,22 +21,6 @@ def decode(doc: bytes) -> RoundPlan:
 def encode(plan: RoundPlan) -> bytes:
     """A plan as its document."""
     return msgspec.json.encode(plan)
-
-
-def places(plan: RoundPlan) -> dict[str, tuple[str, str, int]]:
-    """Job to (technician, day, start of its work) in a plan."""
-    return plan.places
-
-
-def round_of(plan: RoundPlan, technician: str, day: str) -> Round | None:
-    """The round of a technician's day, or None."""
-    found = (one for one in plan.rounds if one.technician == technician and one.day == day)
-    return next(found, None)
-
-
-def parts_for(one: Round, jobs: Mapping[str, Job]) -> dict[str, float]:
-    """Parts to load for a round."""
-    return work.needed(jobs[id] for id in one.jobs if id in jobs)
 
 
 def events(plan: RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
@@ -56,9 +38,9 @@ def events(plan: RoundPlan, book: Book) -> tuple[FeedEvent, ...]:
                     start=stop.start,
                     end=max(stop.finish, stop.start + 60),
                     summary=f"{site.name if site else stop.site}: "
-                    + ", ".join(work.outward(job.title) for job in here),
+                    + ", ".join(job.public_title for job in here),
                     place=site.address if site else "",
-                    text="\n".join(f"{job.unit} {work.outward(job.title)}".strip() for job in here),
+                    text="\n".join(f"{job.unit} {job.public_title}".strip() for job in here),
                     lat=site.lat if site else None,
                     lon=site.lon if site else None,
                     zone=site.time_zone if site else "",

@@ -7,11 +7,9 @@ from datetime import date
 
 from fleet.model import Job, JobStep, Promise
 from fleet.model.book import Book
-from fleet.model.round_plan import RoundPlan, Span
-from scheduler import work
-from scheduler.dispatch.plans import places
+from fleet.model.round_plan import RoundPlan, Span, half_day, half_of
+from scheduler import work_orders
 from scheduler.rounds.model import Pin, PinLevel
-from scheduler.rounds.spans import half_day, half_of
 
 APPOINTMENT_S = 900
 """An appointment is kept when work begins within a quarter of an hour; common practice."""
@@ -37,7 +35,7 @@ def pins(
     freeze_today: bool = False,
 ) -> tuple[Pin, ...]:
     """Standing arrangements: put there by hand, told to the customer, told to technicians."""
-    placed = places(plan) if plan else {}
+    placed = plan.places if plan else {}
     known = {one.id for one in book.technicians}
     found = []
     for job in jobs:
@@ -78,4 +76,4 @@ def told_step(
         return None
     times = before.times + 1 if before else 0
     promise = Promise(day=day, half=half, told_at=now, told_by=by, times=times)
-    return work.advance(job, "tell", now, by, changes={"promise": promise})
+    return work_orders.advance(job, "tell", now, by, changes={"promise": promise})

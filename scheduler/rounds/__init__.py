@@ -2,8 +2,8 @@
 
     plan(request, travel=None, progress=None, cancel=None) -> RoundPlan
     judge(plan, request, travel=None) -> Metrics
-    insert(plan, request, urgent, now=None, travel=None, seen=None) -> tuple[Proposal, ...]
-    move(plan, request, job, technician, day, position=None, travel=None) -> Verdict
+    insert(plan, request, urgent, now=None, travel=None) -> tuple[Proposal, ...]
+    move(plan, request, job, to, travel=None) -> Verdict
     remove(plan, request, job, travel=None) -> Verdict
     check(plan, request, travel) -> tuple[Violation, ...]
     answer(request, known=(), context=...) -> Answer: the same, unless such a plan is known
@@ -20,8 +20,9 @@ The solver (`engine`, `worker`) and the road server (`table`) stand apart; all e
 solver type crosses the border.
 """
 
+from fleet.model.round_plan import half_day, half_of, weekly
 from scheduler.rounds.checker import check
-from scheduler.rounds.edit import move, remove
+from scheduler.rounds.edit import Place, move, remove
 from scheduler.rounds.engine import PlanContext, Progress
 from scheduler.rounds.model import (
     Change,
@@ -61,7 +62,6 @@ from scheduler.rounds.planning import (
     plan,
 )
 from scheduler.rounds.request import RequestFault, fingerprint, pins_of, remainder
-from scheduler.rounds.spans import half_day, half_of, weekly
 from scheduler.rounds.storm_week import before_storm, re_offer, storm
 from scheduler.rounds.table import Table
 from scheduler.rounds.travel import Estimate
@@ -78,6 +78,7 @@ __all__ = [
     "Metrics",
     "Offer",
     "Pin",
+    "Place",
     "PlanContext",
     "PlanFault",
     "PlanRequest",

@@ -8,6 +8,7 @@ waiting time from two hours on, or before the way home of a round over six hours
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import msgspec
 
@@ -38,6 +39,16 @@ class Trace(msgspec.Struct):
     in_time: bool = True
 
 
+class Outing(NamedTuple):
+    """What is driven: a technician-day's jobs in order. lenient and lunch as `drive` takes them."""
+
+    network: Network
+    key: Key
+    jobs: Sequence[str]
+    lenient: bool
+    lunch: bool
+
+
 def drive(
     network: Network, key: Key, jobs: Sequence[str], lenient: bool = False, lunch: bool = True
 ) -> Trace | None:
@@ -49,25 +60,24 @@ def drive(
     terms = network.terms
     if not lenient and any(not terms.may(job, key) for job in jobs):
         return None
-    trace = _run(network, key, jobs, terms.begins(key), lenient, lunch)
+    day = Outing(network, key, jobs, lenient, lunch)
+    trace = _run(day, terms.begins(key))
     if trace is None:
         return None
     limit = terms.limit(key, any(terms.jobs[job].urgent for job in jobs))
     if trace.back > limit and not lenient:
         return None
     if trace.wait_s > MINUTE_S:
-        trace = _leave_later(network, key, jobs, trace, lenient, lunch)
+        trace = _leave_later(day, trace)
     return trace
 
 
-def _leave_later(
-    network: Network, key: Key, jobs: Sequence[str], trace: Trace, lenient: bool, lunch: bool
-) -> Trace:
+def _leave_later(day: Outing, trace: Trace) -> Trace:
     """Put off leaving, to the minute, as long as one is home no later."""
     low, high = trace.depart, trace.depart + trace.wait_s
     while high - low > MINUTE_S:
         middle = (low + high) // 2
-        later = _run(network, key, jobs, middle, lenient, lunch)
+        later = _run(day, middle)
         if later is not None and later.back <= trace.back and (later.in_time or not trace.in_time):
             low, trace = middle, later
         else:
@@ -75,9 +85,8 @@ def _leave_later(
     return trace
 
 
-def _run(
-    network: Network, key: Key, jobs: Sequence[str], depart: int, lenient: bool, lunch: bool
-) -> Trace | None:
+def _run(day: Outing, depart: int) -> Trace | None:
+    network, key, jobs, lenient, lunch = day
     terms, legs, access = network.terms, network.s, network.access
     lunch_s = terms.shifts[key].lunch_s if lunch else 0
     trace = Trace(tuple(jobs), depart)

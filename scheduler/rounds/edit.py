@@ -7,6 +7,7 @@ take, and the verdict names each rule broken.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import msgspec
 
@@ -35,24 +36,31 @@ class Opened:
     days: Days
 
 
+class Place(NamedTuple):
+    """Where a job is put. position: how many jobs of that day come before it; None: where it costs
+    least."""
+
+    technician: str
+    day: str
+    position: int | None = None
+
+
 def move(
     plan: RoundPlan,
     request: PlanRequest,
     job: str,
-    technician: str,
-    day: str,
-    position: int | None = None,
+    to: Place,
     travel: Travel | None = None,
 ) -> Verdict:
-    """Put a job, planned or not, into a technician's day; position None: where it costs least.
+    """Put a job, planned or not, into a technician's day.
 
     Raises RequestFault where the request holds no such job, or nobody works on that day.
     """
     opened = _opened(plan, request, job, travel)
     network, days = opened.network, opened.days
-    key = (technician, day)
+    key, position = (to.technician, to.day), to.position
     if key not in network.terms.shifts:
-        raise RequestFault(f"{technician} has no shift on {day} in the plan's horizon.")
+        raise RequestFault(f"{to.technician} has no shift on {to.day} in the plan's horizon.")
     _take_out(network, days, job)
     jobs = days[key].jobs if key in days else ()
     spots = range(len(jobs) + 1) if position is None else [min(max(position, 0), len(jobs))]

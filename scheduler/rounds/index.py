@@ -10,7 +10,8 @@ from datetime import date
 
 import numpy as np
 
-from fleet.calendar import day_bounds
+from fleet.calendar import day_bounds, days_from
+from fleet.model.round_plan import half_day, half_of
 from scheduler.rounds.model import (
     Economics,
     Pin,
@@ -22,7 +23,6 @@ from scheduler.rounds.model import (
     Technician,
 )
 from scheduler.rounds.money import money
-from scheduler.rounds.spans import days_from, half_day, half_of
 from scheduler.rounds.travel import Degrees, Estimate, great_circle_m
 
 FROZEN_EACH = 5_000.0

@@ -3,11 +3,12 @@
 Times are whole UTC seconds; days are ISO dates of the office's zone ("2026-11-30"); money is in
 whole units of the installer's currency (float), computed inside in ten-thousandths of it; lengths
 are metres, durations seconds. Site hours, promises and shifts are moments, not patterns:
-`scheduler.rounds.spans` makes them from weekly hours and half-days.
+`fleet.model.round_plan` makes them from weekly hours and half-days.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal, Protocol
 
 import msgspec
@@ -190,27 +191,6 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     solver: bool = True
 
 
-class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Everything a plan depends on. days: planned finely; later shifts: as load only.
-
-    now: nothing begins before it. previous: the plan in force. radius_km: a site farther from
-    every base is asked about, never driven to; None: no limit.
-    """
-
-    first_day: str
-    zone: str
-    sites: tuple[RoundSite, ...]
-    jobs: tuple[RoundJob, ...]
-    technicians: tuple[Technician, ...]
-    days: int = 14
-    economics: Economics = Economics()
-    pins: tuple[Pin, ...] = ()
-    previous: RoundPlan | None = None
-    now: int = 0
-    limits: Limits = Limits()
-    radius_km: float | None = 250.0
-
-
 SeenState = Literal["done", "part_done", "under_way", "gone"]
 
 
@@ -225,6 +205,31 @@ class Seen(msgspec.Struct, frozen=True, kw_only=True):
     state: SeenState
     at: int = 0
     duration_s: int = 0
+
+
+class PlanRequest(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Everything a plan depends on. days: planned finely; later shifts: as load only.
+
+    now: nothing begins before it. previous: the plan in force. radius_km: a site farther from
+    every base is asked about, never driven to; None: no limit. recorded: what was recorded of the
+    jobs of the plan in force where its day has begun; None: it has not. storm: first and last local
+    day of a storm week. Who plans sees to these two first (`as_it_stands`).
+    """
+
+    first_day: str
+    zone: str
+    sites: tuple[RoundSite, ...]
+    jobs: tuple[RoundJob, ...]
+    technicians: tuple[Technician, ...]
+    days: int = 14
+    economics: Economics = Economics()
+    pins: tuple[Pin, ...] = ()
+    previous: RoundPlan | None = None
+    now: int = 0
+    limits: Limits = Limits()
+    radius_km: float | None = 250.0
+    recorded: Mapping[str, Seen] | None = None
+    storm: tuple[str, str] | None = None
 
 
 class Distances(msgspec.Struct, frozen=True, kw_only=True):

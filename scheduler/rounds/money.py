@@ -1,4 +1,4 @@
-"""Money inside the planner: whole ten-thousandths of the currency."""
+"""Money as every part of the planner counts it: whole ten-thousandths of the currency."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What goes between the planner and its worker: 8 bytes of length, then a pickle.
+"""What the planner and its worker share, for neither imports the other: 8 bytes of length, a pickle.
 
 Parent and child of one program only; never a network, never a file.
 """

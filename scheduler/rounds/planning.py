@@ -30,7 +30,7 @@ from scheduler.rounds.money import UNIT
 from scheduler.rounds.network import Network, places
 from scheduler.rounds.problem import problem
 from scheduler.rounds.reasons import dated, early_reason, reasons_of
-from scheduler.rounds.request import fingerprint, fingerprint_for, sound
+from scheduler.rounds.request import as_it_stands, fingerprint, fingerprint_for, sound
 from scheduler.rounds.territory import Territory, sites_of, territories
 from scheduler.rounds.travel import Estimate
 from scheduler.rounds.value import Terms
@@ -62,10 +62,11 @@ class Prepared:
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
     """What the planner says. fingerprint: of what was asked. plan: None where one made of the same
-    is known already."""
+    is known already, or nothing is left to plan (`empty`)."""
 
     fingerprint: str
     plan: RoundPlan | None = None
+    empty: bool = False
 
 
 def plan(
@@ -94,12 +95,15 @@ def answer(
     come or gone is news.
     """
     ready = _prepared(request, context)
+    if not ready.request.jobs:
+        return Answer(fingerprint=ready.fingerprint, empty=True)
     if ready.fingerprint in known:
         return Answer(fingerprint=ready.fingerprint)
     return Answer(fingerprint=ready.fingerprint, plan=_planned(ready, context))
 
 
 def _prepared(request: PlanRequest, context: PlanContext) -> Prepared:
+    request = as_it_stands(request)
     sound(request)
     terms = Terms(request)
     early = {job: early_reason(terms, job) for job in terms.jobs}

@@ -21,6 +21,7 @@ from scheduler.rounds.model import (
     Stop,
     Technician,
 )
+from scheduler.rounds.storm_week import storm
 
 MOST_DAYS = 42
 
@@ -108,6 +109,16 @@ class Midday:
     day: str
     seen: Mapping[str, Seen]
     durations: Mapping[str, int]
+
+
+def as_it_stands(request: PlanRequest) -> PlanRequest:
+    """The request with only what is left of a day that has begun, and without what a storm puts off."""
+    plan, seen, week = request.previous, request.recorded, request.storm
+    if plan is not None and seen is not None:
+        request = remainder(request, plan, request.now, seen)
+    if week is not None:
+        request = storm(request, *week)
+    return msgspec.structs.replace(request, recorded=None, storm=None)
 
 
 def remainder(

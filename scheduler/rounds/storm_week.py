@@ -11,8 +11,8 @@ from datetime import date
 import msgspec
 
 from fleet.calendar import day_bounds
+from fleet.model.round_plan import half_of
 from scheduler.rounds.model import Offer, Pin, PlanRequest, RoundJob, RoundPlan
-from scheduler.rounds.spans import half_of
 
 
 def storm(request: PlanRequest, first_day: str, last_day: str) -> PlanRequest:

@@ -12,7 +12,7 @@ import urllib.parse
 import urllib.request
 from http.client import HTTPException
 from threading import Lock
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,14 @@ GIVE_UP = 3
 """After so many failed blocks in a row the server is not asked again in this call."""
 MOST_METRES = 2_000_000.0
 Spot = tuple[float, float]
+
+
+class Cells(NamedTuple):
+    """Square tables over the places, filled in place: metres, seconds, and which cells are guessed."""
+
+    metres: Any
+    seconds: Any
+    guessed: NDArray[np.bool_]
 
 
 class Table:
@@ -62,7 +70,7 @@ class Table:
             for columns in _blocks(len(spots), self.block):
                 if failed >= GIVE_UP or not guessed[np.ix_(rows, columns)].any():
                     continue
-                taken = self._ask(spots, rows, columns, metres, seconds, guessed)
+                taken = self._ask(spots, rows, columns, Cells(metres, seconds, guessed))
                 failed = 0 if taken else failed + 1
         share = float(guessed.sum() / max(1, guessed.size - len(spots)))
         found = Distances(
@@ -93,11 +101,10 @@ class Table:
         spots: list[Spot],
         rows: range,
         columns: range,
-        metres: Any,
-        seconds: Any,
-        guessed: NDArray[np.bool_],
+        known: Cells,
     ) -> bool:
         """One block into the matrices; False: the server did not answer it."""
+        metres, seconds, guessed = known
         size = (len(rows), len(columns))
         answer = self._fetch(spots, rows, columns)
         if answer is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from itertools import combinations
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -17,7 +17,7 @@ from scheduler.rounds.changes import difference, still_asked
 from scheduler.rounds.drive import Trace, drive, worth
 from scheduler.rounds.fill import Days, best_place, bounds
 from scheduler.rounds.index import Key
-from scheduler.rounds.model import PlanRequest, Proposal, RoundJob, RoundPlan, Seen, Stop, Travel
+from scheduler.rounds.model import PlanRequest, Proposal, RoundJob, RoundPlan, Stop, Travel
 from scheduler.rounds.money import UNIT
 from scheduler.rounds.network import Network
 from scheduler.rounds.planning import assemble, days_of, network_of
@@ -50,17 +50,16 @@ def insert(
     urgent: RoundJob,
     now: int | None = None,
     travel: Travel | None = None,
-    seen: Mapping[str, Seen] | None = None,
 ) -> tuple[Proposal, ...]:
     """At most two proposals, the one that disturbs fewest first; empty: nobody can be there.
 
     request: what the plan was made from; now: where given, only what is left of the plan then.
-    seen: what was recorded of the plan's jobs; what is finished or gone is neither driven to nor
-    counted as disturbed, and people are where they were last.
+    request.recorded: what was recorded of the plan's jobs; what is finished or gone is neither driven
+    to nor counted as disturbed, and people are where they were last.
     Jobs that give way are put in elsewhere where they fit and pay, else they wait with a reason.
     The urgent job need not be in the request.
     """
-    whole = request if now is None else remainder(request, plan, now, seen)
+    whole = request if now is None else remainder(request, plan, now, request.recorded)
     jobs = (*(j for j in whole.jobs if j.id != urgent.id), urgent)
     asked = msgspec.structs.replace(
         whole, jobs=jobs, previous=plan if now is None else whole.previous
@@ -104,7 +103,7 @@ def _insertions(network: Network, days: Mapping[Key, Trace], urgent: str) -> Ite
     """Every day without anybody giving way; then, on the nearest days, with up to three."""
     keys = sorted(network.terms.able(urgent), key=lambda key: (network.terms.begins(key), key))
     for key in keys:
-        yield from _places(network, key, days.get(key), days.get(key), urgent, ())
+        yield from _places(network, urgent, Opening(key, days.get(key), days.get(key)))
     first = min((network.terms.shifts[key].day for key in keys), default="")
     for key in [key for key in keys if key[1] == first or key in keys[:DAYS_TRIED]]:
         trace = days.get(key)
@@ -116,17 +115,21 @@ def _insertions(network: Network, days: Mapping[Key, Trace], urgent: str) -> Ite
             for out in combinations(may, count):
                 rest = drive(network, key, [j for j in trace.jobs if j not in out])
                 if rest is not None:
-                    yield from _places(network, key, rest, trace, urgent, out)
+                    yield from _places(network, urgent, Opening(key, rest, trace, out))
 
 
-def _places(
-    network: Network,
-    key: Key,
-    base: Trace | None,
-    was: Trace | None,
-    urgent: str,
-    out: tuple[str, ...],
-) -> Iterator[Insertion]:
+class Opening(NamedTuple):
+    """A technician-day that a job may be put into. base: what is left of it; was: the day as it is
+    planned; out: jobs that give way."""
+
+    key: Key
+    base: Trace | None
+    was: Trace | None
+    out: tuple[str, ...] = ()
+
+
+def _places(network: Network, urgent: str, opening: Opening) -> Iterator[Insertion]:
+    key, base, was, out = opening
     jobs = base.jobs if base else ()
     for bound in bounds(network, key, base, [urgent]):
         p = bound.position

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import msgspec
 
@@ -60,15 +61,22 @@ def _somebody(office: Office) -> Office:
     return msgspec.structs.replace(office, rota=rota)
 
 
+class Judged(NamedTuple):
+    """What a unit's rules said now."""
+
+    summary: UnitSummary
+    findings: Sequence[Finding]
+
+
 def of_unit(
     registry: Registry,
     inputs: UnitInputs,
-    summary: UnitSummary,
-    findings: Sequence[Finding],
+    judged: Judged,
     now: int,
     office: Office,
 ) -> Alerts:
     """The steps in the alerts of one unit, and what people are told of them."""
+    summary, findings = judged
     subject = f"unit:{inputs.unit.id}"
     episodes = unscoped.open_episodes(registry, [subject])
     touched = bool(episodes) or any(f.severity != "note" for f in findings)
@@ -84,14 +92,14 @@ def of_unit(
     )
     opened, steps = alarms.step(episodes, subject, findings, now, quiet)
     after = alarms.after_turn(episodes, opened, steps)
-    grouped = any(not o.alone for o, _ in members if o.ended_at is None)
-    cases = [_case(e, opened, steps, inputs, summary, members, grouped) for e in after]
+    new = {e.id for e in opened}
+    news = [_alert_news(e, _told(e, steps, e.id in new), inputs, summary, members) for e in after]
     return Alerts(
         changes=AlertChanges(
             opened=opened,
             steps=steps,
-            notices=alarms.tell(cases, office, now),
-            withdrawn=alarms.withdrawn(cases),
+            notices=alarms.tell(news, office, now),
+            withdrawn=alarms.withdrawn(news),
         ),
         look_again_at=alarms.look_again(after, now),
     )
@@ -149,26 +157,30 @@ def _silence_of(
     return ""
 
 
-def _case(
+def _told(episode: Episode, steps: Sequence[Step], new: bool) -> tuple[Step, ...]:
+    """The steps of this turn in an alert: all of a new one's."""
+    return episode.steps if new else tuple(s for s in steps if s.episode == episode.id)
+
+
+def _alert_news(
     episode: Episode,
-    opened: Sequence[Episode],
-    steps: Sequence[Step],
+    steps: tuple[Step, ...],
     inputs: UnitInputs,
     summary: UnitSummary,
     members: Sequence[Membership],
-    grouped: bool,
 ) -> AlertNews:
+    """An alert of a unit with what its messages say of the set. members: the outages it is in."""
     unit, site, customer = inputs.unit, inputs.site, inputs.customer
-    born = episode.steps if any(e.id == episode.id for e in opened) else ()
+    going = [out for out, _ in members if out.ended_at is None]
     said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
     return AlertNews(
         episode=episode,
-        steps=born or tuple(s for s in steps if s.episode == episode.id),
+        steps=steps,
         place=site.name or customer.name or unit.id,
         zone=site.time_zone,
         criticality=unit.criticality,
-        mains_off=said == "absent" or any(o.ended_at is None for o, _ in members),
-        grouped=grouped,
+        mains_off=said == "absent" or bool(going),
+        grouped=any(not out.alone for out in going),
         learning=summary.learning_until is not None and summary.at < summary.learning_until,
         adopted=summary.adopted,
         phone=site.phone or unit.phone or customer.phone,

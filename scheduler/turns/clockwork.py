@@ -28,7 +28,7 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.lead import Lead
 from fleet.registry.told import outbox
 from fleet.store import StoreFault
-from fleet.words import notices as say
+from fleet.words import notice_sentences as say
 from scheduler.notify import Mail
 from scheduler.rounds import PlanContext, Travel
 from scheduler.turns import alerting, planning, reminders, sending, undelivered, watching

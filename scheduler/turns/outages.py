@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import msgspec
 
@@ -55,6 +56,13 @@ class Places:
         self.silent += summary.condition == "not_reporting"
 
 
+class Heard(NamedTuple):
+    """Areas and sites where the mains was heard to be gone since the last look."""
+
+    areas: Set[str] = frozenset()
+    sites: Set[str] = frozenset()
+
+
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     """Look at the outages where something is known of them; returns how many were written.
 
@@ -64,35 +72,34 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     due = bool(places.areas) or not 0 <= now - places.looked_at < EVERY_S
     if not due:
         return 0
-    areas, sites = set(places.areas), set(places.sites)
+    heard = Heard(frozenset(places.areas), frozenset(places.sites))
     places.areas.clear()
     places.sites.clear()
     going = kept_outages.going_on(registry, now - RECENT_S)
     places.looked_at = now
-    if not areas and not going:
+    if not heard.areas and not going:
         return 0
     for _ in range(TRIES):
-        turn = work_out(registry, going, areas, sites, office, now)
+        turn = work_out(registry, going, heard, office, now)
         if not turn.outages or kept_outages.write_outages(registry, turn, now):
             return len(turn.outages)
         going = kept_outages.going_on(registry, now - RECENT_S)
-    places.areas |= areas
-    places.sites |= sites
+    places.areas |= heard.areas
+    places.sites |= heard.sites
     return 0
 
 
 def work_out(
     registry: Registry,
     going: Sequence[Outage],
-    areas: set[str],
-    sites: set[str],
+    heard: Heard,
     office: Office,
     now: int,
 ) -> OutageTurn:
     """What one look finds, written by nobody yet."""
-    here = areas | {o.area for o in going if not o.alone and o.lat is None}
+    here = heard.areas | {o.area for o in going if not o.alone and o.lat is None}
     here |= {""} if any(o.lat is not None for o in going) else set()
-    where = sites | {o.subject.partition(":")[2] for o in going if o.alone}
+    where = heard.sites | {o.subject.partition(":")[2] for o in going if o.alone}
     rows = lists.sets_of(registry, EVERYTHING, here, where)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
@@ -100,7 +107,7 @@ def work_out(
     open_now = {e.id: e for e in unscoped.open_episodes(registry, {o.subject for o in changed})}
     opened: list[Episode] = []
     steps: list[Step] = []
-    cases: list[AlertNews] = []
+    news: list[AlertNews] = []
     for one in changed:
         was = open_now.get(one.id)
         made, more = _episode(one, was, one.id in before, _name(one, by_site), now)
@@ -108,14 +115,14 @@ def work_out(
         steps += more
         episode = next(iter(made), None) or (alarms.grown(was, more) if was else None)
         if episode is not None:
-            cases.append(_case(one, episode, made, more, by_site))
+            news.append(_alert_news(one, episode, made, more, by_site))
     return OutageTurn(
         outages=tuple(_news_of(one, before.get(one.id)) for one in changed),
         alerts=AlertChanges(
             opened=opened,
             steps=steps,
-            notices=alarms.tell(cases, office, now),
-            withdrawn=alarms.withdrawn(cases),
+            notices=alarms.tell(news, office, now),
+            withdrawn=alarms.withdrawn(news),
         ),
         customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
     )
@@ -149,7 +156,7 @@ def _as_told(was: Episode, found: Finding) -> Finding:
     return found
 
 
-def _case(
+def _alert_news(
     one: Outage,
     episode: Episode,
     made: Sequence[Episode],

@@ -1,4 +1,4 @@
-"""The one alert of a kind on the service itself: where it stands, and how it goes on."""
+"""The one alert of a kind on the service itself, for who looks at messages and who at the line."""
 
 from __future__ import annotations
 

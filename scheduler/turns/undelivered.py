@@ -30,15 +30,15 @@ def look(registry: Registry, office: Office, now: int) -> int:
     change = service_alert.change(known, finding(missed), now)
     if change is None:
         return 0
-    case = AlertNews(
+    news = AlertNews(
         episode=change.episode, steps=change.told, place="Messages", zone=office.rota.zone
     )
     reached = beside(office, {one.person for one in missed}, now)
     changes = AlertChanges(
         opened=change.opened,
         steps=change.steps,
-        withdrawn=alarms.withdrawn([case]),
-        notices=alarms.tell([case], reached, now),
+        withdrawn=alarms.withdrawn([news]),
+        notices=alarms.tell([news], reached, now),
     )
     return len(change.told) if write_alone(registry, changes, now) else 0
 

@@ -36,7 +36,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
         return 0
     afresh = bool(change.opened) or any(s.kind == "recurred" for s in change.steps)
     held = _hold_back(registry, change.episode, now) if afresh else []
-    case = AlertNews(
+    news = AlertNews(
         episode=change.episode,
         steps=change.told,
         place="All sets",
@@ -46,8 +46,8 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     changes = AlertChanges(
         opened=change.opened,
         steps=(*change.steps, *held),
-        notices=alarms.tell([case], office, now),
-        withdrawn=(*alarms.withdrawn([case]), *(step.episode for step in held)),
+        notices=alarms.tell([news], office, now),
+        withdrawn=(*alarms.withdrawn([news]), *(step.episode for step in held)),
     )
     return int(write_alone(registry, changes, now))
 

@@ -204,7 +204,8 @@ def compute(context: TurnContext, inputs: UnitInputs, touches: tuple[Touch, ...]
     )
     memory.day_cache.computed(unit, result.year)
     verdict = assess(inputs, result.days, now, prior, memory.triggers)
-    alerts = alerting.of_unit(registry, inputs, verdict.summary, verdict.findings, now, office)
+    judged = alerting.Judged(verdict.summary, verdict.findings)
+    alerts = alerting.of_unit(registry, inputs, judged, now, office)
     again = verdict.look_again_at
     return UnitTurn(
         unit=unit,

@@ -19,7 +19,7 @@ from seeding import FAILED, NOW, unit_id
 from dashboard import authors
 from fleet.model import EVERYTHING
 from fleet.registry import lists
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.facts.records import import_records
 
 pytest_plugins = ["dispatching"]
@@ -158,16 +158,16 @@ def written(office: Office) -> dict[str, int]:
     found = {}
     with office.fleet.registry.read() as connection:
         for table in (
-            t.record,
-            t.job_step,
-            t.step,
-            t.call,
-            t.mark,
-            t.audit,
-            t.calibration,
-            t.claim,
-            t.job,
-            t.outage,
+            tables.record,
+            tables.job_step,
+            tables.step,
+            tables.call,
+            tables.mark,
+            tables.audit,
+            tables.calibration,
+            tables.claim,
+            tables.job,
+            tables.outage,
         ):
             rows = connection.execute(sa.select(table)).all()
             found[table.name] = sum(FORGED.encode() in repr(tuple(row)).encode() for row in rows)

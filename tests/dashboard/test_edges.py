@@ -24,7 +24,7 @@ from roles import HERE, Caller, add, app_of, routes, signed_in
 from seeding import LATE, NOW, unit_id
 from unhurried import unhurried
 
-from dashboard.api.sent import Sent
+from dashboard.api.records import Sent
 from fleet.model import EVERYTHING
 from fleet.registry import people
 from fleet.registry.base import engine

@@ -26,7 +26,7 @@ from dashboard.events import Feed, News
 from dashboard.pages.live import resume_after
 from fleet.model import EVERYTHING, Scope
 from fleet.registry import lists
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.faults import RegistryDown
 
 PATIENCE_S = 20
@@ -44,7 +44,7 @@ def changed(fleet: Fleet, n: int, times: int = 1) -> None:
     assert found is not None
     row = {"at": NOW, "unit": unit_id(n), "customer": found[2].id}
     with fleet.registry.write() as connection:
-        connection.execute(sa.insert(t.change), [row] * times)
+        connection.execute(sa.insert(tables.change), [row] * times)
 
 
 class Stream:

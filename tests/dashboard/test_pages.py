@@ -50,7 +50,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import open_registry
 from fleet.registry.lists.rows import Counts
 from fleet.settings import Settings
@@ -589,7 +589,7 @@ def test_dates_are_said_as_a_dispatcher_says_them(on: str, said: str) -> None:
     [
         ("battery_v", 12.64, ("12.6", "V")),
         ("mains_v", 231.4, ("231", "V")),
-        ("run_hours_h", 12345.67, ("12\u2009345.7", "h")),
+        ("run_hours_h", 12345.67, ("12\u2009345.6", "h")),
         ("in_auto", 0.0, ("Not in auto", "")),
         ("engine_temp_c", -8.4, ("\u22128", "°C")),
         ("speed_rpm", 1502.0, ("1\u2009502", "rpm")),
@@ -646,7 +646,7 @@ def test_an_assessment_of_another_version_is_as_none_until_the_next_look(
 ) -> None:
     with seeded(tmp_path / "data") as fleet:
         with fleet.registry.write() as connection:
-            connection.execute(sa.update(t.assessment).values(doc=doc))
+            connection.execute(sa.update(tables.assessment).values(doc=doc))
         app = create_app(fleet.settings, fleet.registry, fleet.history, now=lambda: NOW)
         client = TestClient(app, base_url=HERE, raise_server_exceptions=False)
         unit = unit_id(FAILED)

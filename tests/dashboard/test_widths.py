@@ -1,4 +1,4 @@
-"""No page scrolls sideways, at a small phone, a phone, a tablet, a laptop, a desk; folded and unfolded."""
+"""No page scrolls sideways and nothing sticks out of its panel, at a small phone, a phone, a tablet, a laptop, a desk; folded and unfolded."""
 
 from __future__ import annotations
 
@@ -24,7 +24,11 @@ pytestmark = pytest.mark.sqlite_only
 WIDTHS = (320, 390, 768, 1024, 1440)
 WIDER = """() => {
   const over = document.scrollingElement.scrollWidth - innerWidth;
-  if (over <= 0) return '';
+  const out = [...document.querySelectorAll('.panel')]
+    .filter((e) => e.checkVisibility() && getComputedStyle(e).overflowX === 'visible'
+      && e.scrollWidth > e.clientWidth + 1)
+    .map((e) => `${e.scrollWidth - e.clientWidth} px out of its panel: ${e.textContent.trim().slice(0, 30)}`);
+  if (over <= 0) return out.slice(0, 4).join(' | ');
   const wide = [...document.querySelectorAll('main *, header *')]
     .filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 0.5)
     .map((e) => `${e.tagName}.${e.className} ${e.textContent.trim().slice(0, 30)}`);
@@ -45,7 +49,10 @@ class Served:
 def served(module_office: Office) -> Iterator[Served]:
     fleet = module_office.fleet
     mains_off(fleet)
-    caller = signed_in(fleet, add(fleet, "wilhelmina.featherstonehaugh-cholmondeley", "owner"))
+    caller = signed_in(
+        fleet,
+        add(fleet, "wilhelmina.featherstonehaugh-cholmondeley@standby-power.example", "owner"),
+    )
     long = "Harrow, Finch & Daughters Standby Power Installations (North) Ltd"
     app = app_of(replace(fleet, settings=structs.replace(fleet.settings, firm=long)))
     free = next(j.id for j in kept_jobs.jobs(fleet.registry, EVERYTHING) if not j.technician)
@@ -60,7 +67,7 @@ def served(module_office: Office) -> Iterator[Served]:
 
 
 def wider(page: Page) -> list[str]:
-    """What is wider than the window, at each width, before and after everything is unfolded."""
+    """What is wider than the window or its panel, at each width, before and after everything is unfolded."""
     found = []
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})

@@ -22,7 +22,7 @@ from fleet.registry.office.kept_rounds import Ask
 from fleet.registry.people import Actor
 from fleet.settings import Settings
 from fleet.store import open_store
-from scheduler import publishing, work
+from scheduler import publishing, work_orders
 from scheduler.turns import planning
 
 BY = Actor("the tests")
@@ -41,8 +41,8 @@ class Office:
     call: str = CALL
 
 
-def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
-    """Two technicians, a call, a card with codes, and (where asked) a plan that was told."""
+def opened(data: Path, demo: bool = False, plan: bool = True, jobs: bool = True) -> Office:
+    """Two technicians, a call, a card with codes, and (where asked) jobs of due work, and a plan that was told."""
     fleet = seed(data, demo=demo)
     reg = fleet.registry
     key = Fernet.generate_key().decode()
@@ -76,7 +76,7 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
         due_on="2026-11-26",
         parts={"battery": 1.0},
     )
-    kept_jobs.add_jobs(reg, [work.opened(call, NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work_orders.opened(call, NOW, "Dee")])
     card = SiteCard(
         site=row.site.id,
         contacts=(SiteContact("Night porter", "01632 960777", "nights"),),
@@ -84,7 +84,8 @@ def opened(data: Path, demo: bool = False, plan: bool = True) -> Office:
         parking="Behind the barn",
     )
     sitecard.save_card(reg, EVERYTHING, card, CODE, key.encode(), NOW, BY)
-    planning.sync_jobs(reg, NOW)
+    if jobs:
+        planning.sync_jobs(reg, NOW)
     if plan:
         made_plan = planning.plan_rounds(reg, NOW, Ask(iterations=60), "Dee")
         assert made_plan.plan is not None, made_plan.said

@@ -11,7 +11,7 @@ from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import kept_jobs, technicians
 from fleet.registry.people import Actor
-from scheduler import work
+from scheduler import work_orders
 
 BY = Actor("Dee")
 
@@ -43,7 +43,7 @@ def job_at(reg: Registry, unit: str = "U1", id: str = "j1", **more: Any) -> Job:
         "customer": found.customer.id,
         "due_on": "2026-11-27",
     }
-    made = work.opened(Job(**(fields | more)), NOW, "Dee")
+    made = work_orders.opened(Job(**(fields | more)), NOW, "Dee")
     kept_jobs.add_jobs(reg, [made])
     return made[0]
 

@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from fleet.calendar import days_from
 from scheduler.rounds import (
     Estimate,
     Limits,
@@ -21,7 +22,6 @@ from scheduler.rounds import (
     plan,
     weekly,
 )
-from scheduler.rounds.spans import days_from
 
 Noun = TypeVar("Noun", bound=msgspec.Struct)
 

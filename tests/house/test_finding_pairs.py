@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from finding_pairs import PAIRS, Pair, example, found
 from finding_pairs.limits import LIMITS, unfounded, unspelled
 from finding_pairs.page import FAMILIES, PAGE, page, sections
+from finding_pairs.worlds import NOW, ZONE
 
+from fleet import words
 from fleet.findings import ROWS
 from fleet.findings.catalogue import AnyRow
+from fleet.model.book import GOES_TODAY
 
 FOUND = tuple(row for row in ROWS if row.family != "earlier")
 """Every kind a rule can find. What an earlier version wrote and nothing finds any more has no example."""
@@ -57,6 +62,15 @@ def test_the_two_worlds_are_twins(pair: Pair) -> None:
     captions = [one.caption, other.caption]
     assert captions[0] != captions[1]
     assert all(c.endswith(".") and "\n" not in c for c in captions)
+
+
+@by_name
+def test_what_cannot_wait_is_not_put_off(pair: Pair) -> None:
+    """Act now and Same day send somebody today, or say what to do now; never to a later round."""
+    finding = example(pair)
+    said = words.sentence(finding, ZONE, NOW).do
+    if finding.severity in GOES_TODAY:
+        assert not re.search(r"\bnext (round|visit|week|time)\b", said, re.IGNORECASE), said
 
 
 @by_row

@@ -27,7 +27,7 @@ from service import Device, Service, iso, registry_of, wait_for
 from fleet import clock
 from fleet.model import EVERYTHING, Episode, Notice
 from fleet.registry import lists, people
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.told import alerts, outbox
@@ -99,7 +99,9 @@ def take(registry: Registry, unit: str) -> bool:
 
 def outcome(registry: Registry) -> dict[str, tuple[str, Notice]]:
     with registry.read() as connection:
-        rows = connection.execute(sa.select(t.notice.c.id, t.notice.c.state, t.notice.c.doc))
+        rows = connection.execute(
+            sa.select(tables.notice.c.id, tables.notice.c.state, tables.notice.c.doc)
+        )
         decode = msgspec.json.Decoder(Notice).decode
         return {row.id: (row.state, decode(row.doc)) for row in rows}
 

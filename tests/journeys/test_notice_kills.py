@@ -27,7 +27,7 @@ from service import wait_for
 from fleet import clock
 from fleet.model import DeliveryMethod, Notice
 from fleet.registry import people
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.people import Actor, Person
 from fleet.registry.told import outbox
@@ -100,7 +100,9 @@ def put(registry: Registry, person: str, numbers: range) -> list[str]:
 
 def settled(registry: Registry, ids: list[str]) -> bool:
     with registry.read() as connection:
-        rows = connection.execute(sa.select(t.notice.c.state).where(t.notice.c.id.in_(ids)))
+        rows = connection.execute(
+            sa.select(tables.notice.c.state).where(tables.notice.c.id.in_(ids))
+        )
         return all(row.state == "sent" for row in rows)
 
 

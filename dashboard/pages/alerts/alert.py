@@ -27,8 +27,7 @@ from dashboard.views.alerts import AlertLine, line, subject
 from fleet import calendar, words
 from fleet.model import Contact, Episode, Mark, MarkWord, Notice, Scope, Step
 from fleet.registry.office import duty_rota
-from fleet.registry.told import alerts as kept
-from fleet.registry.told import outbox
+from fleet.registry.told import alerts, outbox
 from fleet.registry.told.outbox import Try
 from fleet.words import alert_sentences
 from scheduler import alarms
@@ -86,7 +85,7 @@ def alert(
 
 def find(services: Services, scope: Scope, id: str) -> Episode:
     """The episode, or Problem 404: what a Scope does not see does not exist."""
-    found = kept.episode(services.registry, scope, id[:64])
+    found = alerts.episode(services.registry, scope, id[:64])
     if found is None:
         raise Problem(404, "There is no alert of that id here. The list of alerts has them all.")
     return found
@@ -105,7 +104,7 @@ def _show(
     now = services.clock()
     row = line(services, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
-    sent = kept.notices(services.registry, scope, episode.id)
+    sent = alerts.notices(services.registry, scope, episode.id)
     tries = outbox.tries_of(services.registry, [notice.id for notice, _ in sent])
     people = {c.person: c for c in duty_rota.contacts(services.registry)} if sent else {}
     view = AlertPage(
@@ -115,7 +114,7 @@ def _show(
         may=viewer.may_record,
         shelf=shelf,
         names=alert_sentences.MARKS,
-        mark=kept.marks(services.registry, scope, [episode.id]).get(episode.id),
+        mark=alerts.marks(services.registry, scope, [episode.id]).get(episode.id),
         sent=tuple(
             _told(notice, state, people, tries, row.subject.zone, now) for notice, state in sent
         ),
@@ -228,7 +227,7 @@ def _step(
             return _show(
                 request, services, viewer, viewer.scope, episode, wrong=str(refusal), status=409
             )
-        if kept.add_step(services.registry, step, viewer.actor):
+        if alerts.add_step(services.registry, step, viewer.actor):
             return RedirectResponse(f"/alerts/{id}?done={what}", 303)
         episode = find(services, viewer.scope, id)
     raise Problem(409, "This alert is changing just now. Look at it again and answer then.")
@@ -256,5 +255,5 @@ def _mark(
         mark=cast(MarkWord, word),
         customer_first=bool(posted.text("customer_first")),
     )
-    kept.set_mark(services.registry, opinion, viewer.actor)
+    alerts.set_mark(services.registry, opinion, viewer.actor)
     return RedirectResponse(f"/alerts/{id}?done=mark", 303)

@@ -31,7 +31,7 @@ from fleet.registry.told.outbox.addresses import (
     read,
     shown,
 )
-from fleet.words import notices as say
+from fleet.words import notice_sentences
 from scheduler.alarms import holder, notice_id, weekly
 
 STAFF = require("technician", right=None, person=True)
@@ -165,7 +165,7 @@ def show(
             Reached(
                 id=contact.person,
                 name=contact.name,
-                quiet=say.quiet_hours(contact.quiet.begins, contact.quiet.ends),
+                quiet=notice_sentences.quiet_hours(contact.quiet.begins, contact.quiet.ends),
                 targets=tuple(
                     _address(t, last, owner, zone, now) for t in held if t.person == contact.person
                 ),
@@ -355,7 +355,7 @@ def _warning(services: Services, target: Target) -> str:
         if id in tried and tried[id].outcome == "delivered" and (way != "email" or mailed):
             return ""
     on_duty = holder(duty_rota.rota(services.registry)[0], services.clock()) == person.id
-    return say.last_address(person.name, bool(ids), on_duty)
+    return notice_sentences.last_address(person.name, bool(ids), on_duty)
 
 
 @router.post("/channels/{id}/test", response_class=HTMLResponse, dependencies=[STAFF])
@@ -368,7 +368,7 @@ def _test(services: Services, viewer: Viewer, id: str) -> Response:
     now = services.clock()
     found = _found(services, viewer, id)
     cause = f"channel_test:{found.id}"
-    subject, body = say.channel_test(services.settings.firm)
+    subject, body = notice_sentences.channel_test(services.settings.firm)
     notice = Notice(
         id=notice_id(cause, str(now), found.person, found.way),
         cause=cause,

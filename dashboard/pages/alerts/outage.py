@@ -31,8 +31,7 @@ from fleet.findings import mains
 from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
-from fleet.words import alert_sentences
-from fleet.words import outage as said
+from fleet.words import alert_sentences, outage_sentences
 from scheduler import alarms
 from scheduler.outage import finding, tally
 from scheduler.outage.cover import OPEN
@@ -200,8 +199,10 @@ def outage(
         outage=told,
         head=_head(services, scope, found, now),
         counts=tuple(
-            (said.COVERS[c], n, SHAPES.get(c))
-            for c, n in sorted(counts.items(), key=lambda item: list(said.COVERS).index(item[0]))
+            (outage_sentences.COVERS[c], n, SHAPES.get(c))
+            for c, n in sorted(
+                counts.items(), key=lambda item: list(outage_sentences.COVERS).index(item[0])
+            )
         ),
         rows=tuple(
             _row(n, m, sets[m.unit], calls, found, scope, now, about)
@@ -210,7 +211,7 @@ def outage(
         ),
         cautions=words.CAUTIONS,
         may=viewer.may_record,
-        outcomes=tuple((o, said.OUTCOMES[o]) for o in CALLED),
+        outcomes=tuple((o, outage_sentences.OUTCOMES[o]) for o in CALLED),
         whole=tuple(_said(c, scope, found.zone, now) for c in calls if not c.unit),
         start=at,
         before=max(0, at - A_PAGE),
@@ -222,7 +223,7 @@ def outage(
 
 
 def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
-    return said.call_words(call, staff_name(scope, call.by), zone, now)
+    return outage_sentences.call_words(call, staff_name(scope, call.by), zone, now)
 
 
 def _row(
@@ -246,15 +247,15 @@ def _row(
         n=number,
         member=member,
         set=set_name(row.unit, row.site, row.customer),
-        cover=said.cover(member.cover),
+        cover=outage_sentences.cover(member.cover),
         shape=SHAPES.get(member.cover),
         critical=CRITICAL[member.criticality],
-        ask="" if over else said.ASK[member.cover],
+        ask="" if over else outage_sentences.ASK[member.cover],
         phone=phone,
         contact=row.site.contact or row.unit.contact,
         since=phrases.since(member.since, zone, now),
         heard=f"last heard {phrases.fresh(heard, zone, now)}" if heard else "never heard",
-        minutes=said.minutes_words(member) if over or member.back_at else "",
+        minutes=outage_sentences.minutes_words(member) if over or member.back_at else "",
         calls=tuple(_said(c, scope, zone, now) for c in asked),
         open=open_now,
         key=str(uuid4()),

@@ -24,7 +24,7 @@ from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
-from fleet.words import customers as say
+from fleet.words import customer_sentences
 from scheduler.alarms import customers, notice_id
 
 router = APIRouter(include_in_schema=False)
@@ -93,14 +93,14 @@ def text_of(
     if said is None:
         return None
     if row.unit.placement not in customers.PLACED:
-        return CustomerText(why=say.WHY_NOT[row.unit.placement])
-    body = say.outage_text(about.firm, said)
+        return CustomerText(why=customer_sentences.WHY_NOT[row.unit.placement])
+    body = customer_sentences.outage_text(about.firm, said)
     made = _made(about, outage, member, row, said, now)
     due = [n for n in made if (n.step, n.person) not in about.sent]
     names = {reader.contact.person: reader.contact.name for reader in about.readers}
     return CustomerText(
         body=body,
-        messages=words.count(say.segments(body), "message"),
+        messages=words.count(customer_sentences.segments(body), "message"),
         href=sms_link(phone, body),
         power=said.power,
         key=str(uuid4()),
@@ -117,10 +117,12 @@ def _no_mail(about: Writing, made: list[Notice], row: lists.SetRow) -> str:
         return "No e-mail: no mail server is set (smtp_host and smtp_from)."
     if not made:
         return f"Nobody of {row.customer.name} signs in with an e-mail address."
-    return say.written([about.sent[notice.step, notice.person] for notice in made])
+    return customer_sentences.written([about.sent[notice.step, notice.person] for notice in made])
 
 
-def _fares(outage: Outage, member: OutageMember, row: lists.SetRow, now: int) -> say.Fares | None:
+def _fares(
+    outage: Outage, member: OutageMember, row: lists.SetRow, now: int
+) -> customer_sentences.Fares | None:
     zone = row.site.time_zone
     place = row.site.name or row.customer.name
     return customers.fares(outage, member, place, words.moment(now, zone, now))
@@ -131,7 +133,7 @@ def _made(
     outage: Outage,
     member: OutageMember,
     row: lists.SetRow,
-    said: say.Fares,
+    said: customer_sentences.Fares,
     now: int,
 ) -> list[Notice]:
     """The e-mails of it as things stand now, sent before or not."""
@@ -175,7 +177,7 @@ def _write(services: Services, viewer: Viewer, id: str, posted: Posted) -> Respo
     if said.power != posted.text("power"):
         raise Problem(409, "How it fares has changed meanwhile. Open the page again and read it.")
     if row.unit.placement not in customers.PLACED:
-        raise Problem(409, say.WHY_NOT[row.unit.placement])
+        raise Problem(409, customer_sentences.WHY_NOT[row.unit.placement])
     about = writing(services, outage)
     made = _made(about, outage, member, row, said, now)
     due = [n for n in made if (n.step, n.person) not in about.sent]

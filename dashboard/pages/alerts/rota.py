@@ -17,7 +17,7 @@ from dashboard.viewers import Viewer
 from fleet import bounds, calendar, words
 from fleet.model import Contact, Rota, Scope, Swap
 from fleet.registry.office import duty_rota
-from fleet.words.notices import quiet_hours
+from fleet.words.notice_sentences import quiet_hours
 from scheduler import alarms
 from scheduler.alarms.rota import contact_of
 

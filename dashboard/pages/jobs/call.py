@@ -14,12 +14,19 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames, phrases
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.unit import unit_page
 from dashboard.posted import Posted, read_form
-from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
-from dashboard.unit_lookup import Found, find
+from dashboard.request_context import (
+    CurrentScope,
+    CurrentViewer,
+    FoundUnit,
+    Services,
+    TheServices,
+    find_unit,
+    require,
+)
 from dashboard.viewers import Viewer
-from dashboard.views import notices as set_notices
+from dashboard.views import set_notices
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.calendar import local_date
@@ -38,12 +45,12 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.registry.lists.find import find_sets
+from fleet.registry.lists.fleet import find_sets
 from fleet.registry.office import kept_jobs
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts
 from fleet.words import job_sentences
-from scheduler import work
+from scheduler import work_orders
 
 router = APIRouter(
     include_in_schema=False, dependencies=[require("technician", right=None, person=True)]
@@ -147,7 +154,7 @@ def _from_alert(services: Services, scope: Scope, unit: str, alert: str) -> dict
         return {}
     finding = found[0].finding
     said = words.sentence(finding, row.site.time_zone, services.clock())
-    job = work.from_finding(finding, said.title, row.unit, "", "alert")
+    job = work_orders.from_finding(finding, said.title, row.unit, "", "alert")
     return {
         "title": said.title,
         "symptom": said.seen,
@@ -171,7 +178,7 @@ def _screen(
     rows = find_sets(services.registry, scope, q) if q.strip() else []
     if not unit and len(rows) == 1:
         unit = rows[0].unit.id
-    chosen = find(services, scope, unit) if unit else None
+    chosen = find_unit(services, scope, unit) if unit else None
     view = CallPage(
         q=q,
         unit=unit,
@@ -185,7 +192,7 @@ def _screen(
     return frames.render(request, scope, "jobs/call.html", "jobs", view, status)
 
 
-def _blank(chosen: Found | None) -> dict[str, str]:
+def _blank(chosen: FoundUnit | None) -> dict[str, str]:
     names = (
         "id",
         "title",
@@ -227,7 +234,7 @@ def _found(
     )
 
 
-def _chosen(services: Services, scope: Scope, chosen: Found, now: int) -> ChosenSet:
+def _chosen(services: Services, scope: Scope, chosen: FoundUnit, now: int) -> ChosenSet:
     """The set's state beside the form, its open jobs and whether its customer is on stop."""
     unit, site, customer, summary = chosen
     zone = site.time_zone
@@ -235,7 +242,9 @@ def _chosen(services: Services, scope: Scope, chosen: Found, now: int) -> Chosen
     findings = summary.findings if summary else ()
     due = lists.due(services.registry, scope, unit=unit.id)[:4]
     open_jobs = [
-        job for job in kept_jobs.jobs(services.registry, scope, unit=unit.id) if work.is_open(job)
+        job
+        for job in kept_jobs.jobs(services.registry, scope, unit=unit.id)
+        if work_orders.is_open(job)
     ]
     return ChosenSet(
         set=set_name(unit, site, customer),
@@ -274,7 +283,9 @@ def _take(request: Request, services: Services, viewer: Viewer, posted: Posted) 
     sent = posted.flat()
     try:
         job = read_job(services, viewer.scope, unit, posted)
-        kept_jobs.add_jobs(services.registry, [work.opened(job, services.clock(), viewer.name)])
+        kept_jobs.add_jobs(
+            services.registry, [work_orders.opened(job, services.clock(), viewer.name)]
+        )
     except (CallFault, JobRefused, TechnicianRefused) as fault:
         return _screen(
             request, services, viewer.scope, posted.text("q", 100), unit, sent, str(fault), 422
@@ -284,7 +295,7 @@ def _take(request: Request, services: Services, viewer: Viewer, posted: Posted) 
 
 def read_job(services: Services, scope: Scope, unit: str, posted: Posted) -> Job:
     """The job a sent form describes. Raises CallFault, TechnicianRefused, Problem 404."""
-    row = find(services, scope, unit) if unit else None
+    row = find_unit(services, scope, unit) if unit else None
     zone = row[1].time_zone if row else "UTC"
     symptom, title = posted.text("symptom", 2000), posted.text("title", 100)
     if not (symptom or title):

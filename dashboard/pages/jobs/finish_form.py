@@ -9,16 +9,15 @@ from dashboard.pages import forms
 from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
 from dashboard.posted import Posted
-from dashboard.request_context import Services
-from dashboard.unit_lookup import find
+from dashboard.request_context import Services, find_unit
 from dashboard.viewers import Viewer
 from fleet.model import OPEN_STATES, DueItem, Job, RecordKind, Scope
 from fleet.model.telemetry import Facts
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs
 from fleet.registry.office.technicians import read_parts
-from scheduler import work
-from scheduler.work.finishing import Outcome, Said
+from scheduler import work_orders
+from scheduler.work_orders.finishing import Outcome, Said
 
 MORE: tuple[RecordKind, ...] = (
     "part_changed",
@@ -39,7 +38,7 @@ class Doubted(CallFault):
 
 def may(job: Job) -> bool:
     """Whether this job can be finished now."""
-    return "finish" in work.STEPS[job.state]
+    return "finish" in work_orders.STEPS[job.state]
 
 
 def tasks_due(services: Services, scope: Scope, job: Job) -> list[tuple[DueItem, Job | None]]:
@@ -61,9 +60,9 @@ def other_jobs(services: Services, scope: Scope, job: Job) -> dict[str, Job]:
 
 def read(
     services: Services, viewer: Viewer, job: Job, posted: Posted, form_id: str
-) -> tuple[work.Told, Author]:
+) -> tuple[work_orders.Told, Author]:
     """What a sent form says. Raises CallFault, NotYourName, TechnicianRefused."""
-    zone = find(services, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
+    zone = find_unit(services, viewer.scope, job.unit)[1].time_zone if job.unit else "UTC"
     who = author(services.registry, viewer, posted.text("by", 100))
     now = services.clock()
     at = _moment(posted.text("done_at"), zone, now)
@@ -74,7 +73,7 @@ def read(
     outcome = posted.text("outcome")
     if not job.task and outcome not in get_args(Outcome):
         raise CallFault("Choose whether it is done, not finished, or nothing was done.")
-    told = work.Told(
+    told = work_orders.Told(
         form=form_id,
         at=at,
         zone=zone,
@@ -125,7 +124,9 @@ def _minutes(text: str) -> int | None:
     return int(text)
 
 
-def _tasks(services: Services, scope: Scope, job: Job, posted: Posted) -> list[work.ToldTask]:
+def _tasks(
+    services: Services, scope: Scope, job: Job, posted: Posted
+) -> list[work_orders.ToldTask]:
     items = {item.task: item for item, _ in tasks_due(services, scope, job)}
     known = {id: item.name for id, item in items.items()}
     if job.task:
@@ -142,7 +143,7 @@ def _tasks(services: Services, scope: Scope, job: Job, posted: Posted) -> list[w
         usual = job.parts if id == job.task else items[id].parts
         sent = posted.text(f"parts.{id}", 500) if f"parts.{id}" in posted.flat() else None
         found.append(
-            work.ToldTask(
+            work_orders.ToldTask(
                 task=id,
                 name=known[id],
                 said=cast(Said, said),

@@ -14,15 +14,15 @@ from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, rea
 from dashboard.posted import Posted
 from dashboard.request_context import Services
 from dashboard.viewers import Viewer
-from dashboard.views import due as due_words
+from dashboard.views import due
 from fleet import calendar
 from fleet.model import DUE_NOW, DueItem, Job, RecordKind, Scope
 from fleet.registry import lists
 from fleet.registry.office import jobs_done, kept_jobs, technicians
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import say_parts
-from scheduler import work
-from scheduler.work.finishing import Outcome, Said
+from scheduler import work_orders
+from scheduler.work_orders.finishing import Outcome, Said
 
 FIELDS_AT_MOST = 400
 OUTCOMES: tuple[tuple[Outcome, str], ...] = (
@@ -129,8 +129,8 @@ def _task(item: DueItem, other: Job | None, zone: str, now: int) -> TaskLine:
     return TaskLine(
         id=item.task,
         name=item.name,
-        when=due_words.when(item, calendar.local_date(now, zone)),
-        severity=due_words.severity(item) or "",
+        when=due.when(item, calendar.local_date(now, zone)),
+        severity=due.severity(item) or "",
         parts=say_parts(item.parts),
         job=other.id if other else "",
         pressing=item.state in DUE_NOW or item.state == "soon" or other is not None,
@@ -162,7 +162,9 @@ def write(services: Services, viewer: Viewer, job: Job, posted: Posted) -> str:
     if posted.text("n") != str(job.n):
         raise JobRefused("Somebody changed this job meanwhile. Look at it, then repeat it.")
     told, who = read(services, viewer, job, posted, form_id)
-    made = work.finished(job, other_jobs(services, viewer.scope, job), told, services.clock())
+    made = work_orders.finished(
+        job, other_jobs(services, viewer.scope, job), told, services.clock()
+    )
     try:
         jobs_done.write_work(
             services.registry,

@@ -13,11 +13,17 @@ from dashboard import frames, phrases
 from dashboard.authors import NotYourName
 from dashboard.pages.jobs import finishing, reopening
 from dashboard.pages.jobs.call import CallFault, read_number, read_promise
-from dashboard.pages.unit import page as unit_page
+from dashboard.pages.unit import unit_page
 from dashboard.posted import Posted, read_form
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import (
+    CurrentScope,
+    CurrentViewer,
+    Services,
+    TheServices,
+    find_unit,
+    require,
+)
 from dashboard.viewers import Viewer, only_technician
 from dashboard.views.jobs import mark, placed, promise_words, severity
 from dashboard.views.named import SetName, set_name
@@ -32,8 +38,8 @@ from fleet.registry.office import kept_jobs, technicians
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.technicians import TechnicianRefused, read_parts, say_parts
 from fleet.words import job_sentences
-from scheduler import work
-from scheduler.work import NotPossible
+from scheduler import dispatch, work_orders
+from scheduler.work_orders import NotPossible
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
@@ -151,7 +157,7 @@ def _page(
     doubt: str = "",
 ) -> HTMLResponse:
     now, viewer = services.clock(), request.state.viewer
-    row = find(services, scope, job.unit) if job.unit else None
+    row = find_unit(services, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
     at = placed(services).get(job.id)
@@ -189,14 +195,16 @@ def _page(
             for step in kept_jobs.steps(services.registry, scope, job.id)[::-1]
         ),
         nexts={
-            kind: job_sentences.STEPS[kind] for kind in BY_HAND if kind in work.STEPS[job.state]
+            kind: job_sentences.STEPS[kind]
+            for kind in BY_HAND
+            if kind in work_orders.STEPS[job.state]
         },
         findings=set_findings(services, scope, job, row, now),
         finish=finish,
         reopen=reopen,
         sent_finish=bool(sent and finish),
-        open=work.is_open(job),
-        fits_in=viewer.role in ("office", "owner") and job.urgent and not where,
+        open=work_orders.is_open(job),
+        fits_in=viewer.role in ("office", "owner") and dispatch.fits_in(job) and not where,
     )
     return frames.render(request, scope, "jobs/job.html", "jobs", view, status)
 
@@ -248,7 +256,7 @@ def _step(
         if posted.text("n") != str(job.n):
             raise NotPossible("Somebody changed this job meanwhile. Look at it, then repeat it.")
         changes = read_changes(kind, posted)
-        made = work.advance(
+        made = work_orders.advance(
             job, kind, services.clock(), viewer.name, posted.text("note", 500), changes
         )
         kept_jobs.add_steps(services.registry, [made], viewer.actor)

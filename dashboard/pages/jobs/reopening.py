@@ -13,8 +13,8 @@ from dashboard.viewers import Viewer
 from fleet import words
 from fleet.model import Job, JobStep, Record, Scope
 from fleet.registry.office import jobs_done, kept_jobs
-from scheduler import work
-from scheduler.work import NotPossible
+from scheduler import work_orders
+from scheduler.work_orders import NotPossible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ class ReopenForm:
 
 def may(job: Job) -> bool:
     """Whether this job can be opened again."""
-    return "reopen" in work.STEPS[job.state]
+    return "reopen" in work_orders.STEPS[job.state]
 
 
 def form(services: Services, scope: Scope, job: Job, zone: str, now: int) -> ReopenForm:
@@ -108,7 +108,7 @@ def write(services: Services, viewer: Viewer, job: Job, posted: Posted) -> str:
     ]
     last = _finish(services, viewer.scope, job)
     moved = dict(last.facts.get("parts_moved", {})) if last and posted.text("parts_back") else {}
-    made = work.advance(
+    made = work_orders.advance(
         job,
         "reopen",
         now,

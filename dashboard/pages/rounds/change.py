@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -18,15 +19,15 @@ from dashboard.request_context import CurrentScope, CurrentViewer, Services, The
 from dashboard.viewers import Viewer
 from dashboard.views.rounds import ChangeLine, changed, clock, sheet_of
 from fleet import bounds
-from fleet.calendar import local_date
+from fleet.calendar import days_from, local_date
 from fleet.model import HandPin, Job, Scope
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.office.kept_rounds import Ask, RoundsRefused
-from scheduler import dispatch, publishing, rounds, work
+from fleet.words import job_sentences
+from scheduler import dispatch, publishing, rounds, work_orders
 from scheduler.rounds import RequestFault
-from scheduler.rounds.spans import days_from
-from scheduler.work import NotPossible
+from scheduler.work_orders import NotPossible
 
 OFFICE = [require("office", right=None, person=True)]
 router = APIRouter(include_in_schema=False, dependencies=OFFICE)
@@ -115,15 +116,15 @@ async def publish(request: Request, services: TheServices, viewer: CurrentViewer
 
 
 def _publish(services: Services, viewer: Viewer, number: str) -> None:
-    draft = kept_rounds.draft(services.registry)
-    if draft is None or str(draft.id) != number:
-        raise Problem(409, "This draft is no longer the newest. Look at the rounds again.")
-    _put_in_force(services, viewer, dispatch.decode(draft.doc), draft.note)
+    id = int(number) if number.isascii() and number.isdigit() else 0
+    _refused_as_problem(
+        lambda: publishing.publish_draft(services.registry, id, viewer.actor, services.clock())
+    )
 
 
-def _put_in_force(services: Services, viewer: Viewer, made: rounds.RoundPlan, note: str) -> None:
+def _refused_as_problem(publish: Callable[[], int]) -> None:
     try:
-        publishing.publish(services.registry, made, viewer.actor, services.clock(), note)
+        publish()
     except (RoundsRefused, JobRefused) as refusal:
         raise Problem(409, str(refusal)) from None
 
@@ -150,7 +151,7 @@ async def tell_customers(
 def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None:
     published = kept_rounds.in_force(services.registry)
     made = dispatch.decode(published.doc) if published else None
-    one = dispatch.round_of(made, technician, day) if made else None
+    one = made.round_of(technician, day) if made else None
     if made is None or one is None:
         raise Problem(404, "There is no such round.")
     jobs = kept_jobs.by_id(services.registry, viewer.scope, one.jobs)
@@ -159,7 +160,7 @@ def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None
     )
     steps = []
     for job in jobs.values():
-        if job.where in places and "tell" in work.STEPS[job.state]:
+        if job.where in places and "tell" in work_orders.STEPS[job.state]:
             zone = places[job.where][0].time_zone
             step = dispatch.told_step(job, made, zone, services.clock(), viewer.name)
             steps += [step] if step else []
@@ -191,7 +192,7 @@ def _change_page(
     zone = book.zone
     today = local_date(services.clock(), zone)
     names = {one.id: one.name for one in book.technicians}
-    at = dispatch.places(plan).get(job.id) if plan else None
+    at = plan.places.get(job.id) if plan else None
     where = ""
     if at:
         where = f"{phrases.day_words(at[1], today)} {clock(at[2], zone)}, {names.get(at[0], at[0])}"
@@ -286,15 +287,15 @@ def verdict_of(
     if kind == "remove":
         return rounds.remove(plan, asked, job, travel)
     technician, _, day = to.partition("/")
-    return rounds.move(plan, asked, job, technician, day, travel=travel)
+    return rounds.move(plan, asked, job, rounds.Place(technician, day), travel)
 
 
 def _pin(services: Services, viewer: Viewer, job: Job, plan: rounds.RoundPlan | None) -> None:
     """Pin a job where a plan has it; None: take its pin off."""
-    at = dispatch.places(plan).get(job.id) if plan else None
+    at = plan.places.get(job.id) if plan else None
     pin = HandPin(technician=at[0], day=at[1], start=at[2]) if at else None
     try:
-        step = work.advance(
+        step = work_orders.advance(
             job, "pin" if pin else "unpin", services.clock(), viewer.name, changes={"pin": pin}
         )
         kept_jobs.add_steps(services.registry, [step], viewer.actor)
@@ -316,6 +317,10 @@ def _insert_page(
     request: Request, services: Services, scope: Scope, job: Job, wrong: str = "", status: int = 200
 ) -> HTMLResponse:
     now = services.clock()
+    if not wrong and job.state not in dispatch.PLANNED_STATES:
+        wrong = (
+            f"There is nothing to fit in: this job is {job_sentences.STATES[job.state].lower()}."
+        )
     place = kept_rounds.places(services.registry, scope, [job.where]).get(job.where)
     ways = []
     for one in publishing.proposals(services.registry, job, now, _road(services)):
@@ -373,5 +378,10 @@ def _insert(
     if chosen is None:
         text = "This proposal no longer stands; here are the present ones."
         return _insert_page(request, services, viewer.scope, job, text, 409)
-    _put_in_force(services, viewer, chosen.plan, f"urgent: {job.title}"[:200])
+    note = f"urgent: {job.title}"[:200]
+    _refused_as_problem(
+        lambda: publishing.publish(
+            services.registry, chosen.plan, viewer.actor, services.clock(), note
+        )
+    )
     return RedirectResponse("/rounds?done=inserted", 303)

@@ -14,19 +14,18 @@ from starlette.responses import Response
 from dashboard.exports import calendars, paper, visits
 from dashboard.exports.paper import DaySheet, SheetJob, SheetStop
 from dashboard.exports.visits import Leg, Visit
-from dashboard.pages.rounds.page import day_sheet
+from dashboard.pages.rounds.rounds_page import day_sheet
 from dashboard.problems import Problem
 from dashboard.request_context import ANYONE, CurrentScope, CurrentViewer, TheServices, require
 from dashboard.viewers import only_technician
-from dashboard.views.jobs import NO_SET_IS
-from dashboard.views.rounds import Sheet, VisitJob, VisitLine, round_line, sheet_of
-from dashboard.views.set_findings import Grave, gravest, line_of
+from dashboard.views.rounds import VisitJob, VisitLine, round_line
+from dashboard.views.set_findings import Grave, gravest_of, line_of
 from fleet import words
-from fleet.registry.office import kept_rounds, rounds_feed, technicians
+from fleet.model.book import Sheet
+from fleet.model.round_plan import half_of
+from fleet.registry.office import board, rounds_feed, technicians
 from fleet.words import job_sentences
-from scheduler import dispatch, work
 from scheduler.rounds import Round
-from scheduler.rounds.spans import half_of
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
@@ -48,16 +47,15 @@ def export(
 ) -> Response:
     """The plan in force from today on, or one day, or one technician."""
     whose = only_technician(services.registry, viewer)
-    published = kept_rounds.in_force(services.registry)
-    if published is None:
+    sheet = board.sheet_in_force(services.registry, scope, services.clock())
+    if sheet is None:
         raise Problem(404, "There are no rounds yet.")
-    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
     found = legs(sheet, day, (technician or None) if whose is None else whose)
     body: bytes | str
     if kind == "geojson":
         body = orjson.dumps(visits.geojson(found))
     elif kind == "gpx":
-        body = visits.gpx(found, published.made_at)
+        body = visits.gpx(found, sheet.made_at)
     else:
         body = visits.as_csv(found)
     return Response(
@@ -106,7 +104,7 @@ def _visits(sheet: Sheet, one: Round) -> list[Visit]:
                 start=stop.start,
                 finish=stop.finish,
                 half=half_of(stop.start, site.time_zone)[1],
-                work=tuple(work.outward(job.title) for job in jobs),
+                work=tuple(job.public_title for job in jobs),
                 units=tuple(sorted({job.unit for job in jobs if job.unit})),
                 jobs=tuple(job.id for job in jobs),
                 metres=stop.metres,
@@ -122,25 +120,19 @@ def sheet(
     services: TheServices, viewer: CurrentViewer, scope: CurrentScope, id: str, day: str
 ) -> Response:
     """The day sheet, PDF: cautions on top, parts, visits. Keys and codes are never on it."""
-    found, one, parts = day_sheet(services, viewer, scope, id, day)
-    units = {found.jobs[id].unit for stop in one.stops for id in stop.jobs if id in found.jobs}
-    grave = gravest(services.registry, scope, units, found.now)
-    data = sheet_data(services.settings.firm, found, one, parts, grave)
+    found = day_sheet(services, viewer, scope, id, day)
+    data = sheet_data(services.settings.firm, found)
     return Response(
         paper.day_sheet(data),
         media_type="application/pdf",
-        headers={"content-disposition": f'inline; filename="round-{one.day}.pdf"'},
+        headers={"content-disposition": f'inline; filename="round-{day}.pdf"'},
     )
 
 
-def sheet_data(
-    firm: str,
-    found: Sheet,
-    one: Round,
-    parts: dict[str, float],
-    grave: Mapping[str, Grave] = NO_SET_IS,
-) -> DaySheet:
-    """What the day sheet says, all of it text. grave: what sets say that cannot wait, by unit."""
+def sheet_data(firm: str, there: board.DayRound) -> DaySheet:
+    """What the day sheet says, all of it text."""
+    found, one = there.sheet, there.round
+    grave = gravest_of(there.sets, found.now)
     line = round_line(found, one)
     name = line.name
     day = date.fromisoformat(one.day)
@@ -155,7 +147,7 @@ def sheet_data(
         f"{line.drive} driving, {line.work} work"
         + (f", lunch {line.lunch}." if line.lunch else "."),
         cautions=(*words.CAUTIONS, *job_sentences.ON_ROUND),
-        parts=tuple((part, f"{amount:g}") for part, amount in parts.items()),
+        parts=tuple((part, f"{amount:g}") for part, amount in found.parts(one).items()),
         stops=tuple(_sheet_stop(stop, grave) for stop in line.stops),
     )
 

@@ -11,8 +11,7 @@ from starlette.responses import Response
 
 from dashboard import charts, logbook
 from dashboard.problems import Problem
-from dashboard.request_context import CurrentScope, TheServices, require
-from dashboard.unit_lookup import find
+from dashboard.request_context import CurrentScope, TheServices, find_unit, require
 from fleet import calendar
 from fleet.bounds import within
 from fleet.registry import lists
@@ -35,7 +34,7 @@ def history(
     points: Annotated[int, Query(ge=50, le=3000)] = 1000,
 ) -> Response:
     """A Plotly figure. from, to: the site's wall clock as the axis shows it; else the last days."""
-    _, site, _, summary = find(services, scope, unit)
+    _, site, _, summary = find_unit(services, scope, unit)
     now = services.clock()
     if from_ and to:
         start, end = wall(from_, site.time_zone), wall(to, site.time_zone)

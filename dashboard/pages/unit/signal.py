@@ -11,8 +11,7 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, phrases
 from dashboard.api.signal import RunTimesWrong, proposals
 from dashboard.pages import forms
-from dashboard.request_context import LIVE, CurrentScope, TheServices
-from dashboard.unit_lookup import find
+from dashboard.request_context import LIVE, CurrentScope, TheServices, find_unit
 from dashboard.views.named import SetName, set_name
 from fleet import words
 from fleet.channels import CHANNELS
@@ -30,7 +29,7 @@ def page(
     started: Annotated[str, Query(max_length=30)] = "",
     stopped: Annotated[str, Query(max_length=30)] = "",
 ) -> HTMLResponse:
-    found, site, customer, _ = find(services, scope, unit)
+    found, site, customer, _ = find_unit(services, scope, unit)
     answers: list[Answer] = []
     wrong = ""
     if started or stopped:

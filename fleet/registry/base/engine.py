@@ -6,6 +6,7 @@ another one. PostgreSQL: by URL, with psycopg.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -43,6 +44,7 @@ class Registry:
         """Device to group, as this process last saw them; see `facts.intake`."""
         self.tidied: dict[str, int] = {}
         """When this process last threw away old rows of a table."""
+        self._view = threading.local()
 
     @property
     def dialect(self) -> str:
@@ -52,11 +54,30 @@ class Registry:
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:
         """One consistent view. Raises RegistryDown when the registry cannot be reached."""
+        shared = getattr(self._view, "connection", None)
+        if shared is not None:
+            yield shared
+            return
         with _sentences(self.where), self.engine.connect() as connection:
             if self.dialect == "postgresql":
                 connection = connection.execution_options(isolation_level="REPEATABLE READ")
             with connection.begin():
                 yield connection
+
+    @contextmanager
+    def one_view(self) -> Iterator[None]:
+        """Every `read` of this thread inside sees the registry as it stands at one moment.
+
+        For a record put together by several reads. What is written meanwhile, by whomever, is not
+        seen. Raises RegistryDown when the registry cannot be reached.
+        """
+        with self.read() as connection:
+            outer = getattr(self._view, "connection", None)
+            self._view.connection = connection
+            try:
+                yield
+            finally:
+                self._view.connection = outer
 
     @contextmanager
     def write(self) -> Iterator[sa.Connection]:

@@ -1,4 +1,4 @@
-"""Signs of life of the programs."""
+"""Signs of life of the programs: all that a program asks of the registry which only says that it lives."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import upsert
 
@@ -18,7 +17,7 @@ def heartbeat(reg: Registry, program: str, now: int, doc: dict[str, Any]) -> Non
     """Say that `program` lives at `now` [s UTC], with what it wants shown. Raises RegistryDown."""
     row = {"program": program, "at": now, "doc": documents.encode(doc)}
     with reg.write() as connection:
-        connection.execute(upsert(reg.dialect, t.heartbeat), row)
+        connection.execute(upsert(reg.dialect, tables.heartbeat), row)
 
 
 def heartbeats(reg: Registry) -> dict[str, tuple[int, dict[str, Any]]]:
@@ -29,5 +28,5 @@ def heartbeats(reg: Registry) -> dict[str, tuple[int, dict[str, Any]]]:
 
 def beats(connection: sa.Connection) -> dict[str, tuple[int, dict[str, Any]]]:
     """The same in the caller's transaction."""
-    rows = connection.execute(sa.select(t.heartbeat)).all()
+    rows = connection.execute(sa.select(tables.heartbeat)).all()
     return {row.program: (row.at, _any(row.doc)) for row in rows}

@@ -7,7 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from fleet.model import Scope
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 
 
 def customer_in(scope: Scope, column: sa.ColumnElement[Any]) -> sa.ColumnElement[bool]:
@@ -21,7 +21,7 @@ def unit_seen(scope: Scope, column: sa.ColumnElement[Any]) -> sa.ColumnElement[b
     """True for rows whose unit column names a unit of the scope."""
     if scope.customers is None:
         return sa.true()
-    mine = sa.select(t.unit.c.id).where(customer_in(scope, t.unit.c.customer))
+    mine = sa.select(tables.unit.c.id).where(customer_in(scope, tables.unit.c.customer))
     return column.in_(mine)
 
 
@@ -29,7 +29,7 @@ def spoke_for(
     device: sa.ColumnElement[Any], at: sa.ColumnElement[Any]
 ) -> tuple[sa.ColumnElement[bool], ...]:
     """Conditions on `fitting`: the one that held for this device at this moment."""
-    f = t.fitting.c
+    f = tables.fitting.c
     return (
         f.device == device,
         sa.or_(f.from_at.is_(None), f.from_at <= at),
@@ -43,8 +43,8 @@ def device_seen(
     """True where the device spoke for a unit of the scope at that moment."""
     if scope.customers is None:
         return sa.true()
-    joined = t.fitting.join(t.unit, t.unit.c.id == t.fitting.c.unit)
-    mine = customer_in(scope, t.unit.c.customer)
+    joined = tables.fitting.join(tables.unit, tables.unit.c.id == tables.fitting.c.unit)
+    mine = customer_in(scope, tables.unit.c.customer)
     return sa.exists(
         sa.select(sa.literal(1)).select_from(joined).where(*spoke_for(device, at), mine)
     )

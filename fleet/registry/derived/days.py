@@ -7,8 +7,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.derived.rows import DayRow
 
@@ -49,10 +48,10 @@ def area_usage(reg: Registry, area: str) -> list[UsageRow]:
     """How the units of an area were used: at most 2,000 of them, in the order of their ids."""
     decode = documents.decoder(UsageRow)
     query = (
-        sa.select(t.summary.c.doc)
-        .join(t.unit, t.unit.c.id == t.summary.c.unit)
-        .where(t.unit.c.area == area)
-        .order_by(t.summary.c.unit)
+        sa.select(tables.summary.c.doc)
+        .join(tables.unit, tables.unit.c.id == tables.summary.c.unit)
+        .where(tables.unit.c.area == area)
+        .order_by(tables.summary.c.unit)
         .limit(2_000)
     )
     with reg.read() as connection:
@@ -63,17 +62,17 @@ def area_usage(reg: Registry, area: str) -> list[UsageRow]:
 
 _ASKED: sa.BindParameter[str] = sa.bindparam("unit")
 _DAYS = (
-    sa.select(t.day.c.day, t.day.c.fingerprint, t.day.c.carry_in, t.day.c.doc)
+    sa.select(tables.day.c.day, tables.day.c.fingerprint, tables.day.c.carry_in, tables.day.c.doc)
     .where(
-        t.day.c.unit == _ASKED,
-        t.day.c.day >= sa.bindparam("from_day"),
-        t.day.c.day < sa.bindparam("to_day"),
+        tables.day.c.unit == _ASKED,
+        tables.day.c.day >= sa.bindparam("from_day"),
+        tables.day.c.day < sa.bindparam("to_day"),
     )
-    .order_by(t.day.c.day)
+    .order_by(tables.day.c.day)
 )
 _DAY_BEFORE = (
-    sa.select(t.day)
-    .where(t.day.c.unit == _ASKED, t.day.c.day < sa.bindparam("day"))
-    .order_by(t.day.c.day.desc())
+    sa.select(tables.day)
+    .where(tables.day.c.unit == _ASKED, tables.day.c.day < sa.bindparam("day"))
+    .order_by(tables.day.c.day.desc())
     .limit(1)
 )

@@ -1,4 +1,4 @@
-"""Derived rows of a unit, and what asks for them."""
+"""Derived rows of a unit, and what asks for them: shapes alone, so that whoever is handed them imports no SQL."""
 
 from __future__ import annotations
 

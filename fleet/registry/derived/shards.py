@@ -15,7 +15,7 @@ from zlib import crc32
 import msgspec
 import sqlalchemy as sa
 
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert, new_token
 
@@ -61,9 +61,9 @@ def take_shards(reg: Registry, numbers: Iterable[int] = ALL) -> Hold:
     if not asked:
         return {}
     with reg.write() as connection:
-        first = insert(connection, t.shard)
+        first = insert(connection, tables.shard)
         raised = first.on_conflict_do_update(
-            index_elements=["n"], set_={"fence": t.shard.c.fence + 1}
+            index_elements=["n"], set_={"fence": tables.shard.c.fence + 1}
         )
         rows = [{"n": n, "fence": 1, "mark": new_token()} for n in asked]
         connection.execute(raised, rows)
@@ -73,7 +73,7 @@ def take_shards(reg: Registry, numbers: Iterable[int] = ALL) -> Hold:
 def standing_in(connection: sa.Connection, numbers: Iterable[int], *, lock: bool = False) -> Hold:
     """The same as `standing` in the caller's transaction. lock: nobody else changes them until it
     ends; always in rising order, so that two writers never wait for each other."""
-    c = t.shard.c
+    c = tables.shard.c
     query = sa.select(c.n, c.fence, c.mark).where(c.n.in_(sorted(set(numbers)))).order_by(c.n)
     rows = connection.execute(query.with_for_update() if lock else query)
     return {row.n: Shard(row.fence, row.mark) for row in rows}
@@ -82,9 +82,11 @@ def standing_in(connection: sa.Connection, numbers: Iterable[int], *, lock: bool
 def mark_anew(connection: sa.Connection, held: Hold) -> Hold:
     """Give these shards another mark, in the transaction that wrote days of their units."""
     made = {n: Shard(shard.fence, new_token()) for n, shard in held.items()}
-    c = t.shard.c
+    c = tables.shard.c
     statement = (
-        sa.update(t.shard).where(c.n == sa.bindparam("b_n")).values(mark=sa.bindparam("b_mark"))
+        sa.update(tables.shard)
+        .where(c.n == sa.bindparam("b_n"))
+        .values(mark=sa.bindparam("b_mark"))
     )
     connection.execute(statement, [{"b_n": n, "b_mark": made[n].mark} for n in sorted(made)])
     return made

@@ -14,18 +14,18 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from fleet.calendar import DAY_S
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert_of, new_token
 from fleet.registry.derived.rows import UnitTouch
 
 _MINE = sa.and_(
-    t.touch.c.whose == sa.bindparam("b_whose"),
-    t.touch.c.id == sa.bindparam("b_id"),
-    t.touch.c.day == sa.bindparam("b_day"),
-    t.touch.c.seq == sa.bindparam("b_seq"),
+    tables.touch.c.whose == sa.bindparam("b_whose"),
+    tables.touch.c.id == sa.bindparam("b_id"),
+    tables.touch.c.day == sa.bindparam("b_day"),
+    tables.touch.c.seq == sa.bindparam("b_seq"),
 )
-_CLEAR = sa.delete(t.touch).where(_MINE)
+_CLEAR = sa.delete(tables.touch).where(_MINE)
 
 
 def spread_touches(reg: Registry, limit: int = 500) -> int:
@@ -35,9 +35,14 @@ def spread_touches(reg: Registry, limit: int = 500) -> int:
     A touch of a day on which the device was fitted to no unit is dropped.
     """
     query = (
-        sa.select(t.touch)
-        .where(t.touch.c.whose == "device")
-        .order_by(t.touch.c.priority.desc(), t.touch.c.since, t.touch.c.id, t.touch.c.day)
+        sa.select(tables.touch)
+        .where(tables.touch.c.whose == "device")
+        .order_by(
+            tables.touch.c.priority.desc(),
+            tables.touch.c.since,
+            tables.touch.c.id,
+            tables.touch.c.day,
+        )
         .limit(limit)
     )
     with reg.read() as connection:
@@ -68,7 +73,7 @@ def spread_touches(reg: Registry, limit: int = 500) -> int:
 
 def touched_units(reg: Registry, limit: int) -> list[UnitTouch]:
     """Up to `limit` units to compute again, urgent ones first, then those waiting longest."""
-    c = t.touch.c
+    c = tables.touch.c
     urgent, oldest = sa.func.max(c.priority), sa.func.min(c.since)
     units = (
         sa.select(c.id, urgent.label("priority"))
@@ -79,7 +84,9 @@ def touched_units(reg: Registry, limit: int) -> list[UnitTouch]:
     )
     with reg.read() as connection:
         order = {row.id: bool(row.priority) for row in connection.execute(units)}
-        query = sa.select(t.touch).where(c.whose == "unit", c.id.in_(order)).order_by(c.id, c.day)
+        query = (
+            sa.select(tables.touch).where(c.whose == "unit", c.id.in_(order)).order_by(c.id, c.day)
+        )
         rows = connection.execute(query).all() if order else []
     days: dict[str, list[tuple[int, bool, int]]] = defaultdict(list)
     for row in rows:
@@ -92,7 +99,7 @@ def touched_units(reg: Registry, limit: int) -> list[UnitTouch]:
 
 def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
     """Up to `limit` units whose assessment asked to be looked at again by `now`, oldest first."""
-    c = t.assessment.c
+    c = tables.assessment.c
     query = (
         sa.select(c.unit)
         .where(c.look_again_at <= now)
@@ -105,7 +112,9 @@ def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
 
 def backlog(reg: Registry) -> tuple[int, int]:
     """(touches that wait, days that stand), of the whole fleet."""
-    waiting, days = (sa.select(sa.func.count()).select_from(table) for table in (t.touch, t.day))
+    waiting, days = (
+        sa.select(sa.func.count()).select_from(table) for table in (tables.touch, tables.day)
+    )
     with reg.read() as connection:
         return (
             int(connection.execute(waiting).scalar_one()),
@@ -134,7 +143,7 @@ def touch_units(
 
 
 def _fittings(connection: sa.Connection, devices: set[str]) -> dict[str, list[Any]]:
-    query = sa.select(t.fitting).where(t.fitting.c.device.in_(sorted(devices)))
+    query = sa.select(tables.fitting).where(tables.fitting.c.device.in_(sorted(devices)))
     fitted: dict[str, list[Any]] = defaultdict(list)
     for row in connection.execute(query):
         fitted[row.device].append(row)
@@ -176,14 +185,17 @@ def touch_row(
 @cache
 def touch_upsert(dialect: str) -> sqlite.Insert:
     """Touch: onward and priority only ever rise, since stays, seq becomes the new token."""
-    statement = insert_of(dialect, t.touch)
+    statement = insert_of(dialect, tables.touch)
     new = statement.excluded
     return statement.on_conflict_do_update(
         index_elements=["whose", "id", "day"],
         set_={
-            "onward": sa.case((new.onward > t.touch.c.onward, new.onward), else_=t.touch.c.onward),
+            "onward": sa.case(
+                (new.onward > tables.touch.c.onward, new.onward), else_=tables.touch.c.onward
+            ),
             "priority": sa.case(
-                (new.priority > t.touch.c.priority, new.priority), else_=t.touch.c.priority
+                (new.priority > tables.touch.c.priority, new.priority),
+                else_=tables.touch.c.priority,
             ),
             "seq": new.seq,
         },

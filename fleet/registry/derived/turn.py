@@ -11,8 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import SEVERITIES, DueItem, UnitSummary
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import note_changes, upsert
 from fleet.registry.derived.rows import UnitTurn
@@ -23,8 +22,8 @@ from fleet.registry.told.episodes import clashing, write_alerts
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
 
-_DROP_DAY = sa.delete(t.day).where(
-    t.day.c.unit == sa.bindparam("b_unit"), t.day.c.day == sa.bindparam("b_day")
+_DROP_DAY = sa.delete(tables.day).where(
+    tables.day.c.unit == sa.bindparam("b_unit"), tables.day.c.day == sa.bindparam("b_day")
 )
 
 
@@ -74,7 +73,7 @@ def _refused(
     connection: sa.Connection, turns: Sequence[UnitTurn]
 ) -> tuple[dict[str, str], set[str]]:
     """Customer of each unit that exists, and the units that may not be written."""
-    c = t.unit.c
+    c = tables.unit.c
     wanted = sorted({turn.unit for turn in turns})
     query = sa.select(c.id, c.customer, c.facts_seq).where(c.id.in_(wanted)).order_by(c.id)
     found = {row.id: row for row in connection.execute(query.with_for_update())}
@@ -98,10 +97,10 @@ def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
     if drops:
         connection.execute(_DROP_DAY, drops)
     if days:
-        connection.execute(upsert(dialect, t.day), days)
+        connection.execute(upsert(dialect, tables.day), days)
     if turns:
-        connection.execute(upsert(dialect, t.assessment), [_assessment_row(x) for x in turns])
-        connection.execute(upsert(dialect, t.summary), [_summary_row(x) for x in turns])
+        connection.execute(upsert(dialect, tables.assessment), [_assessment_row(x) for x in turns])
+        connection.execute(upsert(dialect, tables.summary), [_summary_row(x) for x in turns])
     changed = {x.unit for x in turns if old_summaries.get(x.unit) != _still(x.summary)}
     changed |= {turn.unit for turn in turns if turn.alerts.steps or turn.alerts.opened}
     changed |= _write_due(connection, turns)
@@ -111,7 +110,9 @@ def _write(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
 
 
 def _old_summaries(connection: sa.Connection, units: list[str]) -> dict[str, bytes]:
-    query = sa.select(t.summary.c.unit, t.summary.c.doc).where(t.summary.c.unit.in_(units))
+    query = sa.select(tables.summary.c.unit, tables.summary.c.doc).where(
+        tables.summary.c.unit.in_(units)
+    )
     return {row.unit: _still(documents.summary(row.doc)) for row in connection.execute(query)}
 
 
@@ -145,7 +146,7 @@ def _summary_row(turn: UnitTurn) -> dict[str, Any]:
 
 def _write_due(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]:
     """Replace the due items of units where they differ; returns those units."""
-    c = t.due.c
+    c = tables.due.c
     query = sa.select(c.unit, c.task, c.doc).where(c.unit.in_([turn.unit for turn in turns]))
     old: dict[str, dict[str, bytes]] = defaultdict(dict)
     for row in connection.execute(query):
@@ -157,10 +158,10 @@ def _write_due(connection: sa.Connection, turns: Sequence[UnitTurn]) -> set[str]
     }
     changed = sorted(unit for unit, items in docs.items() if items != old.get(unit, {}))
     if changed:
-        connection.execute(sa.delete(t.due).where(c.unit.in_(changed)))
+        connection.execute(sa.delete(tables.due).where(c.unit.in_(changed)))
     rows = [_due_row(u, item, docs[u][item.task]) for u in changed for item in new[u].values()]
     if rows:
-        connection.execute(sa.insert(t.due), rows)
+        connection.execute(sa.insert(tables.due), rows)
     return set(changed)
 
 
@@ -180,5 +181,5 @@ def _tidy(reg: Registry, connection: sa.Connection, now: int) -> bool:
     """Forget changes no page can still be waiting for, once an hour and process."""
     if now - reg.tidied.get("turn", 0) < TIDY_EVERY_S:
         return False
-    connection.execute(sa.delete(t.change).where(t.change.c.at < now - CHANGES_KEPT_S))
+    connection.execute(sa.delete(tables.change).where(tables.change.c.at < now - CHANGES_KEPT_S))
     return True

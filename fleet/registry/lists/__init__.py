@@ -25,14 +25,15 @@ from fleet.registry.lists.fleet import (
 )
 from fleet.registry.lists.rows import Counts, HealthFacts
 from fleet.registry.lists.service import health, quarantine, quarantine_counts
-from fleet.registry.lists.sets import SetRow, sets_of
 from fleet.registry.lists.starts import StartCount, start_counts
 from fleet.registry.lists.unit import (
+    SetRow,
     assessment,
     days,
     events,
     inputs,
     records,
+    sets_of,
     unit,
     units_named,
     unsure_spells,

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 
 from fleet.model import DUE_NOW, SEVERITIES, Customer, DueItem, Episode, Scope, Site, Unit
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
 from fleet.registry.facts.intake import FACTS_QUERY, facts_of
@@ -51,15 +51,15 @@ def units(
     if readiness is not None:
         query = query.where(_readiness(readiness))
     if area is not None:
-        query = query.where(t.unit.c.area == area)
+        query = query.where(tables.unit.c.area == area)
     if condition is not None:
-        query = query.where(t.summary.c.condition == condition)
+        query = query.where(tables.summary.c.condition == condition)
     if severity is not None:
-        query = query.where(t.summary.c.severity == severity)
+        query = query.where(tables.summary.c.severity == severity)
     if cursor is not None:
-        query = query.where(t.unit.c.id > cursor)
+        query = query.where(tables.unit.c.id > cursor)
     with reg.read() as connection:
-        rows = connection.execute(query.order_by(t.unit.c.id).limit(min(limit, _MOST))).all()
+        rows = connection.execute(query.order_by(tables.unit.c.id).limit(min(limit, _MOST))).all()
     return [unit_row(row) for row in rows]
 
 
@@ -70,12 +70,12 @@ def _found(search: str) -> sa.ColumnElement[bool]:
     if len(digits) < PHONE_DIGITS or set(search) - PHONE_SIGNS:
         return words
     end = digits[-PHONE_END:]
-    return sa.or_(words, t.unit.c.words.contains(end, autoescape=True))
+    return sa.or_(words, tables.unit.c.words.contains(end, autoescape=True))
 
 
 def _readiness(word: str) -> sa.ColumnElement[bool]:
     """True for units of this readiness; the unknown are also told apart."""
-    c = t.summary.c
+    c = tables.summary.c
     silent = sa.and_(c.readiness == "unknown", c.ready_why == SILENT)
     unseen = sa.or_(c.unit.is_(None), c.readiness == "")
     if word == "silent":
@@ -87,7 +87,7 @@ def _readiness(word: str) -> sa.ColumnElement[bool]:
 
 def areas(reg: Registry, scope: Scope) -> list[str]:
     """Areas by name; '' where a unit names none is left out."""
-    c = t.unit.c
+    c = tables.unit.c
     query = sa.select(c.area).where(customer_in(scope, c.customer), c.area != "").distinct()
     with reg.read() as connection:
         return sorted(connection.execute(query).scalars(), key=str.lower)
@@ -95,14 +95,14 @@ def areas(reg: Registry, scope: Scope) -> list[str]:
 
 def _holds(word: str) -> sa.ColumnElement[bool]:
     """True for units whose words, or the id of whose device, contain this one."""
-    device = sa.func.lower(t.fitting.c.device).contains(word, autoescape=True)
-    fitted = sa.select(t.fitting.c.unit).where(t.fitting.c.to_at.is_(None), device)
-    return sa.or_(t.unit.c.words.contains(word, autoescape=True), t.unit.c.id.in_(fitted))
+    device = sa.func.lower(tables.fitting.c.device).contains(word, autoescape=True)
+    fitted = sa.select(tables.fitting.c.unit).where(tables.fitting.c.to_at.is_(None), device)
+    return sa.or_(tables.unit.c.words.contains(word, autoescape=True), tables.unit.c.id.in_(fitted))
 
 
 def counts(reg: Registry, scope: Scope) -> Counts:
     """How many units, by condition, by gravest finding and by readiness."""
-    c = t.summary.c
+    c = tables.summary.c
     silent = sa.and_(c.readiness == "unknown", c.ready_why == SILENT)
     query = (
         sa.select(
@@ -112,8 +112,8 @@ def counts(reg: Registry, scope: Scope) -> Counts:
             sa.func.count().label("n"),
             sa.func.sum(sa.case((silent, 1), else_=0)).label("silent"),
         )
-        .select_from(t.unit.outerjoin(t.summary, c.unit == t.unit.c.id))
-        .where(customer_in(scope, t.unit.c.customer))
+        .select_from(tables.unit.outerjoin(tables.summary, c.unit == tables.unit.c.id))
+        .where(customer_in(scope, tables.unit.c.customer))
         .group_by(c.condition, c.severity, c.readiness)
     )
     with reg.read() as connection:
@@ -150,15 +150,20 @@ def due(
     until: local ISO date; what is due or likely due by then, and what is due already.
     states: only these. Without any filter every task of every unit.
     """
-    c = t.due.c
-    joined = t.due.join(t.unit, t.unit.c.id == c.unit).join(t.site, t.site.c.id == t.unit.c.site)
-    joined = joined.join(t.customer, t.customer.c.id == t.unit.c.customer)
+    c = tables.due.c
+    joined = tables.due.join(tables.unit, tables.unit.c.id == c.unit).join(
+        tables.site, tables.site.c.id == tables.unit.c.site
+    )
+    joined = joined.join(tables.customer, tables.customer.c.id == tables.unit.c.customer)
     query = (
         sa.select(
-            c.doc, t.unit.c.doc.label("u"), t.site.c.doc.label("s"), t.customer.c.doc.label("o")
+            c.doc,
+            tables.unit.c.doc.label("u"),
+            tables.site.c.doc.label("s"),
+            tables.customer.c.doc.label("o"),
         )
         .select_from(joined)
-        .where(customer_in(scope, t.unit.c.customer))
+        .where(customer_in(scope, tables.unit.c.customer))
         .order_by(c.share.desc(), c.unit, c.task)
     )
     if unit is not None:
@@ -195,8 +200,8 @@ def episodes(
     open_only: open ones, gravest first, then the oldest first. Else all, newest first. A
     restricted scope sees the episodes of its units only. An unknown cursor gives an empty list.
     """
-    c = t.episode.c
-    query = sa.select(t.episode).where(customer_in(scope, c.customer))
+    c = tables.episode.c
+    query = sa.select(tables.episode).where(customer_in(scope, c.customer))
     rank = sa.case({s: i for i, s in enumerate(SEVERITIES)}, value=c.severity, else_=9)
     if unit is not None:
         query = query.where(c.subject == f"unit:{unit}")
@@ -221,9 +226,9 @@ def devices(reg: Registry, scope: Scope) -> list[tuple[DeviceFacts, Unit | None]
     A restricted scope sees those fitted now to its units; unregistered and spare ones are seen
     by everything only.
     """
-    query = FACTS_QUERY.order_by(t.device.c.id)
+    query = FACTS_QUERY.order_by(tables.device.c.id)
     if scope.customers is not None:
-        query = query.where(customer_in(scope, t.unit.c.customer))
+        query = query.where(customer_in(scope, tables.unit.c.customer))
     with reg.read() as connection:
         rows = connection.execute(query).all()
     return [(facts_of(r), documents.unit(r.unit_doc) if r.unit_doc else None) for r in rows]
@@ -233,7 +238,7 @@ def changes_since(
     reg: Registry, scope: Scope, id: int, limit: int = 500
 ) -> list[tuple[int, int, str]]:
     """Changes after number `id`, rising: (number, moment [s UTC], unit)."""
-    c = t.change.c
+    c = tables.change.c
     query = sa.select(c.id, c.at, c.unit).where(c.id > id, customer_in(scope, c.customer))
     with reg.read() as connection:
         rows = connection.execute(query.order_by(c.id).limit(limit)).all()
@@ -242,7 +247,7 @@ def changes_since(
 
 def latest_change(reg: Registry, scope: Scope) -> int:
     """Number of the newest change that the scope sees; 0 before the first."""
-    c = t.change.c
+    c = tables.change.c
     query = sa.select(c.id).where(customer_in(scope, c.customer)).order_by(c.id.desc()).limit(1)
     with reg.read() as connection:
         return int(connection.execute(query).scalar() or 0)
@@ -250,7 +255,7 @@ def latest_change(reg: Registry, scope: Scope) -> int:
 
 def customers(reg: Registry, scope: Scope) -> list[Customer]:
     """Customers by name."""
-    c = t.customer.c
+    c = tables.customer.c
     query = sa.select(c.doc).where(customer_in(scope, c.id)).order_by(c.name, c.id)
     with reg.read() as connection:
         return [documents.customer(doc) for doc in connection.execute(query).scalars()]
@@ -258,3 +263,23 @@ def customers(reg: Registry, scope: Scope) -> list[Customer]:
 
 def _literals(values: Sequence[Any]) -> list[sa.ColumnElement[Any]]:
     return [sa.literal(value) for value in values]
+
+
+DIGITS_LEAST = 4
+_BETWEEN = (" ", "-", "/", "(", ")", ".")
+
+
+def find_sets(reg: Registry, scope: Scope, typed: str, limit: int = 12) -> list[UnitRow]:
+    """Sets that fit what was typed, at most `limit`. Digits alone are looked for as a number."""
+    digits = re.sub(r"[\s/().+-]", "", typed)
+    if not digits.isdigit() or len(digits) < DIGITS_LEAST:
+        return units(reg, scope, search=typed, limit=limit)
+    digits = digits.removeprefix("00")
+    squeezed: sa.ColumnElement[str] = tables.unit.c.words
+    for sign in _BETWEEN:
+        squeezed = sa.func.replace(squeezed, sign, "")
+    tails = [digits] if len(digits) < 9 else [digits, digits[2:], digits.removeprefix("0")]
+    fits = [squeezed.contains(tail, autoescape=True) for tail in tails]
+    query = units_query(scope).where(sa.or_(*fits)).order_by(tables.unit.c.id).limit(limit)
+    with reg.read() as connection:
+        return [unit_row(row) for row in connection.execute(query).all()]

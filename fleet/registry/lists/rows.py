@@ -1,4 +1,4 @@
-"""Figures of the whole fleet and of the service, for pages."""
+"""Figures of the whole fleet and of the service, for pages: shapes alone, so that whoever is handed them imports no SQL."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Quarantined, Scope
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import OutOfScope
 from fleet.registry.base.heartbeats import beats
@@ -30,8 +30,8 @@ def quarantine(
 
     A restricted scope sees those of devices that spoke for its units when they came.
     """
-    c = t.quarantine.c
-    query = sa.select(t.quarantine).where(device_seen(scope, c.device, c.received_at))
+    c = tables.quarantine.c
+    query = sa.select(tables.quarantine).where(device_seen(scope, c.device, c.received_at))
     if device is not None:
         query = query.where(c.device == device)
     if cursor is not None:
@@ -54,9 +54,9 @@ def _item(row: Any) -> Quarantined:
 
 def quarantine_counts(reg: Registry, scope: Scope) -> list[QuarantineCount]:
     """How many were set aside by device and UTC day, newest day first."""
-    c = t.quarantine_count.c
+    c = tables.quarantine_count.c
     noon = c.day * DAY_S + DAY_S // 2
-    query = sa.select(t.quarantine_count).where(device_seen(scope, c.device, noon))
+    query = sa.select(tables.quarantine_count).where(device_seen(scope, c.device, noon))
     with reg.read() as connection:
         rows = connection.execute(query.order_by(c.day.desc(), c.device)).all()
     return [QuarantineCount(device=r.device, day=r.day, kept=r.kept, over=r.over) for r in rows]
@@ -69,7 +69,7 @@ def health(reg: Registry, scope: Scope) -> HealthFacts:
     """
     if not scope.everything:
         raise OutOfScope("Only who sees the whole fleet may see the service itself.")
-    device, touch, count = t.device.c, t.touch.c, t.quarantine_count.c
+    device, touch, count = tables.device.c, tables.touch.c, tables.quarantine_count.c
 
     with reg.read() as connection:
 
@@ -82,15 +82,17 @@ def health(reg: Registry, scope: Scope) -> HealthFacts:
         return HealthFacts(
             heartbeats=beats(connection),
             inbox=tuple(marks_of(connection).values()),
-            units=rows_of(t.unit),
-            devices=rows_of(t.device),
-            unregistered=rows_of(t.device, device.registered.is_(False)),
+            units=rows_of(tables.unit),
+            devices=rows_of(tables.device),
+            unregistered=rows_of(tables.device, device.registered.is_(False)),
             devices_ignored=counted(connection, "devices_ignored"),
-            touches_device=rows_of(t.touch, touch.whose == "device"),
-            touches_unit=rows_of(t.touch, touch.whose == "unit"),
+            touches_device=rows_of(tables.touch, touch.whose == "device"),
+            touches_unit=rows_of(tables.touch, touch.whose == "unit"),
             oldest_touch_at=connection.execute(sa.select(sa.func.min(touch.since))).scalar(),
-            newest_heard_at=connection.execute(sa.select(sa.func.max(t.pulse.c.heard_at))).scalar(),
-            open_episodes=rows_of(t.episode, t.episode.c.closed_at.is_(None)),
+            newest_heard_at=connection.execute(
+                sa.select(sa.func.max(tables.pulse.c.heard_at))
+            ).scalar(),
+            open_episodes=rows_of(tables.episode, tables.episode.c.closed_at.is_(None)),
             quarantined=number(sa.select(sa.func.sum(count.kept))),
             quarantined_over=number(sa.select(sa.func.sum(count.over))),
             facts_version=counted(connection, "facts_version"),

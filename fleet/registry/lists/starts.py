@@ -8,8 +8,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Scope
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
 
@@ -42,9 +41,9 @@ def start_counts(reg: Registry, scope: Scope, make: str, model: str) -> tuple[St
     An empty model is no model: its count is of no set.
     """
     query = (
-        sa.select(t.unit.c.doc, t.summary.c.doc.label("summary"))
-        .join(t.summary, t.summary.c.unit == t.unit.c.id)
-        .where(customer_in(scope, t.unit.c.customer))
+        sa.select(tables.unit.c.doc, tables.summary.c.doc.label("summary"))
+        .join(tables.summary, tables.summary.c.unit == tables.unit.c.id)
+        .where(customer_in(scope, tables.unit.c.customer))
     )
     wanted = (make.casefold(), model.casefold())
     mine, every = [0, 0, 0], [0, 0, 0]

@@ -1,4 +1,4 @@
-"""What the page of one unit reads. Every function takes a Scope."""
+"""What the page of one unit reads, and sets by their place. Every function takes a Scope."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from fleet.model import Customer, DeviceEvent, Scope, Site, Unit, UnitSummary
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.model import Customer, DeviceEvent, Pulse, Scope, Site, Unit, UnitSummary
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in, spoke_for, unit_seen
 from fleet.registry.derived.days import day_of
@@ -29,18 +28,18 @@ class UnitRow(NamedTuple):
 
 def units_query(scope: Scope) -> sa.Select[Any]:
     """Units of the scope with documents of unit, site, customer and summary."""
-    joined = t.unit.join(t.site, t.site.c.id == t.unit.c.site)
-    joined = joined.join(t.customer, t.customer.c.id == t.unit.c.customer)
-    joined = joined.outerjoin(t.summary, t.summary.c.unit == t.unit.c.id)
+    joined = tables.unit.join(tables.site, tables.site.c.id == tables.unit.c.site)
+    joined = joined.join(tables.customer, tables.customer.c.id == tables.unit.c.customer)
+    joined = joined.outerjoin(tables.summary, tables.summary.c.unit == tables.unit.c.id)
     return (
         sa.select(
-            t.unit.c.doc,
-            t.site.c.doc.label("site_doc"),
-            t.customer.c.doc.label("customer_doc"),
-            t.summary.c.doc.label("summary_doc"),
+            tables.unit.c.doc,
+            tables.site.c.doc.label("site_doc"),
+            tables.customer.c.doc.label("customer_doc"),
+            tables.summary.c.doc.label("summary_doc"),
         )
         .select_from(joined)
-        .where(customer_in(scope, t.unit.c.customer))
+        .where(customer_in(scope, tables.unit.c.customer))
     )
 
 
@@ -49,8 +48,8 @@ def units_named(reg: Registry, scope: Scope, ids: Iterable[str]) -> list[UnitRow
     wanted, found = sorted(set(ids)), []
     with reg.read() as connection:
         for n in range(0, len(wanted), 500):
-            query = units_query(scope).where(t.unit.c.id.in_(wanted[n : n + 500]))
-            found += [unit_row(row) for row in connection.execute(query.order_by(t.unit.c.id))]
+            query = units_query(scope).where(tables.unit.c.id.in_(wanted[n : n + 500]))
+            found += [unit_row(row) for row in connection.execute(query.order_by(tables.unit.c.id))]
     return found
 
 
@@ -67,14 +66,14 @@ def unit_row(row: Any) -> UnitRow:
 def unit(reg: Registry, scope: Scope, id: str) -> UnitRow | None:
     """One unit with site, customer and summary; None where the scope has no such unit."""
     with reg.read() as connection:
-        row = connection.execute(units_query(scope).where(t.unit.c.id == id)).first()
+        row = connection.execute(units_query(scope).where(tables.unit.c.id == id)).first()
     return None if row is None else unit_row(row)
 
 
 def days(reg: Registry, scope: Scope, unit: str, from_day: int, to_day: int) -> list[DayRow]:
     """Stored days of a unit with from_day <= day < to_day (UTC days), rising."""
-    c = t.day.c
-    query = sa.select(t.day).where(c.unit == unit, c.day >= from_day, c.day < to_day)
+    c = tables.day.c
+    query = sa.select(tables.day).where(c.unit == unit, c.day >= from_day, c.day < to_day)
     query = query.where(unit_seen(scope, c.unit)).order_by(c.day)
     with reg.read() as connection:
         return [day_of(row) for row in connection.execute(query)]
@@ -82,7 +81,7 @@ def days(reg: Registry, scope: Scope, unit: str, from_day: int, to_day: int) -> 
 
 def assessment(reg: Registry, scope: Scope, unit: str) -> bytes | None:
     """The newest assessment document of a unit, or None where there is none yet."""
-    c = t.assessment.c
+    c = tables.assessment.c
     query = sa.select(c.doc).where(c.unit == unit, unit_seen(scope, c.unit))
     with reg.read() as connection:
         return connection.execute(query).scalar()
@@ -90,11 +89,11 @@ def assessment(reg: Registry, scope: Scope, unit: str) -> bytes | None:
 
 def records(reg: Registry, scope: Scope, unit: str) -> list[ListedRecord]:
     """Every record of a unit, newest first; corrected ones name the record that did so."""
-    newer = t.record.alias("newer")
-    c = t.record.c
+    newer = tables.record.alias("newer")
+    c = tables.record.c
     query = (
         sa.select(c.doc, newer.c.id.label("superseded_by"))
-        .select_from(t.record.outerjoin(newer, newer.c.corrects == c.id))
+        .select_from(tables.record.outerjoin(newer, newer.c.corrects == c.id))
         .where(c.unit == unit, unit_seen(scope, c.unit))
         .order_by(c.at.desc(), c.made_at.desc(), c.id)
     )
@@ -107,7 +106,9 @@ def records(reg: Registry, scope: Scope, unit: str) -> list[ListedRecord]:
 
 def inputs(reg: Registry, scope: Scope, unit: str) -> UnitInputs | None:
     """All facts about a unit but telemetry and events; None where the scope has no such unit."""
-    seen = sa.select(t.unit.c.id).where(t.unit.c.id == unit, unit_seen(scope, t.unit.c.id))
+    seen = sa.select(tables.unit.c.id).where(
+        tables.unit.c.id == unit, unit_seen(scope, tables.unit.c.id)
+    )
     with reg.read() as connection:
         if connection.execute(seen).first() is None:
             return None
@@ -121,13 +122,13 @@ def events(
 
     only: of this name.
     """
-    c = t.device_event.c
-    joined = t.device_event.join(t.fitting, sa.and_(*spoke_for(c.device, c.at)))
+    c = tables.device_event.c
+    joined = tables.device_event.join(tables.fitting, sa.and_(*spoke_for(c.device, c.at)))
     query = (
-        sa.select(t.device_event)
+        sa.select(tables.device_event)
         .select_from(joined)
-        .where(t.fitting.c.unit == unit, c.at >= start, c.at < end)
-        .where(unit_seen(scope, t.fitting.c.unit))
+        .where(tables.fitting.c.unit == unit, c.at >= start, c.at < end)
+        .where(unit_seen(scope, tables.fitting.c.unit))
     )
     if only is not None:
         query = query.where(c.event == only)
@@ -140,13 +141,13 @@ def unsure_spells(
 ) -> list[UnsureSpell]:
     """Readings of the unit whose time is not known and lies, at least in part, in [start, end):
     those of one silence together, oldest first."""
-    c = t.unsure.c
-    joined = t.unsure.join(t.fitting, sa.and_(*spoke_for(c.device, c.at)))
+    c = tables.unsure.c
+    joined = tables.unsure.join(tables.fitting, sa.and_(*spoke_for(c.device, c.at)))
     count, first, last = sa.func.count(), sa.func.min(c.at), sa.func.max(c.at)
     query = (
         sa.select(count, first, last, c.after_at, sa.func.max(c.before_at))
         .select_from(joined)
-        .where(t.fitting.c.unit == unit, unit_seen(scope, t.fitting.c.unit))
+        .where(tables.fitting.c.unit == unit, unit_seen(scope, tables.fitting.c.unit))
         .where(c.before_at >= start, c.at < end)
         .group_by(c.device, c.after_at)
         .order_by(first)
@@ -157,3 +158,44 @@ def unsure_spells(
         UnsureSpell(readings=n, first_at=low, last_at=high, after_at=after, before_at=before)
         for n, low, high, after, before in rows
     ]
+
+
+class SetRow(NamedTuple):
+    """A set with its place, its summary and what was last heard of its device."""
+
+    unit: Unit
+    site: Site
+    customer: Customer
+    summary: UnitSummary
+    pulse: Pulse | None
+
+
+def sets_of(
+    reg: Registry, scope: Scope, areas: Iterable[str], sites: Iterable[str]
+) -> list[SetRow]:
+    """Every assessed set of these areas and sites that the scope sees. The area '' is all sets
+    without one."""
+    query = units_query(scope).where(
+        sa.or_(
+            tables.unit.c.area.in_(sorted(set(areas))), tables.unit.c.site.in_(sorted(set(sites)))
+        )
+    )
+    with reg.read() as connection:
+        rows = [unit_row(row) for row in connection.execute(query.order_by(tables.unit.c.id))]
+        pulses = _pulses_of(connection, [row.unit.device for row in rows if row.unit.device])
+    return [
+        SetRow(r.unit, r.site, r.customer, r.summary, pulses.get(r.unit.device))
+        for r in rows
+        if r.summary is not None
+    ]
+
+
+def _pulses_of(connection: sa.Connection, devices: list[str]) -> dict[str, Pulse]:
+    found: dict[str, Pulse] = {}
+    for start in range(0, len(devices), 500):
+        some = devices[start : start + 500]
+        query = sa.select(tables.pulse.c.doc).where(tables.pulse.c.device.in_(some))
+        for doc in connection.execute(query).scalars():
+            pulse = documents.pulse(doc)
+            found[pulse.device] = pulse
+    return found

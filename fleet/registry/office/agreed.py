@@ -7,8 +7,7 @@ from typing import TypeVar
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor, AuditKind
@@ -25,7 +24,7 @@ class AgreedMeanwhile(Exception):
 
 def newest(reg: Registry, name: str, kind: type[T], nothing: T) -> tuple[T, int]:
     """(what was agreed last under a name, its number); nothing, 0, before the first."""
-    c = t.agreed.c
+    c = tables.agreed.c
     query = sa.select(c.n, c.doc).where(c.name == name).order_by(c.n.desc()).limit(1)
     with reg.read() as connection:
         row = connection.execute(query).first()
@@ -48,10 +47,10 @@ def append(
     row = {"name": name, "n": n + 1, "at": now, "said_by": by.name, "doc": doc}
     try:
         with reg.write() as connection:
-            last = sa.select(sa.func.max(t.agreed.c.n)).where(t.agreed.c.name == name)
+            last = sa.select(sa.func.max(tables.agreed.c.n)).where(tables.agreed.c.name == name)
             if (connection.execute(last).scalar() or 0) != n:
                 raise AgreedMeanwhile(MEANWHILE)
-            connection.execute(sa.insert(t.agreed), [row])
+            connection.execute(sa.insert(tables.agreed), [row])
             note(connection, now, kind, by, subject or name, detail)
     except IntegrityError:
         raise AgreedMeanwhile(MEANWHILE) from None

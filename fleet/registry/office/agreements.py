@@ -10,8 +10,7 @@ import sqlalchemy as sa
 
 from fleet.calendar import instant, local_date
 from fleet.model import Contract, Customer, Scope, Site
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
 from fleet.registry.office.kept_jobs import contracts
@@ -37,11 +36,11 @@ def agreements(reg: Registry, scope: Scope, now: int) -> list[Agreement]:
     held = contracts(reg, scope)
     found = []
     with reg.read() as connection:
-        c = t.customer.c
+        c = tables.customer.c
         wanted = sa.select(c.doc).where(c.id.in_(sorted(held)), customer_in(scope, c.id))
         for customer in map(documents.customer, connection.execute(wanted).scalars()):
-            query = sa.select(t.site.c.doc).where(t.site.c.customer == customer.id)
-            docs = connection.execute(query.order_by(t.site.c.id)).scalars()
+            query = sa.select(tables.site.c.doc).where(tables.site.c.customer == customer.id)
+            docs = connection.execute(query.order_by(tables.site.c.id)).scalars()
             sites = [documents.site(doc) for doc in docs]
             if sites:
                 found.append(
@@ -58,19 +57,19 @@ def agreements(reg: Registry, scope: Scope, now: int) -> list[Agreement]:
 
 def _visited(connection: sa.Connection, sites: Iterable[Site], now: int) -> tuple[str, ...]:
     days: set[tuple[str, str]] = set()
-    newer = t.record.alias("newer")
+    newer = tables.record.alias("newer")
     for site in sites:
         year = local_date(now, site.time_zone).replace(month=1, day=1)
         start = instant(year, time(), site.time_zone)
         query = (
-            sa.select(t.record.c.doc)
-            .join(t.unit, t.unit.c.id == t.record.c.unit)
+            sa.select(tables.record.c.doc)
+            .join(tables.unit, tables.unit.c.id == tables.record.c.unit)
             .where(
-                t.unit.c.site == site.id,
-                t.record.c.kind.in_(VISITS),
-                t.record.c.at >= start,
-                t.record.c.at <= now,
-                ~sa.exists(sa.select(newer.c.id).where(newer.c.corrects == t.record.c.id)),
+                tables.unit.c.site == site.id,
+                tables.record.c.kind.in_(VISITS),
+                tables.record.c.at >= start,
+                tables.record.c.at <= now,
+                ~sa.exists(sa.select(newer.c.id).where(newer.c.corrects == tables.record.c.id)),
             )
         )
         for record in map(documents.record, connection.execute(query).scalars()):

@@ -1,13 +1,16 @@
 """The office's book for those who plan: read once into one record, and what they decided written once.
 
-Whoever opens jobs or plans rounds comes here and nowhere else in the registry: `due_work` and
-`keep_jobs` for jobs out of due work, `read` and `save_draft` or `publish` for rounds out of jobs.
+Whoever opens jobs, plans rounds or prints a day sheet comes here and nowhere else in the registry.
+Each read is one view of one moment: `due_work` for jobs alone and `gather` for jobs and rounds, both
+written by `save`; `read` for a plan to be put in force, written by `publish`; `day_sheet` for a
+technician's day of the plan in force.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import local_date
@@ -16,18 +19,23 @@ from fleet.model.book import (
     GOES_TODAY,
     Board,
     Book,
+    Draft,
     DueRow,
     DueWork,
+    JobChanges,
+    PlanningBook,
     Publication,
     Recorded,
+    Sheet,
     StoredPlan,
 )
-from fleet.model.round_plan import RoundPlan
+from fleet.model.round_plan import Round, RoundPlan
 from fleet.registry import lists
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
-from fleet.registry.office import jobs_done, kept_jobs, kept_rounds
+from fleet.registry.lists.unit import UnitRow
+from fleet.registry.office import jobs_done, kept_jobs, kept_rounds, sitecard, technicians
+from fleet.registry.office.kept_jobs import JobRefused
 from fleet.registry.people.model import Actor
 
 BEGUN = frozenset({"done", "billed", "part_done", "under_way"})
@@ -37,12 +45,40 @@ AT_ONCE = 500
 _plan = documents.decoder(RoundPlan)
 
 
+class Saved(msgspec.Struct, frozen=True, kw_only=True):
+    """What was kept. jobs: how many are new or changed; draft: its number, None where there is none."""
+
+    jobs: int
+    draft: int | None = None
+
+
+class DayRound(msgspec.Struct, frozen=True, kw_only=True):
+    """A technician's day in the plan in force. sets: those of its jobs, with what they have found."""
+
+    sheet: Sheet
+    round: Round
+    sets: tuple[UnitRow, ...] = ()
+
+
+def gather(reg: Registry, now: int) -> PlanningBook:
+    """The due list, the jobs and the board, all of one moment. Raises RegistryDown."""
+    with reg.one_view():
+        due = _due_work(reg)
+        sites = {row.site.id for row in due.rows} | {one.job.site for one in due.ended}
+        return PlanningBook(due=due, board=_read(reg, now, _alerts(reg, EVERYTHING), sites))
+
+
 def due_work(reg: Registry) -> DueWork:
     """The due list beside the jobs made from it. Raises RegistryDown."""
+    with reg.one_view():
+        return _due_work(reg)
+
+
+def _due_work(reg: Registry) -> DueWork:
     unread = frozenset(jobs_done.unread(reg))
     rows = tuple(
-        DueRow(item=item, unit=unit, site=site)
-        for item, unit, site, _ in lists.due(reg, EVERYTHING)
+        DueRow(item=item, unit=unit, site=site, customer=customer)
+        for item, unit, site, customer in lists.due(reg, EVERYTHING)
         if item.unit not in unread
     )
     origins = frozenset(kept_jobs.origins(reg))
@@ -60,7 +96,7 @@ def due_work(reg: Registry) -> DueWork:
 
 def _ended(reg: Registry, origins: Iterable[str]) -> list[Job]:
     """Jobs that are done and were made from these, the oldest first."""
-    c, wanted, found = t.job.c, sorted(origins), []
+    c, wanted, found = tables.job.c, sorted(origins), []
     query = sa.select(c.doc).where(c.state == "done")
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):
@@ -75,7 +111,7 @@ def _with_lives(
     """Jobs with their lives; states: those of others are not read."""
     wanted = [job.id for job in some if states is None or job.state in states]
     lives: dict[str, list[JobStep]] = {}
-    c = t.job_step.c
+    c = tables.job_step.c
     query = sa.select(c.doc).order_by(c.job, c.n)
     with reg.read() as connection:
         for n in range(0, len(wanted), AT_ONCE):
@@ -85,25 +121,38 @@ def _with_lives(
     return tuple(Recorded(job=job, steps=tuple(lives.get(job.id, ()))) for job in some)
 
 
-def keep_jobs(
-    reg: Registry,
-    steps: Sequence[tuple[Job, JobStep]],
-    fresh: Sequence[tuple[Job, JobStep]],
-) -> int:
-    """Append steps of jobs and keep new jobs with their first; returns how many jobs changed or
-    are new. Raises JobRefused where somebody changed one meanwhile."""
+def save(reg: Registry, changes: JobChanges, draft: Draft | None, now: int) -> Saved:
+    """Append steps of jobs, keep new jobs with their first, then the draft made from them.
+
+    Of due work that somebody else made a job of meanwhile, theirs stays. Raises JobRefused where
+    somebody changed one of the jobs meanwhile, or a draft speaks of a job that is not kept: then no
+    draft is kept either.
+    """
+    steps, fresh = changes.steps, changes.fresh
     for n in range(0, len(steps), AT_ONCE):
         kept_jobs.add_steps(reg, steps[n : n + AT_ONCE])
     opened = 0
     for n in range(0, len(fresh), AT_ONCE):
         opened += kept_jobs.add_jobs(reg, fresh[n : n + AT_ONCE])
-    return len(steps) + opened
+    saved = Saved(jobs=len(steps) + opened)
+    if draft is None:
+        return saved
+    if opened < len(fresh):
+        raise JobRefused("Somebody opened a job meanwhile that this plan has too: plan again.")
+    doc = documents.encode(draft.plan)
+    id = kept_rounds.save_draft(reg, doc, draft.fingerprint, draft.note, draft.by, now)
+    return msgspec.structs.replace(saved, draft=id)
 
 
 def read(reg: Registry, now: int, alerts: bool = False) -> Board:
     """The whole board. alerts: with the open alerts on sets. Raises RegistryDown."""
+    with reg.one_view():
+        return _read(reg, now, _alerts(reg, EVERYTHING) if alerts else ())
+
+
+def _read(reg: Registry, now: int, alerts: tuple[Episode, ...], also: Iterable[str] = ()) -> Board:
     told = _stored(kept_rounds.in_force(reg))
-    book = kept_rounds.book(reg, EVERYTHING)
+    book = kept_rounds.book(reg, EVERYTHING, also)
     there = kept_jobs.by_id(reg, EVERYTHING, told.plan.jobs if told else ())
     return Board(
         book=book,
@@ -111,19 +160,63 @@ def read(reg: Registry, now: int, alerts: bool = False) -> Board:
         draft=_stored(kept_rounds.draft(reg)),
         visited=_visited(reg, book, told.plan, now) if told else {},
         recorded=_with_lives(reg, tuple(there.values()), BEGUN),
-        alerts=_alerts(reg, EVERYTHING) if alerts else (),
+        alerts=alerts,
     )
 
 
 def open_work(reg: Registry, scope: Scope) -> Board:
     """The open work and the open alerts that a scope sees; no plan is read."""
-    return Board(book=kept_rounds.book(reg, scope), alerts=_alerts(reg, scope))
+    with reg.one_view():
+        return Board(book=kept_rounds.book(reg, scope), alerts=_alerts(reg, scope))
+
+
+def plan_sheet(reg: Registry, scope: Scope, plan: RoundPlan, now: int, made_at: int = 0) -> Sheet:
+    """A plan with the names of all that is in it, whether it is kept or not."""
+    with reg.one_view():
+        return _sheet(reg, scope, plan, now, made_at)
+
+
+def sheet_in_force(reg: Registry, scope: Scope, now: int) -> Sheet | None:
+    """The plan in force with the names of all that is in it; None where there is none."""
+    with reg.one_view():
+        told = kept_rounds.in_force(reg)
+        return _sheet(reg, scope, _plan(told.doc), now, told.made_at) if told else None
+
+
+def day_sheet(reg: Registry, scope: Scope, technician: str, day: str, now: int) -> DayRound | None:
+    """A technician's day in the plan in force; None where there is no such round or technician."""
+    with reg.one_view():
+        sheet = sheet_in_force(reg, scope, now)
+        one = sheet.plan.round_of(technician, day) if sheet else None
+        if sheet is None or one is None or technician not in sheet.technicians:
+            return None
+        units = {sheet.jobs[id].unit for id in one.jobs if id in sheet.jobs} - {""}
+        sets = lists.units_named(reg, scope, units)
+        return DayRound(sheet=sheet, round=one, sets=tuple(sets))
+
+
+def _sheet(reg: Registry, scope: Scope, plan: RoundPlan, now: int, made_at: int) -> Sheet:
+    ids = plan.jobs | {u.job for u in plan.unplanned}
+    ids |= {c.job for c in plan.changes.changes} | {j for u in plan.unplanned for j in u.blocking}
+    jobs = kept_jobs.by_id(reg, scope, ids)
+    where = {job.where for job in jobs.values() if job.where}
+    return Sheet(
+        plan=plan,
+        jobs=jobs,
+        places=kept_rounds.places(reg, scope, where),
+        cards=sitecard.cards(reg, scope),
+        technicians={one.id: one for one in technicians.technicians(reg)},
+        now=now,
+        made_at=made_at,
+    )
 
 
 def _stored(kept: kept_rounds.KeptPlan | None) -> StoredPlan | None:
     if kept is None:
         return None
-    return StoredPlan(id=kept.id, fingerprint=kept.fingerprint, plan=_plan(kept.doc))
+    return StoredPlan(
+        id=kept.id, fingerprint=kept.fingerprint, plan=_plan(kept.doc), note=kept.note
+    )
 
 
 def _visited(reg: Registry, book: Book, plan: RoundPlan, now: int) -> dict[str, Site]:
@@ -142,13 +235,6 @@ def _alerts(reg: Registry, scope: Scope) -> tuple[Episode, ...]:
         cursor = more[-1].id
         more = lists.episodes(reg, scope, limit=ALERTS_AT_ONCE, cursor=cursor) if grave else []
     return tuple(found)
-
-
-def save_draft(
-    reg: Registry, plan: RoundPlan, fingerprint: str, note: str, by: str, now: int
-) -> int:
-    """Keep a plan as the newest draft; returns its number. fingerprint: of what was asked."""
-    return kept_rounds.save_draft(reg, documents.encode(plan), fingerprint, note, by, now)
 
 
 def publish(reg: Registry, made: Publication, note: str, by: Actor, now: int) -> int:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import quiet_hours
 from fleet.registry.office.agreed import AgreedMeanwhile, append, newest
@@ -41,7 +40,7 @@ def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> 
 def contacts(reg: Registry) -> tuple[Contact, ...]:
     """Everybody of the firm who may come in, how they are reached (`notices.targets`), the way that
     is heard soonest first, and their quiet hours."""
-    c = t.person.c
+    c = tables.person.c
     query = sa.select(c.id, c.name).where(c.active.is_(True), c.role.in_(STAFF))
     query = query.where(c.customers.is_(None)).order_by(c.name, c.id)
     reached = {(one.person, one.way) for one in targets(reg)}

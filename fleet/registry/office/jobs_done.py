@@ -9,8 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Job, JobStep, Record, Scope
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.facts.records import Accepted, RecordRefused, check_records, write_records
@@ -71,7 +70,7 @@ def _with(step: JobStep, more: dict[str, Any]) -> JobStep:
 
 def _move(connection: sa.Connection, van: str, parts: Mapping[str, float]) -> dict[str, float]:
     """Take parts out of a van's stock (negative: put back); what the van never held stays away."""
-    c = t.technician.c
+    c = tables.technician.c
     query = sa.select(c.doc).where(c.id == van).with_for_update()
     doc = connection.execute(query).scalar() if van and parts else None
     if doc is None:
@@ -86,7 +85,7 @@ def _move(connection: sa.Connection, van: str, parts: Mapping[str, float]) -> di
     if moved:
         after = msgspec.structs.replace(who, stock=stock)
         connection.execute(
-            sa.update(t.technician).where(c.id == van).values(doc=documents.encode(after))
+            sa.update(tables.technician).where(c.id == van).values(doc=documents.encode(after))
         )
     return moved
 
@@ -116,11 +115,11 @@ def unread(reg: Registry) -> set[str]:
 
     Their due work says how things stood before.
     """
-    c = t.record.c
-    joined = t.record.join(t.assessment, t.assessment.c.unit == c.unit).join(
-        t.touch, sa.and_(t.touch.c.whose == "unit", t.touch.c.id == c.unit)
+    c = tables.record.c
+    joined = tables.record.join(tables.assessment, tables.assessment.c.unit == c.unit).join(
+        tables.touch, sa.and_(tables.touch.c.whose == "unit", tables.touch.c.id == c.unit)
     )
     query = sa.select(c.unit).distinct().select_from(joined)
-    query = query.where(c.made_at >= t.assessment.c.at)
+    query = query.where(c.made_at >= tables.assessment.c.at)
     with reg.read() as connection:
         return set(connection.execute(query).scalars())

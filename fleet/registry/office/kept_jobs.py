@@ -8,8 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from fleet.model import Contract, Job, JobStep, Scope, ServicePlan
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.scoped import customer_in
@@ -37,10 +36,14 @@ def add_jobs(reg: Registry, made: Iterable[tuple[Job, JobStep]]) -> int:
 
 
 def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
-    for table, id in ((t.customer, job.customer), (t.site, job.site), (t.unit, job.unit)):
+    for table, id in (
+        (tables.customer, job.customer),
+        (tables.site, job.site),
+        (tables.unit, job.unit),
+    ):
         if id and connection.execute(sa.select(table.c.id).where(table.c.id == id)).first() is None:
             raise JobRefused(f"There is no {table.name} {id[:64]} in the register.")
-    statement = insert(connection, t.job).values(
+    statement = insert(connection, tables.job).values(
         id=job.id,
         customer=job.customer or None,
         site=job.site or None,
@@ -52,7 +55,7 @@ def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
         n=step.n,
         doc=documents.encode(job),
     )
-    new = statement.on_conflict_do_nothing().returning(t.job.c.id)
+    new = statement.on_conflict_do_nothing().returning(tables.job.c.id)
     if connection.execute(new).first() is None:
         return 0
     _append(connection, step)
@@ -61,7 +64,7 @@ def _add(connection: sa.Connection, job: Job, step: JobStep) -> int:
 
 def _append(connection: sa.Connection, step: JobStep) -> None:
     connection.execute(
-        sa.insert(t.job_step).values(
+        sa.insert(tables.job_step).values(
             job=step.job, n=step.n, at=step.at, kind=step.kind, doc=documents.encode(step)
         )
     )
@@ -81,9 +84,9 @@ def add_steps(reg: Registry, steps: Iterable[tuple[Job, JobStep]], by: Actor | N
 
 def _step_of(connection: sa.Connection, job: Job, step: JobStep) -> None:
     """Append a step in the caller's transaction. Raises JobRefused where the job changed meanwhile."""
-    c = t.job.c
+    c = tables.job.c
     done = connection.execute(
-        sa.update(t.job)
+        sa.update(tables.job)
         .where(c.id == job.id, c.n == step.n - 1)
         .values(
             state=job.state,
@@ -100,7 +103,9 @@ def _step_of(connection: sa.Connection, job: Job, step: JobStep) -> None:
 
 def job(reg: Registry, scope: Scope, id: str) -> Job | None:
     """One job; None where the scope has no such job."""
-    query = sa.select(t.job.c.doc).where(t.job.c.id == id, customer_in(scope, t.job.c.customer))
+    query = sa.select(tables.job.c.doc).where(
+        tables.job.c.id == id, customer_in(scope, tables.job.c.customer)
+    )
     with reg.read() as connection:
         doc = connection.execute(query).scalar()
     return None if doc is None else documents.job(doc)
@@ -115,7 +120,7 @@ def jobs(
     limit: int = _MOST,
 ) -> list[Job]:
     """Jobs, the oldest first. states: only these."""
-    c = t.job.c
+    c = tables.job.c
     query = sa.select(c.doc).where(customer_in(scope, c.customer))
     if states is not None:
         query = query.where(c.state.in_(list(states)))
@@ -130,7 +135,7 @@ def jobs(
 
 def by_id(reg: Registry, scope: Scope, ids: Iterable[str]) -> dict[str, Job]:
     """These jobs, whatever their state; those the scope sees."""
-    c, wanted, found = t.job.c, sorted(set(ids)), {}
+    c, wanted, found = tables.job.c, sorted(set(ids)), {}
     query = sa.select(c.doc).where(customer_in(scope, c.customer))
     with reg.read() as connection:
         for n in range(0, len(wanted), 500):
@@ -144,18 +149,20 @@ def by_id(reg: Registry, scope: Scope, ids: Iterable[str]) -> dict[str, Job]:
 def origins(reg: Registry) -> set[str]:
     """What jobs were made from, of all there ever were."""
     with reg.read() as connection:
-        found = connection.execute(sa.select(t.job.c.origin).where(t.job.c.origin.is_not(None)))
+        found = connection.execute(
+            sa.select(tables.job.c.origin).where(tables.job.c.origin.is_not(None))
+        )
         return {str(origin) for origin in found.scalars()}
 
 
 def steps(reg: Registry, scope: Scope, id: str) -> list[JobStep]:
     """A job's life, in order; empty where the scope has no such job."""
-    joined = t.job_step.join(t.job, t.job.c.id == t.job_step.c.job)
+    joined = tables.job_step.join(tables.job, tables.job.c.id == tables.job_step.c.job)
     query = (
-        sa.select(t.job_step.c.doc)
+        sa.select(tables.job_step.c.doc)
         .select_from(joined)
-        .where(t.job.c.id == id, customer_in(scope, t.job.c.customer))
-        .order_by(t.job_step.c.n)
+        .where(tables.job.c.id == id, customer_in(scope, tables.job.c.customer))
+        .order_by(tables.job_step.c.n)
     )
     with reg.read() as connection:
         return [documents.job_step(doc) for doc in connection.execute(query).scalars()]
@@ -163,7 +170,7 @@ def steps(reg: Registry, scope: Scope, id: str) -> list[JobStep]:
 
 def minutes_used(reg: Registry) -> dict[tuple[str, str], list[int]]:
     """(unit, task) to the minutes each finished job of it took."""
-    query = sa.select(t.job.c.doc).where(t.job.c.state.in_(("done", "billed")))
+    query = sa.select(tables.job.c.doc).where(tables.job.c.state.in_(("done", "billed")))
     found: dict[tuple[str, str], list[int]] = {}
     with reg.read() as connection:
         for doc in connection.execute(query).scalars():
@@ -177,14 +184,15 @@ def service_plans(reg: Registry) -> dict[str, ServicePlan]:
     """Every service plan by id."""
     with reg.read() as connection:
         found = [
-            documents.plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()
+            documents.plan(doc)
+            for doc in connection.execute(sa.select(tables.plan.c.doc)).scalars()
         ]
     return {plan.id: plan for plan in found}
 
 
 def changed_at(reg: Registry, states: Iterable[str]) -> dict[str, int]:
     """When each job in these states last changed [s UTC]."""
-    c = t.job.c
+    c = tables.job.c
     query = sa.select(c.id, c.changed_at).where(c.state.in_(list(states)))
     with reg.read() as connection:
         return {row.id: row.changed_at for row in connection.execute(query)}
@@ -193,21 +201,21 @@ def changed_at(reg: Registry, states: Iterable[str]) -> dict[str, int]:
 def save_contract(reg: Registry, contract: Contract, now: int, by: Actor) -> None:
     """What was agreed with a customer, in place of what stood there. Raises JobRefused."""
     with reg.write() as connection:
-        known = sa.select(t.customer.c.id).where(t.customer.c.id == contract.customer)
+        known = sa.select(tables.customer.c.id).where(tables.customer.c.id == contract.customer)
         if connection.execute(known).first() is None:
             raise JobRefused("There is no such customer in the register.")
         row: dict[str, Any] = {
             "customer": contract.customer,
             "doc": documents.encode(contract),
         }
-        connection.execute(upsert(reg.dialect, t.contract), row)
+        connection.execute(upsert(reg.dialect, tables.contract), row)
         said = "on stop" if contract.on_stop else "not on stop"
         note(connection, now, "contract_changed", by, contract.customer, said)
 
 
 def contracts(reg: Registry, scope: Scope) -> dict[str, Contract]:
     """Contracts by customer."""
-    query = sa.select(t.contract.c.doc).where(customer_in(scope, t.contract.c.customer))
+    query = sa.select(tables.contract.c.doc).where(customer_in(scope, tables.contract.c.customer))
     with reg.read() as connection:
         found = [documents.contract(doc) for doc in connection.execute(query).scalars()]
     return {contract.customer: contract for contract in found}

@@ -14,8 +14,7 @@ import sqlalchemy as sa
 
 from fleet.model import EVERYTHING, OPEN_STATES, Customer, Job, JobStep, Scope, Site
 from fleet.model.book import Book, FeedEvent
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.scoped import customer_in
@@ -71,24 +70,29 @@ class KeptAsk(msgspec.Struct, frozen=True, kw_only=True):
 _ask = documents.decoder(Ask)
 
 
-def book(reg: Registry, scope: Scope) -> Book:
-    """The open jobs with their places and people, and every technician at work."""
+def book(reg: Registry, scope: Scope, also: Iterable[str] = ()) -> Book:
+    """The open jobs with their places and people, and every technician at work.
+
+    also: ids of sites that are read though nothing is open there.
+    """
     found = jobs(reg, scope, states=OPEN_STATES)
-    wanted = {one.site for one in found if one.site}
+    wanted = {one.site for one in found if one.site} | set(also)
     people = tuple(technicians(reg, active_only=True))
     zone = next((one.time_zone for one in people), "UTC")
     return Book(
         jobs=tuple(found),
         technicians=people,
-        sites={one.id: one for one in _docs(reg, t.site, wanted, documents.site)}
+        sites={one.id: one for one in _docs(reg, tables.site, wanted, documents.site)}
         | {one.where: errand_site(one, zone) for one in found if one.errand and not one.site},
         cards={id: card for id, card in cards(reg, scope).items() if id in wanted},
         customers={
             one.id: one
-            for one in _docs(reg, t.customer, {j.customer for j in found}, documents.customer)
+            for one in _docs(reg, tables.customer, {j.customer for j in found}, documents.customer)
         },
         contracts=contracts(reg, scope),
-        units={one.id: one for one in _docs(reg, t.unit, {j.unit for j in found}, documents.unit)},
+        units={
+            one.id: one for one in _docs(reg, tables.unit, {j.unit for j in found}, documents.unit)
+        },
     )
 
 
@@ -125,9 +129,9 @@ def _docs(reg: Registry, table: sa.Table, ids: set[str], decode: Any) -> list[An
 
 def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple[Site, Customer]]:
     """Sites with their owners, those the scope sees; errands' places for who sees everything."""
-    c, wanted = t.site.c, sorted(set(sites))
-    joined = t.site.join(t.customer, t.customer.c.id == c.customer)
-    query = sa.select(c.doc, t.customer.c.doc.label("owner")).select_from(joined)
+    c, wanted = tables.site.c, sorted(set(sites))
+    joined = tables.site.join(tables.customer, tables.customer.c.id == c.customer)
+    query = sa.select(c.doc, tables.customer.c.doc.label("owner")).select_from(joined)
     query = query.where(customer_in(scope, c.customer))
     found = {}
     with reg.read() as connection:
@@ -154,8 +158,10 @@ def draft(reg: Registry) -> KeptPlan | None:
 
 
 def _newest(reg: Registry, published: bool) -> KeptPlan | None:
-    c = t.round_plan.c
-    query = sa.select(t.round_plan).where(c.published == published).order_by(c.id.desc()).limit(1)
+    c = tables.round_plan.c
+    query = (
+        sa.select(tables.round_plan).where(c.published == published).order_by(c.id.desc()).limit(1)
+    )
     with reg.read() as connection:
         row = connection.execute(query).first()
     return None if row is None else _kept(row)
@@ -175,20 +181,20 @@ def _kept(row: Any) -> KeptPlan:
 
 def published(reg: Registry, limit: int = 20) -> list[KeptPlan]:
     """Plans told to people, the newest first."""
-    c = t.round_plan.c
-    query = sa.select(t.round_plan).where(c.published).order_by(c.id.desc()).limit(limit)
+    c = tables.round_plan.c
+    query = sa.select(tables.round_plan).where(c.published).order_by(c.id.desc()).limit(limit)
     with reg.read() as connection:
         return [_kept(row) for row in connection.execute(query)]
 
 
 def save_draft(reg: Registry, doc: bytes, fingerprint: str, note: str, by: str, now: int) -> int:
     """Keep a draft; older ones are thrown away. Returns its number."""
-    c = t.round_plan.c
+    c = tables.round_plan.c
     with reg.write() as connection:
         id = _insert(connection, doc, fingerprint, note, by, now, published=False)
         old = sa.select(c.id).where(~c.published).order_by(c.id.desc()).offset(DRAFTS_KEPT)
         for number in connection.execute(old).scalars().all():
-            connection.execute(sa.delete(t.round_plan).where(c.id == number))
+            connection.execute(sa.delete(tables.round_plan).where(c.id == number))
     return id
 
 
@@ -202,7 +208,7 @@ def _insert(
     published: bool,
 ) -> int:
     made = connection.execute(
-        sa.insert(t.round_plan).values(
+        sa.insert(tables.round_plan).values(
             published=published,
             made_at=now,
             made_by=by[:200],
@@ -218,7 +224,7 @@ def _insert(
 def drop_drafts(reg: Registry) -> None:
     """Throw every draft away."""
     with reg.write() as connection:
-        connection.execute(sa.delete(t.round_plan).where(~t.round_plan.c.published))
+        connection.execute(sa.delete(tables.round_plan).where(~tables.round_plan.c.published))
 
 
 def publish(
@@ -237,7 +243,7 @@ def publish(
     before: number of the plan in force that it was made over, None where there was none. Raises
     RoundsRefused where another was published meanwhile, JobRefused where a job changed.
     """
-    c = t.round_plan.c
+    c = tables.round_plan.c
     with reg.write() as connection:
         newest = connection.execute(sa.select(sa.func.max(c.id)).where(c.published)).scalar()
         if newest != before:
@@ -248,14 +254,14 @@ def publish(
         for job, step in steps:
             _step_of(connection, job, step)
         tell_feeds(connection, events, now)
-        connection.execute(sa.delete(t.round_plan).where(~c.published))
+        connection.execute(sa.delete(tables.round_plan).where(~c.published))
         note(connection, now, "round_published", by, str(id), note_)
     return id
 
 
 def ask(reg: Registry, what: Ask, by: str, now: int) -> int:
     """Ask the planner for a plan; one that waits already is answered once for all."""
-    c = t.round_ask.c
+    c = tables.round_ask.c
     doc = documents.encode(what)
     with reg.write() as connection:
         waiting = sa.select(c.id).where(c.state == "waiting", c.doc == doc)
@@ -263,7 +269,7 @@ def ask(reg: Registry, what: Ask, by: str, now: int) -> int:
         if there is not None:
             return int(there)
         made = connection.execute(
-            sa.insert(t.round_ask).values(
+            sa.insert(tables.round_ask).values(
                 at=now, by=by[:200], state="waiting", said="", changed_at=now, doc=doc
             )
         )
@@ -273,8 +279,8 @@ def ask(reg: Registry, what: Ask, by: str, now: int) -> int:
 
 def waiting_ask(reg: Registry) -> KeptAsk | None:
     """The oldest ask that nobody has taken."""
-    c = t.round_ask.c
-    query = sa.select(t.round_ask).where(c.state == "waiting").order_by(c.id).limit(1)
+    c = tables.round_ask.c
+    query = sa.select(tables.round_ask).where(c.state == "waiting").order_by(c.id).limit(1)
     with reg.read() as connection:
         row = connection.execute(query).first()
     return None if row is None else _asked(row)
@@ -282,7 +288,7 @@ def waiting_ask(reg: Registry) -> KeptAsk | None:
 
 def newest_ask(reg: Registry) -> KeptAsk | None:
     """The newest ask and how far it is."""
-    query = sa.select(t.round_ask).order_by(t.round_ask.c.id.desc()).limit(1)
+    query = sa.select(tables.round_ask).order_by(tables.round_ask.c.id.desc()).limit(1)
     with reg.read() as connection:
         row = connection.execute(query).first()
     return None if row is None else _asked(row)
@@ -302,7 +308,7 @@ def _asked(row: Any) -> KeptAsk:
 
 def last_asked_at(reg: Registry, by: str) -> int | None:
     """When this asker asked last [s UTC]; None: never."""
-    c = t.round_ask.c
+    c = tables.round_ask.c
     with reg.read() as connection:
         found = connection.execute(sa.select(sa.func.max(c.at)).where(c.by == by)).scalar()
     return None if found is None else int(found)
@@ -312,7 +318,7 @@ def note_ask(reg: Registry, id: int, state: AskState, said: str, now: int) -> No
     """How far an ask is."""
     with reg.write() as connection:
         connection.execute(
-            sa.update(t.round_ask)
-            .where(t.round_ask.c.id == id)
+            sa.update(tables.round_ask)
+            .where(tables.round_ask.c.id == id)
             .values(state=state, said=said[:500], changed_at=now)
         )

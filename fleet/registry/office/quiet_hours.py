@@ -7,8 +7,7 @@ import re
 import sqlalchemy as sa
 
 from fleet.model import QuietHours
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.office.agreed import append
@@ -65,7 +64,7 @@ def agree(reg: Registry, person: str, hours: QuietHours, n: int, by: Actor, now:
 
 def every(reg: Registry) -> dict[str, tuple[QuietHours, int]]:
     """(quiet hours, their number) of everybody who ever set some. The others have the default, 0."""
-    c = t.agreed.c
+    c = tables.agreed.c
     mine = c.name.startswith(NAME, autoescape=True)
     newest = sa.select(c.name, sa.func.max(c.n).label("n")).where(mine).group_by(c.name).subquery()
     query = sa.select(c.name, c.n, c.doc).join(

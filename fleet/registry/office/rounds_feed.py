@@ -10,8 +10,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model.book import FeedEvent
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
@@ -46,8 +45,8 @@ _event = documents.decoder(FeedEvent)
 def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int) -> None:
     """Take the visits of a newly published plan: changed ones rise in sequence, those that are
     gone and not over are cancelled."""
-    c = t.feed_event.c
-    kept = {row.uid: row for row in connection.execute(sa.select(t.feed_event))}
+    c = tables.feed_event.c
+    kept = {row.uid: row for row in connection.execute(sa.select(tables.feed_event))}
     fresh = {event.uid: event for event in events}
     for uid, event in fresh.items():
         doc = documents.encode(event)
@@ -63,17 +62,17 @@ def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int)
             "sequence": 0 if row is None else row.sequence + 1,
         }
         if row is None:
-            connection.execute(sa.insert(t.feed_event).values(uid=uid, **values))
+            connection.execute(sa.insert(tables.feed_event).values(uid=uid, **values))
         else:
-            connection.execute(sa.update(t.feed_event).where(c.uid == uid).values(**values))
+            connection.execute(sa.update(tables.feed_event).where(c.uid == uid).values(**values))
     for uid, row in kept.items():
         if uid in fresh:
             continue
         if row.cancelled and row.changed_at < now - CANCELLED_KEPT_S:
-            connection.execute(sa.delete(t.feed_event).where(c.uid == uid))
+            connection.execute(sa.delete(tables.feed_event).where(c.uid == uid))
         elif not row.cancelled and _event(row.doc).end > now:
             connection.execute(
-                sa.update(t.feed_event)
+                sa.update(tables.feed_event)
                 .where(c.uid == uid)
                 .values(cancelled=True, sequence=row.sequence + 1, changed_at=now)
             )
@@ -81,7 +80,7 @@ def tell_feeds(connection: sa.Connection, events: Iterable[FeedEvent], now: int)
 
 def told_events(reg: Registry, technician: str) -> list[ToldEvent]:
     """What a technician's calendar shows, in time order."""
-    query = sa.select(t.feed_event).where(t.feed_event.c.technician == technician)
+    query = sa.select(tables.feed_event).where(tables.feed_event.c.technician == technician)
     with reg.read() as connection:
         rows = connection.execute(query).all()
     found = [
@@ -102,7 +101,7 @@ def make_feed(reg: Registry, technician: str, by: Actor, now: int) -> tuple[Feed
     made = Feed(id=new_id(), technician=technician, made_at=now, made_by=by.name)
     with reg.write() as connection:
         connection.execute(
-            sa.insert(t.feed).values(
+            sa.insert(tables.feed).values(
                 id=made.id,
                 technician=technician,
                 digest=digest_of(secret),
@@ -116,7 +115,7 @@ def make_feed(reg: Registry, technician: str, by: Actor, now: int) -> tuple[Feed
 
 def feed_of(reg: Registry, secret: str) -> str | None:
     """The technician whose calendar this secret opens; None: unknown or revoked."""
-    c = t.feed.c
+    c = tables.feed.c
     query = sa.select(c.technician).where(c.digest == digest_of(secret), c.revoked_at.is_(None))
     with reg.read() as connection:
         return connection.execute(query).scalar()
@@ -124,9 +123,9 @@ def feed_of(reg: Registry, secret: str) -> str | None:
 
 def feeds(reg: Registry, technician: str) -> list[Feed]:
     """A technician's addresses that still hold, newest first."""
-    c = t.feed.c
+    c = tables.feed.c
     query = (
-        sa.select(t.feed)
+        sa.select(tables.feed)
         .where(c.technician == technician, c.revoked_at.is_(None))
         .order_by(c.made_at.desc(), c.id)
     )
@@ -139,10 +138,10 @@ def feeds(reg: Registry, technician: str) -> list[Feed]:
 
 def revoke_feeds(reg: Registry, technician: str, by: Actor, now: int) -> int:
     """Every address of a technician's calendar stops working. Returns how many did."""
-    c = t.feed.c
+    c = tables.feed.c
     with reg.write() as connection:
         done = connection.execute(
-            sa.update(t.feed)
+            sa.update(tables.feed)
             .where(c.technician == technician, c.revoked_at.is_(None))
             .values(revoked_at=now)
         ).rowcount

@@ -15,8 +15,7 @@ import sqlalchemy as sa
 from cryptography.fernet import Fernet, InvalidToken
 
 from fleet.model import Scope, SiteCard
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.scoped import customer_in
@@ -90,7 +89,7 @@ def save_card(
     if codes is not None and len(codes) > CODES_MOST:
         raise CardRefused(f"Key and codes: at most {CODES_MOST} letters.")
     sealed = Fernet(key).encrypt(codes.encode()) if codes else None
-    c = t.site_card.c
+    c = tables.site_card.c
     with reg.write() as connection:
         _seen(connection, scope, card.site)
         if codes is None:
@@ -102,24 +101,26 @@ def save_card(
             "changed_at": now,
             "doc": documents.encode(msgspec.structs.replace(card, has_codes=bool(sealed))),
         }
-        connection.execute(upsert(reg.dialect, t.site_card), row)
+        connection.execute(upsert(reg.dialect, tables.site_card), row)
         said = "" if codes is None else "with key and codes" if codes else "key and codes removed"
         note(connection, now, "site_card_changed", by, card.site, said)
 
 
 def _seen(connection: sa.Connection, scope: Scope, site: str) -> None:
-    query = sa.select(t.site.c.id).where(t.site.c.id == site, customer_in(scope, t.site.c.customer))
+    query = sa.select(tables.site.c.id).where(
+        tables.site.c.id == site, customer_in(scope, tables.site.c.customer)
+    )
     if connection.execute(query).first() is None:
         raise CardRefused("There is no such site here.")
 
 
 def card(reg: Registry, scope: Scope, site: str) -> SiteCard | None:
     """A site's card, empty where none was written; None where the scope has no such site."""
-    joined = t.site.outerjoin(t.site_card, t.site_card.c.site == t.site.c.id)
+    joined = tables.site.outerjoin(tables.site_card, tables.site_card.c.site == tables.site.c.id)
     query = (
-        sa.select(t.site.c.id, t.site_card.c.doc)
+        sa.select(tables.site.c.id, tables.site_card.c.doc)
         .select_from(joined)
-        .where(t.site.c.id == site, customer_in(scope, t.site.c.customer))
+        .where(tables.site.c.id == site, customer_in(scope, tables.site.c.customer))
     )
     with reg.read() as connection:
         row = connection.execute(query).first()
@@ -130,11 +131,11 @@ def card(reg: Registry, scope: Scope, site: str) -> SiteCard | None:
 
 def cards(reg: Registry, scope: Scope) -> dict[str, SiteCard]:
     """The cards that were written, by site; without codes, which are never among them."""
-    joined = t.site_card.join(t.site, t.site_card.c.site == t.site.c.id)
+    joined = tables.site_card.join(tables.site, tables.site_card.c.site == tables.site.c.id)
     query = (
-        sa.select(t.site_card.c.doc)
+        sa.select(tables.site_card.c.doc)
         .select_from(joined)
-        .where(customer_in(scope, t.site.c.customer))
+        .where(customer_in(scope, tables.site.c.customer))
     )
     with reg.read() as connection:
         found = [_card(doc) for doc in connection.execute(query).scalars()]
@@ -150,7 +151,7 @@ def look_at_codes(
     """
     with reg.write() as connection:
         _seen(connection, scope, site)
-        c = t.site_card.c
+        c = tables.site_card.c
         sealed = connection.execute(sa.select(c.codes).where(c.site == site)).scalar()
         note(connection, now, "codes_seen", by, site, why)
     if not sealed:

@@ -14,8 +14,7 @@ import sqlalchemy as sa
 from fleet import bounds
 from fleet.calendar import ZoneUnknown, zone_named
 from fleet.model import ID, Leave, SkillHeld, Technician
-from fleet.registry.base import cells, documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import cells, documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.reports import ImportReport, RowChange, RowProblem
@@ -49,9 +48,9 @@ def save_technician(reg: Registry, technician: Technician, now: int, by: Actor) 
     technician = msgspec.structs.replace(technician, time_zone=named)
     check_technician(technician)
     with reg.write() as connection:
-        c = t.technician.c
+        c = tables.technician.c
         if technician.person:
-            known = sa.select(t.person.c.id).where(t.person.c.id == technician.person)
+            known = sa.select(tables.person.c.id).where(tables.person.c.id == technician.person)
             if connection.execute(known).first() is None:
                 raise TechnicianRefused("There is no such person among those who sign in.")
             other = sa.select(c.id).where(c.person == technician.person, c.id != technician.id)
@@ -67,7 +66,7 @@ def _keep(connection: sa.Connection, technician: Technician) -> None:
         "person": technician.person or None,
         "doc": documents.encode(technician),
     }
-    connection.execute(upsert(connection.dialect.name, t.technician), row)
+    connection.execute(upsert(connection.dialect.name, tables.technician), row)
 
 
 def check_technician(technician: Technician) -> None:
@@ -104,7 +103,7 @@ def _day(text: str, field: str) -> date:
 def technicians(reg: Registry, active_only: bool = False) -> list[Technician]:
     """All technicians by name."""
     with reg.read() as connection:
-        docs = connection.execute(sa.select(t.technician.c.doc)).scalars().all()
+        docs = connection.execute(sa.select(tables.technician.c.doc)).scalars().all()
     found = sorted((documents.technician(doc) for doc in docs), key=lambda one: (one.name, one.id))
     return [one for one in found if one.active or not active_only]
 
@@ -113,7 +112,7 @@ def technician(reg: Registry, id: str) -> Technician | None:
     """One technician."""
     with reg.read() as connection:
         doc = connection.execute(
-            sa.select(t.technician.c.doc).where(t.technician.c.id == id)
+            sa.select(tables.technician.c.doc).where(tables.technician.c.id == id)
         ).scalar()
     return None if doc is None else documents.technician(doc)
 
@@ -124,7 +123,7 @@ def of_person(reg: Registry, person: str | None) -> Technician | None:
         return None
     with reg.read() as connection:
         doc = connection.execute(
-            sa.select(t.technician.c.doc).where(t.technician.c.person == person)
+            sa.select(tables.technician.c.doc).where(tables.technician.c.person == person)
         ).scalar()
     return None if doc is None else documents.technician(doc)
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.model import Actor, AuditKind, AuditRow
 
@@ -25,7 +25,7 @@ def note(
 ) -> None:
     """Append a row in the caller's transaction."""
     connection.execute(
-        sa.insert(t.audit).values(
+        sa.insert(tables.audit).values(
             at=now,
             kind=kind,
             who=by.name[:200],
@@ -39,10 +39,10 @@ def note(
 
 def note_failure(reg: Registry, login: str, address: str, why: str, now: int) -> None:
     """A sign-in that was refused. login: of a known person, else '' (it may be a password)."""
-    c = t.audit.c
+    c = tables.audit.c
     with reg.write() as connection:
         connection.execute(
-            sa.delete(t.audit).where(c.kind == "sign_in_failed", c.at < now - FAILURES_KEPT_S)
+            sa.delete(tables.audit).where(c.kind == "sign_in_failed", c.at < now - FAILURES_KEPT_S)
         )
         by = Actor(login or "somebody", None, address)
         note(connection, now, "sign_in_failed", by, login, why)
@@ -52,8 +52,8 @@ def audit(
     reg: Registry, limit: int = 100, before: int | None = None, kind: str | None = None
 ) -> list[AuditRow]:
     """The newest rows first, below the row numbered `before`."""
-    c = t.audit.c
-    query: Any = sa.select(t.audit)
+    c = tables.audit.c
+    query: Any = sa.select(tables.audit)
     if before is not None:
         query = query.where(c.id < before)
     if kind is not None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor, ApiToken, AuditKind, PeopleRefused, Right, ShareLink
@@ -59,7 +59,7 @@ def make_token(
     }
     with reg.write() as connection:
         check_customers(connection, customers)
-        connection.execute(sa.insert(t.api_token).values(row))
+        connection.execute(sa.insert(tables.api_token).values(row))
         note(connection, now, "token_made", by, made.name, f"{said}, {how_many(customers)}")
     return made, secret
 
@@ -93,10 +93,10 @@ def _token_of(row: Any) -> ApiToken:
 
 def token_of(reg: Registry, secret: str, now: int) -> ApiToken | None:
     """The token of a secret, while it holds; notes that it was used (every 10 minutes)."""
-    row = _held(reg, t.api_token, secret, now)
+    row = _held(reg, tables.api_token, secret, now)
     if row is None:
         return None
-    _note_used(reg, t.api_token, row, now)
+    _note_used(reg, tables.api_token, row, now)
     return _token_of(row)
 
 
@@ -117,13 +117,15 @@ def _note_used(reg: Registry, table: sa.Table, row: Any, now: int) -> None:
 def tokens(reg: Registry) -> list[ApiToken]:
     """Every token ever made, the newest first."""
     with reg.read() as connection:
-        rows = connection.execute(sa.select(t.api_token).order_by(t.api_token.c.made_at.desc()))
+        rows = connection.execute(
+            sa.select(tables.api_token).order_by(tables.api_token.c.made_at.desc())
+        )
         return [_token_of(row) for row in rows]
 
 
 def revoke_token(reg: Registry, id: str, by: Actor, now: int) -> bool:
     """End a token; False where there is none that still holds."""
-    return _revoke(reg, t.api_token, id, by, now, "token_revoked")
+    return _revoke(reg, tables.api_token, id, by, now, "token_revoked")
 
 
 def _revoke(reg: Registry, table: sa.Table, id: str, by: Actor, now: int, kind: AuditKind) -> bool:
@@ -164,7 +166,7 @@ def make_share(
     }
     with reg.write() as connection:
         check_customers(connection, customers)
-        connection.execute(sa.insert(t.share_link).values(row))
+        connection.execute(sa.insert(tables.share_link).values(row))
         note(connection, now, "share_made", by, made.name, how_many(customers))
     return made, secret
 
@@ -184,17 +186,17 @@ def _share_of(row: Any) -> ShareLink:
 
 def share_of(reg: Registry, secret: str, now: int) -> ShareLink | None:
     """The share link of a secret, while it holds."""
-    row = _held(reg, t.share_link, secret, now)
+    row = _held(reg, tables.share_link, secret, now)
     return None if row is None else _share_of(row)
 
 
 def open_share(reg: Registry, secret: str, address: str, now: int) -> ShareLink | None:
     """The same, opened by somebody: noted for the owner."""
-    row = _held(reg, t.share_link, secret, now)
+    row = _held(reg, tables.share_link, secret, now)
     if row is None:
         return None
     with reg.write() as connection:
-        used = sa.update(t.share_link).where(t.share_link.c.id == row.id)
+        used = sa.update(tables.share_link).where(tables.share_link.c.id == row.id)
         connection.execute(used.values(used_at=now))
         note(connection, now, "share_opened", Actor("holder of the link", None, address), row.name)
     return _share_of(row)
@@ -203,10 +205,12 @@ def open_share(reg: Registry, secret: str, address: str, now: int) -> ShareLink 
 def shares(reg: Registry) -> list[ShareLink]:
     """Every share link ever made, the newest first."""
     with reg.read() as connection:
-        rows = connection.execute(sa.select(t.share_link).order_by(t.share_link.c.made_at.desc()))
+        rows = connection.execute(
+            sa.select(tables.share_link).order_by(tables.share_link.c.made_at.desc())
+        )
         return [_share_of(row) for row in rows]
 
 
 def revoke_share(reg: Registry, id: str, by: Actor, now: int) -> bool:
     """End a share link; False where there is none that still holds."""
-    return _revoke(reg, t.share_link, id, by, now, "share_revoked")
+    return _revoke(reg, tables.share_link, id, by, now, "share_revoked")

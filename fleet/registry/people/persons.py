@@ -7,8 +7,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.people.audit import note
@@ -52,8 +51,8 @@ def owner_exists(reg: Registry) -> bool:
 
 
 def _owners(connection: sa.Connection, but: str = "") -> int:
-    c = t.person.c
-    query = sa.select(sa.func.count()).select_from(t.person)
+    c = tables.person.c
+    query = sa.select(sa.func.count()).select_from(tables.person)
     query = query.where(c.role == "owner", c.active.is_(True), c.password != "", c.id != but)
     return int(connection.execute(query).scalar() or 0)
 
@@ -61,13 +60,13 @@ def _owners(connection: sa.Connection, but: str = "") -> int:
 def make_set_up_code(reg: Registry, now: int) -> str | None:
     """A one-time code for the first owner, kept as its digest; None where there is an owner."""
     code = new_code()
-    c = t.invitation.c
+    c = tables.invitation.c
     with reg.write() as connection:
         if _owners(connection):
             return None
-        connection.execute(sa.delete(t.invitation).where(c.person.is_(None), c.until <= now))
+        connection.execute(sa.delete(tables.invitation).where(c.person.is_(None), c.until <= now))
         row = {"digest": digest_of(code), "person": None, "until": now + SET_UP_S}
-        connection.execute(sa.insert(t.invitation).values(row))
+        connection.execute(sa.insert(tables.invitation).values(row))
     return code
 
 
@@ -95,15 +94,15 @@ def make_first_owner(
                 "That is not the set-up code. The one that holds was printed where Hourhand was "
                 "started; starting it again prints a new one."
             )
-        connection.execute(sa.delete(t.invitation).where(t.invitation.c.person.is_(None)))
+        connection.execute(sa.delete(tables.invitation).where(tables.invitation.c.person.is_(None)))
         _insert(connection, person, password)
         note(connection, now, "owner_made", Actor(person.name, person.id, address), person.login)
     return person
 
 
 def _invited(connection: sa.Connection, secret: str, now: int) -> Any:
-    c = t.invitation.c
-    query = sa.select(t.invitation).where(c.digest == digest_of(secret), c.until > now)
+    c = tables.invitation.c
+    query = sa.select(tables.invitation).where(c.digest == digest_of(secret), c.until > now)
     return connection.execute(query).first()
 
 
@@ -116,7 +115,7 @@ def add_person(reg: Registry, person: Person, by: Actor, now: int, password: str
     with reg.write() as connection:
         one_at_a_time(connection)
         check_customers(connection, person.customers)
-        c = t.person.c
+        c = tables.person.c
         if connection.execute(sa.select(c.id).where(c.login == person.login)).first():
             raise PeopleRefused(f"There is somebody called {person.login} already.")
         _insert(connection, person, password)
@@ -138,7 +137,7 @@ def said(person: Person) -> str:
 
 
 def _insert(connection: sa.Connection, person: Person, password: str) -> None:
-    connection.execute(sa.insert(t.person).values(_row(person) | {"password": password}))
+    connection.execute(sa.insert(tables.person).values(_row(person) | {"password": password}))
 
 
 def _row(person: Person) -> dict[str, Any]:
@@ -179,7 +178,7 @@ def check_customers(connection: sa.Connection, customers: frozenset[str] | None)
     """Every customer named is in the register. Raises PeopleRefused."""
     if not customers:
         return
-    c = t.customer.c
+    c = tables.customer.c
     known = set(connection.execute(sa.select(c.id).where(c.id.in_(sorted(customers)))).scalars())
     if customers - known:
         raise PeopleRefused(
@@ -190,22 +189,24 @@ def check_customers(connection: sa.Connection, customers: frozenset[str] | None)
 def people(reg: Registry) -> list[Person]:
     """Everybody, by name."""
     with reg.read() as connection:
-        rows = connection.execute(sa.select(t.person)).all()
+        rows = connection.execute(sa.select(tables.person)).all()
     return sorted(map(person_of, rows), key=lambda p: (p.name.casefold(), p.login))
 
 
 def person(reg: Registry, id: str) -> Person | None:
     """Somebody by id."""
     with reg.read() as connection:
-        row = connection.execute(sa.select(t.person).where(t.person.c.id == id)).first()
+        row = connection.execute(sa.select(tables.person).where(tables.person.c.id == id)).first()
     return None if row is None else person_of(row)
 
 
 def by_login(reg: Registry, login: str) -> tuple[Person, str] | None:
     """Somebody by user name, with the hash of the password ('' before the first)."""
     with reg.read() as connection:
-        c = t.person.c
-        row = connection.execute(sa.select(t.person).where(c.login == tidy_login(login))).first()
+        c = tables.person.c
+        row = connection.execute(
+            sa.select(tables.person).where(c.login == tidy_login(login))
+        ).first()
     return None if row is None else (person_of(row), row.password)
 
 
@@ -227,7 +228,7 @@ def change_person(
     """
     with reg.write() as connection:
         one_at_a_time(connection)
-        row = connection.execute(sa.select(t.person).where(t.person.c.id == id)).first()
+        row = connection.execute(sa.select(tables.person).where(tables.person.c.id == id)).first()
         if row is None:
             raise PeopleRefused("There is nobody of that id.")
         old = person_of(row)
@@ -238,12 +239,14 @@ def change_person(
         leaves = old.role == "owner" and (new.role, new.active) != ("owner", True)
         if leaves and not _owners(connection, but=id):
             raise PeopleRefused("This is the only owner who can sign in: make another one first.")
-        connection.execute(sa.update(t.person).where(t.person.c.id == id).values(_row(new)))
+        connection.execute(
+            sa.update(tables.person).where(tables.person.c.id == id).values(_row(new))
+        )
         if new != old:
             note(connection, now, "person_changed", by, new.login, f"{said(old)} to {said(new)}")
         if (new.role, new.customers, new.active) != (old.role, old.customers, old.active):
-            connection.execute(sa.delete(t.session).where(t.session.c.person == id))
-            connection.execute(sa.delete(t.invitation).where(t.invitation.c.person == id))
+            connection.execute(sa.delete(tables.session).where(tables.session.c.person == id))
+            connection.execute(sa.delete(tables.invitation).where(tables.invitation.c.person == id))
     return new
 
 
@@ -254,12 +257,12 @@ def invite(reg: Registry, id: str, by: Actor, now: int) -> str:
     """
     secret = new_secret()
     with reg.write() as connection:
-        row = connection.execute(sa.select(t.person).where(t.person.c.id == id)).first()
+        row = connection.execute(sa.select(tables.person).where(tables.person.c.id == id)).first()
         if row is None or not row.active:
             raise PeopleRefused("There is nobody of that id who may come in.")
-        connection.execute(sa.delete(t.invitation).where(t.invitation.c.person == id))
+        connection.execute(sa.delete(tables.invitation).where(tables.invitation.c.person == id))
         made = {"digest": digest_of(secret), "person": id, "until": now + INVITATION_S}
-        connection.execute(sa.insert(t.invitation).values(made))
+        connection.execute(sa.insert(tables.invitation).values(made))
         note(connection, now, "person_invited", by, row.login)
     return secret
 
@@ -274,9 +277,9 @@ def _whom(connection: sa.Connection, secret: str, now: int) -> Person | None:
     held = _invited(connection, secret, now)
     if held is None or held.person is None:
         return None
-    c = t.person.c
+    c = tables.person.c
     row = connection.execute(
-        sa.select(t.person).where(c.id == held.person, c.active.is_(True))
+        sa.select(tables.person).where(c.id == held.person, c.active.is_(True))
     ).first()
     return None if row is None else person_of(row)
 
@@ -296,7 +299,7 @@ def accept(reg: Registry, secret: str, password: str, address: str, now: int) ->
 def set_password(reg: Registry, id: str, password: str, by: Actor, now: int) -> None:
     """A new password (its hash). Ends every session and invitation of the person."""
     with reg.write() as connection:
-        row = connection.execute(sa.select(t.person).where(t.person.c.id == id)).first()
+        row = connection.execute(sa.select(tables.person).where(tables.person.c.id == id)).first()
         if row is None:
             raise PeopleRefused("There is nobody of that id.")
         _keep_password(connection, person_of(row), password, by, now, "")
@@ -305,16 +308,16 @@ def set_password(reg: Registry, id: str, password: str, by: Actor, now: int) -> 
 def _keep_password(
     connection: sa.Connection, person: Person, password: str, by: Actor, now: int, how: str
 ) -> None:
-    update = sa.update(t.person).where(t.person.c.id == person.id)
+    update = sa.update(tables.person).where(tables.person.c.id == person.id)
     connection.execute(update.values(password=password))
-    connection.execute(sa.delete(t.session).where(t.session.c.person == person.id))
-    connection.execute(sa.delete(t.invitation).where(t.invitation.c.person == person.id))
+    connection.execute(sa.delete(tables.session).where(tables.session.c.person == person.id))
+    connection.execute(sa.delete(tables.invitation).where(tables.invitation.c.person == person.id))
     note(connection, now, "password_changed", by, person.login, how)
 
 
 def rehash(reg: Registry, id: str, old: str, new: str) -> None:
     """The same password hashed anew, unless it was changed meanwhile."""
-    c = t.person.c
+    c = tables.person.c
     with reg.write() as connection:
-        update = sa.update(t.person).where(c.id == id, c.password == old)
+        update = sa.update(tables.person).where(c.id == id, c.password == old)
         connection.execute(update.values(password=new))

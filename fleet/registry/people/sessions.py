@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor, PeopleRefused, Person, Session
@@ -37,10 +37,10 @@ def open_session(
     """
     token = new_secret()
     with reg.write() as connection:
-        connection.execute(sa.delete(t.session).where(sa.not_(_holds(now))))
+        connection.execute(sa.delete(tables.session).where(sa.not_(_holds(now))))
         if instead_of:
-            old = t.session.c.digest == digest_of(instead_of)
-            connection.execute(sa.delete(t.session).where(old))
+            old = tables.session.c.digest == digest_of(instead_of)
+            connection.execute(sa.delete(tables.session).where(old))
         standing = _standing(connection, person, proof)
         row = {
             "digest": digest_of(token),
@@ -52,7 +52,7 @@ def open_session(
             "made_at": now,
             "seen_at": now,
         }
-        connection.execute(sa.insert(t.session).values(row))
+        connection.execute(sa.insert(tables.session).values(row))
         by = Actor(standing.name, standing.id, address)
         note(connection, now, "sign_in", by, standing.login, "own phone" if phone else "")
     return token
@@ -60,27 +60,29 @@ def open_session(
 
 def _standing(connection: sa.Connection, person: Person, proof: str) -> Person:
     """The person as kept now; what was read before may have changed since."""
-    row = connection.execute(sa.select(t.person).where(t.person.c.id == person.id)).first()
+    row = connection.execute(
+        sa.select(tables.person).where(tables.person.c.id == person.id)
+    ).first()
     if row is None or not row.active or (proof and row.password != proof):
         raise PeopleRefused("This person may no longer sign in so.")
     return person_of(row)
 
 
 def _holds(now: int) -> sa.ColumnElement[bool]:
-    c = t.session.c
+    c = tables.session.c
     idle = sa.case((c.phone.is_(True), PHONE_IDLE_S), else_=IDLE_S)
     return sa.and_(c.seen_at + idle > now, c.made_at + ABSOLUTE_S > now)
 
 
 _COLUMNS = [
-    *(c for c in t.person.c if c.name != "made_at"),
-    t.person.c.made_at,
-    t.session.c.id.label("s_id"),
-    t.session.c.phone,
-    t.session.c.agent,
-    t.session.c.address,
-    t.session.c.made_at.label("s_made"),
-    t.session.c.seen_at,
+    *(c for c in tables.person.c if c.name != "made_at"),
+    tables.person.c.made_at,
+    tables.session.c.id.label("s_id"),
+    tables.session.c.phone,
+    tables.session.c.agent,
+    tables.session.c.address,
+    tables.session.c.made_at.label("s_made"),
+    tables.session.c.seen_at,
 ]
 
 
@@ -98,10 +100,10 @@ def _session_of(row: Any) -> Session:
 
 def session_of(reg: Registry, token: str, now: int) -> Session | None:
     """The session of a cookie's token, while it holds and its person is let in."""
-    joined = t.session.join(t.person, t.person.c.id == t.session.c.person)
+    joined = tables.session.join(tables.person, tables.person.c.id == tables.session.c.person)
     query = sa.select(*_COLUMNS).select_from(joined)
     query = query.where(
-        t.session.c.digest == digest_of(token), t.person.c.active.is_(True), _holds(now)
+        tables.session.c.digest == digest_of(token), tables.person.c.active.is_(True), _holds(now)
     )
     with reg.read() as connection:
         row = connection.execute(query).first()
@@ -112,19 +114,19 @@ def note_seen(reg: Registry, session: Session, now: int) -> None:
     """Used just now; written at most once a minute."""
     if now - session.seen_at < SEEN_EVERY_S:
         return
-    c = t.session.c
+    c = tables.session.c
     with reg.write() as connection:
-        update = sa.update(t.session).where(c.id == session.id, c.seen_at < now)
+        update = sa.update(tables.session).where(c.id == session.id, c.seen_at < now)
         connection.execute(update.values(seen_at=now))
 
 
 def sessions(reg: Registry, person: str, now: int) -> list[Session]:
     """A person's sessions that hold, the last used first."""
-    joined = t.session.join(t.person, t.person.c.id == t.session.c.person)
+    joined = tables.session.join(tables.person, tables.person.c.id == tables.session.c.person)
     query = sa.select(*_COLUMNS).select_from(joined)
-    query = query.where(t.session.c.person == person, _holds(now))
+    query = query.where(tables.session.c.person == person, _holds(now))
     with reg.read() as connection:
-        rows = connection.execute(query.order_by(t.session.c.seen_at.desc())).all()
+        rows = connection.execute(query.order_by(tables.session.c.seen_at.desc())).all()
     return [_session_of(row) for row in rows]
 
 
@@ -132,7 +134,7 @@ def sign_out(reg: Registry, session: Session, address: str, now: int) -> None:
     """End a session by its own wish."""
     by = Actor(session.person.name, session.person.id, address)
     with reg.write() as connection:
-        connection.execute(sa.delete(t.session).where(t.session.c.id == session.id))
+        connection.execute(sa.delete(tables.session).where(tables.session.c.id == session.id))
         note(connection, now, "sign_out", by, session.person.login)
 
 
@@ -140,8 +142,8 @@ def end_sessions(
     reg: Registry, person: Person, by: Actor, now: int, only: str = "", but: str = ""
 ) -> int:
     """End sessions of a person: one by its id, or all (but one). Returns how many ended."""
-    c = t.session.c
-    query = sa.delete(t.session).where(c.person == person.id, c.id != but)
+    c = tables.session.c
+    query = sa.delete(tables.session).where(c.person == person.id, c.id != but)
     if only:
         query = query.where(c.id == only)
     with reg.write() as connection:

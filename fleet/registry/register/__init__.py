@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fleet.registry.register.export import export_units
+from fleet.registry.register.row import export_units
 from fleet.registry.register.service_plans import import_plans
 from fleet.registry.register.taking import import_units
 

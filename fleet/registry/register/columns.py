@@ -7,7 +7,7 @@ from typing import Any, get_args
 
 import msgspec
 
-from fleet.channels import NAMES as CHANNEL_NAMES
+from fleet import channels
 from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
@@ -98,10 +98,10 @@ COLUMNS: tuple[Column, ...] = (
     Column("battery_ah", _number(1, 10_000)),
     Column("battery_fitted", cells.iso_date),
     Column("charger", _word(Charger)),
-    Column("running_signal", lambda value: cells.word(value, CHANNEL_NAMES), True),
+    Column("running_signal", lambda value: cells.word(value, channels.NAMES), True),
     Column("running_on", VOLTS, True),
     Column("running_off", VOLTS),
-    Column("running_signal_2", lambda value: cells.word(value, CHANNEL_NAMES)),
+    Column("running_signal_2", lambda value: cells.word(value, channels.NAMES)),
     Column("running_on_2", VOLTS),
     Column("running_off_2", VOLTS),
     Column("running_join", lambda value: cells.word(value, ("either", "both"))),

@@ -9,7 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Record
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.facts import fittings
 from fleet.registry.facts.fittings import Claim
 from fleet.registry.facts.records import days_changed, units_changed
@@ -19,7 +19,7 @@ from fleet.registry.register.reading import Draft, Known
 def first_devices(connection: sa.Connection, drafts: Sequence[Draft], known: Known) -> None:
     """Give each new unit its first device: the one named, else the one of the same id if free."""
     named = {draft.device for draft in drafts if draft.device}
-    taken = named | set(connection.execute(sa.select(t.claim.c.device)).scalars())
+    taken = named | set(connection.execute(sa.select(tables.claim.c.device)).scalars())
     for draft in drafts:
         if draft.unit.id not in known.units:
             device = draft.device or ("" if draft.unit.id in taken else draft.unit.id)
@@ -37,7 +37,7 @@ def write_devices(
     claims: list[Claim] = []
     records: list[Record] = []
     heard, said = _heard(connection), _with_records(connection)
-    claimed = {row.device: row.unit for row in connection.execute(sa.select(t.claim))}
+    claimed = {row.device: row.unit for row in connection.execute(sa.select(tables.claim))}
     for draft in drafts:
         unit, old = draft.unit.id, known.units.get(draft.unit.id)
         device = draft.device if old else draft.unit.device
@@ -67,12 +67,12 @@ def write_devices(
 
 
 def _heard(connection: sa.Connection) -> set[str]:
-    return set(connection.execute(sa.select(t.pulse.c.device)).scalars())
+    return set(connection.execute(sa.select(tables.pulse.c.device)).scalars())
 
 
 def _with_records(connection: sa.Connection) -> set[str]:
     """Units whose fittings a person recorded."""
-    query = sa.select(t.claim.c.unit).where(t.claim.c.from_at.is_not(None))
+    query = sa.select(tables.claim.c.unit).where(tables.claim.c.from_at.is_not(None))
     return set(connection.execute(query).scalars())
 
 
@@ -95,9 +95,9 @@ def write_groups(
     connection: sa.Connection, drafts: Iterable[Draft], known: Known, now: int
 ) -> set[str]:
     """Groups of devices named by rows; returns the units whose device got another group."""
-    query = sa.select(t.fitting.c.unit, t.fitting.c.device, t.device.c.grp)
-    joined = t.fitting.join(t.device, t.device.c.id == t.fitting.c.device)
-    open_now = query.select_from(joined).where(t.fitting.c.to_at.is_(None))
+    query = sa.select(tables.fitting.c.unit, tables.fitting.c.device, tables.device.c.grp)
+    joined = tables.fitting.join(tables.device, tables.device.c.id == tables.fitting.c.device)
+    open_now = query.select_from(joined).where(tables.fitting.c.to_at.is_(None))
     fitted = {row.unit: row for row in connection.execute(open_now)}
     changed = {
         d.unit.id: (fitted[d.unit.id].device, d.group)

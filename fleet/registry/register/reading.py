@@ -12,16 +12,14 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, Site, Unit
-from fleet.registry.base import cells, documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import cells, documents, tables
 from fleet.registry.base.cells import CellFault, Row
 from fleet.registry.base.reports import RowProblem
 from fleet.registry.facts.records.facts import EARLIEST
 from fleet.registry.register import plans
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
 from fleet.registry.register.composed import ColumnFault, running_of
-from fleet.registry.register.overlay import SITE_COLUMNS, overlaid, wiped
-from fleet.registry.register.row import row_of
+from fleet.registry.register.row import SITE_COLUMNS, overlaid, row_of, wiped
 
 FindZone = Callable[[float, float], str | None]
 """IANA zone of (lat, lon), or None at sea."""
@@ -43,16 +41,22 @@ class Known:
     """What the registry holds that rows are checked against. Rows add to it as they are read."""
 
     def __init__(self, connection: sa.Connection) -> None:
-        customers = connection.execute(sa.select(t.customer.c.doc)).scalars()
+        customers = connection.execute(sa.select(tables.customer.c.doc)).scalars()
         self.customers = {identity(c.name): c for c in map(documents.customer, customers)}
-        sites = connection.execute(sa.select(t.site.c.doc)).scalars()
+        sites = connection.execute(sa.select(tables.site.c.doc)).scalars()
         self.sites = {(s.customer, identity(s.name)): s for s in map(documents.site, sites)}
-        units = connection.execute(sa.select(t.unit.c.doc)).scalars()
+        units = connection.execute(sa.select(tables.unit.c.doc)).scalars()
         self.units = {u.id: u for u in map(documents.unit, units)}
-        self.plans = set(connection.execute(sa.select(t.plan.c.id)).scalars()) | set(plans.BY_ID)
-        fitted = sa.select(t.fitting.c.device, t.fitting.c.unit).where(t.fitting.c.to_at.is_(None))
+        self.plans = set(connection.execute(sa.select(tables.plan.c.id)).scalars()) | set(
+            plans.BY_ID
+        )
+        fitted = sa.select(tables.fitting.c.device, tables.fitting.c.unit).where(
+            tables.fitting.c.to_at.is_(None)
+        )
         self.owners = {row.device: row.unit for row in connection.execute(fitted)}
-        groups = sa.select(t.device.c.id, t.device.c.grp).where(t.device.c.registered)
+        groups = sa.select(tables.device.c.id, tables.device.c.grp).where(
+            tables.device.c.registered
+        )
         self.groups = {row.id: row.grp for row in connection.execute(groups)}
         self.ids = {c.id for c in self.customers.values()} | {s.id for s in self.sites.values()}
         self._customer_of = {c.id: c for c in self.customers.values()}

@@ -11,14 +11,13 @@ import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
 from fleet.model import Fuel, Kit, ServicePlan, Task
-from fleet.registry.base import cells, documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import cells, documents, tables
 from fleet.registry.base.cells import CellFault, Row, Source
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.reports import ImportReport, RowProblem
 from fleet.registry.base.statements import one_at_a_time, upsert
 from fleet.registry.facts.records import units_changed
-from fleet.registry.register import plans as shipped
+from fleet.registry.register.plans import BY_ID, SHIPPED
 
 
 def _parts(value: Any) -> dict[str, float]:
@@ -106,7 +105,8 @@ def import_plans(
     with reg.write() as connection:
         one_at_a_time(connection)
         there = [
-            documents.plan(doc) for doc in connection.execute(sa.select(t.plan.c.doc)).scalars()
+            documents.plan(doc)
+            for doc in connection.execute(sa.select(tables.plan.c.doc)).scalars()
         ]
         held, names = _held(there), {plan.id: plan.name for plan in there}
         read = [(n, _read(n, row, held, problems)) for n, row in enumerate(rows, 1)]
@@ -128,13 +128,15 @@ def import_plans(
 
 def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
     """Write a plan; returns added, changed or unchanged. A change touches the plan's units."""
-    c = t.plan.c
+    c = tables.plan.c
     doc = documents.encode(plan)
     old = connection.execute(sa.select(c.doc).where(c.id == plan.id)).scalar()
     if old == doc:
         return "unchanged"
-    connection.execute(upsert(connection.dialect.name, t.plan), {"id": plan.id, "doc": doc})
-    units = connection.execute(sa.select(t.unit.c.id).where(t.unit.c.plan == plan.id)).scalars()
+    connection.execute(upsert(connection.dialect.name, tables.plan), {"id": plan.id, "doc": doc})
+    units = connection.execute(
+        sa.select(tables.unit.c.id).where(tables.unit.c.plan == plan.id)
+    ).scalars()
     touched = dict.fromkeys(units, now // DAY_S)
     if touched:
         units_changed(connection, touched, now)
@@ -143,7 +145,7 @@ def put_plan(connection: sa.Connection, plan: ServicePlan, now: int) -> str:
 
 def put_shipped(connection: sa.Connection, now: int) -> None:
     """Write the plans that ship with the program, as this version has them."""
-    for plan in shipped.SHIPPED:
+    for plan in SHIPPED:
         put_plan(connection, plan, now)
 
 
@@ -197,7 +199,7 @@ def _read(
         problem("make", row["make"], "stands without a model: a kit is of a model.")
     elif not any(cells.present(row.get(name)) for name in ("every_hours", "every_months")):
         problem("every_hours", "", "is missing, and every_months too: a task needs one of them.")
-    if found.get("plan") in shipped.BY_ID:
+    if found.get("plan") in BY_ID:
         problem("plan", found["plan"], "is a shipped plan: give your copy another id.")
     return found if len(problems) == wrong else {"plan": found.get("plan"), "wrong": True}
 

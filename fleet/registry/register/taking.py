@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+from uuid import NAMESPACE_URL, uuid5
 
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
+from fleet.model import Record
 from fleet.registry.base import cells
 from fleet.registry.base.cells import Row, Source
 from fleet.registry.base.engine import Registry
@@ -15,12 +17,11 @@ from fleet.registry.base.reports import ImportReport, RowChange, RowProblem
 from fleet.registry.base.statements import counted, one_at_a_time
 from fleet.registry.facts.records import units_changed, write_records
 from fleet.registry.facts.records.check import Accepted, RecordRefused, check_records
+from fleet.registry.facts.units import standing_records
 from fleet.registry.register.columns import DAYS_CHANGE
 from fleet.registry.register.devices import first_devices, write_devices, write_groups
-from fleet.registry.register.hours import hour_records
-from fleet.registry.register.overlay import changed as differing
 from fleet.registry.register.reading import Draft, FindZone, Known, read_row
-from fleet.registry.register.row import row_of
+from fleet.registry.register.row import columns_changed, row_of
 from fleet.registry.register.service_plans import put_shipped
 from fleet.registry.register.writing import date_plans, write_places, write_units
 
@@ -89,7 +90,7 @@ def _changes(
             group = old.get("group", "") if draft.group is None else draft.group
             new = row_of(unit, draft.site, draft.customer.name, group)
             new["device"] = draft.device or new["device"]
-            found.append(RowChange(row=draft.row, id=unit.id, columns=differing(old, new)))
+            found.append(RowChange(row=draft.row, id=unit.id, columns=columns_changed(old, new)))
     return tuple(found)
 
 
@@ -150,3 +151,48 @@ def _changed_days(
             days = any(getattr(old, name) != getattr(draft.unit, name) for name in DAYS_CHANGE)
             changed[old.id] = 0 if days else changed.get(old.id, now // DAY_S)
     return changed
+
+
+FROM_REGISTER = "from the register"
+
+
+def hour_records(
+    connection: sa.Connection, drafts: Sequence[Draft], known: Known, now: int, by: str
+) -> list[Record]:
+    """The register's engine hours as readings of the engine's own meter: anchors.
+
+    Other hours at another moment are one more anchor; other hours at the same moment correct it.
+    """
+    records = []
+    for draft in drafts:
+        unit, old = draft.unit, known.units.get(draft.unit.id)
+        hours, at = unit.engine_hours, unit.engine_hours_at
+        if (
+            hours is None
+            or at is None
+            or (old and (old.engine_hours, old.engine_hours_at) == (hours, at))
+        ):
+            continue
+        before = [r for r in standing_records(connection, unit.id) if r.at == at] if old else []
+        made = [
+            r for r in before if r.kind == "hour_meter" and r.facts.get("text") == FROM_REGISTER
+        ]
+        if made and made[-1].facts.get("hours") == hours:
+            continue
+        corrects = made[-1].id if made else None
+        id = uuid5(NAMESPACE_URL, f"engine_hours\n{unit.id}\n{hours}\n{at}\n{corrects}")
+        facts = {"hours": hours, "text": FROM_REGISTER}
+        records.append(
+            Record(
+                id=str(id),
+                at=at,
+                by=by,
+                unit=unit.id,
+                kind="hour_meter",
+                corrects=corrects,
+                made_at=now,
+                facts=facts,
+                via="import",
+            )
+        )
+    return records

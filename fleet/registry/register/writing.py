@@ -9,8 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import Customer, ExerciseBefore, Site, Unit
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.statements import insert, upsert
 from fleet.registry.register.reading import Draft, Known
 
@@ -25,8 +24,8 @@ def write_places(connection: sa.Connection, drafts: Sequence[Draft]) -> dict[str
     dialect = connection.dialect.name
     rows = [{"id": c.id, "name": c.name, "doc": documents.encode(c)} for c in customers.values()]
     if rows:
-        connection.execute(upsert(dialect, t.customer), rows)
-    old = {row.id: row for row in connection.execute(sa.select(t.site)) if row.id in sites}
+        connection.execute(upsert(dialect, tables.customer), rows)
+    old = {row.id: row for row in connection.execute(sa.select(tables.site)) if row.id in sites}
     moved = {
         site.id: old[site.id].zone != site.time_zone
         for site in sites.values()
@@ -37,16 +36,16 @@ def write_places(connection: sa.Connection, drafts: Sequence[Draft]) -> dict[str
         for s in sites.values()
     ]
     if site_rows:
-        connection.execute(upsert(dialect, t.site), site_rows)
+        connection.execute(upsert(dialect, tables.site), site_rows)
     return moved
 
 
 def write_units(connection: sa.Connection, drafts: Sequence[Draft]) -> None:
     """Units, new or changed; how often their facts changed (`facts_seq`) is kept."""
     rows = [_unit_row(d.unit, d.site, d.customer) for d in drafts]
-    statement = insert(connection, t.unit)
+    statement = insert(connection, tables.unit)
     if rows:
-        kept = {"facts_seq": t.unit.c.facts_seq}
+        kept = {"facts_seq": tables.unit.c.facts_seq}
         names = ("customer", "site", "area", "plan", "words", "doc")
         changes = {name: statement.excluded[name] for name in names}
         fresh = statement.on_conflict_do_update(index_elements=["id"], set_=changes | kept)

@@ -9,8 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import Call, Episode, Mark, Notice, Scope, Step
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in, unit_seen
 from fleet.registry.base.statements import note_changes, upsert
@@ -24,8 +23,8 @@ def episode(reg: Registry, scope: Scope, id: str) -> Episode | None:
 
     A restricted scope sees those of its own units and sites only.
     """
-    c = t.episode.c
-    query = sa.select(t.episode).where(c.id == id, customer_in(scope, c.customer))
+    c = tables.episode.c
+    query = sa.select(tables.episode).where(c.id == id, customer_in(scope, c.customer))
     with reg.read() as connection:
         rows = connection.execute(query).all()
         return next(iter(episodes_of(connection, rows)), None)
@@ -33,8 +32,8 @@ def episode(reg: Registry, scope: Scope, id: str) -> Episode | None:
 
 def history(reg: Registry, scope: Scope, since: int, limit: int = 20_000) -> list[Episode]:
     """Every episode that was open at some moment since then, the oldest first."""
-    c = t.episode.c
-    query = sa.select(t.episode).where(
+    c = tables.episode.c
+    query = sa.select(tables.episode).where(
         customer_in(scope, c.customer), sa.or_(c.closed_at.is_(None), c.closed_at >= since)
     )
     with reg.read() as connection:
@@ -45,10 +44,12 @@ def history(reg: Registry, scope: Scope, since: int, limit: int = 20_000) -> lis
 def add_step(reg: Registry, step: Step, by: Actor) -> bool:
     """Append what a person did to an episode; False where another step of that number came first:
     read the episode again."""
-    c = t.episode.c
+    c = tables.episode.c
     try:
         with reg.write() as connection:
-            found = connection.execute(sa.select(t.episode).where(c.id == step.episode)).first()
+            found = connection.execute(
+                sa.select(tables.episode).where(c.id == step.episode)
+            ).first()
             if found is None or found.closed_at is not None:
                 return False
             write_episodes(connection, (), [step])
@@ -66,16 +67,16 @@ def set_mark(reg: Registry, mark: Mark, by: Actor) -> None:
     """Keep what a person thought of an alert; the newest opinion counts."""
     row = {"episode": mark.episode, "at": mark.at, "doc": documents.encode(mark)}
     with reg.write() as connection:
-        connection.execute(upsert(reg.dialect, t.mark), [row])
+        connection.execute(upsert(reg.dialect, tables.mark), [row])
         note(connection, mark.at, "alert_marked", by, mark.episode, mark.mark)
 
 
 def marks(reg: Registry, scope: Scope, episodes: Iterable[str]) -> dict[str, Mark]:
     """What was thought of those of these episodes that the scope sees."""
-    e, c = t.episode.c, t.mark.c
+    e, c = tables.episode.c, tables.mark.c
     query = (
         sa.select(c.doc)
-        .select_from(t.mark.join(t.episode, e.id == c.episode))
+        .select_from(tables.mark.join(tables.episode, e.id == c.episode))
         .where(c.episode.in_(list(episodes)), customer_in(scope, e.customer))
     )
     with reg.read() as connection:
@@ -95,10 +96,10 @@ class RuleMarks(msgspec.Struct, frozen=True, kw_only=True):
 
 def marks_by_kind(reg: Registry, scope: Scope, since: int) -> list[RuleMarks]:
     """Which rule is wrong most: counts since a moment, the one most often wrong first."""
-    e, m = t.episode.c, t.mark.c
+    e, m = tables.episode.c, tables.mark.c
     query = (
         sa.select(e.kind, m.doc)
-        .select_from(t.mark.join(t.episode, e.id == m.episode))
+        .select_from(tables.mark.join(tables.episode, e.id == m.episode))
         .where(m.at >= since, customer_in(scope, e.customer))
     )
     found: dict[str, dict[str, int]] = {}
@@ -123,7 +124,7 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
     }
     try:
         with reg.write() as connection:
-            connection.execute(sa.insert(t.call), [row])
+            connection.execute(sa.insert(tables.call), [row])
             note(connection, call.at, "call_made", by, call.unit or call.episode, call.outcome)
     except IntegrityError:
         return
@@ -132,7 +133,7 @@ def add_call(reg: Registry, call: Call, by: Actor) -> None:
 def calls(reg: Registry, scope: Scope, episode: str) -> list[Call]:
     """Calls about an alert or an outage, the oldest first. A restricted scope sees those about its
     own units."""
-    c = t.call.c
+    c = tables.call.c
     query = sa.select(c.doc).where(c.episode == episode, unit_seen(scope, c.unit))
     query = query.order_by(c.at, c.id)
     with reg.read() as connection:
@@ -142,7 +143,7 @@ def calls(reg: Registry, scope: Scope, episode: str) -> list[Call]:
 def notices(reg: Registry, scope: Scope, cause: str) -> list[tuple[Notice, str]]:
     """What was sent, or waits to be, about a cause, with its state; the oldest first. Who is told is
     the firm's own: a restricted scope sees none."""
-    c = t.notice.c
+    c = tables.notice.c
     if not scope.everything:
         return []
     query = sa.select(c.doc, c.state).where(c.cause == cause)
@@ -154,7 +155,7 @@ def notices(reg: Registry, scope: Scope, cause: str) -> list[tuple[Notice, str]]
 def messages(reg: Registry, scope: Scope, since: int) -> tuple[int, int]:
     """(messages, people they went to) since a moment; one told by several ways counts once. The
     firm's own: none for a restricted scope."""
-    c = t.notice.c
+    c = tables.notice.c
     if not scope.everything:
         return 0, 0
     query = sa.select(c.person, c.cause, c.not_before).where(c.not_before >= since).distinct()
@@ -165,10 +166,10 @@ def messages(reg: Registry, scope: Scope, since: int) -> tuple[int, int]:
 
 def unanswered(reg: Registry, since: int) -> list[Notice]:
     """Waking notices made since a moment, of alerts that nobody has taken yet."""
-    e, n = t.episode.c, t.notice.c
+    e, n = tables.episode.c, tables.notice.c
     query = (
         sa.select(n.doc)
-        .select_from(t.notice.join(t.episode, e.id == n.cause))
+        .select_from(tables.notice.join(tables.episode, e.id == n.cause))
         .where(e.closed_at.is_(None), e.acknowledged_at.is_(None), n.not_before >= since)
     )
     with reg.read() as connection:
@@ -179,7 +180,7 @@ def unanswered(reg: Registry, since: int) -> list[Notice]:
 
 def _still_open(reg: Registry, made: Sequence[Notice]) -> list[Notice]:
     """Without those whose alert is over or held back by now (its last step says so)."""
-    c = t.step.c
+    c = tables.step.c
     causes = sorted({notice.cause for notice in made})
     last: dict[str, str] = {}
     if causes:

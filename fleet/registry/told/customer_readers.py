@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from fleet.model import Call, Contact, Notice
 from fleet.registry import people
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert_of
 from fleet.registry.people.audit import note
@@ -40,8 +39,8 @@ def write_to_customer(
         "doc": documents.encode(call),
     }
     with reg.write() as connection:
-        put = insert_of(connection.dialect.name, t.call).values(row).on_conflict_do_nothing()
-        if connection.execute(put.returning(t.call.c.id)).first() is None:
+        put = insert_of(connection.dialect.name, tables.call).values(row).on_conflict_do_nothing()
+        if connection.execute(put.returning(tables.call.c.id)).first() is None:
             return False
         write_notices(connection, notices, (), now)
         note(connection, now, "call_made", by, call.unit or call.episode, call.outcome)

@@ -14,8 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from fleet.model import Episode, Step
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.told.outbox import write_notices
 from fleet.registry.told.rows import AlertChanges
@@ -60,9 +59,11 @@ def clashing(connection: sa.Connection, news: Sequence[AlertChanges]) -> list[bo
     named.update(episode.id for changes in news for episode in changes.opened)
     if not named:
         return [False] * len(news)
-    c = t.episode.c
+    c = tables.episode.c
     present = set(connection.execute(sa.select(c.id).where(c.id.in_(named))).scalars())
-    query = sa.select(t.step.c.episode, t.step.c.n).where(t.step.c.episode.in_(named))
+    query = sa.select(tables.step.c.episode, tables.step.c.n).where(
+        tables.step.c.episode.in_(named)
+    )
     steps = {(row.episode, row.n) for row in connection.execute(query)}
     subjects = {episode.subject for changes in news for episode in changes.opened}
     query_open = sa.select(c.id, c.subject, c.kind, c.part).where(
@@ -95,11 +96,11 @@ def write_episodes(
         if closes(step):  # first, so that the same kind may be open anew
             _apply(connection, step)
     if opened:
-        connection.execute(sa.insert(t.episode), [_episode_row(e, c) for e, c in opened])
+        connection.execute(sa.insert(tables.episode), [_episode_row(e, c) for e, c in opened])
     made = {(s.episode, s.n): s for episode, _ in opened for s in episode.steps}
     made.update({(s.episode, s.n): s for s in steps})
     if made:
-        connection.execute(sa.insert(t.step), [_step_row(made[key]) for key in sorted(made)])
+        connection.execute(sa.insert(tables.step), [_step_row(made[key]) for key in sorted(made)])
     for key in sorted(made):
         _apply(connection, made[key])
 
@@ -121,7 +122,9 @@ def _apply(connection: sa.Connection, step: Step) -> None:
     elif step.kind in AFRESH:
         values["acknowledged_at"] = None
     if values:
-        connection.execute(sa.update(t.episode).where(t.episode.c.id == step.episode), values)
+        connection.execute(
+            sa.update(tables.episode).where(tables.episode.c.id == step.episode), values
+        )
 
 
 def _episode_row(episode: Episode, customer: str | None) -> dict[str, Any]:
@@ -181,15 +184,15 @@ def episodes_of(connection: sa.Connection, rows: Iterable[Any]) -> list[Episode]
 
 
 _OPEN = (
-    sa.select(t.episode)
+    sa.select(tables.episode)
     .where(
-        t.episode.c.subject.in_(sa.bindparam("subjects", expanding=True)),
-        t.episode.c.closed_at.is_(None),
+        tables.episode.c.subject.in_(sa.bindparam("subjects", expanding=True)),
+        tables.episode.c.closed_at.is_(None),
     )
-    .order_by(t.episode.c.opened_at, t.episode.c.id)
+    .order_by(tables.episode.c.opened_at, tables.episode.c.id)
 )
 _STEPS = (
-    sa.select(t.step)
-    .where(t.step.c.episode.in_(sa.bindparam("episodes", expanding=True)))
-    .order_by(t.step.c.episode, t.step.c.n)
+    sa.select(tables.step)
+    .where(tables.step.c.episode.in_(sa.bindparam("episodes", expanding=True)))
+    .order_by(tables.step.c.episode, tables.step.c.n)
 )

@@ -15,8 +15,7 @@ from fleet.model import (
     OutageMember,
     Scope,
 )
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
 from fleet.registry.base.statements import note_changes, upsert
@@ -35,7 +34,7 @@ class OutageTurn(msgspec.Struct, frozen=True, kw_only=True):
 
 def going_on(reg: Registry, since: int) -> list[Outage]:
     """Outages that are open, or ended since that moment, with all their members."""
-    c = t.outage.c
+    c = tables.outage.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= since))
     with reg.read() as connection:
         found = [
@@ -48,7 +47,7 @@ def going_on(reg: Registry, since: int) -> list[Outage]:
 def parts_of(reg: Registry, scope: Scope, whole: Outage) -> list[str]:
     """Ids of the outages of single sites that turned out to be part of this one, and that have a
     member in the scope."""
-    c, m = t.outage.c, t.outage_member.c
+    c, m = tables.outage.c, tables.outage_member.c
     query = sa.select(c.doc).where(sa.or_(c.ended_at.is_(None), c.ended_at >= whole.began_at))
     if not scope.everything:
         query = query.where(c.id.in_(sa.select(m.outage).where(customer_in(scope, m.customer))))
@@ -62,7 +61,7 @@ def parts_of(reg: Registry, scope: Scope, whole: Outage) -> list[str]:
 def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, OutageMember]]:
     """The outages a set is or was in that are open or ended since that moment, newest first."""
     query = _of_unit(unit).where(
-        sa.or_(t.outage.c.ended_at.is_(None), t.outage.c.ended_at >= since)
+        sa.or_(tables.outage.c.ended_at.is_(None), tables.outage.c.ended_at >= since)
     )
     with reg.read() as connection:
         return [
@@ -73,18 +72,20 @@ def member_of(reg: Registry, unit: str, since: int) -> list[tuple[Outage, Outage
 
 def past_of(reg: Registry, unit: str, limit: int = 5) -> list[OutageMember]:
     """How a set fared in its newest outages that are over, the oldest of them first."""
-    query = _of_unit(unit).where(t.outage.c.ended_at.is_not(None)).limit(limit)
+    query = _of_unit(unit).where(tables.outage.c.ended_at.is_not(None)).limit(limit)
     with reg.read() as connection:
         return [documents.outage_member(r.member) for r in connection.execute(query)][::-1]
 
 
 def _of_unit(unit: str) -> sa.Select[Any]:
-    joined = t.outage_member.join(t.outage, t.outage.c.id == t.outage_member.c.outage)
+    joined = tables.outage_member.join(
+        tables.outage, tables.outage.c.id == tables.outage_member.c.outage
+    )
     return (
-        sa.select(t.outage.c.doc, t.outage_member.c.doc.label("member"))
+        sa.select(tables.outage.c.doc, tables.outage_member.c.doc.label("member"))
         .select_from(joined)
-        .where(t.outage_member.c.unit == unit)
-        .order_by(t.outage.c.began_at.desc(), t.outage.c.id)
+        .where(tables.outage_member.c.unit == unit)
+        .order_by(tables.outage.c.began_at.desc(), tables.outage.c.id)
     )
 
 
@@ -98,9 +99,9 @@ def write_outages(reg: Registry, turn: OutageTurn, now: int) -> bool:
             rows = [_row(outage) for outage in turn.outages]
             members = [_member_row(o.id, m) for o in turn.outages for m in o.members]
             if rows:
-                connection.execute(upsert(dialect, t.outage), rows)
+                connection.execute(upsert(dialect, tables.outage), rows)
             if members:
-                connection.execute(upsert(dialect, t.outage_member), members)
+                connection.execute(upsert(dialect, tables.outage_member), members)
             changed = {m.unit: m.customer for o in turn.outages for m in o.members}
             note_changes(
                 connection,
@@ -133,7 +134,7 @@ def _member_row(outage: str, member: OutageMember) -> dict[str, Any]:
 def _members(
     connection: sa.Connection, outages: Sequence[str], scope: Scope
 ) -> dict[str, list[OutageMember]]:
-    c = t.outage_member.c
+    c = tables.outage_member.c
     query = sa.select(c.outage, c.doc).where(
         c.outage.in_(list(outages)), customer_in(scope, c.customer)
     )
@@ -146,8 +147,10 @@ def _members(
 def outages(reg: Registry, scope: Scope, limit: int = 50, cursor: str = "") -> list[Outage]:
     """Outages with the members the scope sees, open ones first, then the newest; those without a
     member in the scope are left out, as are single sites' that went into their area's."""
-    c = t.outage.c
-    mine = sa.select(t.outage_member.c.outage).where(customer_in(scope, t.outage_member.c.customer))
+    c = tables.outage.c
+    mine = sa.select(tables.outage_member.c.outage).where(
+        customer_in(scope, tables.outage_member.c.customer)
+    )
     query = sa.select(c.doc).where(c.id.in_(mine))
     place = (c.ended_at.is_not(None), -c.began_at, c.id)
     with reg.read() as connection:
@@ -164,7 +167,7 @@ def outages(reg: Registry, scope: Scope, limit: int = 50, cursor: str = "") -> l
 
 def outage(reg: Registry, scope: Scope, id: str) -> Outage | None:
     """One outage with the members the scope sees; None where it sees none of it."""
-    c = t.outage.c
+    c = tables.outage.c
     with reg.read() as connection:
         doc = connection.execute(sa.select(c.doc).where(c.id == id)).scalar()
         members = _members(connection, [id], scope)[id] if doc is not None else []

@@ -1,4 +1,4 @@
-"""What one look makes of alerts."""
+"""What one look makes of alerts: a shape alone, which the derived rows carry."""
 
 from __future__ import annotations
 

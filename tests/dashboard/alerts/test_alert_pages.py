@@ -12,11 +12,12 @@ from mains_off import alert_of, mains_off
 from roles import HERE, Caller, add, app_of, customer_of, signed_in, with_token
 from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, Fleet, seeded, unit_id
 
+from dashboard.pages.alerts.alerts_page import share_of_time
 from fleet import words
 from fleet.model import EVERYTHING, Record
 from fleet.registry.facts.records import add_record
 from fleet.registry.office import duty_rota
-from fleet.registry.told import alerts as told
+from fleet.registry.told import alerts
 from scheduler.alarms import state_of
 
 
@@ -56,7 +57,7 @@ def post(fleet: Fleet, who: Caller, path: str, **fields: Any) -> Any:
 
 
 def state(fleet: Fleet, id: str) -> str:
-    found = told.episode(fleet.registry, EVERYTHING, id)
+    found = alerts.episode(fleet.registry, EVERYTHING, id)
     assert found is not None
     return state_of(found)
 
@@ -125,7 +126,7 @@ def test_right_wrong_known(fleet: Fleet, dee: Caller) -> None:
     post(fleet, dee, f"/alerts/{id}/mark", mark="wrong", customer_first="yes")
     text = get(fleet, dee, f"/alerts/{id}").text
     assert "Marked wrong by Dee; the customer knew first." in text
-    (counts,) = told.marks_by_kind(fleet.registry, EVERYTHING, 0)
+    (counts,) = alerts.marks_by_kind(fleet.registry, EVERYTHING, 0)
     assert (counts.kind, counts.right, counts.wrong, counts.customer_first) == (
         "failed_start",
         0,
@@ -157,7 +158,7 @@ def test_the_same_call_sent_twice_is_one(fleet: Fleet, dee: Caller, outage: str)
         post(
             fleet, dee, f"/outages/{outage}/call", unit=unit_id(SILENT), outcome="no_answer", id=key
         )
-    assert [c.id for c in told.calls(fleet.registry, EVERYTHING, outage)].count(key) == 1
+    assert [c.id for c in alerts.calls(fleet.registry, EVERYTHING, outage)].count(key) == 1
 
 
 def test_i_have_the_outage(fleet: Fleet, dee: Caller, boss: Caller, outage: str) -> None:
@@ -267,3 +268,10 @@ def test_an_open_visit_is_shown_on_the_page_of_its_set(fleet: Fleet, dee: Caller
     )
     add_record(fleet.registry, visit, NOW)
     assert "A visit is open by Dee since 06:45" in get(fleet, dee, f"/units/{unit}").text
+
+
+def test_a_flood_that_was_is_not_said_to_be_none() -> None:
+    """Ten minutes of thirty days are a flood all the same."""
+    assert share_of_time(600 / (30 * 86_400)) == "under 0.1 %"
+    assert share_of_time(0.0) == "0.0 %"
+    assert share_of_time(0.012) == "1.2 %"

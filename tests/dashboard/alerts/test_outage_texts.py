@@ -46,12 +46,11 @@ from fleet.registry.office.sitecard import key_of
 from fleet.registry.people import Actor
 from fleet.registry.people.audit import audit
 from fleet.registry.register import import_units
-from fleet.registry.told import alerts as told
-from fleet.registry.told import kept_outages
+from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
 from fleet.registry.told.outbox import put_notices
 from fleet.registry.told.rows import AlertChanges
-from fleet.words import customers as say
+from fleet.words import customer_sentences
 from scheduler import alarms
 from scheduler.alarms.customers import POWER, Reader, fares, outage_notices
 from scheduler.notify import Mail
@@ -63,7 +62,7 @@ pytest_plugins = ["databases"]
 
 FAILED_START = 6
 COVERED = 0
-POWERS = get_args(say.Power)
+POWERS = get_args(customer_sentences.Power)
 KEPT_IN_A_TEXT = (
     "outdoors only",
     "away from doors, windows",
@@ -109,15 +108,15 @@ MO = Reader(contact=Contact(person="p1", name="Mo", ways=("email",)), customer="
     st.booleans(),
 )
 def test_a_text_is_three_messages_of_a_phone_at_most_with_every_caution(
-    firm: str, place: str, power: say.Power, here: bool, low: bool
+    firm: str, place: str, power: customer_sentences.Power, here: bool, low: bool
 ) -> None:
     """153 letters of the 7-bit alphabet in each of several; none of them counts twice."""
-    told_of = say.Fares(
+    told_of = customer_sentences.Fares(
         place=place, at="28 Nov 2025 07:12", power=power, here=here, low=low and power == "powered"
     )
-    text = say.outage_text(firm, told_of)
+    text = customer_sentences.outage_text(firm, told_of)
     assert len(text) <= 3 * 153
-    assert say.segments(text) <= 3
+    assert customer_sentences.segments(text) <= 3
     assert all(" " <= letter <= "~" and letter not in "[]{}~|^\\`" for letter in text)
     for words in (*KEPT_IN_A_TEXT, "28 Nov 2025 07:12"):
         assert words in text, words
@@ -128,17 +127,17 @@ def test_a_text_is_three_messages_of_a_phone_at_most_with_every_caution(
 )
 def test_segments(letters: int, messages: int) -> None:
     """3GPP TS 23.038 and 23.040, from memory: 160 septets alone, 153 with the header of a part."""
-    assert say.segments("x" * letters) == messages
+    assert customer_sentences.segments("x" * letters) == messages
 
 
 @pytest.mark.parametrize("power", POWERS)
 @pytest.mark.parametrize("here", [True, False])
 def test_a_text_says_what_is_known_and_asks_for_nothing_at_the_set(
-    power: say.Power, here: bool
+    power: customer_sentences.Power, here: bool
 ) -> None:
-    known = say.Fares(place="Oak House", at="07:12", power=power, here=here)
-    subject, body = say.outage_mail("Elm Power", known)
-    for text in (say.outage_text("Elm Power", known), body):
+    known = customer_sentences.Fares(place="Oak House", at="07:12", power=power, here=here)
+    subject, body = customer_sentences.outage_mail("Elm Power", known)
+    for text in (customer_sentences.outage_text("Elm Power", known), body):
         assert ("generator gives power" in text) == (power == "powered")
         assert ("generator gives no power" in text) == (power == "not_powered")
         assert ("do not hear from your generator" in text) == (power == "unknown")
@@ -149,13 +148,13 @@ def test_a_text_says_what_is_known_and_asks_for_nothing_at_the_set(
         assert len(about) == 1, "of its switch nothing but that it be at OFF first"
         assert "before its switch is at OFF" in about[0]
     assert subject == "Elm Power: power cut at Oak House"
-    assert all(line in body for line in say.CUSTOMER_CAUTIONS)
+    assert all(line in body for line in customer_sentences.CUSTOMER_CAUTIONS)
 
 
 def test_no_place_breaks_a_line_or_a_subject() -> None:
-    bad = say.Fares(place="Oak\r\nBcc: a@b", at="07:12", power="unknown")
-    subject, body = say.outage_mail("Elm\r\nPower", bad)
-    assert "\n" not in subject + say.outage_text("Elm\r\nPower", bad)
+    bad = customer_sentences.Fares(place="Oak\r\nBcc: a@b", at="07:12", power="unknown")
+    subject, body = customer_sentences.outage_mail("Elm\r\nPower", bad)
+    assert "\n" not in subject + customer_sentences.outage_text("Elm\r\nPower", bad)
     assert "\r" not in subject + body
 
 
@@ -194,12 +193,12 @@ def test_every_cover_is_decided() -> None:
 def test_only_low_fuel_speaks_of_fuel() -> None:
     low = fares(OUTAGE, member("low_fuel"), "Oak House", "07:12")
     assert low is not None
-    assert "fuel runs low" in say.outage_text("Elm Power", low)
+    assert "fuel runs low" in customer_sentences.outage_text("Elm Power", low)
     covers: tuple[Cover, ...] = ("failed", "unproven")
     for cover in covers:
         other = fares(OUTAGE, member(cover), "Oak House", "07:12")
         assert other is not None
-        assert "fuel runs low" not in say.outage_text("Elm Power", other)
+        assert "fuel runs low" not in customer_sentences.outage_text("Elm Power", other)
 
 
 def notices(placement: Placement = "outdoors", reader: Reader = MO, **over: Any) -> list[Any]:
@@ -212,7 +211,10 @@ def notices(placement: Placement = "outdoors", reader: Reader = MO, **over: Any)
 @pytest.mark.parametrize("placement", ["portable", "unknown"])
 def test_never_of_a_set_that_may_be_run_indoors(placement: Placement) -> None:
     assert notices(placement) == []
-    assert "Call them" in say.WHY_NOT[placement] or "call them" in say.WHY_NOT[placement]
+    assert (
+        "Call them" in customer_sentences.WHY_NOT[placement]
+        or "call them" in customer_sentences.WHY_NOT[placement]
+    )
 
 
 def test_never_without_consent_and_nobody_reads_of_anothers_set() -> None:
@@ -324,7 +326,7 @@ def write(
 def texts(fleet: Fleet, outage: str) -> list[tuple[Any, str]]:
     return [
         (n, s)
-        for n, s in told.notices(fleet.registry, EVERYTHING, outage)
+        for n, s in alerts.notices(fleet.registry, EVERYTHING, outage)
         if n.kind == "customer_text"
     ]
 
@@ -353,10 +355,13 @@ def test_of_a_portable_set_the_page_says_why_there_is_no_text(
     made: Fleet, dee: Caller, outage: str
 ) -> None:
     row = row_of(made, dee, outage, SILENT)
-    assert say.WHY_NOT["portable"] in row
+    assert customer_sentences.WHY_NOT["portable"] in row
     assert "sms:" not in row
     refused = write(made, dee, outage, SILENT, power="unknown")
-    assert (refused.status_code, say.WHY_NOT["portable"] in html.unescape(refused.text)) == (
+    assert (
+        refused.status_code,
+        customer_sentences.WHY_NOT["portable"] in html.unescape(refused.text),
+    ) == (
         409,
         True,
     )
@@ -443,7 +448,7 @@ def test_one_button_writes_to_the_customer_once_and_says_so(
         assert (
             lines[0] == "07:05: no public power at Hostile yard, and your generator gives no power."
         )
-        assert all(line in lines for line in say.CUSTOMER_CAUTIONS)
+        assert all(line in lines for line in customer_sentences.CUSTOMER_CAUTIONS)
         assert (
             write(made, dee, outage)
             .headers["location"]
@@ -573,8 +578,8 @@ def test_one_of_many_at_once_writes_on_either_database(reg: Registry) -> None:
     with ThreadPoolExecutor(6) as pool:
         asked = [pool.submit(write_to_customer, reg, [told_of], call, dee, NOW) for _ in range(12)]
         assert sorted(one.result() for one in asked) == [False] * 11 + [True]
-    assert [n.id for n, _ in told.notices(reg, EVERYTHING, OUTAGE.id)] == [told_of.id]
-    assert told.calls(reg, EVERYTHING, OUTAGE.id) == [call]
+    assert [n.id for n, _ in alerts.notices(reg, EVERYTHING, OUTAGE.id)] == [told_of.id]
+    assert alerts.calls(reg, EVERYTHING, OUTAGE.id) == [call]
     assert [r.detail for r in audit(reg)] == ["written"]
 
 

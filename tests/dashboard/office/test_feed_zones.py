@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
+import pytest
 from calendars import moment_of
 from hypothesis import given
 from hypothesis import strategies as st
@@ -118,6 +119,15 @@ def test_a_visit_is_where_it_was_told_to_be(zone: str, start: int) -> None:
     assert instant(lines, "DTEND") == start + 3600
     event = Calendar.from_ical(feed).walk("VEVENT")[0]
     assert int(moment_of(event, "DTSTART").timestamp()) == start, "as another reader sees it"
+
+
+@pytest.mark.parametrize("day", ["2026-02-15", "2026-03-22", "2031-12-14", "2032-01-18"])
+def test_a_clock_put_back_for_five_weeks_is_described(day: str) -> None:
+    """Morocco's clock stands an hour back in Ramadan: changes 35 days apart (IANA, `africa`)."""
+    noon = int(datetime.fromisoformat(day + "T12:00Z").timestamp())
+    for start in range(noon - 20 * 3600, noon + 20 * 3600, 1800):
+        lines = lines_of(calendar_of("Ana", "ana", [told("Africa/Casablanca", start)]))
+        assert instant(lines, "DTSTART") == start
 
 
 def test_the_clock_is_the_sites_and_each_zone_stands_once() -> None:

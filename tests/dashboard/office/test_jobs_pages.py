@@ -15,10 +15,10 @@ from seeding import FAILED, NOW, OUT_OF_AUTO, SILENT, unit_id
 
 from dashboard.exports.sheets import csv_of, safe
 from fleet.model import EVERYTHING, Errand, Job, Scope
-from fleet.registry.lists.find import find_sets
+from fleet.registry.lists.fleet import find_sets
 from fleet.registry.office import board, kept_jobs
 from fleet.registry.office import kept_rounds as kept
-from scheduler import dispatch, work
+from scheduler import dispatch, work_orders
 from scheduler.rounds import Limits, plan
 
 pytest_plugins = ["dispatching"]
@@ -67,7 +67,7 @@ def test_an_urgent_job_is_fitted_in_by_the_office_alone(
     """A link that its reader may not follow is not shown."""
     id = str(uuid4())
     urgent = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(urgent, NOW, "Office")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(urgent, NOW, "Office")])
     way = f"/rounds/insert/{id}"
     assert f'href="{way}"' in client.get(f"/jobs/{id}").text
     fleet = office.fleet
@@ -271,7 +271,7 @@ def test_what_a_step_says_of_a_person_is_in_the_audit(office: Office) -> None:
     job = kept_jobs.job(office.fleet.registry, EVERYTHING, CALL)
     assert job is not None
     kept_jobs.add_steps(
-        office.fleet.registry, [work.advance(job, "note", NOW, "Dee", "rang back")], BY
+        office.fleet.registry, [work_orders.advance(job, "note", NOW, "Dee", "rang back")], BY
     )
     assert people.audit(office.fleet.registry, kind="job_changed")[0].subject == CALL
 

@@ -11,7 +11,7 @@ from seeding import FAILED, NOW, unit_id
 from fleet.model import EVERYTHING, Job
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs
-from scheduler import work
+from scheduler import work_orders
 
 pytest_plugins = ["dispatching", "finishing"]
 pytestmark = pytest.mark.sqlite_only
@@ -36,7 +36,7 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
         safety=True,
         due_on="2026-12-20",
     )
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(check, NOW, "the service plan")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(check, NOW, "the service plan")])
     page = client.get("/jobs/check-1").text
     body = page[page.index("<h1>") :]
     first = body.index("Act now")
@@ -52,21 +52,23 @@ def test_a_job_at_a_set_that_did_not_start_says_so_first(
 
 def test_the_day_sheet_names_what_cannot_wait(desk: tuple[Office, TestClient, Caller]) -> None:
     from dashboard.pages.rounds.export import sheet_data
-    from dashboard.views import rounds as tell
     from dashboard.views import set_findings as sets
-    from fleet.registry.office import kept_rounds
-    from scheduler import dispatch
+    from fleet.registry.office import board
 
     office, _, _ = desk
-    told = kept_rounds.in_force(office.fleet.registry)
-    assert told is not None
-    sheet = tell.gather(office.fleet.registry, EVERYTHING, dispatch.decode(told.doc), NOW)
-    grave = sets.gravest(office.fleet.registry, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
+    reg = office.fleet.registry
+    grave = sets.gravest(reg, EVERYTHING, [unit_id(FAILED), unit_id(0)], NOW)
     assert set(grave) == {unit_id(FAILED)}
+    sheet = board.sheet_in_force(reg, EVERYTHING, NOW)
+    assert sheet is not None
+    days = [
+        board.day_sheet(reg, EVERYTHING, one.technician, one.day, NOW) for one in sheet.plan.rounds
+    ]
     notes = [
         note
-        for one in sheet.plan.rounds
-        for stop in sheet_data("Firm", sheet, one, {}, grave).stops
+        for day in days
+        if day is not None
+        for stop in sheet_data("Firm", day).stops
         for note in stop.notes
     ]
     assert any(note.startswith(f"{unit_id(FAILED)}: Act now: Would not start") for note in notes)

@@ -315,11 +315,12 @@ def test_nothing_secret_leaves_the_house(
     data = client.get(f"/rounds/sheet/{one.technician}/{one.day}")
     assert data.headers["content-type"] == "application/pdf"
     from dashboard.pages.rounds.export import sheet_data
-    from dashboard.views import rounds as rounds_words
     from fleet.model import EVERYTHING
+    from fleet.registry.office import board
 
-    book = rounds_words.sheet_of(app_of(office.fleet).state.services, EVERYTHING, plan)
-    written = msgspec.json.encode(sheet_data("Firm", book, one, {"battery": 1.0})).decode()
+    day = board.day_sheet(office.fleet.registry, EVERYTHING, one.technician, one.day, NOW)
+    assert day is not None
+    written = msgspec.json.encode(sheet_data("Firm", day)).decode()
     assert "Night porter 01632 960777" in written
     assert "switch to OFF and lock out" in written
     bodies = [client.get(f"/rounds/export/{kind}").text for kind in ("geojson", "gpx", "csv")]

@@ -23,10 +23,10 @@ from fleet.model.jobs import JobState, StepKind
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs as jobs
 from fleet.registry.office.kept_rounds import Ask
-from fleet.words import planned as say
+from fleet.words import plan_sentences
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import Metrics, Round, RoundPlan, Stop
 from scheduler.turns import planning
 
@@ -56,7 +56,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -65,7 +65,9 @@ def step(office: Office, id: str, *kinds: StepKind) -> None:
         one = jobs.job(office.fleet.registry, EVERYTHING, id)
         assert one is not None
         note = "No longer wanted" if kind == "drop" else ""
-        jobs.add_steps(office.fleet.registry, [work.advance(one, kind, NOW, "Dee", note)], BY)
+        jobs.add_steps(
+            office.fleet.registry, [work_orders.advance(one, kind, NOW, "Dee", note)], BY
+        )
 
 
 def named(office: Office) -> list[str]:
@@ -76,14 +78,14 @@ def named(office: Office) -> list[str]:
     units = [one.unit for one in out.sets]
     assert [row["unit"] for row in api["in_no_round"]] == units
     assert ("in no round." in page) == bool(units)
-    assert say.in_no_round(len(units)) in page
+    assert plan_sentences.in_no_round(len(units)) in page
     left = page[page.index('id="left"') :]
     for unit in units:
         assert f'href="/units/{unit}"' in left
     waits = [j for j in jobs.jobs(office.fleet.registry, EVERYTHING) if j.state == "waiting_yes"]
     none_left = not units and not api["unplanned"] and not api["not_in_plan"]
     assert (ALL in page) == (none_left and not waits)
-    assert (say.ALL_THAT_CAN in page) == (none_left and bool(waits))
+    assert (plan_sentences.ALL_THAT_CAN in page) == (none_left and bool(waits))
     return units
 
 
@@ -126,7 +128,9 @@ def test_a_job_alone_is_no_round_and_a_round_is(office: Office) -> None:
     assert named(office) == [MANUAL]
     page = desk_page(office)
     assert 'href="/rounds/insert/urgent"' in page
-    assert say.NOT_IN_PLAN in page, "a job opened since the plan was made is in no round either"
+    assert plan_sentences.NOT_IN_PLAN in page, (
+        "a job opened since the plan was made is in no round either"
+    )
     assert api_of(office)["not_in_plan"] == ["urgent"]
     one = jobs.job(office.fleet.registry, EVERYTHING, "urgent")
     assert one is not None
@@ -134,7 +138,7 @@ def test_a_job_alone_is_no_round_and_a_round_is(office: Office) -> None:
     publishing.publish(office.fleet.registry, way.plan, BY, NOW, "urgent")
     assert named(office) == []
     step(office, "yes", "drop")
-    assert say.ALL_HAVE_A_DAY in desk_page(office)
+    assert plan_sentences.ALL_HAVE_A_DAY in desk_page(office)
 
 
 @pytest.mark.sqlite_only
@@ -164,8 +168,8 @@ def test_the_command_names_them_too(
     assert [row["unit"] for row in found["in_no_round"]] == [MANUAL]
     take(office, unit_id(7), "new")
     made = planning.plan_rounds(office.fleet.registry, NOW, Ask(iterations=20), "Dee")
-    assert "is in no round" in made.said
-    assert "0 jobs left out." in made.said
+    assert "is in no round" in planning.sentence(made, NOW)
+    assert "0 jobs left out." in planning.sentence(made, NOW)
 
 
 @pytest.mark.sqlite_only

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from dispatching import BY, Office, in_force
+from msgspec.structs import replace
 from round_cases import HOUR_S, at, changed, job, kinds, planned, request, site, technician, where
 from seeding import NOW, unit_id
 
@@ -16,7 +17,7 @@ from fleet.registry.office import kept_jobs
 from fleet.registry.office.kept_rounds import Ask
 from hourhand import rounds_plan
 from hourhand.command_line import main as front_door
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import PlanRequest, Round, RoundPlan, Seen, insert, pins_of, remainder
 from scheduler.turns import planning
 
@@ -55,7 +56,7 @@ def test_what_is_finished_early_is_not_disturbed_and_people_are_where_it_was() -
     assert {j.id for j in rest.jobs} == {"D"}
     shift = rest.technicians[0].shifts[0]
     assert (shift.start, shift.start_site) == (now, "C")
-    ways = insert(made, still(asked, "A", "B", "C"), call("C"), now, seen=known)  # type: ignore[arg-type]
+    ways = insert(made, replace(still(asked, "A", "B", "C"), recorded=known), call("C"), now)  # type: ignore[arg-type]
     assert ways
     for way in ways:
         assert way.changes.disturbed == ()
@@ -78,7 +79,7 @@ def test_work_at_hand_takes_its_time_whenever_it_was_begun() -> None:
     shift = rest.technicians[0].shifts[0]
     assert (shift.start, shift.start_site) == (at(0, 11.5), "B")
     assert {j.id for j in rest.jobs} == {"C", "D"} - {n for n in "CD" if where(made, n)[2] <= now}  # type: ignore[index]
-    ways = insert(made, still(asked, "A", "B"), call("B"), now, seen=known)  # type: ignore[arg-type]
+    ways = insert(made, replace(still(asked, "A", "B"), recorded=known), call("B"), now)  # type: ignore[arg-type]
     assert min(way.arrive for way in ways) >= at(0, 11.5)
     overrun = known | {"B": Seen(state="under_way", at=at(0, 7.5), duration_s=HOUR_S)}
     late = remainder(still(asked, "A", "B"), made, now, overrun)
@@ -92,7 +93,7 @@ def test_nobody_went_for_what_was_cancelled() -> None:
     known = {"A": Seen(state="done", at=now - 3000), "B": Seen(state="gone")}
     rest = remainder(still(asked, "A", "B"), made, now, known)
     assert rest.technicians[0].shifts[0].start_site == "A"
-    for way in insert(made, still(asked, "A", "B"), call(), now, seen=known):  # type: ignore[arg-type]
+    for way in insert(made, replace(still(asked, "A", "B"), recorded=known), call(), now):  # type: ignore[arg-type]
         assert way.changes.disturbed == ()
         assert "B" not in {c.job for c in way.changes.changes}
 
@@ -155,7 +156,9 @@ def step(office: Office, id: str, *kinds: StepKind, at: int) -> None:
     for kind in kinds:
         one = kept_jobs.job(registry, EVERYTHING, id)
         assert one is not None
-        after = work.advance(one, kind, at, "Ana", "No longer wanted" if kind == "drop" else "")
+        after = work_orders.advance(
+            one, kind, at, "Ana", "No longer wanted" if kind == "drop" else ""
+        )
         kept_jobs.add_steps(registry, [after], BY)
 
 
@@ -171,7 +174,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-25",
     }
     made = Job(**(fields | more))
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -212,7 +215,7 @@ def test_an_urgent_call_into_a_day_half_done_disturbs_none_of_what_is_finished(
         if way.technician == r.technician and way.day == r.day:
             assert way.arrive >= now
     publishing.publish(registry, least.plan, BY, now, "urgent")
-    after = dispatch.round_of(told(busy), r.technician, r.day)
+    after = told(busy).round_of(r.technician, r.day)
     assert after is not None
     assert list(after.jobs[: len(done)]) == done, "the morning stays on the list"
     assert later not in {id for one in told(busy).rounds for id in one.jobs}
@@ -263,11 +266,11 @@ def test_moved_by_hand_at_noon_no_finished_job_is_called_a_change(busy: Office) 
     done = list(r.stops[0].jobs)
     for id in done:
         step(busy, id, "begin", "finish", at=now - 60)
-    from scheduler.rounds import move
+    from scheduler.rounds import Place, move
 
     _, asked, plan = publishing.changing(registry, now)
     assert plan is not None
     other = "ben" if r.technician == "ana" else "ana"
-    verdict = move(plan, asked, r.stops[2].jobs[0], other, "2026-11-27")
+    verdict = move(plan, asked, r.stops[2].jobs[0], Place(other, "2026-11-27"))
     assert verdict.violations == ()
     assert not set(done) & {c.job for c in verdict.changes.changes}

@@ -16,11 +16,12 @@ from seeding import FAILED, NOW, unit_id
 
 from dashboard.views.round_map import Route, Spot, round_map
 from fleet.model import EVERYTHING, Job
+from fleet.model.jobs import StepKind
 from fleet.registry import lists
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.registry.office.kept_rounds import Ask
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import RoundPlan
 from scheduler.turns import planning
 
@@ -71,7 +72,7 @@ def take(office: Office, unit: str, id: str, **more: Any) -> Job:
         "due_on": "2026-11-27",
     }
     made = Job(**(fields | more))
-    kept_jobs.add_jobs(office.fleet.registry, [work.opened(made, NOW, "Dee")])
+    kept_jobs.add_jobs(office.fleet.registry, [work_orders.opened(made, NOW, "Dee")])
     return made
 
 
@@ -138,7 +139,7 @@ def test_telling_the_customers_is_written_down_once(office: Office) -> None:
 
 def test_a_job_is_moved_by_hand_and_the_next_plan_keeps_it(office: Office) -> None:
     caller, client = desk(office)
-    was = dispatch.places(told(office))[CALL]
+    was = told(office).places[CALL]
     other = "ben" if was[0] == "ana" else "ana"
     page = client.get(f"/rounds/change/{CALL}").text
     assert f'value="{other}/2026-11-27"' in page
@@ -151,11 +152,11 @@ def test_a_job_is_moved_by_hand_and_the_next_plan_keeps_it(office: Office) -> No
     pin = job(office, CALL).pin
     assert pin is not None
     assert (pin.technician, pin.day) == (other, "2026-11-27")
-    assert dispatch.places(told(office))[CALL] == was, "nobody is told of a draft"
+    assert told(office).places[CALL] == was, "nobody is told of a draft"
     take(office, unit_id(7), "new")
     again = planning.plan_rounds(office.fleet.registry, NOW, Ask(iterations=20), "Dee")
     assert again.plan is not None
-    assert dispatch.places(again.plan)[CALL][:2] == (other, "2026-11-27")
+    assert again.plan.places[CALL][:2] == (other, "2026-11-27")
     post(caller, client, f"/rounds/change/{CALL}", kind="unpin")
     assert job(office, CALL).pin is None
 
@@ -182,6 +183,38 @@ def test_a_job_is_taken_out_by_hand(office: Office) -> None:
     draft = kept_rounds.draft(office.fleet.registry)
     assert draft is not None
     assert CALL in {u.job for u in dispatch.decode(draft.doc).unplanned}
+
+
+@pytest.mark.parametrize(
+    ("steps", "offered"),
+    [
+        (("book",), True),
+        (("begin", "part_done"), True),
+        (("begin",), False),
+        (("ask",), False),
+        (("finish",), False),
+        (("finish", "bill"), False),
+        (("drop",), False),
+        (("drop", "reopen"), True),
+    ],
+)
+def test_only_what_is_still_to_be_driven_to_is_fitted_in(
+    office: Office, steps: tuple[StepKind, ...], offered: bool
+) -> None:
+    _, client = desk(office)
+    id = "urgent"
+    one = Job(id=id, title="No cover at the weir", urgent=True, minutes=60)
+    one, first = work_orders.opened(one, NOW, "Office")
+    kept_jobs.add_jobs(office.fleet.registry, [(one, first)])
+    for kind in steps:
+        one, step = work_orders.advance(one, kind, NOW, "Office", "Seen to by its owner.")
+        kept_jobs.add_steps(office.fleet.registry, [(one, step)])
+    assert (f'href="/rounds/insert/{id}"' in client.get(f"/jobs/{id}").text) is offered
+    page = client.get(f"/rounds/insert/{id}").text
+    assert ("There is nothing to fit in: this job is " in page) is not offered
+    if not offered:
+        assert "Nobody can be there" not in page
+        assert "Take this one" not in page
 
 
 def test_an_urgent_call_has_two_proposals_and_one_is_taken(office: Office) -> None:
@@ -211,7 +244,7 @@ def test_in_mid_day_the_morning_stays_on_the_list(office: Office) -> None:
     assert made.plan is not None
     assert made.new, made.said
     publishing.publish(registry, made.plan, BY, noon, "")
-    after = dispatch.round_of(told(office), first.technician, first.day)
+    after = told(office).round_of(first.technician, first.day)
     assert after is not None
     assert (after.depart, after.stops[0].arrive) == (first.depart, first.stops[0].arrive)
     assert after.stops[0].jobs[0] == first.stops[0].jobs[0]
@@ -243,7 +276,7 @@ def test_a_storm_week_re_offers_what_was_told(office: Office) -> None:
     plan = planning.plan_rounds(registry, NOW, quick, "Dee").plan
     assert plan is not None
     routine = {j.id for j in kept_jobs.jobs(registry, EVERYTHING) if j.routine and not j.safety}
-    for id, (_, day, _) in dispatch.places(plan).items():
+    for id, (_, day, _) in plan.places.items():
         assert id not in routine or day > "2026-12-02"
     assert "Promises to be made again" in client.get("/rounds").text
 
@@ -292,7 +325,7 @@ def test_the_demonstration_shows_rounds_and_changes_nothing(
 
 def test_before_the_first_plan_the_page_says_how_to_make_one(office: Office) -> None:
     with office.fleet.registry.write() as connection:
-        connection.execute(sa.delete(t.round_plan))
+        connection.execute(sa.delete(tables.round_plan))
     caller, client = desk(office)
     assert "No rounds yet" in client.get("/rounds").text
     post(caller, client, "/rounds/plan")
@@ -368,7 +401,7 @@ def test_work_that_begins_after_noon_is_told_by_its_arrival(office: Office) -> N
 def test_the_demonstration_makes_its_first_plan_once(office: Office) -> None:
     registry = office.fleet.registry
     with registry.write() as connection:
-        connection.execute(sa.delete(t.round_plan))
+        connection.execute(sa.delete(tables.round_plan))
     assert planning.demonstrate(registry, NOW, seconds=1.0)
     assert kept_rounds.in_force(registry) is not None
     assert job(office, CALL).promise is not None

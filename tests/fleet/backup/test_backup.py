@@ -21,13 +21,12 @@ from backups import command, restore, rows, take
 from seeding import NOW
 
 from fleet import backup
-from fleet.backup import BackupFault
-from fleet.backup import manifest as m
+from fleet.backup import BackupFault, manifest
 from fleet.backup.archive import Reading as Opened
 from fleet.registry.base.engine import HEAD, Registry, upgrade
 from fleet.settings import Settings
 from fleet.settings.folder import files_in
-from fleet.store import schema as store_schema
+from fleet.store import schema
 
 pytest_plugins = ["backups"]
 pytestmark = pytest.mark.sqlite_only
@@ -72,11 +71,11 @@ def test_everything_that_is_kept_comes_back(data: Path, file: Path, tmp_path: Pa
 def test_the_manifest_says_what_it_is(file: Path) -> None:
     with file.open("rb") as opened:
         found = Opened(opened).manifest
-    assert (found.format, found.made_at, found.registry.schema) == (m.FORMAT, NOW, HEAD)
+    assert (found.format, found.made_at, found.registry.schema) == (manifest.FORMAT, NOW, HEAD)
     assert found.made == "25 Nov 2026 07:05 UTC"
-    assert found.hourhand == m.our_version()
+    assert found.hourhand == manifest.our_version()
     assert found.registry.rows["unit"] == len(seeding.PLACES)
-    assert found.store == m.StorePart("embedded", store_schema.VERSION, 9)
+    assert found.store == manifest.StorePart("embedded", schema.VERSION, 9)
     assert {len(member.sha256) for member in found.members} == {64}
 
 

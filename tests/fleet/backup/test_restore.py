@@ -29,7 +29,7 @@ from fleet.backup.archive import Reading as Opened
 from fleet.registry.base.engine import HEAD
 from fleet.settings import SettingsFault, own
 from fleet.settings.folder import UNFINISHED, files_in
-from fleet.store import schema as store_schema
+from fleet.store import schema
 from hourhand.command_line import main
 
 pytest_plugins = ["backups"]
@@ -162,7 +162,7 @@ def test_members_that_nobody_told_of_are_refused(file: Path, tmp_path: Path) -> 
     [
         ("format", m.FORMAT + 1, "newer format"),
         ("registry.schema", "9999", "schema 9999 .* newer than this Hourhand"),
-        ("store.version", store_schema.VERSION + 1, "store version .* newer than this Hourhand"),
+        ("store.version", schema.VERSION + 1, "store version .* newer than this Hourhand"),
         ("members", "all", "cannot be read"),
     ],
 )

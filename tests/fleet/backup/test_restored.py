@@ -15,13 +15,13 @@ from fleet import backup
 from fleet.history import History
 from fleet.model import EVERYTHING, Notice, Reading
 from fleet.registry import lists, people, unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import HEAD, Registry, open_registry, schema_of
 from fleet.registry.told import outbox
 from fleet.registry.told.outbox import GIVE_UP_S
 from fleet.settings import Settings
 from fleet.store import open_store
-from fleet.words import notices as say
+from fleet.words import notice_sentences
 from scheduler.turns import Memory, work_through
 
 pytest_plugins = ["backups"]
@@ -68,8 +68,8 @@ def test_what_waited_leaves_again_and_says_so_unless_it_is_old(
     with opened.write() as connection:
         for n, state in ((taken, "claimed"), (done, "sent")):
             connection.execute(
-                sa.update(t.notice)
-                .where(t.notice.c.id == f"n{n}")
+                sa.update(tables.notice)
+                .where(tables.notice.c.id == f"n{n}")
                 .values(state=state, again_at=LATER + 300)
             )
     take(data, tmp_path / "b.zip")
@@ -77,15 +77,15 @@ def test_what_waited_leaves_again_and_says_so_unless_it_is_old(
     assert (settled.again, settled.given_up) == (3, 1)
     registry = open_registry(f"sqlite:///{tmp_path}/new/registry.db")
     with registry.read() as connection:
-        found = {r.id: r for r in connection.execute(sa.select(t.notice))}
+        found = {r.id: r for r in connection.execute(sa.select(tables.notice))}
     assert found["n0"].state == "failed"
     assert found[f"n{done}"].state == "sent"
     claimed = outbox.claim(registry, LATER, "email", 10)
     assert {one.notice.id for one in claimed} == {f"n{fresh}", f"n{taken}"}
     for one in claimed:
         assert one.notice.body.startswith("Mill\nIt did not start.")
-        assert one.notice.body.endswith(say.perhaps_again(NOW))
-    assert "25 Nov 2026 07:05 UTC" in say.perhaps_again(NOW)
+        assert one.notice.body.endswith(notice_sentences.perhaps_again(NOW))
+    assert "25 Nov 2026 07:05 UTC" in notice_sentences.perhaps_again(NOW)
     registry.close()
 
 
@@ -139,7 +139,9 @@ def test_readings_the_registry_had_not_heard_of_are_worked_out(data: Path, tmp_p
     assert before.keys() == after.keys()
     assert before[at // DAY_S] != after[at // DAY_S]
     with registry.read() as connection:
-        assert connection.execute(sa.select(sa.func.count()).select_from(t.touch)).scalar() == 0
+        assert (
+            connection.execute(sa.select(sa.func.count()).select_from(tables.touch)).scalar() == 0
+        )
         assert schema_of(connection) == HEAD
     assert len(lists.units(registry, EVERYTHING)) == len(seeding.PLACES)
     for one in (registry, history.registry):

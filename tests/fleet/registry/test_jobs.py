@@ -25,7 +25,7 @@ from fleet.model import (
 )
 from fleet.model.book import FeedEvent
 from fleet.registry import lists, people
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import RecordRefused
 from fleet.registry.office import (
@@ -42,7 +42,7 @@ from fleet.registry.office.sitecard import CardRefused
 from fleet.registry.office.technicians import TechnicianRefused
 from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_hours
 from fleet.registry.people import Actor
-from scheduler import dispatch, publishing, work
+from scheduler import dispatch, publishing, work_orders
 from scheduler.rounds import Reason
 from scheduler.turns import planning
 
@@ -60,7 +60,7 @@ def test_steps_are_appended_and_the_newest_state_stands(reg: Registry) -> None:
     for kind, note in (("call", ""), ("called", ""), ("drop", "sold")):
         kept = kept_jobs.job(reg, EVERYTHING, "j1")
         assert kept is not None
-        kept_jobs.add_steps(reg, [work.advance(kept, kind, NOW + 60, "Dee", note)], BY)  # type: ignore[arg-type]
+        kept_jobs.add_steps(reg, [work_orders.advance(kept, kind, NOW + 60, "Dee", note)], BY)  # type: ignore[arg-type]
     life = kept_jobs.steps(reg, EVERYTHING, job.id)
     assert [(s.n, s.kind, s.state) for s in life] == [
         (1, "opened", "open"),
@@ -77,17 +77,17 @@ def test_steps_are_appended_and_the_newest_state_stands(reg: Registry) -> None:
 def test_of_two_who_change_a_job_at_once_the_second_is_told(reg: Registry) -> None:
     stocked(reg)
     job = job_at(reg)
-    kept_jobs.add_steps(reg, [work.advance(job, "call", NOW, "Dee")])
+    kept_jobs.add_steps(reg, [work_orders.advance(job, "call", NOW, "Dee")])
     with pytest.raises(JobRefused, match="meanwhile"):
-        kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Eve", "no")])
+        kept_jobs.add_steps(reg, [work_orders.advance(job, "drop", NOW, "Eve", "no")])
     assert len(kept_jobs.steps(reg, EVERYTHING, "j1")) == 2
 
 
 def test_a_job_of_an_unknown_set_is_refused(reg: Registry) -> None:
-    made = work.opened(Job(id="j", title="x", unit="nobody"), NOW, "Dee")
+    made = work_orders.opened(Job(id="j", title="x", unit="nobody"), NOW, "Dee")
     with pytest.raises(JobRefused, match="no unit nobody"):
         kept_jobs.add_jobs(reg, [made])
-    kept_jobs.add_jobs(reg, [work.opened(Job(id="j", title="Fetch filters"), NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work_orders.opened(Job(id="j", title="Fetch filters"), NOW, "Dee")])
     assert kept_jobs.job(reg, EVERYTHING, "j") is not None  # an errand has no set
 
 
@@ -95,7 +95,7 @@ def test_a_scope_sees_its_customers_jobs_only(reg: Registry) -> None:
     stocked(reg)
     ours, theirs = job_at(reg), job_at(reg, "U2", "j2")
     errand = Job(id="j3", title="Fetch filters")
-    kept_jobs.add_jobs(reg, [work.opened(errand, NOW, "Dee")])
+    kept_jobs.add_jobs(reg, [work_orders.opened(errand, NOW, "Dee")])
     scope = Scope(frozenset({ours.customer}))
     assert [j.id for j in kept_jobs.jobs(reg, scope)] == ["j1"]
     assert kept_jobs.job(reg, scope, theirs.id) is None
@@ -106,10 +106,10 @@ def test_a_scope_sees_its_customers_jobs_only(reg: Registry) -> None:
 
 def put_due(reg: Registry, *items: DueItem) -> None:
     with reg.write() as connection:
-        connection.execute(sa.delete(t.due))
+        connection.execute(sa.delete(tables.due))
         for item in items:
             connection.execute(
-                sa.insert(t.due).values(
+                sa.insert(tables.due).values(
                     unit=item.unit,
                     task=item.task,
                     state=item.state,
@@ -159,7 +159,9 @@ def test_a_dropped_job_does_not_come_back_in_the_same_cycle(reg: Registry) -> No
     put_due(reg, due())
     planning.sync_jobs(reg, NOW)
     (job,) = kept_jobs.jobs(reg, EVERYTHING)
-    kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "they do it themselves")])
+    kept_jobs.add_steps(
+        reg, [work_orders.advance(job, "drop", NOW, "Dee", "they do it themselves")]
+    )
     assert planning.sync_jobs(reg, NOW + 60) == 0
     assert [j.state for j in kept_jobs.jobs(reg, EVERYTHING)] == ["dropped"]
 
@@ -172,7 +174,7 @@ def test_a_record_put_right_moves_the_job_or_ends_it(reg: Registry) -> None:
     assert planning.sync_jobs(reg, NOW + 60) == 1
     (job,) = kept_jobs.jobs(reg, EVERYTHING)
     assert (job.state, job.due_on) == ("open", "2026-11-20")
-    kept_jobs.add_steps(reg, [work.advance(job, "drop", NOW, "Dee", "sold")])
+    kept_jobs.add_steps(reg, [work_orders.advance(job, "drop", NOW, "Dee", "sold")])
     put_due(reg, due(last_done_on="2026-01-01", due_on="2026-12-01"))
     assert planning.sync_jobs(reg, NOW + 120) == 1, "another cycle"
     put_due(reg, due(last_done_on="2025-11-20", due_on="2026-11-20", state="late", late_days=5))
@@ -185,16 +187,18 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     stocked(reg)
     technicians.save_technician(reg, driver(stock={"oil_l": 2.0}), NOW, BY)
     job = job_at(reg, task="oil_filter")
-    told = work.Told(
+    told = work_orders.Told(
         form="f",
         at=NOW - 60,
         zone="Europe/Berlin",
         by="Ana",
         entered_by="Dee",
         hours=812.4,
-        tasks=(work.ToldTask(task="oil_filter", name="Oil", said="done", parts={"oil_l": 5.0}),),
+        tasks=(
+            work_orders.ToldTask(task="oil_filter", name="Oil", said="done", parts={"oil_l": 5.0}),
+        ),
     )
-    made = work.finished(job, {}, told, NOW)
+    made = work_orders.finished(job, {}, told, NOW)
     wrong = msgspec.structs.replace(made.records[-1], id="x", kind="refuel", facts={})
     with pytest.raises(RecordRefused):
         jobs_done.write_work(reg, made.steps, [*made.records, wrong], NOW, BY, "t1", made.parts)
@@ -217,7 +221,7 @@ def test_work_is_written_with_its_records_and_stock_or_not_at_all(reg: Registry)
     assert len(people.audit(reg, kind="record_added")) == 3
     ended = kept_jobs.job(reg, EVERYTHING, job.id)
     assert ended is not None
-    again = work.advance(ended, "reopen", NOW, "Dee", "another set")
+    again = work_orders.advance(ended, "reopen", NOW, "Dee", "another set")
     jobs_done.write_work(reg, [again], [], NOW, BY, "t1", {"oil_l": -2.0})
     assert technicians.technicians(reg)[0].stock == {"oil_l": 2.0}
 
@@ -333,7 +337,7 @@ def test_codes_are_closed_in_the_database_and_every_look_is_logged(reg: Registry
     card = SiteCard(site=site, contacts=(SiteContact("Jo", "01632 960001"),), dogs="two, loud")
     sitecard.save_card(reg, EVERYTHING, card, "key under pot, gate 4711", key, NOW, BY)
     with reg.read() as connection:
-        row_ = connection.execute(sa.select(t.site_card)).one()
+        row_ = connection.execute(sa.select(tables.site_card)).one()
     assert b"4711" not in bytes(row_.codes) + bytes(row_.doc)
     kept = sitecard.card(reg, EVERYTHING, site)
     assert kept is not None
@@ -453,7 +457,11 @@ def test_a_job_that_waits_for_parts_or_a_yes_stays_out(lite: Registry) -> None:
     ready(lite)
     one, two = kept_jobs.jobs(lite, EVERYTHING)
     kept_jobs.add_steps(
-        lite, [work.advance(one, "wait_part", NOW, "Dee"), work.advance(two, "ask", NOW, "Dee")]
+        lite,
+        [
+            work_orders.advance(one, "wait_part", NOW, "Dee"),
+            work_orders.advance(two, "ask", NOW, "Dee"),
+        ],
     )
     found = planned(lite)
     assert found.plan is not None
@@ -465,16 +473,16 @@ def test_a_job_pinned_by_hand_stays_where_it_was_put(lite: Registry) -> None:
     ready(lite)
     found = planned(lite)
     assert found.plan is not None
-    places = dispatch.places(found.plan)
+    places = found.plan.places
     job = kept_jobs.job(lite, EVERYTHING, "j1")
     assert job is not None
     technician, day, start = places["j1"]
     pin = HandPin(technician=technician, day=day, start=start)
-    kept_jobs.add_steps(lite, [work.advance(job, "pin", NOW, "Dee", changes={"pin": pin})])
+    kept_jobs.add_steps(lite, [work_orders.advance(job, "pin", NOW, "Dee", changes={"pin": pin})])
     job_at(lite, "U1", "j9", title="Urgent", urgent=True)
     again = planned(lite, NOW + 60)
     assert again.plan is not None
-    assert dispatch.places(again.plan)["j1"][:2] == (technician, day)
+    assert again.plan.places["j1"][:2] == (technician, day)
 
 
 def test_leave_and_lost_skills_keep_work_away(lite: Registry) -> None:
@@ -550,7 +558,7 @@ def test_a_calendars_address_is_secret_and_can_be_revoked(reg: Registry) -> None
     assert rounds_feed.feed_of(reg, secret) == "t1"
     assert rounds_feed.feed_of(reg, feed.id) is None
     with reg.read() as connection:
-        assert secret not in str(connection.execute(sa.select(t.feed)).all())
+        assert secret not in str(connection.execute(sa.select(tables.feed)).all())
     assert rounds_feed.revoke_feeds(reg, "t1", BY, NOW) == 1
     assert rounds_feed.feed_of(reg, secret) is None
     assert rounds_feed.feeds(reg, "t1") == []

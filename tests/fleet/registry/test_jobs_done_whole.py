@@ -171,13 +171,13 @@ from fleet.registry.people import Actor
 from fleet.model import EVERYTHING
 from fleet.registry.office import kept_jobs
 from fleet.settings import Settings
-from scheduler import work
+from scheduler import work_orders
 
 reg = open_registry(Settings(data=Path(sys.argv[1]), firm="F", demo=False))
 job = kept_jobs.job(reg, EVERYTHING, sys.argv[2])
-told = work.Told(form="f1", at=int(sys.argv[4]), zone="UTC", by="Ana", hours=404.0,
-    tasks=(work.ToldTask(task=job.task, name=job.title, said="done", parts={"oil_l": 3.0}),))
-made = work.finished(job, {}, told, int(sys.argv[4]))
+told = work_orders.Told(form="f1", at=int(sys.argv[4]), zone="UTC", by="Ana", hours=404.0,
+    tasks=(work_orders.ToldTask(task=job.task, name=job.title, said="done", parts={"oil_l": 3.0}),))
+made = work_orders.finished(job, {}, told, int(sys.argv[4]))
 left, real = int(sys.argv[3]), jobs_done.sa.Connection.execute
 
 def execute(self, *given, **more):

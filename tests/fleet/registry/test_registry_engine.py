@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 import threading
@@ -20,9 +21,10 @@ from register_rows import NOW, row, take
 import fleet.registry
 from fleet.model import EVERYTHING
 from fleet.registry import lists, unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import HEAD, Registry, open_registry
 from fleet.registry.base.faults import RegistryDown, RegistryFault
+from fleet.registry.office import kept_rounds
 from fleet.settings import Settings
 
 pytest_plugins = ["databases"]
@@ -31,7 +33,7 @@ pytest_plugins = ["databases"]
 def test_migrations_make_the_schema_of_the_tables(reg: Registry) -> None:
     with reg.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, t.metadata) == []
+        assert compare_metadata(context, tables.metadata) == []
 
 
 def test_head_is_the_newest_migration() -> None:
@@ -96,9 +98,9 @@ def test_a_registry_of_before_readiness_is_brought_up(registry_url: str) -> None
     with registry.write() as connection:
         config.attributes["connection"] = connection
         command.downgrade(config, "0002")
-        old = connection.execute(sa.select(t.unit.c.words)).scalar_one()
+        old = connection.execute(sa.select(tables.unit.c.words)).scalar_one()
         words = old.replace("\n01632960012", "")
-        connection.execute(sa.update(t.unit).values(words=words))
+        connection.execute(sa.update(tables.unit).values(words=words))
     registry.close()
     again = open_registry(registry_url)
     assert [u.unit.id for u in lists.units(again, EVERYTHING, search="01632960012")] == ["U1"]
@@ -118,13 +120,13 @@ def test_a_newer_schema_is_refused(registry_url: str) -> None:
 def test_a_write_that_fails_leaves_nothing(reg: Registry) -> None:
     def half() -> None:
         with reg.write() as connection:
-            connection.execute(t.counter.insert(), {"name": "x", "n": 1})
+            connection.execute(tables.counter.insert(), {"name": "x", "n": 1})
             raise ValueError("stop")
 
     with pytest.raises(ValueError, match="stop"):
         half()
     with reg.read() as connection:
-        assert connection.execute(sa.select(t.counter)).all() == []
+        assert connection.execute(sa.select(tables.counter)).all() == []
 
 
 def test_a_locked_registry_is_down_with_a_sentence(tmp_path: Path) -> None:
@@ -174,9 +176,9 @@ def test_one_open_episode_by_index(reg: Registry) -> None:
     }
     closed = {**episode, "id": "e0", "closed_at": NOW}
     with reg.write() as connection:
-        connection.execute(t.episode.insert(), [closed, episode])
+        connection.execute(tables.episode.insert(), [closed, episode])
     with pytest.raises(sa.exc.IntegrityError), reg.write() as connection:
-        connection.execute(t.episode.insert(), {**episode, "id": "e2"})
+        connection.execute(tables.episode.insert(), {**episode, "id": "e2"})
 
 
 def test_facts_version_rises_with_every_change_of_the_register(reg: Registry) -> None:
@@ -197,3 +199,39 @@ def test_a_database_that_cannot_keep_every_name_is_refused(postgres: str) -> Non
         link.execute("CREATE DATABASE plain TEMPLATE template0 ENCODING 'SQL_ASCII' LOCALE 'C'")
     with pytest.raises(RegistryFault, match="SQL_ASCII: create one with encoding UTF8"):
         open_registry(f"postgresql://hourhand@/plain?host={postgres}")
+
+
+def test_one_view_is_of_one_moment(reg: Registry) -> None:
+    """Its reads see nothing that is written meanwhile; another thread's do, and so do those after it."""
+    seen: list[int | None] = []
+    kept_rounds.ask(reg, kept_rounds.Ask(), "Dee", NOW)
+
+    def asks() -> int | None:
+        return kept_rounds.last_asked_at(reg, "Dee")
+
+    def elsewhere() -> None:
+        kept_rounds.ask(reg, kept_rounds.Ask(days=7), "Dee", NOW + 60)
+        seen.append(asks())
+
+    with reg.one_view():
+        assert asks() == NOW
+        other = threading.Thread(target=elsewhere)
+        other.start()
+        other.join()
+        with reg.one_view():
+            assert asks() == NOW, "one within another is the same"
+        assert (asks(), seen) == (NOW, [NOW + 60])
+    assert asks() == NOW + 60
+    with contextlib.suppress(RuntimeError), reg.one_view():
+        assert asks() == NOW + 60
+        raise RuntimeError
+    kept_rounds.ask(reg, kept_rounds.Ask(days=3), "Dee", NOW + 120)
+    assert asks() == NOW + 120, "a fault ends it too"
+
+
+def test_what_is_written_inside_one_view_is_kept_and_not_seen(reg: Registry) -> None:
+    with reg.one_view():
+        assert kept_rounds.newest_ask(reg) is None
+        kept_rounds.ask(reg, kept_rounds.Ask(), "Dee", NOW)
+        assert kept_rounds.newest_ask(reg) is None
+    assert kept_rounds.newest_ask(reg) is not None

@@ -17,7 +17,7 @@ from fleet.model import (
     Status,
 )
 from fleet.registry import lists, unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import InboxMark, PulseBatch
 
@@ -38,7 +38,7 @@ EVENT = DeviceEvent(
 
 def touches(reg: Registry) -> dict[tuple[str, str, int], sa.Row[tuple[object, ...]]]:
     with reg.read() as connection:
-        return {(r.whose, r.id, r.day): r for r in connection.execute(sa.select(t.touch))}
+        return {(r.whose, r.id, r.day): r for r in connection.execute(sa.select(tables.touch))}
 
 
 def test_a_pulse_comes_back_as_it_was(reg: Registry) -> None:
@@ -205,7 +205,7 @@ def test_unregistered_devices_stop_at_1000_and_are_counted(reg: Registry) -> Non
     health = lists.health(reg, EVERYTHING)
     assert (health.unregistered, health.devices, health.devices_ignored) == (1000, 1001, 2)
     with reg.read() as connection:
-        kept = set(connection.execute(sa.select(t.pulse.c.device)).scalars())
+        kept = set(connection.execute(sa.select(tables.pulse.c.device)).scalars())
     assert len(kept) == 1001
     assert not {("device", "Y3", TODAY)} & set(touches(reg))
     take(reg, row("U2", device="Y3"))

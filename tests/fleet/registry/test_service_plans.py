@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 
 from fleet.calendar import add_months, instant
 from fleet.model import DueItem, Kit, Record, Run, ServicePlan, Task
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.register import import_plans
 from fleet.registry.register.plans import BY_ID
@@ -168,7 +167,7 @@ def test_kits_come_in_with_the_plan(lite: Registry) -> None:
     assert (report.problems, report.added) == ((), 1)
     with lite.read() as connection:
         kept = documents.plan(
-            connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc
+            connection.execute(tables.plan.select().where(tables.plan.c.id == "mine")).one().doc
         )
     (task,), (kit,) = kept.tasks, kept.kits
     assert (task.severity, task.fuels, task.minutes) == (0.5, ("petrol", "dual"), 25)
@@ -197,7 +196,7 @@ def test_an_empty_cell_keeps_what_a_task_and_a_kit_had(lite: Registry) -> None:
     ]
     assert import_plans(lite, again, NOW, "office").changed == 1
     with lite.read() as connection:
-        doc = connection.execute(t.plan.select().where(t.plan.c.id == "mine")).one().doc
+        doc = connection.execute(tables.plan.select().where(tables.plan.c.id == "mine")).one().doc
     kept = msgspec.json.decode(doc, type=ServicePlan)
     (task,), (kit,) = kept.tasks, kept.kits
     assert (task.every_h, task.severity, task.fuels, task.minutes, task.parts) == (

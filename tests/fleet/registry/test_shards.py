@@ -13,7 +13,7 @@ from register_rows import NOW, row, take
 from written_turns import day, turn
 
 from fleet.registry import unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry, open_registry, upgrade
 from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.derived.shards import ALL, SHARDS, Hold, Shard, shard_of, standing, take_shards
@@ -151,7 +151,7 @@ def _copied(reg: Registry) -> dict[sa.Table, list[dict[str, object]]]:
     with reg.read() as connection:
         return {
             table: [dict(r._mapping) for r in connection.execute(sa.select(table))]
-            for table in (t.day, t.shard)
+            for table in (tables.day, tables.shard)
         }
 
 
@@ -194,17 +194,17 @@ def test_two_writers_at_once_lose_nothing(reg: Registry) -> None:
 def test_an_older_folder_keeps_what_its_one_mark_said(registry_url: str) -> None:
     registry = open_registry(registry_url)
     with registry.write() as connection:
-        t.metadata.drop_all(connection)
+        tables.metadata.drop_all(connection)
         connection.execute(sa.text("DROP TABLE alembic_version"))
         upgrade(connection, None, "0006")
-        connection.execute(sa.insert(t.counter), [{"name": "days", "n": 2**61 + 7}])
-        connection.execute(sa.insert(t.counter), [{"name": "facts_version", "n": 3}])
+        connection.execute(sa.insert(tables.counter), [{"name": "days", "n": 2**61 + 7}])
+        connection.execute(sa.insert(tables.counter), [{"name": "facts_version", "n": 3}])
     registry.close()
     registry = open_registry(registry_url)
     try:
         assert standing(registry) == {n: Shard(0, 2**61 + 7) for n in ALL}
         with registry.read() as connection:
-            names = connection.execute(sa.select(t.counter.c.name)).scalars().all()
+            names = connection.execute(sa.select(tables.counter.c.name)).scalars().all()
         assert names == ["facts_version"]
         taken = take_shards(registry)
         assert taken == {n: Shard(1, 2**61 + 7) for n in ALL}

@@ -22,7 +22,7 @@ from fleet import words
 from fleet.findings import row_of
 from fleet.findings.saying import CAUTIONS
 from fleet.model import DeliveryMethod, Finding, Notice, NoticeKind
-from fleet.words import alert_sentences, customers
+from fleet.words import alert_sentences, customer_sentences
 from fleet.words.short import SHORT_CAUTION, message, plain
 from scheduler.notify.delivering import text_message
 
@@ -244,10 +244,10 @@ def test_letters_that_would_make_three_messages_are_written_plainly() -> None:
     assert plain("Café – “Süd”… 5 €\tß") == 'Cafe - "Sud"... 5 EUR ss'
 
 
-@pytest.mark.parametrize("power", get_args(customers.Power))
-def test_a_customer_in_an_outage_reads_the_dangers(power: customers.Power) -> None:
-    fares = customers.Fares(place="Oak\r\nBcc: a@b", at="07:12", power=power)
-    subject, body = customers.outage_mail("Elm Power", fares)
+@pytest.mark.parametrize("power", get_args(customer_sentences.Power))
+def test_a_customer_in_an_outage_reads_the_dangers(power: customer_sentences.Power) -> None:
+    fares = customer_sentences.Fares(place="Oak\r\nBcc: a@b", at="07:12", power=power)
+    subject, body = customer_sentences.outage_mail("Elm Power", fares)
     assert "\n" not in subject
     assert "\r" not in subject + body
     for word in (
@@ -266,5 +266,5 @@ def test_a_customer_in_an_outage_reads_the_dangers(power: customers.Power) -> No
 
 @pytest.mark.parametrize("word", ["alert", "episode", "nominal", "SoC", "crank", "auto"])
 def test_a_customer_reads_no_jargon(word: str) -> None:
-    for text in templates(ROOM / "customers.py"):
+    for text in templates(ROOM / "customer_sentences.py"):
         assert not re.search(rf"\b{word}\b", text, re.IGNORECASE), text

@@ -88,6 +88,30 @@ def test_late_news_says_both_times() -> None:
     assert "Did not start at 02:14, learned at 05:31" in words.sentence(late, ZONE, NOW).seen
 
 
+def test_lateness_is_said_once() -> None:
+    """The reason of a due task ends in its days over; the sentence begins with them."""
+    late = finding(
+        "service_due",
+        name="Spark plugs",
+        binds="calendar",
+        late_days=78,
+        reason="12 months since 11 Sep 2025; 78 days over",
+    )
+    said = "Spark plugs: 78 days late. 12 months since 11 Sep 2025."
+    assert words.sentence(late, ZONE, NOW).seen == said
+
+
+def test_a_charger_says_its_usual_volts_once_where_they_are_one() -> None:
+    usual = {"usual_low_v": 13.61, "usual_high_v": 13.64}
+    said = words.sentence(finding("over_charge", **usual), ZONE, NOW).seen
+    assert "usual for this set: 13.6 V" in said
+
+
+def test_starts_lie_between_two_ends() -> None:
+    said = words.sentence(finding("starts_unreliable", low=0.68, high=0.95), ZONE, NOW).seen
+    assert "lie between 68 and 95 %" in said
+
+
 def test_nothing_is_claimed_of_a_mains_never_heard() -> None:
     said = words.sentence(finding("failed_start", attempts=3), ZONE, NOW)
     assert "mains" not in said.seen
@@ -113,6 +137,39 @@ def test_a_moment_is_shown_in_the_sites_zone() -> None:
     assert words.moment(before, ZONE, after) == "01:30"
     assert words.moment(after, ZONE, after) == "01:30"
     assert words.moment(before, "America/Chicago", after) == "19:30"
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        (9_999.8, "9,999 h"),
+        (99.96, "99.9 h"),
+        (12.3, "12.3 h"),
+        (0.1 + 0.2, "0.3 h"),
+        (249.9999999, "250 h"),
+        (250.0, "250 h"),
+        (-0.26, "-0.2 h"),
+        (0.0, "0.0 h"),
+    ],
+)
+def test_hours_not_run_yet_are_never_said(value: float, said: str) -> None:
+    """Cut as a meter shows them, so that nobody reads hours that the engine has not run."""
+    assert words.hours(value) == said
+
+
+def test_how_far_hours_may_be_out_is_never_said_smaller_than_it_is() -> None:
+    assert [words.hours_at_most(value) for value in (0.4, 0.41, 99.91, 120.2)] == [
+        "0.4 h",
+        "0.5 h",
+        "100 h",
+        "121 h",
+    ]
+
+
+def test_a_range_whose_ends_read_alike_is_one_value() -> None:
+    assert words.ends("13.6", "13.6") == "13.6"
+    assert words.ends("13.6", "13.9") == "13.6 to 13.9"
+    assert words.percent_range(0.68, 0.95, " and ") == "68 and 95 %"
 
 
 @pytest.mark.parametrize(

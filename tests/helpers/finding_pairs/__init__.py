@@ -7,7 +7,7 @@ The twin differs from the example in the one thing that matters.
 
 from __future__ import annotations
 
-from finding_pairs import battery, reporting, starting, supply, together, upkeep
+from finding_pairs import battery, fleet_wide, reporting, starting, supply, upkeep
 from finding_pairs.pair import Pair, example, found
 
 __all__ = ["PAIRS", "Pair", "example", "found"]
@@ -18,5 +18,5 @@ PAIRS: tuple[Pair, ...] = (
     *upkeep.PAIRS,
     *supply.PAIRS,
     *reporting.PAIRS,
-    *together.PAIRS,
+    *fleet_wide.PAIRS,
 )

@@ -16,6 +16,8 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from fleet.calendar import days_from
+from fleet.model.round_plan import Span, weekly
 from scheduler.bench.rounds import Area
 from scheduler.rounds import (
     Estimate,
@@ -31,7 +33,6 @@ from scheduler.rounds.by_hand import by_hand
 from scheduler.rounds.planning import assemble, network_of
 from scheduler.rounds.reasons import early_reason, reasons_of
 from scheduler.rounds.request import fingerprint_for, sound
-from scheduler.rounds.spans import Span, days_from, weekly
 from scheduler.rounds.value import Terms
 
 FIRST_DAY, ZONE, DAYS = "2026-03-23", "Europe/Berlin", 14

@@ -7,7 +7,7 @@ import pytest
 from found import finding
 
 from fleet.model import Contact, DueItem, Placement
-from fleet.words.customers import CUSTOMER_CAUTIONS
+from fleet.words.customer_sentences import CUSTOMER_CAUTIONS
 from scheduler.alarms.customers import OwnedSet, Reader, customer_reminders
 
 MONDAY = 1_764_582_300  # 2025-12-01T09:45:00Z, 10:45 in Berlin

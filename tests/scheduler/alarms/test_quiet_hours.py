@@ -16,7 +16,7 @@ from waking_cases import case, later
 
 from fleet.model import Contact, QuietHours, Rota, Severity, Swap
 from fleet.registry import people
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.quiet_hours import QuietHoursRefused, read
@@ -417,7 +417,9 @@ def test_they_are_appended_and_the_newest_holds(reg: Registry) -> None:
     duty_rota.agree_rota(reg, Rota(people=(ben,)), 0, BY, NOW)
     assert duty_rota.rota(reg)[0].people == (ben,)
     with reg.read() as connection:
-        docs = connection.execute(sa.select(t.agreed.c.doc).where(t.agreed.c.n == 1)).scalars()
+        docs = connection.execute(
+            sa.select(tables.agreed.c.doc).where(tables.agreed.c.n == 1)
+        ).scalars()
         assert msgspec.json.encode(first) in set(docs), "the older ones stay"
     said = [(row.subject, row.detail) for row in audit(reg, kind="channel_changed")]
     assert said == [(ann, "quiet hours 21:00 to 05:00"), (ann, "quiet hours 22:00 to 07:00")]
@@ -457,7 +459,7 @@ def test_an_all_clear_reaches_who_was_told_though_the_phone_has_passed_on(reg: R
         write_notices(connection, ended, (), over_at)
     with reg.read() as connection:
         rows = connection.execute(
-            sa.select(t.notice.c.person, t.notice.c.not_before, t.notice.c.doc)
+            sa.select(tables.notice.c.person, tables.notice.c.not_before, tables.notice.c.doc)
         )
         heard = {
             row.person: row.not_before

@@ -20,7 +20,7 @@ from fleet.registry.office import duty_rota
 from fleet.registry.people import Actor, Person
 from fleet.registry.register import import_units
 from fleet.registry.told import outbox
-from fleet.words import notices as say
+from fleet.words import notice_sentences
 from scheduler.alarms import Office, weekly
 from scheduler.notify import Mail
 from scheduler.turns import reminders
@@ -97,11 +97,11 @@ def test_no_message_says_what_is_never_said() -> None:
     """docs/engineering/cautions.md#never-said."""
     lines = ("u1: something",)
     for subject, body in (
-        say.channel_test("F"),
-        say.weekly_test("F"),
-        say.all_quiet("F", 1, 2, lines),
-        say.service_reminder("F", lines, "2026-05-04"),
-        say.exercise_reminder("F", lines, "2026-05-04"),
+        notice_sentences.channel_test("F"),
+        notice_sentences.weekly_test("F"),
+        notice_sentences.all_quiet("F", 1, 2, lines),
+        notice_sentences.service_reminder("F", lines, "2026-05-04"),
+        notice_sentences.exercise_reminder("F", lines, "2026-05-04"),
     ):
         assert NEVER.search(f"{subject} {body}") is None
         assert subject.isprintable()

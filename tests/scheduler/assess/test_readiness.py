@@ -26,8 +26,8 @@ from fleet.model import (
     StartDemand,
 )
 from fleet.words import sentence
-from fleet.words.readiness import others
-from fleet.words.readiness import readiness as said
+from fleet.words.readiness_sentences import others
+from fleet.words.readiness_sentences import readiness as said
 from scheduler.assess import assess, day_facts
 from scheduler.day import Day, digest
 from scheduler.readiness import (

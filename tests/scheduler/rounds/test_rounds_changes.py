@@ -20,10 +20,12 @@ from round_cases import (
     where,
 )
 
+from fleet.calendar import days_from
 from scheduler.rounds import (
     Estimate,
     Limits,
     Pin,
+    Place,
     PlanRequest,
     RequestFault,
     RoundPlan,
@@ -38,7 +40,6 @@ from scheduler.rounds import (
     remove,
     storm,
 )
-from scheduler.rounds.spans import days_from
 
 pytest_plugins = ["round_area"]
 
@@ -204,19 +205,19 @@ def test_moved_by_hand_the_verdict_comes_at_once() -> None:
         sites, [job("A", skills=frozenset({"x"})), job("B")], [technician("T0"), skilled]
     )
     old = planned(asked)
-    fine = move(old, asked, "B", "T1", "2026-05-07")
+    fine = move(old, asked, "B", Place("T1", "2026-05-07"))
     assert fine.violations == ()
     spot = where(fine.plan, "B")
     assert spot is not None
     assert spot[:2] == ("T1", "2026-05-07")
     assert [c.kind for c in fine.changes.changes if c.job == "B"] == ["moved_day"]
-    wrong = move(old, asked, "A", "T0", "2026-05-06")
+    wrong = move(old, asked, "A", Place("T0", "2026-05-06"))
     assert [v.kind for v in wrong.violations] == ["no_skill"]
     assert where(wrong.plan, "A") is not None, "it is done all the same, and named"
     with pytest.raises(RequestFault, match="no shift"):
-        move(old, asked, "A", "T0", "2026-05-09")
+        move(old, asked, "A", Place("T0", "2026-05-09"))
     with pytest.raises(RequestFault, match="no job"):
-        move(old, asked, "Z", "T0", "2026-05-06")
+        move(old, asked, "Z", Place("T0", "2026-05-06"))
 
 
 def test_too_much_for_a_day_is_said_with_the_minutes() -> None:
@@ -227,7 +228,7 @@ def test_too_much_for_a_day_is_said_with_the_minutes() -> None:
     assert spot is not None
     full = next(r for r in old.rounds if len(r.jobs) == 3)
     rest = next(name for name in ("J0", "J1", "J2", "J3") if name not in full.jobs)
-    verdict = move(old, asked, rest, "T0", full.day, position=0)
+    verdict = move(old, asked, rest, Place("T0", full.day, 0))
     assert [v.kind for v in verdict.violations] == ["home_late"]
     assert "min too late" in verdict.violations[0].detail
     assert where(verdict.plan, rest)[2] == verdict.plan.rounds[0].stops[0].start  # type: ignore[index]
@@ -240,7 +241,7 @@ def test_taken_out_by_hand_it_waits_with_a_reason(made: RoundPlan, area: PlanReq
     assert where(verdict.plan, name) is None
     assert reason(verdict.plan, name) == "not_worth_it"
     assert [c.job for c in verdict.changes.of("dropped")] == [name]
-    back = move(verdict.plan, area, name, made.rounds[0].technician, made.rounds[0].day)
+    back = move(verdict.plan, area, name, Place(made.rounds[0].technician, made.rounds[0].day))
     assert back.violations == ()
     assert {r.day: set(r.jobs) for r in back.plan.rounds if r.technician == "T0"} == {
         r.day: set(r.jobs) for r in made.rounds if r.technician == "T0"

@@ -19,7 +19,7 @@ from fleet.model import (
     Series,
 )
 from fleet.words import sentence
-from fleet.words.mains import mains_now
+from fleet.words.readiness_sentences import mains_now
 from scheduler.assess import assess, day_facts
 from scheduler.day import Day, digest
 from scheduler.rules import mains

@@ -16,7 +16,7 @@ from fleet.model import EVERYTHING, DeviceEvent, Episode, Notice, Reading
 from fleet.registry import lists, people, unscoped
 from fleet.registry.facts.records import add_record
 from fleet.registry.people import Actor, Person
-from fleet.registry.told import alerts as told
+from fleet.registry.told import alerts
 from scheduler import alarms, turns
 from scheduler.alarms import state_of
 
@@ -56,7 +56,7 @@ def alert(house: House, unit: str, kind: str = "failed_start") -> Episode:
 
 
 def sent(house: House, cause: str) -> list[Notice]:
-    return [notice for notice, _ in told.notices(house.registry, EVERYTHING, cause)]
+    return [notice for notice, _ in alerts.notices(house.registry, EVERYTHING, cause)]
 
 
 def test_the_step_and_its_notice_are_written_together(house: House) -> None:
@@ -74,7 +74,7 @@ def test_a_restart_sends_nothing_again_and_one_all_clear(house: House) -> None:
     """Field case 25 with its messages: acknowledged stays so, ended is said once, begun is told."""
     first, second = fails(house, "u1", AT), fails(house, "u2", AT + 60)
     step = alarms.acknowledge(first, "Ann", AT + 100)
-    assert told.add_step(house.registry, step, ANN)
+    assert alerts.add_step(house.registry, step, ANN)
     run = [Reading("u2", AT + 600 + s, {"ac_v": 231.0, "in_auto": 1.0}) for s in range(0, 300, 30)]
     house.hear(run, [DeviceEvent(device="u2", at=AT + 590, event="crank")], AT + 890)
     house.hear([Reading("u1", AT + s, READS | {"in_auto": 0.0}) for s in (700, 790)], [], AT + 790)
@@ -119,7 +119,7 @@ def test_an_open_visit_silences_its_set(house: House) -> None:
 def test_a_shelf_ends_by_itself(house: House) -> None:
     episode = fails(house, "u1", AT)
     step = alarms.shelve(episode, "Ann", AT + 700, AT + 10)
-    assert told.add_step(house.registry, step, ANN)
+    assert alerts.add_step(house.registry, step, ANN)
     house.hear([Reading("u1", AT + 300, READS)], [failed("u1", AT + 300)], AT + 300)
     house.turn(AT + 310)
     assert state_of(alert(house, "u1")) == "shelved"
@@ -142,7 +142,7 @@ def test_an_answer_between_reading_and_writing_is_not_lost(house: House) -> None
         turns.TurnContext(house.registry, house.history, AT + 900), inputs, touch.days
     )
     assert [s.kind for s in turn.alerts.steps] == ["returned"]
-    told.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
+    alerts.add_step(house.registry, alarms.acknowledge(episode, "Ann", AT + 899), ANN)
     assert write_turn(house.registry, [turn], AT + 900) == ["u1"]
     house.turn(AT + 902)
     assert [s.kind for s in alert(house, "u1").steps] == ["raised", "acknowledged", "cleared"]

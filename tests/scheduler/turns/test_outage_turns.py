@@ -30,13 +30,12 @@ from fleet.model import (
 from fleet.registry import lists, unscoped
 from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.people import Actor
-from fleet.registry.told import alerts as told
-from fleet.registry.told import kept_outages
+from fleet.registry.told import alerts, kept_outages
 from scheduler import alarms
 from scheduler.alarms import Office, state_of
 from scheduler.outage import call_list, tally
 from scheduler.turns import outages, uplink
-from scheduler.turns.alerting import of_unit
+from scheduler.turns.alerting import Judged, of_unit
 from scheduler.turns.outages import Places
 from scheduler.turns.uplink import uplink_finding
 
@@ -111,7 +110,7 @@ def write(reg: Registry, places: Places, now: int, *summaries: UnitSummary) -> N
 
 
 def sent(reg: Registry, cause: str) -> list[Notice]:
-    return [notice for notice, _ in told.notices(reg, EVERYTHING, cause)]
+    return [notice for notice, _ in alerts.notices(reg, EVERYTHING, cause)]
 
 
 def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
@@ -162,7 +161,7 @@ def test_an_outage_from_its_first_loss_to_its_minutes(reg: Registry) -> None:
     assert fares["U0000"] == (2988, 12, 0)
     assert fares["U0001"] == (0, 3000, 0)
     assert [n.kind for n in sent(reg, over.id)][-1] == "cleared"
-    episode = told.episode(reg, EVERYTHING, over.id)
+    episode = alerts.episode(reg, EVERYTHING, over.id)
     assert episode is not None
     assert state_of(episode) == "returned"
 
@@ -184,7 +183,7 @@ def test_a_scope_sees_its_own_sets_of_an_outage(reg: Registry) -> None:
     stranger = Scope(frozenset({other.customer.id}))
     assert kept_outages.outages(reg, stranger) == []
     assert kept_outages.outage(reg, stranger, whole.id) is None
-    assert told.episode(reg, scope, whole.id) is None
+    assert alerts.episode(reg, scope, whole.id) is None
 
 
 def test_somebody_has_it_and_nobody_is_asked_again(reg: Registry) -> None:
@@ -196,12 +195,12 @@ def test_somebody_has_it_and_nobody_is_asked_again(reg: Registry) -> None:
     assert outages.escalate(reg, places, OFFICE, NOW + 60) == 0
     assert outages.escalate(reg, places, OFFICE, NOW + 900) == 1
     assert {n.person for n in sent(reg, outage.id)} == {"ann", "bob"}
-    episode = told.episode(reg, EVERYTHING, outage.id)
+    episode = alerts.episode(reg, EVERYTHING, outage.id)
     assert episode is not None
     step = alarms.acknowledge(episode, "Ann", NOW + 950)
-    assert told.add_step(reg, step, Actor("Ann", None, ""))
-    assert not told.add_step(reg, step, Actor("Ann", None, "")), "that step is taken"
-    assert told.unanswered(reg, 0) == []
+    assert alerts.add_step(reg, step, Actor("Ann", None, ""))
+    assert not alerts.add_step(reg, step, Actor("Ann", None, "")), "that step is taken"
+    assert alerts.unanswered(reg, 0) == []
     before = sent(reg, outage.id)
     assert outages.escalate(reg, places, OFFICE, NOW + 3000) == 0
     assert sent(reg, outage.id) == before
@@ -217,14 +216,14 @@ def test_a_step_in_between_makes_it_look_again(reg: Registry) -> None:
     going = kept_outages.going_on(reg, NOW - 9000)
     later = NOW + 700
     write(reg, places, later, summary(4, later, NOW, findings=(FAILED,)))
-    stale = outages.work_out(reg, going, {"North"}, set(), OFFICE, later)
+    stale = outages.work_out(reg, going, outages.Heard({"North"}), OFFICE, later)
     assert stale.alerts.steps, "it is told again"
-    episode = told.episode(reg, EVERYTHING, outage.id)
+    episode = alerts.episode(reg, EVERYTHING, outage.id)
     assert episode is not None
-    told.add_step(reg, alarms.acknowledge(episode, "Ann", later), Actor("Ann", None, ""))
+    alerts.add_step(reg, alarms.acknowledge(episode, "Ann", later), Actor("Ann", None, ""))
     assert kept_outages.write_outages(reg, stale, later) is False
     assert outages.look(reg, places, OFFICE, later) == 1
-    after = told.episode(reg, EVERYTHING, outage.id)
+    after = alerts.episode(reg, EVERYTHING, outage.id)
     assert after is not None
     assert [s.kind for s in after.steps] == ["raised", "acknowledged", "realarmed"]
 
@@ -238,15 +237,15 @@ def test_a_set_that_is_silent_in_an_outage_is_held_back_until_it_comes_back(reg:
     assert inputs is not None
     silent = made("not_reporting", severity="no_word", since=NOW, facts={"heard_at": NOW})
     quiet = summary(3, NOW + 1300, NOW - 20, condition="not_reporting", findings=(silent,))
-    found = of_unit(reg, inputs, quiet, quiet.findings, NOW + 1300, OFFICE)
+    found = of_unit(reg, inputs, Judged(quiet, quiet.findings), NOW + 1300, OFFICE)
     assert [state_of(e) for e in found.changes.opened] == ["suppressed"]
     assert found.changes.notices == []
-    failed = of_unit(reg, inputs, quiet, (FAILED,), NOW + 1300, OFFICE)
+    failed = of_unit(reg, inputs, Judged(quiet, (FAILED,)), NOW + 1300, OFFICE)
     assert [state_of(e) for e in failed.changes.opened] == ["unacknowledged"]
     assert failed.changes.notices == [], "the call list says it"
     away = unscoped.unit_inputs(reg, "U0005")
     assert away is not None
-    alone = of_unit(reg, away, quiet, quiet.findings, NOW + 1300, OFFICE)
+    alone = of_unit(reg, away, Judged(quiet, quiet.findings), NOW + 1300, OFFICE)
     assert [state_of(e) for e in alone.changes.opened] == ["unacknowledged"]
 
 
@@ -336,7 +335,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     )
     inputs = unscoped.unit_inputs(reg, "U0001")
     assert inputs is not None
-    found = of_unit(reg, inputs, silent[1], (finding,), now, OFFICE)
+    found = of_unit(reg, inputs, Judged(silent[1], (finding,)), now, OFFICE)
     turn = UnitTurn(
         unit="U0001",
         customer=inputs.customer.id,
@@ -355,7 +354,7 @@ def test_our_line_holds_back_what_was_told_of_single_sets(reg: Registry) -> None
     (held,) = unscoped.open_episodes(reg, ["unit:U0001"])
     assert (state_of(held), held.steps[-1].cause) == ("suppressed", line.id)
     assert sent(reg, held.id) == [], "it had not left yet"
-    again = of_unit(reg, inputs, silent[1], (finding,), now + 4, OFFICE)
+    again = of_unit(reg, inputs, Judged(silent[1], (finding,)), now + 4, OFFICE)
     assert (again.changes.steps, again.changes.notices) == ([], [])
 
 

@@ -27,8 +27,7 @@ from fleet.registry.people import Actor, Person
 from fleet.registry.told import outbox
 from fleet.registry.told.outbox import GIVE_UP_S, LEASE_S, PAUSES_S, Target, write_notices
 from fleet.registry.told.outbox.addresses import AddressFault, read, shown
-from fleet.words import CAUTIONS
-from fleet.words import notices as say
+from fleet.words import CAUTIONS, notice_sentences
 from fleet.words.short import MOST as SHORT
 from scheduler.notify import Mail, deliver
 from scheduler.notify.delivering import texts
@@ -493,8 +492,8 @@ def test_what_could_not_be_delivered_is_said_of_the_service(
     assert outbox_runs.send(reg, mail(MailServer(port=free_port())), KEY, NOW).failed == 1
     found = outbox.outbox_counts(reg, NOW)
     assert (found["failed"], found["late"]) == (1, 1)
-    late, failed = say.undelivered(found["late"], found["failed"], 300)
+    late, failed = notice_sentences.undelivered(found["late"], found["failed"], 300)
     assert late.startswith("1 message to people should have left")
     assert failed.startswith("1 message of the last week could not be delivered")
-    assert say.undelivered(0, 0, 300) == []
+    assert notice_sentences.undelivered(0, 0, 300) == []
     assert outbox.outbox_counts(reg, NOW + 8 * 86_400) == {"late": 1}, "that one is still tried"

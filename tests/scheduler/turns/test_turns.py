@@ -475,7 +475,7 @@ def test_a_registry_that_is_away_is_said_and_waited_for(house: House, tmp_path: 
     assert desk.turns_done == 1
 
 
-def test_the_clockwork_is_tamed_as_measured(house: House) -> None:
+def test_the_clockwork_coalesces_its_runs_and_keeps_no_grace_time(house: House) -> None:
     """docs/engineering/ingest.md#the-clockwork: no grace time, runs coalesced, never two at once,
     UTC, memory only.
     """

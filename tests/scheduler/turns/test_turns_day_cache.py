@@ -18,7 +18,7 @@ from house import D0, DAY, T0, House, a_week, make, record, row
 from fleet.history import History
 from fleet.model import DeviceEvent, Reading
 from fleet.registry import unscoped
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.derived.rows import DayRow
 from fleet.registry.derived.shards import shard_of, standing, take_shards
@@ -50,13 +50,19 @@ class Pair:
         with self.house.registry.read() as connection:
             found = {
                 table.name: [tuple(r) for r in connection.execute(sa.select(table))]
-                for table in (t.day, t.assessment, t.summary, t.due, t.touch)
+                for table in (
+                    tables.day,
+                    tables.assessment,
+                    tables.summary,
+                    tables.due,
+                    tables.touch,
+                )
             }
-            e, s = t.episode.c, t.step.c
+            e, s = tables.episode.c, tables.step.c
             told = sa.select(
                 e.subject, e.kind, e.part, e.severity, e.opened_at, e.closed_at, s.n, s.kind
             )
-            told = told.join_from(t.episode, t.step, s.episode == e.id)
+            told = told.join_from(tables.episode, tables.step, s.episode == e.id)
             found["told"] = [tuple(r) for r in connection.execute(told)]
         found["touch"] = [r[:-1] for r in found["touch"]]  # its seq is random
         return {name: sorted(rows, key=repr) for name, rows in found.items()}

@@ -12,21 +12,32 @@ from fleet.registry.base.tables.alerts import (
     agreed,
     call,
     delivery,
+    episode,
     mark,
     notice,
     outage,
     outage_member,
+    step,
     target,
 )
 from fleet.registry.base.tables.base import metadata
-from fleet.registry.base.tables.derived import assessment, day, due, summary
-from fleet.registry.base.tables.devices import claim, device, device_event, fitting, pulse
-from fleet.registry.base.tables.episodes import episode, step
-from fleet.registry.base.tables.intake import (
+from fleet.registry.base.tables.derived import (
+    assessment,
+    change,
+    counter,
+    day,
+    due,
+    heartbeat,
+    shard,
+    summary,
+)
+from fleet.registry.base.tables.facts import (
+    calibration,
     inbox,
     quarantine,
     quarantine_count,
     receipt,
+    record,
     touch,
     unsure,
 )
@@ -49,9 +60,17 @@ from fleet.registry.base.tables.people import (
     session,
     share_link,
 )
-from fleet.registry.base.tables.programs import change, counter, heartbeat, shard
-from fleet.registry.base.tables.records import calibration, record
-from fleet.registry.base.tables.register import customer, plan, site, unit
+from fleet.registry.base.tables.register import (
+    claim,
+    customer,
+    device,
+    device_event,
+    fitting,
+    plan,
+    pulse,
+    site,
+    unit,
+)
 
 __all__ = [
     "agreed",

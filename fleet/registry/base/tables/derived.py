@@ -1,10 +1,23 @@
-"""Tables of what is computed of a unit; all may be thrown away and made again."""
+"""Tables of what is computed of a unit, which may be thrown away and made again; and of the programs.
+
+Programs know of each other by counters, shards, changes and heartbeats.
+"""
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Float, ForeignKey, Index, Integer, LargeBinary, Table, Text
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    Table,
+    Text,
+)
 
-from fleet.registry.base.tables.base import Seconds, metadata
+from fleet.registry.base.tables.base import Counted, Seconds, metadata
 
 day = Table(
     "day",
@@ -49,5 +62,44 @@ due = Table(
     Column("state", Text, nullable=False, index=True),
     Column("on_date", Text),
     Column("share", Float, nullable=False),
+    Column("doc", LargeBinary, nullable=False),
+)
+
+
+counter = Table(
+    "counter",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("n", BigInteger, nullable=False),
+)
+
+
+shard = Table(
+    "shard",
+    metadata,
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("fence", BigInteger, nullable=False),
+    Column("mark", BigInteger, nullable=False),
+)
+"""n: number of the shard (see `registry.derived.shards`); fence: raised by whoever takes it; mark: another
+after every turn that wrote days of its units."""
+
+
+change = Table(
+    "change",
+    metadata,
+    Column("id", Counted, primary_key=True, autoincrement=True),
+    Column("at", Seconds, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("customer", Text, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+
+heartbeat = Table(
+    "heartbeat",
+    metadata,
+    Column("program", Text, primary_key=True),
+    Column("at", Seconds, nullable=False),
     Column("doc", LargeBinary, nullable=False),
 )

@@ -8,7 +8,6 @@ from fleet.registry.told.outbox.address_book import (
     remove_target,
     targets,
 )
-from fleet.registry.told.outbox.missed import Unreached, outbox_counts, unreached
 from fleet.registry.told.outbox.outbox import (
     GIVE_UP_S,
     LEASE_S,
@@ -23,11 +22,14 @@ from fleet.registry.told.outbox.tries import (
     Outcome,
     Tried,
     Try,
+    Unreached,
     answer,
     answers,
     last_tries,
     of_cause,
+    outbox_counts,
     tries_of,
+    unreached,
 )
 from fleet.registry.told.outbox.writing import put_notices, write_notices
 

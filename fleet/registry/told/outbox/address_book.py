@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from cryptography.fernet import Fernet, InvalidToken
 
 from fleet.model import DeliveryMethod
-from fleet.registry.base import tables as t
+from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.people.audit import note
@@ -47,10 +47,12 @@ def add_target(
     now: int,
 ) -> str:
     """Keep a way to reach a person, its address encrypted. Returns its id. Raises TargetRefused."""
-    made, c = str(uuid4()), t.target.c
-    held = sa.select(t.target).where(c.person == person, c.removed_at.is_(None))
+    made, c = str(uuid4()), tables.target.c
+    held = sa.select(tables.target).where(c.person == person, c.removed_at.is_(None))
     with reg.write() as connection:
-        if not connection.execute(sa.select(t.person.c.id).where(t.person.c.id == person)).first():
+        if not connection.execute(
+            sa.select(tables.person.c.id).where(tables.person.c.id == person)
+        ).first():
             raise TargetRefused("There is no such person: choose one from the list.")
         others = [_target(row, key) for row in connection.execute(held)]
         if any(one.address == address for one in others):
@@ -66,20 +68,20 @@ def add_target(
             "made_at": now,
             "made_by": by.name,
         }
-        connection.execute(sa.insert(t.target), [row])
+        connection.execute(sa.insert(tables.target), [row])
         note(connection, now, "channel_changed", by, person, f"{way} added")
     return made
 
 
 def remove_target(reg: Registry, id: str, by: Actor, now: int) -> bool:
     """Use a target no more; False where it is not there."""
-    c = t.target.c
+    c = tables.target.c
     with reg.write() as connection:
         where = sa.and_(c.id == id, c.removed_at.is_(None))
         row = connection.execute(sa.select(c.person, c.way).where(where)).first()
         if row is None:
             return False
-        connection.execute(sa.update(t.target).where(where).values(removed_at=now, sealed=b""))
+        connection.execute(sa.update(tables.target).where(where).values(removed_at=now, sealed=b""))
         note(connection, now, "channel_changed", by, row.person, f"{row.way} removed")
     return True
 
@@ -94,8 +96,8 @@ def targets(
 
     Who signs in with an e-mail address and has no other is reached there.
     """
-    c, p = t.target.c, t.person.c
-    query = sa.select(t.target).join(t.person, p.id == c.person)
+    c, p = tables.target.c, tables.person.c
+    query = sa.select(tables.target).join(tables.person, p.id == c.person)
     query = query.where(c.removed_at.is_(None), p.active.is_(True)).order_by(c.made_at, c.id)
     by_login = sa.select(p.id, p.login).where(p.active.is_(True)).order_by(p.id)
     with reg.read() as connection:

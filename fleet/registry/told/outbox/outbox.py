@@ -12,8 +12,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.model import DeliveryMethod, Notice
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.told.outbox.tries import Tried, book, tries_in
 
@@ -46,7 +45,7 @@ def claim(
     Those that wake first, then the oldest; one a person, so that what a person reads comes in its
     order. busy: persons who are being tried by this way just now.
     """
-    c = t.notice.c
+    c = tables.notice.c
     due = sa.or_(
         sa.and_(c.state == "waiting", c.not_before <= now),
         sa.and_(c.state == "claimed", c.again_at <= now),
@@ -68,13 +67,15 @@ def claim(
         unread = [id for id, notice in notices.items() if notice is None]
         if unread:  # kept as they are, and in nobody's way
             connection.execute(
-                sa.update(t.notice).where(c.id.in_(unread)).values(state="failed", again_at=None)
+                sa.update(tables.notice)
+                .where(c.id.in_(unread))
+                .values(state="failed", again_at=None)
             )
         for notice in _foremost(one for one in notices.values() if one is not None)[:limit]:
             row = held[notice.id]
             same = sa.and_(c.id == row.id, c.state == row.state, c.tries == row.tries)
             values = {"state": "claimed", "again_at": now + LEASE_S, "tries": row.tries + 1}
-            if connection.execute(sa.update(t.notice).where(same).values(values)).rowcount:
+            if connection.execute(sa.update(tables.notice).where(same).values(values)).rowcount:
                 taken.append(Claimed(notice=notice, token=row.tries + 1, tries=row.tries))
         tries = tries_in(connection, [one.notice.id for one in taken])
     return [
@@ -106,11 +107,11 @@ def _readable(doc: bytes) -> Notice | None:
 
 def release(reg: Registry, now: int) -> int:
     """Whoever begins to lead takes over what a sender before it had claimed; how many."""
-    c = t.notice.c
+    c = tables.notice.c
     with reg.write() as connection:
         late = sa.and_(c.state == "claimed", c.again_at > now)
         return int(
-            connection.execute(sa.update(t.notice).where(late).values(again_at=now)).rowcount
+            connection.execute(sa.update(tables.notice).where(late).values(again_at=now)).rowcount
         )
 
 
@@ -124,7 +125,7 @@ def record(
     after a pause. A claim that somebody else has taken over meanwhile only adds its tries to the
     book.
     """
-    c = t.notice.c
+    c = tables.notice.c
     made = [*before, *tries]
     left = [x for x in made if x[1] == "not_delivered"]
     if not left:
@@ -136,7 +137,7 @@ def record(
     with reg.write() as connection:
         book(connection, claimed.notice.id, tries, now)
         mine = sa.and_(c.id == claimed.notice.id, c.state == "claimed", c.tries == claimed.token)
-        connection.execute(sa.update(t.notice).where(mine).values(values))
+        connection.execute(sa.update(tables.notice).where(mine).values(values))
     return state
 
 

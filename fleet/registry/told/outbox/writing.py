@@ -8,8 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from fleet.model import Notice
-from fleet.registry.base import documents
-from fleet.registry.base import tables as t
+from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert_of
 
@@ -24,18 +23,18 @@ def write_notices(
     all-clear is kept for those only who were told of what is over.
     """
     causes = sorted(set(withdrawn))
-    c = t.notice.c
+    c = tables.notice.c
     if causes:
         late = sa.and_(c.cause.in_(causes), c.state == "waiting", c.not_before > now)
-        connection.execute(sa.delete(t.notice).where(late))
+        connection.execute(sa.delete(tables.notice).where(late))
         stuck = sa.and_(c.cause.in_(causes), c.state == "claimed")
         connection.execute(
-            sa.update(t.notice).where(stuck).values(state="withdrawn", again_at=None)
+            sa.update(tables.notice).where(stuck).values(state="withdrawn", again_at=None)
         )
     told = _told(connection, {n.cause for n in notices if n.kind == "cleared"})
     rows = [notice_row(n) for n in notices if n.kind != "cleared" or (n.cause, n.person) in told]
     if rows:
-        put = insert_of(connection.dialect.name, t.notice).on_conflict_do_nothing()
+        put = insert_of(connection.dialect.name, tables.notice).on_conflict_do_nothing()
         connection.execute(put, rows)
 
 
@@ -47,7 +46,7 @@ def put_notices(reg: Registry, notices: Sequence[Notice], now: int) -> None:
 
 def _told(connection: sa.Connection, causes: set[str]) -> set[tuple[str, str]]:
     """(cause, person) of everybody who was told, or is about to be."""
-    c = t.notice.c
+    c = tables.notice.c
     lost = ("failed", "withdrawn")
     query = sa.select(c.cause, c.person).where(c.cause.in_(sorted(causes)), c.state.not_in(lost))
     return {(row.cause, row.person) for row in connection.execute(query)} if causes else set()

@@ -18,7 +18,7 @@ from fleet.model.book import Book
 from fleet.registry import lists
 from fleet.registry.office import kept_jobs, kept_rounds
 from fleet.words import job_sentences
-from scheduler import work
+from scheduler import work_orders
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 SUGGESTED_AT_MOST = 12
@@ -113,7 +113,7 @@ def suggested(
     found = []
     for episode in lists.episodes(services.registry, scope, limit=200):
         kind, _, unit = episode.subject.partition(":")
-        if kind != "unit" or unit in busy or not work.suggests(episode.finding):
+        if kind != "unit" or unit in busy or not work_orders.suggests(episode.finding):
             continue
         row = lists.unit(services.registry, scope, unit)
         if row is None:

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.model import Job
-from scheduler import work
-from scheduler.work import NotPossible, Told, ToldTask
+from scheduler import work_orders
+from scheduler.work_orders import NotPossible, Told, ToldTask
 
 NOW = 1_795_590_060
 STATES = ("open", "call_first", "waiting_part", "waiting_yes", "booked", "under_way", "part_done")
@@ -54,7 +54,7 @@ def test_each_done_task_has_one_record_and_minutes_add_up(
     main = job(state=state, minutes_used=before)
     jobs = {t: job(id=f"j-{t}", task=t, n=1) for t in with_jobs}
     said = (task("oil", own, why="so"), *(task(t, s, why="so") for t, s in others.items()))
-    made = work.finished(main, jobs, told(tasks=said, minutes=minutes), NOW)
+    made = work_orders.finished(main, jobs, told(tasks=said, minutes=minutes), NOW)
     done = {t.task for t in said if t.said == "done"}
     assert sorted(r.facts["task"] for r in made.records if r.kind == "task_done") == sorted(done)
     assert {r.job for r in made.records} <= {"j", *(f"j-{t}" for t in with_jobs)}
@@ -70,7 +70,7 @@ def test_each_done_task_has_one_record_and_minutes_add_up(
     spent = sum(after.minutes_used or 0 for after, _ in last.values())
     assert spent == (before or 0) + (minutes or 0)
     assert step.facts["records"] == [r.id for r in made.records if r.job == "j"]
-    again = work.finished(main, jobs, told(tasks=said, minutes=minutes), NOW + 5)
+    again = work_orders.finished(main, jobs, told(tasks=said, minutes=minutes), NOW + 5)
     assert [r.id for r in again.records] == [r.id for r in made.records], (
         "the same form, the same ids"
     )
@@ -98,11 +98,11 @@ def test_each_done_task_has_one_record_and_minutes_add_up(
 )
 def test_what_is_missing_is_asked_for(of: dict[str, Any], said: dict[str, Any], says: str) -> None:
     with pytest.raises(NotPossible, match=says):
-        work.finished(job(**of), {}, told(**said), NOW)
+        work_orders.finished(job(**of), {}, told(**said), NOW)
 
 
 def test_an_errand_is_finished_with_words_and_writes_no_record() -> None:
-    made = work.finished(job(unit="", task=""), {}, told(words="Filters fetched"), NOW)
+    made = work_orders.finished(job(unit="", task=""), {}, told(words="Filters fetched"), NOW)
     assert made.records == ()
     assert made.steps[-1][1].note == "Filters fetched"
 
@@ -126,19 +126,19 @@ def test_an_errand_is_finished_with_words_and_writes_no_record() -> None:
     ],
 )
 def test_which_part_is_a_battery(part: str, is_one: bool) -> None:
-    assert work.is_battery(part) is is_one
+    assert work_orders.is_battery(part) is is_one
 
 
 def test_a_battery_used_is_written_down_as_changed_once() -> None:
     used = task("oil", parts={"battery": 1.0})
-    made = work.finished(job(), {}, told(tasks=(used,)), NOW)
+    made = work_orders.finished(job(), {}, told(tasks=(used,)), NOW)
     assert [r.facts["part"] for r in made.records if r.kind == "part_changed"] == ["battery"]
     own = told(tasks=(used,), more=(("part_changed", {"part": "battery", "chemistry": "agm"}),))
-    made = work.finished(job(), {}, own, NOW)
+    made = work_orders.finished(job(), {}, own, NOW)
     (record,) = [r for r in made.records if r.kind == "part_changed"]
     assert record.facts["chemistry"] == "agm"
     left = task("oil", "not_done", why="no time", parts={"battery": 1.0})
-    made = work.finished(job(), {}, told(tasks=(left,)), NOW)
+    made = work_orders.finished(job(), {}, told(tasks=(left,)), NOW)
     assert [r.kind for r in made.records] == ["note"], "one that was not fitted is not fitted"
 
 
@@ -156,17 +156,17 @@ def test_hours_that_an_engine_can_have_run_are_taken(
     anchor: tuple[int, float], share: float, at: int
 ) -> None:
     ran = share * at / 3600
-    assert work.doubt([anchor], anchor[0] + at, anchor[1] + ran) is None
+    assert work_orders.doubt([anchor], anchor[0] + at, anchor[1] + ran) is None
 
 
 @given(anchor=ANCHOR, at=st.integers(0, 10**6), off=st.floats(1.2, 10_000))
 def test_hours_that_fell_or_outran_the_clock_are_asked_about(
     anchor: tuple[int, float], at: int, off: float
 ) -> None:
-    fast = work.doubt([anchor], anchor[0] + at, anchor[1] + at / 3600 + off)
+    fast = work_orders.doubt([anchor], anchor[0] + at, anchor[1] + at / 3600 + off)
     assert fast is not None
     assert (fast.why, fast.known_h) == ("too_fast", anchor[1])
-    fell = work.doubt([anchor], anchor[0] + at, anchor[1] - off)
+    fell = work_orders.doubt([anchor], anchor[0] + at, anchor[1] - off)
     assert fell is not None
     assert fell.why == "below"
 
@@ -186,5 +186,5 @@ def test_hours_beside_what_else_is_known(
     at: int, typed: float, reckoned: float | None, why: str | None
 ) -> None:
     anchors = [(NOW - 86_400 * 30, 800.0), (NOW - 86_400 * 60, 690.0)]
-    found = work.doubt(anchors, at, typed, reckoned, NOW, 0.5)
+    found = work_orders.doubt(anchors, at, typed, reckoned, NOW, 0.5)
     assert (found.why if found else None) == why

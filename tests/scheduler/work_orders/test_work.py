@@ -15,17 +15,21 @@ from hypothesis import strategies as st
 from fleet.model import (
     JOB_STATES,
     OPEN_STATES,
+    Customer,
     DueItem,
     Job,
     Promise,
     RunningSignal,
     ServicePlan,
     SignalChannel,
+    Site,
     Task,
     Unit,
 )
+from fleet.model.book import DueRow, Sheet
 from fleet.model.jobs import StepKind
-from scheduler import work
+from fleet.model.round_plan import Round, RoundPlan, Stop
+from scheduler import work_orders
 
 NOW = 1_795_590_060
 LEGAL: dict[str, dict[str, str]] = {
@@ -108,41 +112,43 @@ def test_every_step_from_every_state(state: Any, kind: Any) -> None:
     job = Job(id="j", title="Oil", state=state, n=4)
     to = legal(state, kind)
     if to is None:
-        with pytest.raises(work.NotPossible, match=f"is {state} cannot take the step {kind}"):
-            work.advance(job, kind, NOW, "Dee", "because")
+        with pytest.raises(
+            work_orders.NotPossible, match=f"is {state} cannot take the step {kind}"
+        ):
+            work_orders.advance(job, kind, NOW, "Dee", "because")
         return
-    after, step = work.advance(job, kind, NOW, "Dee", "because")
+    after, step = work_orders.advance(job, kind, NOW, "Dee", "because")
     assert after.state == step.state == to
     assert (after.n, step.n, step.job, step.at, step.by) == (5, 5, "j", NOW, "Dee")
 
 
 @given(st.lists(st.sampled_from(get_args(StepKind)), max_size=12))
 def test_a_life_is_counted_step_by_step(kinds: list[Any]) -> None:
-    job, _ = work.opened(Job(id="j", title="Oil"), NOW, "Dee")
+    job, _ = work_orders.opened(Job(id="j", title="Oil"), NOW, "Dee")
     seen = 1
     for kind in kinds:
-        if kind in work.STEPS[job.state]:
-            job, step = work.advance(job, kind, NOW, "Dee", "why")
+        if kind in work_orders.STEPS[job.state]:
+            job, step = work_orders.advance(job, kind, NOW, "Dee", "why")
             seen += 1
             assert step.n == job.n == seen
-    assert (job.state in OPEN_STATES) == work.is_open(job)
+    assert (job.state in OPEN_STATES) == work_orders.is_open(job)
     if job.state == "billed":
-        assert tuple(work.STEPS["billed"]) == ("note",)
+        assert tuple(work_orders.STEPS["billed"]) == ("note",)
 
 
 def test_a_drop_says_why_and_takes_the_promise_away() -> None:
     job = Job(id="j", title="Oil", promise=Promise(day="2026-11-27"))
-    with pytest.raises(work.NotPossible, match="say why"):
-        work.advance(job, "drop", NOW, "Dee", "  ")
-    after, step = work.advance(job, "drop", NOW, "Dee", "sold the house")
+    with pytest.raises(work_orders.NotPossible, match="say why"):
+        work_orders.advance(job, "drop", NOW, "Dee", "  ")
+    after, step = work_orders.advance(job, "drop", NOW, "Dee", "sold the house")
     assert (after.promise, after.reason, step.note) == (None, "sold the house", "sold the house")
 
 
 def test_a_step_changes_only_what_it_may() -> None:
     job = Job(id="j", title="Oil")
-    with pytest.raises(work.NotPossible, match="customer"):
-        work.advance(job, "change", NOW, "Dee", changes={"customer": "another"})
-    after, step = work.advance(job, "change", NOW, "Dee", changes={"minutes": 90})
+    with pytest.raises(work_orders.NotPossible, match="customer"):
+        work_orders.advance(job, "change", NOW, "Dee", changes={"customer": "another"})
+    after, step = work_orders.advance(job, "change", NOW, "Dee", changes={"minutes": 90})
     assert after.minutes == 90
     assert step.facts == {"minutes": 90}
 
@@ -177,6 +183,12 @@ def unit(**more: Any) -> Unit:
     return Unit(**(fields | more))
 
 
+def due_row(item: DueItem, of: Unit | None = None) -> DueRow:
+    """A line of the due list."""
+    site = Site(id="S1", customer="C1", name="Weir", time_zone="UTC")
+    return DueRow(item=item, unit=of or unit(), site=site, customer=Customer(id="C1", name="Mo"))
+
+
 PLAN = ServicePlan(
     id="p", name="P", tasks=(Task(id="oil_filter", name="Oil", every_months=12, skill="engine"),)
 )
@@ -196,17 +208,15 @@ TODAY = date(2026, 11, 25)
     ],
 )
 def test_due_work_is_a_job_when_it_enters_the_horizon(given_: DueItem, enters: bool) -> None:
-    assert work.enters(given_, TODAY) is enters
+    assert work_orders.enters(given_, TODAY) is enters
 
 
 def test_a_due_task_becomes_a_job_with_its_skill_parts_and_doubt() -> None:
-    job = work.job_of(
-        item(likely_from="2026-12-01", likely_to="2026-12-27"),
-        unit(criticality="life"),
+    job = work_orders.job_of(
+        due_row(item(likely_from="2026-12-01", likely_to="2026-12-27"), unit(criticality="life")),
         PLAN,
         "j",
-        NOW,
-        "UTC",
+        TODAY,
         45,
     )
     assert (job.title, job.found_by, job.skill, job.minutes) == (
@@ -226,33 +236,37 @@ def test_a_due_task_becomes_a_job_with_its_skill_parts_and_doubt() -> None:
 
 
 def test_late_work_keeps_the_day_it_was_due() -> None:
-    late = work.job_of(item(state="late", late_days=13), unit(), PLAN, "j", NOW, "UTC")
+    late = work_orders.job_of(due_row(item(state="late", late_days=13)), PLAN, "j", TODAY)
     assert late.due_on == "2026-11-12"
 
 
 def test_work_due_by_hours_is_due_today_whatever_the_calendar_says() -> None:
-    made = work.job_of(item(state="due", due_on="2027-04-15"), unit(), PLAN, "j", NOW, "UTC")
+    made = work_orders.job_of(due_row(item(state="due", due_on="2027-04-15")), PLAN, "j", TODAY)
     assert made.due_on == "2026-11-25"
 
 
 def test_a_job_ends_when_its_record_comes_and_not_before() -> None:
-    job = work.job_of(item(), unit(), PLAN, "j", NOW, "UTC")
-    assert work.outcome(job, item(share=1.2), TODAY) is None
-    assert work.outcome(job, item(last_done_on="2026-11-24"), TODAY) == "finish"
-    assert work.outcome(job, item(last_done_on="2025-12-01"), TODAY) == "change"  # a correction
-    assert work.outcome(job, None, TODAY) == "drop"
-    never = work.job_of(item(last_done_on=None), unit(), PLAN, "j", NOW, "UTC")
-    assert work.outcome(never, item(last_done_on="2026-11-24"), TODAY) == "finish"
+    job = work_orders.job_of(due_row(item()), PLAN, "j", TODAY)
+    assert work_orders.outcome(job, item(share=1.2), TODAY) is None
+    assert work_orders.outcome(job, item(last_done_on="2026-11-24"), TODAY) == "finish"
+    assert (
+        work_orders.outcome(job, item(last_done_on="2025-12-01"), TODAY) == "change"
+    )  # a correction
+    assert work_orders.outcome(job, None, TODAY) == "drop"
+    never = work_orders.job_of(due_row(item(last_done_on=None)), PLAN, "j", TODAY)
+    assert work_orders.outcome(never, item(last_done_on="2026-11-24"), TODAY) == "finish"
 
 
 def test_a_forecast_that_moves_a_week_changes_the_job() -> None:
-    job = work.job_of(item(likely_on="2026-12-10"), unit(), PLAN, "j", NOW, "UTC")
-    assert work.outcome(job, item(likely_on="2026-12-04"), TODAY) is None
-    assert work.outcome(job, item(likely_on="2026-12-03"), TODAY) == "change"
-    assert work.outcome(job, item(likely_on="2026-12-17"), TODAY) == "change"
-    due = work.job_of(item(state="due"), unit(), PLAN, "j", NOW, "UTC")
+    job = work_orders.job_of(due_row(item(likely_on="2026-12-10")), PLAN, "j", TODAY)
+    assert work_orders.outcome(job, item(likely_on="2026-12-04"), TODAY) is None
+    assert work_orders.outcome(job, item(likely_on="2026-12-03"), TODAY) == "change"
+    assert work_orders.outcome(job, item(likely_on="2026-12-17"), TODAY) == "change"
+    due = work_orders.job_of(due_row(item(state="due")), PLAN, "j", TODAY)
     later = date(2026, 12, 15)
-    assert work.outcome(due, item(state="due"), later) is None, "due work does not get younger"
+    assert work_orders.outcome(due, item(state="due"), later) is None, (
+        "due work does not get younger"
+    )
 
 
 @pytest.mark.parametrize(
@@ -267,23 +281,31 @@ def test_a_forecast_that_moves_a_week_changes_the_job() -> None:
 )
 def test_a_finding_suggests_a_job(kind: str, severity: Any, wants: bool, state: str) -> None:
     finding = made(kind, severity=severity, since=NOW)
-    assert work.suggests(finding) is wants
-    job = work.from_finding(finding, "Would not start", unit(), "j", "alert")
+    assert work_orders.suggests(finding) is wants
+    job = work_orders.from_finding(finding, "Would not start", unit(), "j", "alert")
     assert job.state == state
     assert job.urgent == (severity == "act_now")
 
 
 def test_own_minutes_need_ten_visits() -> None:
-    assert work.own_minutes([90] * 9, 30) == 30
-    assert work.own_minutes([80, 90, 100] * 4, 30) == 90
-    assert work.own_minutes([80, 80, 90, 90, 90, 90, 90, 100, 100, 400], 60) == 90
+    assert work_orders.own_minutes([90] * 9, 30) == 30
+    assert work_orders.own_minutes([80, 90, 100] * 4, 30) == 90
+    assert work_orders.own_minutes([80, 80, 90, 90, 90, 90, 90, 100, 100, 400], 60) == 90
 
 
 def test_parts_to_load_and_to_order() -> None:
     one = Job(id="a", title="Oil", parts={"oil_l": 1.5, "oil_filter": 1})
-    jobs = [one, msgspec.structs.replace(one, id="b")]
-    assert work.needed(jobs) == {"oil_filter": 2, "oil_l": 3.0}
-    assert work.to_order(work.needed(jobs), {"oil_l": 10, "oil_filter": 1}) == {"oil_filter": 1}
+    jobs = {"a": one, "b": msgspec.structs.replace(one, id="b")}
+    stop = Stop(site="s", jobs=("a", "b", "gone"), arrive=0, start=0, finish=9, starts=(0, 5, 7))
+    on = Round(technician="ana", day="2026-11-27", depart=0, back=9, stops=(stop,))
+    plan = RoundPlan(first_day="2026-11-27", days=1, zone="UTC", rounds=(on,))
+    sheet = Sheet(plan=plan, jobs=jobs, places={}, cards={}, technicians={}, now=0)
+    assert sheet.parts(on) == {"oil_filter": 2, "oil_l": 3.0}
+    assert work_orders.to_order(sheet.parts(on), {"oil_l": 10, "oil_filter": 1}) == {
+        "oil_filter": 1
+    }
+    assert plan.round_of("ana", "2026-11-27") == on
+    assert plan.round_of("ben", "2026-11-27") is plan.round_of("ana", "2026-11-28") is None
 
 
 @pytest.mark.parametrize(
@@ -296,4 +318,4 @@ def test_parts_to_load_and_to_order() -> None:
     ],
 )
 def test_a_telephone_number_in_a_title_stays_in_the_house(title: str, said: str) -> None:
-    assert work.outward(title) == said
+    assert Job(id="a", title=title).public_title == said

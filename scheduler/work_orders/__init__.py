@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from scheduler.work.contract import RENEWAL_DAYS, renewal_near, visits_behind
-from scheduler.work.due import (
+from scheduler.work_orders.contract import RENEWAL_DAYS, renewal_near, visits_behind
+from scheduler.work_orders.due import (
     HORIZON_DAYS,
     MOVED_DAYS,
     OWN_AFTER,
     WIDE_SIGMAS,
     due_day,
     enters,
+    from_finding,
     job_of,
     outcome,
     own_minutes,
+    suggests,
 )
-from scheduler.work.finishing import Finished, Told, ToldTask, finished
-from scheduler.work.life import (
+from scheduler.work_orders.finishing import Finished, Told, ToldTask, finished, is_battery, to_order
+from scheduler.work_orders.life import (
     FIELDS,
     SAME,
     STEPS,
@@ -24,12 +26,9 @@ from scheduler.work.life import (
     advance,
     is_open,
     opened,
-    outward,
 )
-from scheduler.work.meter import Doubt, doubt
-from scheduler.work.parts import is_battery, needed, to_order
-from scheduler.work.reconcile import Reconciled, reconcile
-from scheduler.work.suggested import from_finding, suggests
+from scheduler.work_orders.meter import Doubt, doubt
+from scheduler.work_orders.reconcile import reconcile
 
 __all__ = [
     "FIELDS",
@@ -44,7 +43,6 @@ __all__ = [
     "Doubt",
     "Finished",
     "NotPossible",
-    "Reconciled",
     "Told",
     "ToldTask",
     "advance",
@@ -56,10 +54,8 @@ __all__ = [
     "is_battery",
     "is_open",
     "job_of",
-    "needed",
     "opened",
     "outcome",
-    "outward",
     "own_minutes",
     "reconcile",
     "renewal_near",

@@ -1,4 +1,7 @@
-"""Tables of what came in: set aside, taken once, files replayed, days to compute again."""
+"""Tables of facts: what came in (set aside, taken once, files replayed), and what people wrote of a unit.
+
+Records are appended; calibration is worked out from them. A touch names a day to compute again.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,8 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Float,
+    ForeignKey,
     Index,
     Integer,
     LargeBinary,
@@ -87,3 +92,33 @@ touch = Table(
     Column("seq", BigInteger, nullable=False),
 )
 """whose: device or unit. since: when first touched, for fairness. seq: a new token each time."""
+
+
+record = Table(
+    "record",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("unit", Text, ForeignKey("unit.id"), nullable=False),
+    Column("at", Seconds, nullable=False),
+    Column("made_at", Seconds, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("corrects", Text, ForeignKey("record.id")),
+    Column("doc", LargeBinary, nullable=False),
+    UniqueConstraint("corrects"),
+    Index("ix_record_unit_at", "unit", "at"),
+)
+
+
+calibration = Table(
+    "calibration",
+    metadata,
+    Column("id", Text, ForeignKey("record.id"), primary_key=True),
+    Column("unit", Text, ForeignKey("unit.id"), nullable=False, index=True),
+    Column("fitting", Text, index=True),
+    Column("channel", Text, nullable=False),
+    Column("gain", Float, nullable=False),
+    Column("zero", Float, nullable=False),
+    Column("from_at", Seconds, nullable=False),
+    Column("doc", LargeBinary, nullable=False),
+)
+"""fitting NULL: no device was fitted at that moment, so it is not in effect."""

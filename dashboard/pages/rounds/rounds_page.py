@@ -12,17 +12,17 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from dashboard import frames, phrases
 from dashboard.problems import Problem
 from dashboard.request_context import CurrentScope, CurrentViewer, Services, TheServices, require
-from dashboard.viewers import Viewer, only_technician
+from dashboard.viewers import Viewer, may_see_rounds, only_technician
 from dashboard.views import rounds as lines
 from dashboard.views.round_map import Spot, round_map
-from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, Sheet, sheet_of
+from dashboard.views.rounds import ChangeLine, DayLine, Phone, RoundLine, sheet_of
 from dashboard.views.unplanned import LeftOut, WantingSet, left_out, wanting
 from fleet import words
 from fleet.model import Scope, SiteCard
-from fleet.registry.office import kept_rounds as kept
-from fleet.registry.office import technicians
-from fleet.words import job_sentences, planned
-from scheduler import dispatch, publishing, rounds, work
+from fleet.model.book import Sheet
+from fleet.registry.office import board, kept_rounds, technicians
+from fleet.words import job_sentences, plan_sentences
+from scheduler import dispatch, publishing, rounds, work_orders
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 DONE = {
@@ -42,11 +42,11 @@ class Stand:
     """How the planning stands. ask: the newest one; draft: its number; shown: the plan on the page;
     see: which was asked for; may: whether this viewer changes rounds; people: whether anybody drives."""
 
-    ask: kept.KeptAsk | None
+    ask: kept_rounds.KeptAsk | None
     done: str
     draft: bool
     published: bool
-    shown: kept.KeptPlan | None
+    shown: kept_rounds.KeptPlan | None
     may: bool
     see: str
     people: bool
@@ -146,10 +146,10 @@ def page(
     whose = only_technician(services.registry, viewer)
     if whose is not None:
         return _mine(request, services, scope, whose)
-    published, draft = kept.in_force(services.registry), kept.draft(services.registry)
+    published, draft = kept_rounds.in_force(services.registry), kept_rounds.draft(services.registry)
     shown = published if (see == "told" and published) or draft is None else draft
     stand = Stand(
-        ask=kept.newest_ask(services.registry),
+        ask=kept_rounds.newest_ask(services.registry),
         done=DONE.get(done, ""),
         draft=draft is not None,
         published=published is not None,
@@ -167,7 +167,7 @@ def page(
 
 
 def _rounds_page(
-    services: Services, scope: Scope, stand: Stand, shown: kept.KeptPlan, day: str
+    services: Services, scope: Scope, stand: Stand, shown: kept_rounds.KeptPlan, day: str
 ) -> RoundsPage:
     sheet = sheet_of(services, scope, dispatch.decode(shown.doc))
     plan = sheet.plan
@@ -193,9 +193,9 @@ def _rounds_page(
         figures=lines.figures(plan),
         wanting=sets[:LEFT_SHOWN],
         wanting_more=max(0, len(sets) - LEFT_SHOWN),
-        wanting_said=planned.in_no_round(len(sets)),
+        wanting_said=plan_sentences.in_no_round(len(sets)),
         cautions=words.CAUTIONS,
-        nothing_left=planned.ALL_THAT_CAN if beside else planned.ALL_HAVE_A_DAY,
+        nothing_left=plan_sentences.ALL_THAT_CAN if beside else plan_sentences.ALL_HAVE_A_DAY,
         changes=lines.changed(sheet, plan.changes) if not shown.published else (),
         kept=plan.changes.kept,
         offers=offers,
@@ -217,8 +217,8 @@ def _rounds_page(
 
 def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    published = kept.in_force(services.registry)
-    draft = kept.draft(services.registry)
+    published = kept_rounds.in_force(services.registry)
+    draft = kept_rounds.draft(services.registry)
     if published is None or draft is None:
         return (), ()
     before = dispatch.decode(published.doc)
@@ -253,7 +253,7 @@ def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], 
 
 def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
     """Open jobs the planner leaves where they are."""
-    open_ = kept.book(services.registry, scope).jobs
+    open_ = kept_rounds.book(services.registry, scope).jobs
     return tuple(
         (job_sentences.STATES[state], n)
         for state in ("waiting_yes", "under_way")
@@ -263,11 +263,10 @@ def waiting(services: Services, scope: Scope) -> tuple[tuple[str, int], ...]:
 
 def _mine(request: Request, services: Services, scope: Scope, whose: str) -> Response:
     """A technician's own days; today first."""
-    published = kept.in_force(services.registry)
-    if not whose or published is None:
+    sheet = board.sheet_in_force(services.registry, scope, services.clock()) if whose else None
+    if sheet is None:
         nothing = MyRoundsPage(days=(), known=bool(whose), name="")
         return frames.render(request, scope, "rounds/mine.html", "rounds", nothing)
-    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
     days = lines.days(sheet, whose)
     if days and days[0].day == sheet.today.isoformat():
         return RedirectResponse(days[0].rounds[0].href, 303)
@@ -285,17 +284,18 @@ def day_page(
     id: str,
     day: str,
 ) -> HTMLResponse:
-    sheet, one, parts = day_sheet(services, viewer, scope, id, day)
-    who = sheet.technicians[id]
+    there = day_sheet(services, viewer, scope, id, day)
+    sheet, who = there.sheet, there.sheet.technicians[id]
+    parts = sheet.parts(there.round)
     view = DayPage(
-        round=lines.round_line(sheet, one),
+        round=lines.round_line(sheet, there.round),
         name=who.name,
         day=day,
         id=id,
         day_name=phrases.day_words(day, sheet.today),
         parts=parts,
         others=tuple(d for d in lines.days(sheet, id) if d.day != day)[:6],
-        order=work.to_order(parts, who.stock),
+        order=work_orders.to_order(parts, who.stock),
         cautions=words.CAUTIONS,
         first=tuple(job_sentences.ON_ROUND),
         map=round_map(
@@ -307,14 +307,9 @@ def day_page(
 
 def day_sheet(
     services: Services, viewer: Viewer, scope: Scope, id: str, day: str
-) -> tuple[Sheet, rounds.Round, dict[str, float]]:
-    """A technician's day in the plan in force with the parts to load. Raises Problem 404."""
-    whose = only_technician(services.registry, viewer)
-    published = kept.in_force(services.registry)
-    if published is None or (whose is not None and whose != id):
+) -> board.DayRound:
+    """A technician's day in the plan in force. Raises Problem 404."""
+    found = board.day_sheet(services.registry, scope, id, day, services.clock())
+    if found is None or not may_see_rounds(viewer, found.sheet.technicians[id]):
         raise Problem(404, "There is no such round here.")
-    sheet = sheet_of(services, scope, dispatch.decode(published.doc))
-    one = dispatch.round_of(sheet.plan, id, day)
-    if one is None or id not in sheet.technicians:
-        raise Problem(404, "There is no such round here.")
-    return sheet, one, dispatch.parts_for(one, sheet.jobs)
+    return found

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,7 +14,6 @@ from fleet.model import OPEN_STATES, Job, JobState, JobStep
 from fleet.model.jobs import StepKind
 
 SAME: JobState | None = None
-_NUMBER = re.compile(r"\+?\d(?:[\s/().-]*\d){6,}")
 
 _ALWAYS: dict[StepKind, JobState | None] = {"note": SAME, "change": SAME}
 _AHEAD: dict[StepKind, JobState | None] = {
@@ -150,11 +148,6 @@ def advance(
         facts=shown | dict(facts or {}),
     )
     return after, step
-
-
-def outward(title: str) -> str:
-    """A job's title for calendars and exports: a number that may be a telephone's is left out."""
-    return _NUMBER.sub("…", title)
 
 
 def is_open(job: Job) -> bool:

@@ -1,4 +1,4 @@
-"""What a contract with a customer asks for: visits in a year, and its own renewal."""
+"""What an agreement with a customer asks for, whatever its jobs: visits in a year, its own renewal."""
 
 from __future__ import annotations
 

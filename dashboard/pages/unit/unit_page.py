@@ -16,10 +16,9 @@ from starlette.responses import HTMLResponse
 from dashboard import frames, logbook, phrases, svg
 from dashboard.pages import forms
 from dashboard.pages.unit import records
-from dashboard.request_context import LIVE, CurrentScope, Services, TheServices
-from dashboard.unit_lookup import find
-from dashboard.views import alerts as alert_lines
+from dashboard.request_context import LIVE, CurrentScope, Services, TheServices, find_unit
 from dashboard.views import (
+    alerts,
     battery,
     due,
     exercise,
@@ -35,7 +34,6 @@ from dashboard.views.due import DueLine
 from dashboard.views.exercise import ExercisePanel
 from dashboard.views.last_start import LastStart
 from dashboard.views.named import SetName, set_name
-from dashboard.views.notices import Notice, cautions, notices
 from dashboard.views.readiness import ReadinessPanel
 from dashboard.views.readings import Bar
 from dashboard.views.runs import (
@@ -46,6 +44,7 @@ from dashboard.views.runs import (
     run_line,
     start_line,
 )
+from dashboard.views.set_notices import Notice, cautions, notices
 from dashboard.views.supply import SupplyPanel
 from fleet import words
 from fleet.calendar import DAY_S
@@ -88,7 +87,7 @@ def page(
     done: str = "",
     record: Annotated[str, Query(max_length=64)] = "",
 ) -> HTMLResponse:
-    view = unit_screen(services, scope, *find(services, scope, unit), done, record)
+    view = unit_screen(services, scope, *find_unit(services, scope, unit), done, record)
     return frames.render(request, scope, "unit/page.html", "units", view)
 
 
@@ -176,7 +175,7 @@ def unit_screen(
         undo=records.standing(recorded, record),
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=readings.unchecked(inputs, now) if inputs else [],
-        visit=alert_lines.open_visit_words(inputs, scope, zone, now),
+        visit=alerts.open_visit_words(inputs, scope, zone, now),
         strip=strip(services, scope, unit, ran, verdict, zone, now),
         runs=[run_line(run, zone, now) for run in ran[::-1][:RUNS_SHOWN]],
         run_strip=run_strip(ran, now),

@@ -1,4 +1,4 @@
-"""How due work becomes a job, and what the due list says of it afterwards."""
+"""How due work and findings become jobs, and what the due list says of one afterwards."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from datetime import date, timedelta
 from statistics import median
 
-from fleet.calendar import local_date
-from fleet.model import DUE_NOW, DueItem, Job, ServicePlan, Unit
+from fleet.findings import row_of
+from fleet.model import DUE_NOW, DueItem, Finding, FoundBy, Job, ServicePlan, Unit
+from fleet.model.book import DueRow
 from fleet.model.jobs import StepKind
 
 MOVED_DAYS = 7
@@ -43,15 +44,10 @@ def due_day(item: DueItem, today: date) -> str:
 
 
 def job_of(
-    item: DueItem,
-    unit: Unit,
-    plan: ServicePlan | None,
-    id: str,
-    now: int,
-    zone: str,
-    minutes: int | None = None,
+    row: DueRow, plan: ServicePlan | None, id: str, today: date, minutes: int | None = None
 ) -> Job:
-    """The job a due task becomes. minutes: the set's own, where known."""
+    """The job a due task becomes. today: at the site; minutes: the set's own, where known."""
+    item, unit = row.item, row.unit
     task = next((t for t in plan.tasks if t.id == item.task), None) if plan else None
     return Job(
         id=id,
@@ -65,7 +61,7 @@ def job_of(
         symptom=item.reason,
         safety=unit.criticality == "life",
         routine=True,
-        due_on=due_day(item, local_date(now, zone)),
+        due_on=due_day(item, today),
         sigma_days=_sigma(item),
         interval_days=30.44 * item.every_months if item.every_months else 182.0,
         parts=item.parts,
@@ -109,3 +105,27 @@ def own_minutes(used: Iterable[int], planned: int) -> int:
     """Median of the minutes used for this work at this set, after ten visits; else as planned."""
     seen = sorted(used)
     return round(median(seen)) if len(seen) >= OWN_AFTER else planned
+
+
+def suggests(finding: Finding) -> bool:
+    """Whether a finding wants somebody to go, or to call, and so suggests a job."""
+    job = row_of(finding.facts).job
+    if job == "of_the_plan":  # due work becomes a job by itself
+        return False
+    return finding.severity in ("act_now", "same_day") or job == "call_first"
+
+
+def from_finding(finding: Finding, title: str, unit: Unit, id: str, found_by: FoundBy) -> Job:
+    """The job a finding suggests; title: its sentence's."""
+    return Job(
+        id=id,
+        title=title,
+        state="call_first" if row_of(finding.facts).job == "call_first" else "open",
+        found_by=found_by,
+        customer=unit.customer,
+        site=unit.site,
+        unit=unit.id,
+        urgent=finding.severity == "act_now",
+        safety=unit.criticality == "life",
+        minutes=60,
+    )

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import date
 
-import msgspec
-
 from fleet.calendar import DAY_S, local_date, utc_date
 from fleet.model import DueItem, Job, JobStep
-from fleet.model.book import DueWork, Recorded
-from scheduler.work.due import due_day, enters, job_of, outcome, own_minutes
-from scheduler.work.life import advance, opened
+from fleet.model.book import DueWork, JobChanges, Recorded
+from scheduler.work_orders.due import due_day, enters, job_of, outcome, own_minutes
+from scheduler.work_orders.life import advance, opened
 
 BY = "the service plan"
 """Who opens and closes what comes of the due list."""
@@ -21,15 +19,7 @@ Listed = Mapping[tuple[str, str], tuple[DueItem, date]]
 """(unit, task) to the task as the due list has it, and the local day at its site."""
 
 
-class Reconciled(msgspec.Struct, frozen=True, kw_only=True):
-    """What makes the jobs agree with the due list. steps: of jobs there are; fresh: new jobs with
-    their first steps."""
-
-    steps: tuple[Step, ...] = ()
-    fresh: tuple[Step, ...] = ()
-
-
-def reconcile(known: DueWork, now: int, new_id: Callable[[], str]) -> Reconciled:
+def reconcile(known: DueWork, now: int, new_id: Callable[[], str]) -> JobChanges:
     """Due work within the horizon as jobs, jobs whose work was done or is gone closed, and those
     opened again whose record was taken back. now: UTC seconds. Doing it twice does it once."""
     listed = {
@@ -47,20 +37,20 @@ def reconcile(known: DueWork, now: int, new_id: Callable[[], str]) -> Reconciled
     ]
     have = {job.origin for job in there} | {after.origin for after, _ in steps}
     fresh = _fresh(known, have, now, new_id)
-    return Reconciled(steps=tuple(steps), fresh=fresh)
+    return JobChanges(steps=tuple(steps), fresh=fresh)
 
 
 def _fresh(known: DueWork, have: set[str], now: int, new_id: Callable[[], str]) -> tuple[Step, ...]:
     """New jobs for due work that none of these is about."""
     found = []
     for row in known.rows:
-        item, zone = row.item, row.site.time_zone
-        if item.cycle in have or not enters(item, local_date(now, zone)):
+        item, today = row.item, local_date(now, row.site.time_zone)
+        if item.cycle in have or not enters(item, today):
             continue
         used = known.minutes_used.get((item.unit, item.task), [])
         minutes = own_minutes(used, item.minutes or 30)
         plan = known.service_plans.get(row.unit.service_plan)
-        made = job_of(item, row.unit, plan, new_id(), now, zone, minutes)
+        made = job_of(row, plan, new_id(), today, minutes)
         found.append(opened(made, now, BY))
     return tuple(found)
 

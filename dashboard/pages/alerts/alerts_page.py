@@ -13,7 +13,7 @@ from dashboard.request_context import LIVE, CurrentScope, CurrentViewer, Service
 from dashboard.views.alerts import AlertLine, lines
 from fleet.model import Scope
 from fleet.registry import lists
-from fleet.registry.told import alerts as kept
+from fleet.registry.told.alerts import RuleMarks, history, marks_by_kind, messages
 from scheduler import alarms
 
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
@@ -39,7 +39,7 @@ class Figures:
 
     rows: tuple[tuple[str, str, str], ...]
     a_person: str
-    marked: tuple[tuple[str, kept.RuleMarks], ...]
+    marked: tuple[tuple[str, RuleMarks], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,18 +88,18 @@ def alerts(
 def figures(services: Services, scope: Scope, now: int) -> Figures:
     """The last 30 days beside the published figures, and which rule was wrong most."""
     since = now - MONTH_S
-    f = alarms.figures(kept.history(services.registry, scope, since), since, now + 1)
-    sent, people = kept.messages(services.registry, scope, since)
+    f = alarms.figures(history(services.registry, scope, since), since, now + 1)
+    sent, people = messages(services.registry, scope, since)
     ours = (
         f"{f.a_day:.1f}",
         str(f.most_10_min),
-        f"{100 * f.flood_share:.1f} %",
+        share_of_time(f.flood_share),
         str(f.chattering),
         str(f.stale),
         f"{100 * f.top_10_share:.0f} %",
         " / ".join(f"{share:.0%}".rstrip("%") for share in f.split) + " %",
     )
-    marked = kept.marks_by_kind(services.registry, scope, since)
+    marked = marks_by_kind(services.registry, scope, since)
     return Figures(
         rows=tuple(
             (name, mine, published) for (name, published), mine in zip(PUBLISHED, ours, strict=True)
@@ -107,3 +107,9 @@ def figures(services: Services, scope: Scope, now: int) -> Figures:
         a_person=f"{sent * 86_400 / MONTH_S / max(1, people):.1f}",
         marked=tuple((m.kind.replace("_", " ").capitalize(), m) for m in marked),
     )
+
+
+def share_of_time(share: float) -> str:
+    """A share of time in percent; what was is not said to be none."""
+    percent = 100 * share
+    return "under 0.1 %" if 0 < percent < 0.05 else f"{percent:.1f} %"

@@ -7,8 +7,9 @@ form sent twice writes the same records.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, NamedTuple, Protocol
 from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
@@ -16,8 +17,7 @@ import msgspec
 from fleet.calendar import local_date
 from fleet.model import Job, JobStep, Record, RecordKind
 from fleet.model.jobs import StepKind
-from scheduler.work.life import STEPS, NotPossible, advance
-from scheduler.work.parts import is_battery
+from scheduler.work_orders.life import STEPS, NotPossible, advance
 
 Said = Literal["done", "not_done", "not_needed"]
 Outcome = Literal["done", "come_back", "nothing"]
@@ -113,7 +113,8 @@ def finished(job: Job, others: Mapping[str, Job], told: Told, now: int) -> Finis
         else job.parts_used,
         "nothing": why if idle else "",
     }
-    steps = _steps(job, kind, now, told, why or told.words, changes, facts)
+    ending = Ending(kind, why or told.words, changes, facts)
+    steps = _steps(job, ending, now, told.entered_by or told.by)
     for task in done:
         other = others.get(task.task)
         if task.task == job.task or other is None:
@@ -175,18 +176,19 @@ def _why(own: ToldTask | None, told: Told, outcome: Outcome, idle: bool) -> str:
     return told.why.strip() if not idle else f"Nothing was done: {told.why.strip()}"
 
 
-def _steps(
-    job: Job,
-    kind: StepKind,
-    now: int,
-    told: Told,
-    note: str,
-    changes: dict[str, Any],
-    facts: dict[str, Any],
-) -> list[tuple[Job, JobStep]]:
+class Ending(NamedTuple):
+    """The step a job ends with for now. note, changes, facts: as `advance` takes them."""
+
+    kind: StepKind
+    note: str
+    changes: dict[str, Any]
+    facts: dict[str, Any]
+
+
+def _steps(job: Job, ending: Ending, now: int, who: str) -> list[tuple[Job, JobStep]]:
     """Work that is part done was under way before; where that cannot be, the job stays as it is."""
-    who = told.entered_by or told.by
     steps = []
+    kind, note, changes, facts = ending
     if kind == "part_done" and "part_done" not in STEPS[job.state]:
         if "begin" in STEPS[job.state]:
             steps.append(advance(job, "begin", now, who))
@@ -309,3 +311,22 @@ def shares_of(
         given += minutes * weight // total
     shares[job.id] = minutes - given
     return shares
+
+
+def to_order(parts: Mapping[str, float], stock: Mapping[str, float]) -> dict[str, float]:
+    """What is lacking once the stock is used up."""
+    lacking = {part: amount - stock.get(part, 0.0) for part, amount in parts.items()}
+    return {part: amount for part, amount in lacking.items() if amount > 0}
+
+
+_KINDS = frozenset({"agm", "gel", "flooded", "lfp", "lead", "acid", "new"})
+
+
+def is_battery(part: str) -> bool:
+    """Whether a part's name means a starter battery: `battery`, `battery_12v_70ah`, `AGM battery`.
+
+    A cable, charger or tray of one is none. Common practice, no source.
+    """
+    words = re.split(r"[\s_/,.-]+", part.casefold())
+    plain = [word for word in words if word and word not in _KINDS and word.isalpha()]
+    return bool(plain) and plain[-1] in ("battery", "batteries")
