@@ -8,6 +8,7 @@ stay as they were sent and are converted when they are read. Definitions, no sou
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 import numpy as np
@@ -23,6 +24,7 @@ COUNTS_PER_H: dict[HourFormat, int] = {
 }
 """What a meter of each format counts up by in an hour."""
 MINUTES_IN_H = 60
+_CLOCK = re.compile(r"\s*(\d{1,7}):([0-5]\d)(?:\s*h)?\s*")
 
 
 def hour_format_of(calibrations: Iterable[Calibration]) -> HourFormat | None:
@@ -36,6 +38,13 @@ def hours_of(value: float, written: HourFormat | None) -> float | None:
     """The hours [h] that a value means; None for one that no meter of this format shows."""
     hours = _hours(np.array([value]), written)
     return None if np.isnan(hours[0]) else float(hours[0])
+
+
+def clock_hours(text: object) -> float | None:
+    """Hours [h] that a person wrote with a colon, as a meter of hours and minutes shows them
+    (812:45 is 812.75 h); None for anything else."""
+    found = _CLOCK.fullmatch(text) if isinstance(text, str) else None
+    return None if found is None else int(found[1]) + int(found[2]) / MINUTES_IN_H
 
 
 def in_hours(series: Series, written: HourFormat | None) -> Series:

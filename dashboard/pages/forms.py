@@ -15,10 +15,11 @@ import msgspec
 from dashboard import phrases
 from fleet import bounds, calendar, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
+from fleet.hour_format import clock_hours
 from fleet.model import Record, RecordKind, ServicePlan
 from fleet.model.telemetry import Facts
 
-Kind = Literal["text", "long", "number", "moment", "date", "choice"]
+Kind = Literal["text", "long", "number", "hours", "moment", "date", "choice"]
 Choices = tuple[tuple[str, str], ...]
 
 
@@ -78,7 +79,7 @@ KINDS: dict[RecordKind, Form] = {
             Field(
                 "hours",
                 "Engine's own hour meter, h",
-                "number",
+                "hours",
                 False,
                 "As it reads on the engine, not on this page.",
             ),
@@ -89,7 +90,16 @@ KINDS: dict[RecordKind, Form] = {
         "Hour meter read",
         "Write down the reading",
         "Engine hours are counted on from what the engine's own meter says.",
-        (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
+        (
+            Field(
+                "hours",
+                "Engine's own hour meter, h",
+                "hours",
+                True,
+                "812.7, or 812:42 with minutes.",
+            ),
+            NOTE,
+        ),
     ),
     "meter_replaced": Form(
         "Hour meter replaced",
@@ -100,11 +110,11 @@ KINDS: dict[RecordKind, Form] = {
             Field(
                 "old_hours",
                 "The old meter's last reading, h",
-                "number",
+                "hours",
                 True,
                 "If it cannot be read: the hours this service counts now; say so in the note.",
             ),
-            Field("new_hours", "The new meter's first reading, h", "number", True, "Often 0."),
+            Field("new_hours", "The new meter's first reading, h", "hours", True, "Often 0."),
             NOTE,
         ),
     ),
@@ -244,6 +254,13 @@ def number(text: str, zone: str = "") -> float:
     return bounds.number(text)
 
 
+def hours(text: str, zone: str = "") -> float:
+    """Hours [h] as a number, or with minutes after a colon: 812:42. Raises ValueError with what to
+    write."""
+    written = clock_hours(text)
+    return number(text) if written is None else written
+
+
 def moment(text: str, zone: str) -> int:
     """UTC seconds of a local date and time as a browser sends it (2026-11-25T07:01)."""
     try:
@@ -269,6 +286,7 @@ READERS: dict[Kind, Callable[[str, str], Any]] = {
     "long": words_of,
     "choice": words_of,
     "number": number,
+    "hours": hours,
     "moment": moment,
     "date": day,
 }

@@ -108,7 +108,7 @@ def _hours(text: str) -> float | None:
     if not text:
         return None
     try:
-        found = forms.number(text)
+        found = forms.hours(text)
     except ValueError as fault:
         raise CallFault(f"Engine's own hour meter: {fault}") from fault
     if not 0 <= found <= 1_000_000:

@@ -182,3 +182,12 @@ def test_a_check_shows_what_the_device_sends_and_how_it_is_read(
     said = re.search(r"sends it</dt><dd><b>([\d.]+)\D+read here\s+as ([\d.]+)", page)
     assert said is not None, page
     assert float(said[2]) == pytest.approx(float(said[1]) + 0.5, abs=0.01)
+
+
+def test_hours_are_typed_as_the_display_shows_them(desk: tuple[Office, TestClient, Caller]) -> None:
+    """812:42 on the display is 812.7 h; 812:75 is nothing a clock shows."""
+    office, client, caller = desk
+    assert read(client, caller, "404:42", sure="yes").status_code == 303
+    newest = max(records_of(office, UNIT), key=lambda r: (r.at, r.made_at))
+    assert newest.facts["hours"] == pytest.approx(404.7)
+    assert read(client, caller, "404:75").status_code == 422

@@ -45,6 +45,7 @@ def test_a_record_is_kept_with_its_facts_read(reg: Registry) -> None:
     ("kind", "given", "kept"),
     [
         ("hour_meter", {"hours": 12}, {"hours": 12.0}),
+        ("hour_meter", {"hours": "812:42"}, {"hours": 812.7}),
         ("refuel", {"level": "80"}, {"level": 80.0}),
         ("refuel", {"litres": 20, "level": ""}, {"litres": 20.0}),
         (
