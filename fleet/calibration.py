@@ -65,7 +65,7 @@ def from_check(
     return true / seen, 0.0
 
 
-def joined(
+def joined_points(
     channel: str,
     earlier: Sequence[Sequence[Point]],
     own: Sequence[Point],

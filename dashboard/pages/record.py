@@ -14,7 +14,7 @@ from dashboard import frames
 from dashboard.authors import NotYourName, author, colleagues
 from dashboard.pages import forms
 from dashboard.pages.device_says import DeviceSays, device_says
-from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
+from dashboard.pages.typed_hours import CONFIRMED, ONCE_MORE, doubtful_hours
 from dashboard.posted import read_form
 from dashboard.problems import Problem
 from dashboard.request_context import CurrentViewer, Services, TheServices, find_unit, require
@@ -123,7 +123,7 @@ def _keep(
         now = services.clock()
         at = forms.moment(sent.get("at", ""), site.time_zone)
         instead = old.id if old else ""
-        why = asked_about(services, scope, unit, at, facts.get("hours"), instead)
+        why = doubtful_hours(services, scope, unit, at, facts.get("hours"), instead)
         if why and not sent.get("sure"):
             sent = sent | {"doubt": why}
             raise forms.FormFault(f"{why} {ONCE_MORE}")

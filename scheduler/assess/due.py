@@ -35,7 +35,7 @@ def due_items(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueIt
         model=inputs.unit.model,
         fuel=inputs.unit.fuel,
         strict=strict(inputs, now),
-        engine_hours=ledger.read.engine_hours,
+        engine_hours=ledger.readings.engine_hours,
     )
     return service.due_items(inputs.plan, inputs.records, situation)
 
@@ -47,7 +47,7 @@ def _registered_h(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> float |
     written = inputs.unit.last_service_hours
     if written is not None:
         noon = now if on is None else min(instant(on, time(12), zone), now)
-        return ledger.read.engine_hours(noon, written)
+        return ledger.readings.engine_hours(noon, written)
     read = [shown for at, shown in ledger.anchors if on is not None and local_date(at, zone) == on]
     return read[-1] if read else None
 

@@ -6,8 +6,8 @@ from typing import cast, get_args
 
 from dashboard.authors import Author, author
 from dashboard.pages import forms
-from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
+from dashboard.pages.typed_hours import CONFIRMED, ONCE_MORE, doubtful_hours
 from dashboard.posted import Posted
 from dashboard.request_context import Services, find_unit
 from dashboard.viewers import Viewer
@@ -67,7 +67,7 @@ def read(
     now = services.clock()
     at = _moment(posted.text("done_at"), zone, now)
     hours = _hours(posted.text("hours", 20))
-    why = asked_about(services, viewer.scope, job.unit, at, hours) if job.unit else ""
+    why = doubtful_hours(services, viewer.scope, job.unit, at, hours) if job.unit else ""
     if why and not posted.text("sure"):
         raise Doubted(f"{why} {ONCE_MORE}")
     outcome = posted.text("outcome")

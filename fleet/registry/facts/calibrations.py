@@ -11,7 +11,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from fleet.calibration import CalibrationRefused, Line, Point, from_check, joined
+from fleet.calibration import CalibrationRefused, Line, Point, from_check, joined_points
 from fleet.model import Calibration, Fitting, Record, Unit
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
@@ -35,7 +35,7 @@ def line_of(check: Record, earlier: Sequence[Record], unit: Unit) -> tuple[Line,
     meter, raw = tuple(check.facts["meter"]), tuple(check.facts["raw"])
     if len(meter) != len(raw):
         from_check(channel, meter, raw, *volts)
-    points = joined(channel, [points_of(one) for one in earlier], points_of(check), *volts)
+    points = joined_points(channel, [points_of(one) for one in earlier], points_of(check), *volts)
     try:
         line = from_check(channel, [m for m, _ in points], [r for _, r in points], *volts)
     except CalibrationRefused as refused:

@@ -73,7 +73,7 @@ def _inside(span: Span, stretches: Iterable[Stretch]) -> Iterable[Span]:
             yield first, last, hours * (last - first) / (end - start)
 
 
-def joined(stretches: Iterable[Stretch]) -> tuple[Stretch, ...]:
+def merged(stretches: Iterable[Stretch]) -> tuple[Stretch, ...]:
     """The same moments as stretches that lie apart, rising.
 
     Gives: moments [UTC s]. Arithmetic.

@@ -27,7 +27,7 @@ from scheduler.assess.hours.metering import (
     meter_value,
     not_followed,
 )
-from scheduler.assess.hours.readings import Tied, device_meter, tied
+from scheduler.assess.hours.readings import MeterReadings, device_meter, meter_readings
 from scheduler.day import Day
 
 ROUGH_H, ROUGH_SHARE = 2.0, 0.25
@@ -39,7 +39,7 @@ practice, no source."""
 class Ledger:
     """Everything needed to say what the engine hours were at a moment.
 
-    read: what people read off the engine's own meter; base: the moment and hours that `gains` are
+    readings: what people read off the engine's own meter; base: the moment and hours that `gains` are
     counted from; first_at: before it nothing was seen; key_on: the meter counts while the engine
     stands; check: the meter against the runs of 30 days; formats: how devices seem to have written.
     """
@@ -48,7 +48,7 @@ class Ledger:
     gains: Gains
     base_at: int
     base_h: float
-    read: Tied
+    readings: MeterReadings
     first_at: int | None
     key_on: bool = False
     check: CrossCheck | None = None
@@ -57,7 +57,7 @@ class Ledger:
     @property
     def anchors(self) -> tuple[tuple[int, float], ...]:
         """(moment, engine hours) people read, rising."""
-        return self.read.anchors
+        return self.readings.anchors
 
     @property
     def rough(self) -> bool:
@@ -116,7 +116,7 @@ def ledger(
     value = meter_value(days, meter)
     check, formats = cross_check(days, open_run, now, hides_s), formats_seen(days, now)
     if value is None or gains_while_standing(days, meter):
-        read = tied(unit, records, zone, now)
+        read = meter_readings(unit, records, zone, now)
         made = _by_runs(read, integrated, runs, first_at, now, hides_s, value is not None)
         return replace(made, check=check, formats=formats)
     refused = not_followed(days, open_run, now, hides_s, check, formats)
@@ -125,7 +125,7 @@ def ledger(
         value += gains.between(first_at or 0, now) - meter.between(first_at or 0, now)
     begun = _begun_otherwise(days, gains, now, formats)
     value = value if begun is None else begun
-    read = tied(unit, records, zone, now, device_meter(days, gains, value, now))
+    read = meter_readings(unit, records, zone, now, device_meter(days, gains, value, now))
     made = _by_meter(read, gains, value, first_at, now, refused, _doubt_h(runs, refused, hides_s))
     return replace(made, check=check, formats=formats)
 
@@ -157,7 +157,7 @@ def _doubt_h(runs: Sequence[Run], stretches: Sequence[Stretch], hides_s: int) ->
 
 
 def _by_meter(
-    read: Tied,
+    read: MeterReadings,
     gains: Gains,
     value: float,
     first_at: int | None,
@@ -189,7 +189,7 @@ def _by_meter(
     return Ledger(hours, gains, base_at, base_h, read, first_at)
 
 
-def _replaced_note(read: Tied, now: int) -> str:
+def _replaced_note(read: MeterReadings, now: int) -> str:
     offset_h = read.offset(now)
     if abs(offset_h) < CROSS_CHECK_H:
         return ""
@@ -210,7 +210,7 @@ def _spliced_note(later: Sequence[Stretch], by_runs_h: float) -> str:
 
 
 def _by_runs(
-    read: Tied,
+    read: MeterReadings,
     integrated: Gains,
     runs: Sequence[Run],
     first_at: int | None,

@@ -13,13 +13,13 @@ from scheduler.assess.hours.gains import (
     Gains,
     Stretch,
     all_runs,
-    joined,
+    merged,
     run_end,
     surely_until,
     uncertain_s,
 )
 from scheduler.day import Day
-from scheduler.rules.hours import seems
+from scheduler.rules.hours import likely_format
 from scheduler.rules.starting import MISSABLE_RUN_S
 
 CROSS_CHECK_S = 30 * 86_400
@@ -159,7 +159,7 @@ def not_followed(
         marks = _marks(days)
         if len(marks.at) > 1:
             found += _disagreeing(marks, days, all_runs(days, open_run), hides_s)
-    return joined(found)
+    return merged(found)
 
 
 def _drifts(days: Sequence[Day]) -> bool:
@@ -264,7 +264,7 @@ def formats_seen(days: Sequence[Day], now: int) -> tuple[FormatSeen, ...]:
             first = day
         newest = index == len(days) - 1
         if newest or days[index + 1].carry.fitting != fitting:
-            written = seems(day.carry.meter.written)
+            written = likely_format(day.carry.meter.format_evidence)
             if written is not None:
                 end = now if newest else (day.day + 1) * 86_400
                 found.append((first.first_at or first.day * 86_400, end, written))

@@ -42,7 +42,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Tied:
+class MeterReadings:
     """Readings as hours of the engine. anchors: (moment, engine hours), rising; offsets: from a
     moment on, what engine hours are more than what the meter fitted then shows [h]."""
 
@@ -82,7 +82,7 @@ class DeviceMeter:
 NO_DEVICE = DeviceMeter()
 
 
-def read_moments(unit: Unit, records: Iterable[Record]) -> tuple[int, ...]:
+def reading_moments(unit: Unit, records: Iterable[Record]) -> tuple[int, ...]:
     """When people read the engine's own meter, rising.
 
     Gives: moments [UTC s]. Definition.
@@ -115,9 +115,9 @@ def device_meter(days: Sequence[Day], gains: Gains, value_h: float, now: int) ->
     return DeviceMeter(gains, now, value_h, tuple(lives), tuple(resets))
 
 
-def tied(
+def meter_readings(
     unit: Unit, records: Sequence[Record], zone: str, now: int, device: DeviceMeter = NO_DEVICE
-) -> Tied:
+) -> MeterReadings:
     """Every reading up to `now` as hours of the engine, whatever the order they were written in.
 
     A meter_replaced record ties two meters exactly; its moment is that at which the device's own
@@ -133,7 +133,7 @@ def tied(
     state = _Tying(device)
     for index, reading in enumerate(placed):
         state.take(reading, next((r for r in placed[index + 1 :] if r.new_h is not None), None))
-    return Tied(tuple(sorted(state.anchors.items())), tuple(state.offsets))
+    return MeterReadings(tuple(sorted(state.anchors.items())), tuple(state.offsets))
 
 
 @dataclass(slots=True)
@@ -245,7 +245,7 @@ def _of_register(unit: Unit, records: Sequence[Record], zone: str, now: int) -> 
         day = date.fromisoformat(unit.last_service[:10])
     except ValueError:
         return []
-    if any(local_date(at, zone) == day for at in read_moments(unit, records)):
+    if any(local_date(at, zone) == day for at in reading_moments(unit, records)):
         return []
     return [Reading(min(instant(day, time(12), zone), now), unit.last_service_hours)]
 

@@ -7,16 +7,16 @@ needs a total adds them to a person's anchor.
 
 from __future__ import annotations
 
+from scheduler.rules.hours.format_evidence import likely_format
 from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
 from scheduler.rules.hours.rise import rise, risen_while
-from scheduler.rules.hours.written import seems
 
 __all__ = [
     "RULES",
     "MeterCarry",
     "MeterDay",
     "MeterRules",
+    "likely_format",
     "rise",
     "risen_while",
-    "seems",
 ]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import HoursRise, MeterEvent
-from scheduler.rules.hours.written import Written
+from scheduler.rules.hours.format_evidence import FormatEvidence
 
 
 class MeterRules(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,7 +48,7 @@ RULES = MeterRules()
 class MeterCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Open state: the running maximum [h], the last accepted reading's time, readings in doubt.
 
-    excess_s: by how much the rise has run ahead of the clock, at most two resolutions. written: how
+    excess_s: by how much the rise has run ahead of the clock, at most two resolutions. format_evidence: how
     it seems to write its hours, until somebody declares it.
     """
 
@@ -57,7 +57,7 @@ class MeterCarry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     excess_s: float = 0.0
     resolution_h: float | None = None
     doubted: tuple[tuple[int, float], ...] = ()
-    written: Written = Written()
+    format_evidence: FormatEvidence = FormatEvidence()
 
 
 @dataclass(frozen=True, slots=True)

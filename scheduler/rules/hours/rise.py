@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from fleet.hour_format import COUNTS_PER_H
 from fleet.model import HourFormat, HoursRise, Series
 from scheduler.rules.hours.epochs import State, take
+from scheduler.rules.hours.format_evidence import FormatEvidence, observe
 from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
-from scheduler.rules.hours.written import Written, look
 
 
 def risen_while(
@@ -109,21 +109,23 @@ def rise(
             excess_s=round(state.excess_h * 3600, 3),
             resolution_h=resolution if learned else None,
             doubted=tuple(state.doubted),
-            written=Written()
+            format_evidence=FormatEvidence()
             if declared is not None
-            else _written(carry.written, sent or Series(t, v), resolution, cuts, plain and whole),
+            else _format_evidence(
+                carry.format_evidence, sent or Series(t, v), resolution, cuts, plain and whole
+            ),
         ),
     )
 
 
-def _written(
-    before: Written, sent: Series, resolution: float, cuts: Sequence[int], plain: bool
-) -> Written:
+def _format_evidence(
+    before: FormatEvidence, sent: Series, resolution: float, cuts: Sequence[int], plain: bool
+) -> FormatEvidence:
     """What the readings seem to say of how the device writes its hours; of another device, anew."""
     if cuts:
         own = sent.t >= max(cuts)
-        before, sent = Written(), Series(sent.t[own], sent.v[own])
-    return look(before, sent.t, sent.v, resolution, plain)
+        before, sent = FormatEvidence(), Series(sent.t[own], sent.v[own])
+    return observe(before, sent.t, sent.v, resolution, plain)
 
 
 def _resolution(v: NDArray[np.float64], known: float | None, rules: MeterRules) -> float:

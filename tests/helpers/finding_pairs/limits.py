@@ -62,8 +62,8 @@ from scheduler.rules.exercise.exercise_verdict import (
 )
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 from scheduler.rules.fuel.level import CLEAR_PCT, PROPANE_PCT
+from scheduler.rules.hours.format_evidence import COUNTS_FASTER, LEAPS_LEAST, LEAPS_SHARE
 from scheduler.rules.hours.meter import RULES as METER
-from scheduler.rules.hours.written import COUNTS_FASTER, LEAPS_LEAST, LEAPS_SHARE
 from scheduler.rules.mains import ABSENT_SHARE, BACK_SHARE
 from scheduler.rules.reliability import AT_95, SURE, HarderRules
 from scheduler.rules.service.long_run import EARLY_S, EVERY_H, FIRST_H

@@ -35,7 +35,7 @@ from scheduler.assess import assess, day_facts
 from scheduler.assess.hours import Ledger, ledger
 from scheduler.day import Carry, Day, decode, digest, encode
 from scheduler.rules.hours import MeterCarry
-from scheduler.rules.hours.written import Written
+from scheduler.rules.hours.format_evidence import FormatEvidence
 
 # ---------------------------------------------------------------- a replaced meter
 
@@ -104,7 +104,7 @@ class Life:
 
 def told(book: Ledger) -> tuple[object, ...]:
     """All a ledger says."""
-    return book.now, book.gains.spans, book.base_at, book.base_h, book.read, book.first_at
+    return book.now, book.gains.spans, book.base_at, book.base_h, book.readings, book.first_at
 
 
 STORM = Life(ran=(0.5, 2.0, 0.0, 4.0, 1.0, 3.0), replaced=2, new_h=0.4, device=True)
@@ -314,10 +314,10 @@ def test_without_a_reading_a_slow_meter_still_tells_where_it_began() -> None:
 
 def test_a_meter_that_seems_to_write_otherwise_waits_for_an_answer() -> None:
     """Hours and minutes read as decimals: the runs stand in, and the fall at each hour is no reset."""
-    seen = Written(at=T0 + 5 * DAY, value=827.3, leaps=4, hours_minutes=4)
+    seen = FormatEvidence(at=T0 + 5 * DAY, value=827.3, leaps=4, hours_minutes=4)
     days = slow(0.6, STORMY, shown=812.3)
     event = MeterEvent(at=T0 + 4 * DAY, kind="reset", before_h=812.59, after_h=813.0)
-    last = msgspec.structs.replace(days[-1].carry.meter, written=seen)
+    last = msgspec.structs.replace(days[-1].carry.meter, format_evidence=seen)
     days[-1] = msgspec.structs.replace(days[-1], meter=(event,), carry=Carry(meter=last))
     read, now = record("hour_meter", T0, hours=812.5), T0 + 5 * DAY
     book = ledger(unit(), [read], days, None, now)

@@ -14,7 +14,7 @@ from planted import MIDNIGHT, clock, pairs, refused, series
 
 from fleet.hour_format import in_hours
 from fleet.model import HourFormat, Series
-from scheduler.rules.hours import RULES, MeterCarry, MeterDay, rise, risen_while, seems
+from scheduler.rules.hours import RULES, MeterCarry, MeterDay, likely_format, rise, risen_while
 
 FRESH = MeterCarry()
 
@@ -316,9 +316,9 @@ def test_another_way_to_write_hours_is_recognised_and_counted_once_it_is_declare
 ) -> None:
     sent, ran = half_a_year(shows, running_s, standing_s, running_s + standing_s)
     misread, carry = year_through(sent)
-    assert seems(carry.written) == shows
+    assert likely_format(carry.format_evidence) == shows
     counted, declared = year_through(sent, shows)
-    assert seems(declared.written) is None
+    assert likely_format(declared.format_evidence) is None
     assert counted == pytest.approx(ran[-1], abs=0.1)
     if shows == "hours_minutes":
         assert misread < 0.65 * ran[-1], "read as decimals, over a third is lost"
@@ -332,7 +332,7 @@ def test_a_meter_of_decimals_is_never_asked_about(
     for seed in range(4):
         sent, _ = half_a_year(shows, running_s, standing_s, seed)
         _, carry = year_through(sent)
-        assert seems(carry.written) is None, (shows, seed)
+        assert likely_format(carry.format_evidence) is None, (shows, seed)
 
 
 def test_what_no_meter_of_hours_and_minutes_shows_is_left_out() -> None:
@@ -348,4 +348,4 @@ def test_another_device_writes_in_its_own_way() -> None:
     _, carry = year_through(sent)
     at = int(sent.t[-1]) + 600
     fresh = rise(np.array([at, at + 60]), np.array([3.0, 3.0]), carry, cuts=[at - 60])
-    assert seems(fresh.carry.written) is None
+    assert likely_format(fresh.carry.format_evidence) is None

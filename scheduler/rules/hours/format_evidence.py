@@ -25,7 +25,7 @@ LEAPS_MOST = 1_000
 """No more are counted. Definition."""
 
 
-class Written(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
+class FormatEvidence(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """What was seen of how a meter writes: the reading that leaps are counted from (UTC s, value),
     leaps that hours as decimals do not explain, and how many of them each other format does.
 
@@ -42,9 +42,13 @@ class Written(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=Fal
     broken: bool = False
 
 
-def look(
-    before: Written, t: NDArray[np.int64], v: NDArray[np.float64], resolution_h: float, plain: bool
-) -> Written:
+def observe(
+    before: FormatEvidence,
+    t: NDArray[np.int64],
+    v: NDArray[np.float64],
+    resolution_h: float,
+    plain: bool,
+) -> FormatEvidence:
     """What was seen of a meter with the readings of another day.
 
     t: UTC s, rising; v: values as sent; resolution_h: the meter's step [h]; plain: hours as
@@ -65,7 +69,7 @@ def look(
     return msgspec.structs.replace(seen, decimal=decimal, broken=broken)
 
 
-def _step(seen: Written, at: int, value: float, resolution_h: float) -> Written:
+def _step(seen: FormatEvidence, at: int, value: float, resolution_h: float) -> FormatEvidence:
     if seen.at is None or value <= seen.value:
         return msgspec.structs.replace(seen, at=at, value=value)
     risen, passed_h = value - seen.value, (at - seen.at) / 3600
@@ -89,7 +93,7 @@ def _as_minutes(before: float, after: float, passed_h: float, slack: float) -> b
     return first is not None and last is not None and last - first <= passed_h + slack
 
 
-def seems(seen: Written) -> HourFormat | None:
+def likely_format(seen: FormatEvidence) -> HourFormat | None:
     """The format that explains the leaps of a meter, of several the slowest; None where hours as
     decimals do, or nothing does.
 

@@ -14,7 +14,7 @@ CONFIRMED = "Confirmed by who read it."
 ONCE_MORE = "Read the meter once more; then mend it, or confirm it."
 
 
-def asked_about(
+def doubtful_hours(
     services: Services,
     scope: Scope,
     unit: str,
@@ -30,7 +30,7 @@ def asked_about(
         return ""
     now, zone = services.clock(), inputs.site.time_zone
     others = [r for r in inputs.records if r.id != instead_of]
-    read = hours.tied(inputs.unit, others, zone, max(now, at))
+    read = hours.meter_readings(inputs.unit, others, zone, max(now, at))
     offset_h = read.offset(at)
     known = [(moment, h - offset_h) for moment, h in read.anchors]
     summary = found.summary
