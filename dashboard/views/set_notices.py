@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dashboard import phrases
 from fleet import words
-from fleet.findings import ServiceDue
+from fleet.findings.service import ServiceDue
 from fleet.model import SEVERITIES, Finding, Severity
 
 

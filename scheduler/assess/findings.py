@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.defaults import LIMIT_ON_S
-from fleet.findings import (
-    ClockWrong,
-    FailedStart,
+from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
+from fleet.findings.service import (
     HourFormatAsked,
     MeterDisagrees,
     MeterReset,
     MeterRolledOver,
-    NotInAuto,
-    NotReporting,
-    SequenceGaps,
     UsesIntegratedHours,
 )
+from fleet.findings.starting import FailedStart, NotInAuto
 from fleet.model import (
     SEVERITIES,
     Condition,

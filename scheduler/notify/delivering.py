@@ -21,7 +21,7 @@ from fleet.words.alert_sentences import SMS_CAUTION, one_line
 from fleet.words.short import message
 
 LIMIT_S = 10.0
-"""What a try may take; half of it for a connection and for an answer each."""
+"""What a try may take; half of it for a connection and for an answer each. A pace of ours."""
 HEADER = "X-Hourhand-Notice"
 
 

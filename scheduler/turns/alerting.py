@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from fleet.findings import NotReporting, OwnLine
+from fleet.findings.reporting import NotReporting
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
@@ -22,7 +23,7 @@ from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
-"""Rota, waking table and contacts are read again after this long."""
+"""Rota, waking table and contacts are read again after this long. A pace of ours."""
 
 
 @dataclass(slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from fleet import words
-from fleet.findings import ExerciseMissed, ExerciseShort
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Notice
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
@@ -17,6 +17,7 @@ from scheduler.alarms import Office, customers, weekly
 from scheduler.turns import alerting
 
 LINES = 30
+"""Sets that a letter names. A page's length."""
 LATE = ("late_beyond", "late", "due")
 
 
@@ -29,7 +30,7 @@ def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) ->
     if not office.people:
         return 0
     cause = weekly.newest(office.rota, now)
-    asked = bool(outbox.answers(registry, cause))
+    asked = bool(outbox.answers(registry, EVERYTHING, cause))
     told = weekly.weekly_test(office, firm, asked, now) if office.rota.people else []
     told += _quiet(registry, office, firm, now)
     told += _reminders(registry, office, firm, now)
@@ -44,7 +45,7 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
     """What customers are reminded of, those of them that may look at their sets' pages."""
     asked = [
         customers.Reader(contact=contact, customer=name, allowed=True)
-        for contact, name in customer_readers(registry)
+        for contact, name in customer_readers(registry, EVERYTHING)
     ]
     if not asked:
         return []
@@ -70,7 +71,7 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
 
 def _known(registry: Registry, notice: Notice) -> bool:
     """Sent before; of all quiet and reminders, whoever it was that got it."""
-    held = outbox.of_cause(registry, notice.cause)
+    held = outbox.of_cause(registry, EVERYTHING, notice.cause)
     if notice.kind == "all_quiet":
         return bool(held)
     return any(one.id == notice.id for one in held)

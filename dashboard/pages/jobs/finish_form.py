@@ -29,6 +29,7 @@ MORE: tuple[RecordKind, ...] = (
 )
 """What else may be written down of the same visit; hours, visit and tasks have fields of their own."""
 MINUTES_MOST = 2_000
+"""Longer is no visit. A bound of ours."""
 TASK = "task."
 
 

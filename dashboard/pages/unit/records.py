@@ -8,9 +8,10 @@ from urllib.parse import urlencode
 
 from dashboard import authors
 from dashboard.pages import forms
-from dashboard.viewers import staff_name
+from dashboard.views.named import staff_name
 from fleet import words
-from fleet.findings import AnyFacts, HourFormatAsked, MeterDisagrees, MeterReset
+from fleet.findings import AnyFacts
+from fleet.findings.service import HourFormatAsked, MeterDisagrees, MeterReset
 from fleet.model import Finding, Record, RecordKind, Scope
 from fleet.registry.facts.rows import ListedRecord
 

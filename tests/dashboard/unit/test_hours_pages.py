@@ -17,7 +17,7 @@ from roles import HERE, Caller
 from seeding import LATE, NOW, unit_id
 
 from dashboard.pages.unit.records import note_line
-from fleet.findings import HourFormatAsked, MeterDisagrees, MeterReset
+from fleet.findings.service import HourFormatAsked, MeterDisagrees, MeterReset
 from fleet.model import Finding, Record
 from fleet.registry.facts.records import add_record
 

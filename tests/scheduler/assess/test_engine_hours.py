@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from fleet.calibration import apply
-from fleet.findings import MeterDisagrees, MeterReset
+from fleet.findings.service import MeterDisagrees, MeterReset
 from fleet.model import (
     Calibration,
     HourFormat,

@@ -23,7 +23,8 @@ from fleet.registry.facts.records.facts import EARLIEST, About, FactFault, read_
 from fleet.registry.facts.units import fittings_of
 
 AHEAD_S = 600
-"""A record may be this far ahead of our clock: clocks of phones differ."""
+"""A record may be this far ahead of our clock: clocks of phones differ. Common practice, no
+source."""
 _CHUNK = 5_000
 
 
