@@ -22,8 +22,8 @@ COUNTS_PER_H: dict[HourFormat, int] = {
     "minutes": 60,
     "seconds": 3600,
 }
-"""What a meter of each format counts up by in an hour."""
 MINUTES_IN_H = 60
+"""What a meter of each format counts up by in an hour. Definition."""
 _CLOCK = re.compile(r"\s*(\d{1,7}):([0-5]\d)(?:\s*h)?\s*")
 
 
