@@ -65,7 +65,7 @@ def blank(
 ) -> Response:
     """The empty form; of a correction of the same kind, as the old record would have filled it in.
 
-    Fields named in the address begin with what it says: a finding's link knows the readings.
+    Fields named in the address begin with what it says: the link of a question knows them.
     """
     zone = find_unit(services, viewer.scope, unit)[1].time_zone
     sent = {

@@ -89,6 +89,7 @@ def digest(
             starts=starts.carry,
             in_auto=auto.last,
             mains=line.last,
+            mains_v=given.mains_v if len(given.of("mains_v")) else before.mains_v,
             supply=supply_carry,
             fuel=fuel_carry,
             battery=cells_carry,
@@ -119,7 +120,7 @@ def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.
         cuts=g.cuts,
         digits=g.facts.hour_meter_digits,
         declared=hour_format_of(c for c in g.facts.calibrations if c.fitting == g.fitting),
-        sent=g.series.get("run_hours_h"),
+        sent=g.meter_sent,
     )
     found = runs.find(
         trace.t,
