@@ -12,6 +12,7 @@ from dashboard.views.named import staff_name
 from fleet import wiring, words
 from fleet.model import Habit, Record, Scope, Unit
 from fleet.registry.facts.rows import UnitInputs, UnsureSpell
+from fleet.words import device_clock
 from scheduler.assess import Assessment
 
 BLIND = {
@@ -108,6 +109,8 @@ def habit(
             rows.append(("Firmware", pulse.firmware))
         if pulse.clockless:
             rows.append(("Time", NO_CLOCK))
+        elif clock := device_clock.sentences(pulse.clock, zone, now):
+            rows.append(("Clock", " ".join(clock)))
     if unit is not None:
         rows += card_rows(unit, inputs, now)
     rows += [("Time unknown", unsure_words(spell, zone, now)) for spell in unsure[::-1]]
