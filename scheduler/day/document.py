@@ -228,7 +228,11 @@ def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
         facts,
         habit=msgspec.structs.replace(facts.habit, source="default"),
         fittings=fitted,
-        calibrations=tuple(c for c in facts.calibrations if c.from_at < end and c.fitting in ids),
+        calibrations=tuple(
+            c
+            for c in facts.calibrations
+            if c.fitting in ids and (c.from_at < end or c.hour_format is not None)
+        ),
         anchors=tuple(at for at in facts.anchors if since < at < end),
     )
     return sha256(_ENCODER.encode((CODE, day, reaching, carry))).hexdigest()[:32]
