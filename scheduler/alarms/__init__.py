@@ -16,7 +16,7 @@ from scheduler.alarms.lifecycle import (
 )
 from scheduler.alarms.notification import AlertNews, Office, escalate, notice_id, tell, withdrawn
 from scheduler.alarms.quiet_hours import next_morning, next_up
-from scheduler.alarms.rota import holder, in_line, weeks_ahead
+from scheduler.alarms.rota import asked_at, holder, in_line, stand_ins, weeks_ahead, with_stand_in
 from scheduler.alarms.stepping import (
     Quiet,
     after_turn,
@@ -39,6 +39,7 @@ __all__ = [
     "acknowledge",
     "after",
     "after_turn",
+    "asked_at",
     "crossings",
     "episode_id",
     "escalate",
@@ -55,10 +56,12 @@ __all__ = [
     "opening",
     "proceed",
     "shelve",
+    "stand_ins",
     "state_of",
     "step",
     "tell",
     "unshelve",
     "weeks_ahead",
+    "with_stand_in",
     "withdrawn",
 ]

@@ -28,7 +28,7 @@ from fleet.model import (
 from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
-from scheduler.alarms.rota import contact_of, holder, in_line
+from scheduler.alarms.rota import asked_at, contact_of, in_line
 from scheduler.alarms.waking import wakes
 
 SENT = frozenset({"act_now", "same_day", "no_word"})
@@ -168,7 +168,7 @@ def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Noti
     if step.kind in OVER:
         return _all_clears(case, step, office, now, woken)
     not_before = _when(case, office, now)
-    who = contact_of(office.people, holder(office.rota, not_before))
+    who = asked_at(office.rota, office.people, not_before)
     if who is None:
         return []
     ways: Sequence[DeliveryMethod] = who.ways if woken else who.ways[:1]

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-import msgspec
-
 from fleet.findings import NotReporting, OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.registry import lists, unscoped
@@ -43,22 +41,14 @@ class OfficeCache:
     def now(self, registry: Registry, now: int) -> Office:
         """Rota, waking table and contacts, at most 20 s old."""
         if not self.at or not 0 <= now - self.at < OFFICE_S:
+            people = duty_rota.contacts(registry)
             self.office = Office(
-                people=duty_rota.contacts(registry),
-                rota=duty_rota.rota(registry)[0],
+                people=people,
+                rota=alarms.with_stand_in(duty_rota.rota(registry)[0], people),
                 waking=duty_rota.waking(registry)[0],
             )
-            if not self.office.rota.people and not self.office.rota.last:
-                self.office = _somebody(self.office)
             self.at = now
         return self.office
-
-
-def _somebody(office: Office) -> Office:
-    """Before there is a rota, the first who can be reached at all is told."""
-    reached = next((c.person for c in office.people if c.ways), "")
-    rota = msgspec.structs.replace(office.rota, last=reached)
-    return msgspec.structs.replace(office, rota=rota)
 
 
 class Judged(NamedTuple):

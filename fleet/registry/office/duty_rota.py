@@ -41,7 +41,7 @@ def contacts(reg: Registry) -> tuple[Contact, ...]:
     """Everybody of the firm who may come in, how they are reached (`notices.targets`), the way that
     is heard soonest first, and their quiet hours."""
     c = tables.person.c
-    query = sa.select(c.id, c.name).where(c.active.is_(True), c.role.in_(STAFF))
+    query = sa.select(c.id, c.name, c.role).where(c.active.is_(True), c.role.in_(STAFF))
     query = query.where(c.customers.is_(None)).order_by(c.name, c.id)
     reached = {(one.person, one.way) for one in targets(reg)}
     quiet = quiet_hours.every(reg)
@@ -50,6 +50,7 @@ def contacts(reg: Registry) -> tuple[Contact, ...]:
             Contact(
                 person=r.id,
                 name=r.name,
+                role=r.role,
                 ways=tuple(w for w in SOONEST if (r.id, w) in reached),
                 quiet=quiet.get(r.id, (QuietHours(), 0))[0],
             )

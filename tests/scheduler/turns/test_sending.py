@@ -323,7 +323,7 @@ def test_who_cannot_be_reached_is_told_of(reg: Registry, ann: str, post: MailSer
 
 
 def test_contacts_have_the_ways_of_their_targets_soonest_first(reg: Registry, ann: str) -> None:
-    assert [c.ways for c in duty_rota.contacts(reg)] == [("email",)]
+    assert [(c.role, c.ways) for c in duty_rota.contacts(reg)] == [("owner", ("email",))]
     reach(reg, ann, "ntfys://push.example.org/secret-topic")
     reach(reg, ann, "ann.duty@example.org")
     assert [c.ways for c in duty_rota.contacts(reg)] == [("push", "email")]
