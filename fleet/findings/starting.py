@@ -86,7 +86,7 @@ FAILED_START = Row(
         known_at_once=True,
         each_is_news=True,
     ),
-    concern="no_cover",
+    concern="start_failed",
     quiet=Quiet(set_aside="note", unchecked="no_reading", answered_by="visit", outage="told_by_it"),
     readiness=Readies(
         not_ready=NEVER,

@@ -62,13 +62,17 @@ class Rota(msgspec.Struct, frozen=True, kw_only=True):
     last: str = ""
 
 
+WakingMains = Literal["off", "on", "not_sensed"]
+"""The mains at the site as the waking table asks for it. on: healthy, or not known to be off;
+not_sensed: nothing there tells of the mains."""
+
+
 class WakingRow(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the waking table. concern: see `scheduler.alarms.waking`; '' = any."""
 
     concern: str
     criticality: Criticality
-    mains: Literal["off", "on"]
-    """on: healthy, or not known to be off."""
+    mains: WakingMains
     wake: Wake
 
 

@@ -25,6 +25,7 @@ from fleet.model import (
     Step,
     Waking,
 )
+from fleet.model.duty import WakingMains
 from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
@@ -63,7 +64,7 @@ class AlertNews(msgspec.Struct, frozen=True, kw_only=True):
     place: str
     zone: str = "UTC"
     criticality: Criticality = "home"
-    mains_off: bool = False
+    mains: WakingMains = "on"
     grouped: bool = False
     learning: bool = False
     adopted: bool = False
@@ -142,9 +143,9 @@ def is_woken(case: AlertNews, office: Office) -> bool:
     finding = case.episode.finding
     if isinstance(finding.facts, MainsOutage):
         return finding.severity == "act_now" and wakes(
-            office.waking, finding, case.criticality, mains_off=True
+            office.waking, finding, case.criticality, "off"
         )
-    return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
+    return wakes(office.waking, finding, case.criticality, case.mains)
 
 
 def _newsworthy(case: AlertNews) -> Step | None:

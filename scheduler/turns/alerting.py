@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from fleet.findings import NotReporting, OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
+from fleet.model.duty import WakingMains
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import UnitInputs
@@ -152,6 +153,14 @@ def _told(episode: Episode, steps: Sequence[Step], new: bool) -> tuple[Step, ...
     return episode.steps if new else tuple(s for s in steps if s.episode == episode.id)
 
 
+def _mains(summary: UnitSummary) -> WakingMains:
+    """What a set's own sensing says of its mains, however old; not_sensed where it never did."""
+    said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
+    if said == "unknown":
+        return "not_sensed"
+    return "off" if said == "absent" else "on"
+
+
 def _alert_news(
     episode: Episode,
     steps: tuple[Step, ...],
@@ -162,14 +171,13 @@ def _alert_news(
     """An alert of a unit with what its messages say of the set. members: the outages it is in."""
     unit, site, customer = inputs.unit, inputs.site, inputs.customer
     going = [out for out, _ in members if out.ended_at is None]
-    said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
     return AlertNews(
         episode=episode,
         steps=steps,
         place=site.name or customer.name or unit.id,
         zone=site.time_zone,
         criticality=unit.criticality,
-        mains_off=said == "absent" or bool(going),
+        mains="off" if going else _mains(summary),
         grouped=any(not out.alone for out in going),
         learning=summary.learning_until is not None and summary.at < summary.learning_until,
         adopted=summary.adopted,

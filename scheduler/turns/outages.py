@@ -174,7 +174,7 @@ def _alert_news(
         place=_name(one, by_site),
         zone=one.zone,
         criticality=critical,
-        mains_off=True,
+        mains="off",
         phone=_phone(row) if one.alone and row is not None else "",
         unit=first.unit if one.alone and first is not None else "",
         customer=first.customer if one.alone and first is not None else "",

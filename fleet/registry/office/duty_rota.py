@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking
+from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking, WakingRow
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import quiet_hours
@@ -17,6 +18,16 @@ SOONEST: tuple[DeliveryMethod, ...] = ("push", "sms", "webhook", "email")
 STAFF = ("technician", "office", "owner")
 
 
+class StoredWaking(Waking, frozen=True, kw_only=True):
+    """A waking table as it is stored. edition: which rows the table had when it was agreed; in the
+    first, a failed start without mains sensing went by the row of healthy mains."""
+
+    edition: int = 1
+
+
+EDITION = 2
+
+
 def rota(reg: Registry) -> tuple[Rota, int]:
     """(the rota, its number); an empty one, 0, before the first."""
     return newest(reg, "rota", Rota, Rota())
@@ -24,7 +35,8 @@ def rota(reg: Registry) -> tuple[Rota, int]:
 
 def waking(reg: Registry) -> tuple[Waking, int]:
     """(what the owner changed of the waking table, its number)."""
-    return newest(reg, "waking", Waking, Waking())
+    held, n = newest(reg, "waking", StoredWaking, StoredWaking(edition=EDITION))
+    return Waking(rows=held.rows if held.edition >= EDITION else _of_first_edition(held.rows)), n
 
 
 def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None:
@@ -34,7 +46,18 @@ def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None
 
 def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> None:
     """Put a waking table in place of number n. Raises AgreedMeanwhile."""
-    append(reg, "waking", documents.encode(agreed), n, by, now)
+    stored = StoredWaking(rows=agreed.rows, edition=EDITION)
+    append(reg, "waking", documents.encode(stored), n, by, now)
+
+
+def _of_first_edition(rows: tuple[WakingRow, ...]) -> tuple[WakingRow, ...]:
+    """What the owner said of no cover with the mains healthy was said of these failed starts too."""
+    apart = (
+        msgspec.structs.replace(row, concern="start_failed", mains="not_sensed")
+        for row in rows
+        if (row.concern, row.mains) == ("no_cover", "on")
+    )
+    return (*rows, *apart)
 
 
 def contacts(reg: Registry) -> tuple[Contact, ...]:
