@@ -50,7 +50,7 @@ from fleet.model.jobs import (
     Technician,
     Week,
 )
-from fleet.model.notices import DeliveryMethod, Notice, NoticeKind
+from fleet.model.notices import AlertPlace, DeliveryMethod, Notice, NoticeKind
 from fleet.model.outages import Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
@@ -117,6 +117,7 @@ __all__ = [
     "SkillHeld",
     "Technician",
     "Week",
+    "AlertPlace",
     "AlertState",
     "Calibration",
     "Call",

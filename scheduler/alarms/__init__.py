@@ -14,7 +14,15 @@ from scheduler.alarms.lifecycle import (
     state_of,
     unshelve,
 )
-from scheduler.alarms.notification import AlertNews, Office, escalate, notice_id, tell, withdrawn
+from scheduler.alarms.notification import (
+    AlertNews,
+    Office,
+    escalate,
+    notice_id,
+    tell,
+    withdrawn,
+    worded,
+)
 from scheduler.alarms.quiet_hours import next_morning, next_up
 from scheduler.alarms.rota import asked_at, holder, in_line, stand_ins, weeks_ahead, with_stand_in
 from scheduler.alarms.stepping import (
@@ -64,4 +72,5 @@ __all__ = [
     "weeks_ahead",
     "with_stand_in",
     "withdrawn",
+    "worded",
 ]

@@ -26,6 +26,7 @@ from scheduler.alarms.waking import CRITICALITIES
 from scheduler.outage import SetNow
 from scheduler.outage.cover import OPEN, key
 from scheduler.outage.stepping import RECENT_S
+from scheduler.turns import wording
 
 EVERY_S = 10
 """While an outage goes on it is looked at so often, besides at every news of its sets."""
@@ -247,7 +248,7 @@ def escalate(registry: Registry, places: Places, office: Office, now: int) -> in
         return 0
     places.escalated_at = now
     waiting = told.unanswered(registry, now - ESCALATE_FOR_S)
-    made = alarms.escalate(waiting, office, now)
+    made = wording.as_it_stands(registry, alarms.escalate(waiting, office, now), now)
     if made:
         write_alone(registry, AlertChanges(notices=made), now)
     return len(made)

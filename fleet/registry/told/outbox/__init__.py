@@ -17,6 +17,7 @@ from fleet.registry.told.outbox.outbox import (
     claim,
     record,
     release,
+    reword,
 )
 from fleet.registry.told.outbox.tries import (
     Outcome,
@@ -57,6 +58,7 @@ __all__ = [
     "record",
     "release",
     "remove_target",
+    "reword",
     "targets",
     "tries_of",
     "unreached",
