@@ -16,6 +16,7 @@ NoticeKind = Literal[
     "weekly_test",
     "reminder",
     "left_ready",
+    "taken_over",
     "channel_test",
     "customer_text",
 ]

@@ -34,6 +34,7 @@ from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, lapsed_at, newest, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
 from scheduler.alarms.rota import asked_at, contact_of, in_line
+from scheduler.alarms.stepping import TAKEN_OVER
 from scheduler.alarms.waking import wakes
 
 SENT = frozenset({"act_now", "same_day", "no_word"})
@@ -213,7 +214,15 @@ def _newsworthy(case: AlertNews) -> Step | None:
     if isinstance(finding.facts, MainsOutage) and not finding.facts.told:
         return None
     told = [s for s in case.steps if s.kind in NEWS | OVER]
-    return told[-1] if told else None
+    if not told or _told_with_import(case, told[-1]):
+        return None
+    return told[-1]
+
+
+def _told_with_import(case: AlertNews, step: Step) -> bool:
+    """Whether it stands in the one message about the sets that were taken over. What leaves a site
+    without cover while its mains is off is told at once."""
+    return step.kind == "raised" and step.cause == TAKEN_OVER and case.mains != "off"
 
 
 def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Notice]:

@@ -80,6 +80,7 @@ def of_unit(
         silence_of=silence,
         silent=_nothing_new(registry, episodes, summary),
         back_at=_back_at(inputs, now),
+        taken_at=_taken_at(registry, episodes, judged),
     )
     opened, steps = alarms.step(episodes, subject, findings, now, quiet)
     after = alarms.after_turn(episodes, opened, steps)
@@ -94,6 +95,14 @@ def of_unit(
         ),
         look_again_at=alarms.look_again(after, now),
     )
+
+
+def _taken_at(registry: Registry, episodes: Sequence[Episode], judged: Judged) -> int:
+    """When the firm took the set on; 0 where no alert may be opened that would ask for it."""
+    known = {(e.kind, e.part) for e in episodes}
+    if all(f.severity == "note" or (f.kind, f.part) in known for f in judged.findings):
+        return 0
+    return unscoped.taken_on(registry, judged.summary.unit) or 0
 
 
 def _back_at(inputs: UnitInputs, now: int) -> int:

@@ -159,7 +159,9 @@ def test_an_outage_is_counted_anew(reg: Registry, office: Office) -> None:
     (first,) = (n for n, _ in alerts.notices(reg, EVERYTHING, outage.id))
     same = wording.as_it_stands(reg, [first], NOW + 30)
     assert same == [first]
-    members = [msgspec.structs.replace(m, cover="mains_back", back_at=NOW + 600) for m in outage.members]
+    members = [
+        msgspec.structs.replace(m, cover="mains_back", back_at=NOW + 600) for m in outage.members
+    ]
     later = msgspec.structs.replace(outage, members=(*members[:2], *outage.members[2:]))
     written(reg, later)
     (said,) = wording.as_it_stands(reg, [first], NOW + 900)
