@@ -9,6 +9,7 @@ from dashboard.request_context import Services
 from dashboard.viewers import staff_name
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name
+from dashboard.views.said_to import said_to
 from fleet import words
 from fleet.findings import MainsOutage, ServiceDue, mains
 from fleet.model import Episode, Scope
@@ -84,7 +85,7 @@ def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertL
     """One episode: whose, what was seen, and what became of it."""
     about = subject(services, scope, episode)
     state = alarms.state_of(episode)
-    said = words.sentence(episode.finding, about.zone, now)
+    said = said_to(scope)(episode.finding, about.zone, now)
     return AlertLine(
         alert=alert_view(episode, about.zone, now, scope),
         subject=about,

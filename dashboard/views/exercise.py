@@ -13,6 +13,7 @@ from msgspec import Meta
 
 from dashboard import phrases, svg
 from dashboard.views.contract import FORMS, Form, View, view_of
+from dashboard.views.said_to import Say
 from fleet import words
 from fleet.calendar import local_date
 from fleet.findings import ExerciseMissed, ExerciseShort, exercise
@@ -384,9 +385,9 @@ def _light(verdict: Assessment, zone: str, now: int) -> str:
     )
 
 
-def reminder(finding: Finding, zone: str, now: int) -> Reminder:
+def reminder(finding: Finding, zone: str, now: int, say: Say) -> Reminder:
     """An exercise to be reminded of, for the Due page."""
-    said, facts = words.sentence(finding, zone, now), finding.facts
+    said, facts = say(finding, zone, now), finding.facts
     return Reminder(
         severity=finding.severity,
         title=said.title,

@@ -25,6 +25,7 @@ from dashboard.views.runs import (
     run_view,
     start_view,
 )
+from dashboard.views.said_to import Say, said_to
 from dashboard.views.starting import ShareView, pooled_view, share_view
 from fleet import words
 from fleet.channels import CHANNELS
@@ -78,7 +79,12 @@ class UnitView(View, frozen=True, kw_only=True):
 
 
 def unit_view(
-    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    now: int,
+    say: Say,
 ) -> UnitView:
     """A set from its rows of the register and its summary; now: UTC seconds."""
     bare = UnitView(
@@ -101,7 +107,7 @@ def unit_view(
         heard_at=summary.heard_at,
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
-        findings=tuple(finding_view(f, site.time_zone, now) for f in summary.findings),
+        findings=tuple(finding_view(f, site.time_zone, now, say) for f in summary.findings),
         last_run=run_view(summary.last_run) if summary.last_run else None,
         last_start=start_view(summary.last_start) if summary.last_start else None,
         next_due=due_view(summary.next_due, unit) if summary.next_due else None,
@@ -171,7 +177,7 @@ def unit_full(
     of_model, of_all = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return view_of(
         UnitFullView,
-        unit_view(unit, site, customer, summary, now),
+        unit_view(unit, site, customer, summary, now, said_to(scope)),
         fuel=view_of(FuelView, verdict.fuel) if verdict else None,
         battery=view_of(BatteryView, verdict.battery) if verdict else None,
         devices=tuple(pulse.device for pulse in inputs.pulses) if inputs else (),
@@ -226,7 +232,12 @@ class UnitLine:
 
 
 def unit_line(
-    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    now: int,
+    say: Say,
 ) -> UnitLine:
     """A set in words at `now` (UTC seconds)."""
     zone = site.time_zone
@@ -243,7 +254,7 @@ def unit_line(
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
         hours="" if hours is None else words.hours(hours),
         findings=[
-            FindingMark(severity=f.severity, title=words.sentence(f, zone, now).title)
+            FindingMark(severity=f.severity, title=say(f, zone, now).title)
             for f in grave[:FINDINGS_IN_A_LINE]
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),

@@ -43,6 +43,7 @@ from dashboard.views.runs import (
     run_line,
     start_line,
 )
+from dashboard.views.said_to import said_to
 from dashboard.views.set_notices import Notice, cautions, notices
 from dashboard.views.supply import SupplyPanel
 from fleet import words
@@ -144,7 +145,7 @@ def unit_screen(
     ran = logbook.runs_of(days, summary, begin, end, reasons)
     starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
-    findings = summary.findings if summary else ()
+    findings, say = summary.findings if summary else (), said_to(scope)
     unsure = lists.unsure_spells(services.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
     counts = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return UnitScreen(
@@ -157,9 +158,9 @@ def unit_screen(
         last_start=last_start.panel(
             verdict, inputs, traces(services, scope, unit.id, now), zone, now
         ),
-        notices=notices(findings, zone, now),
-        notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
-        cautions=cautions(findings, zone, now),
+        notices=notices(findings, zone, now, say),
+        notes=[say(f, zone, now) for f in findings if f.severity == "note"],
+        cautions=cautions(findings, zone, now, say),
         done=forms.DONE.get(done, ""),
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=readings.unchecked(inputs, now) if inputs else [],
