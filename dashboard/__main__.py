@@ -38,8 +38,9 @@ from fleet.settings import Settings, SettingsFault, load, own
 log = logging.getLogger("dashboard")
 
 BEAT_S = 5.0
+"""Between two signs of life [s]. A pace of ours."""
 IDLE_S = 10
-"""Seconds a connection stays open between two requests."""
+"""Seconds a connection stays open between two requests. A pace of ours."""
 
 
 def main(argv: list[str] | None = None) -> int:

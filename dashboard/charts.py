@@ -115,6 +115,7 @@ class Figure(TypedDict):
 
 RUNS_AT_MOST = 400
 PANEL_PX = 150
+"""Runs drawn, and pixels of a panel. A page's length."""
 
 
 @dataclass(frozen=True, slots=True)

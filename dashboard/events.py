@@ -24,11 +24,14 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 EVERY_S = 1.0
+"""Between two looks for changes [s]. A pace of ours."""
 ROWS = 500
-"""Changes read in one turn; where there are more, a page reads itself anew."""
+"""Changes read in one turn; where there are more, a page reads itself anew. A size of a batch."""
 WAITING_AT_MOST = 50
+"""Changes that may wait for one page. A bound of ours."""
 A_VIEWER = 10
-"""Pages of one viewer that stay fresh at once; the oldest of more rests for a while."""
+"""Pages of one viewer that stay fresh at once; the oldest of more rests for a while. A bound of
+ours."""
 
 
 @dataclass(frozen=True, slots=True)

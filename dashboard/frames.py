@@ -21,7 +21,6 @@ from fleet import words
 from fleet.model import (
     SEVERITIES,
     Condition,
-    Finding,
     Readiness,
     Scope,
     Severity,
@@ -277,12 +276,6 @@ def fault_page(request: Request, status: int, title: str, detail: str) -> HTMLRe
     return HTMLResponse(text, status)
 
 
-def worst(findings: tuple[Finding, ...]) -> Finding | None:
-    """The gravest finding, the oldest of equals; notes count as nothing to do."""
-    grave = [f for f in findings if f.severity != "note"]
-    return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
-
-
 __all__ = [
     "GLYPHS",
     "MARKS",
@@ -296,5 +289,4 @@ __all__ = [
     "navigation",
     "render",
     "render_door",
-    "worst",
 ]

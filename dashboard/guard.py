@@ -35,7 +35,7 @@ HSTS = "max-age=31536000"
 """For a year this name is opened by HTTPS only; never said of a loopback name."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 BODY_AT_MOST = 1_000_000
-"""Bytes of a request's body, however it is sent; photos come in a later part."""
+"""Bytes of a request's body, however it is sent; photos come in a later part. A bound of ours."""
 TOO_LARGE = f"The request is larger than {BODY_AT_MOST // 1000} kB. Send it in parts."
 
 

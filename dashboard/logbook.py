@@ -29,6 +29,7 @@ USUAL_AT_LEAST = {"always": 7, "running": 4, "starting": 4}
 """Days with a reading (with a run, with a start) below which no usual range is drawn.
 Common practice, no source."""
 USUAL_PERCENT = (5.0, 95.0)
+"""Percentiles between which a value is usual. Common practice, no source."""
 
 Told = Literal["always", "running", "starting"]
 WHILE_RUNNING = frozenset(

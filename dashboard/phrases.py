@@ -67,6 +67,7 @@ def quantity(value: float, decimals: int = 0) -> str:
 
 
 DECIMALS = {"V": 1, "Hz": 1, "kW": 1, "A": 1, "h": 1, "s": 1, "%": 0, "°C": 0}
+"""Decimals that a meter of the trade shows. Common practice, no source."""
 
 
 def reading(channel: str, value: float) -> tuple[str, str]:

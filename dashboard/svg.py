@@ -176,6 +176,7 @@ def strip(
 Curve = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Seconds from its beginning, rising, and values."""
 CURVE_POINTS = 300
+"""Points of a curve: no more are seen on a phone. A page's length."""
 CURVES = ("tr", "gh")
 
 

@@ -20,14 +20,16 @@ from dashboard.problems import Problem
 
 AN_ACCOUNT = 5
 AN_ADDRESS = 20
+"""Free tries a minute at one account and from one address. A bound of ours."""
 COUNTED = 100
-"""Tries a minute at one account beyond which the delay grows no more."""
+"""Tries a minute at one account beyond which the delay grows no more. A bound of ours."""
 REFUSED_S_AT_MOST = 60
 DELAY_S_AT_MOST = 8.0
 WAITING_AT_MOST = 200
+"""How long is refused and delayed at most, and how many may wait. A bound of ours."""
 BUCKETS = 65_536
 """Accounts are told apart by a hash of this many values, so that made-up names take no memory and
-meet the same limits as real ones."""
+meet the same limits as real ones. A bound of ours."""
 
 
 class Throttle:

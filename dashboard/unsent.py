@@ -27,8 +27,9 @@ SECRET = frozenset({"password", "again", "old", "codes", "code"})
 """Fields that are never kept; a test holds every password field of a page against it."""
 LETTERS_AT_MOST = 100_000
 KEPT_S = 1_800
+"""Letters of a form that is kept, and how long it is [s]. A bound of ours."""
 HELD_AT_MOST = 200
-"""Forms held at once; of more the oldest go."""
+"""Forms held at once; of more the oldest go. A bound of ours."""
 ENDED = "Your session had ended, so nothing was changed. Sign in, and what you wrote is filled in again."
 ENDED_TOO_LONG = (
     "Your session had ended, so nothing was changed. What you wrote is too long to be kept here: go "

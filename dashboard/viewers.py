@@ -149,11 +149,6 @@ def still(registry: Registry, viewer: Viewer, now: int) -> bool:
     return found is not None and (found.role, found.scope) == (viewer.role, viewer.scope)
 
 
-def staff_name(scope: Scope, name: str) -> str:
-    """The name of one of the firm's people for those who see the whole fleet; '' for customers."""
-    return name if scope.everything else ""
-
-
 def may_see_rounds(viewer: Viewer, technician: Technician) -> bool:
     """Whether this viewer may see a technician's rounds: a technician sees the own ones only."""
     person = viewer.actor.person

@@ -13,19 +13,23 @@ from collections.abc import Callable
 from datetime import date
 
 ROW_MOST = 2**63 - 1
-"""The largest number of a row in either database (BIGINT; SQLite's INTEGER)."""
+"""The largest number of a row in either database (BIGINT; SQLite's INTEGER). A bound of a
+format."""
 PORT_MOST = 65_535
+"""The largest port of TCP. A bound of a format."""
 COUNT_MOST = 10**9
-"""The largest count: with room above it in a column of PostgreSQL's type INTEGER."""
+"""The largest count: with room above it in a column of PostgreSQL's type INTEGER. A bound of a
+format."""
 EARLIEST = 0
+"""1970-01-01 in UTC seconds. Definition."""
 LATEST = 4_102_444_800
-"""2100-01-01 in UTC seconds: no reading and no agreed day lies beyond it."""
+"""2100-01-01 in UTC seconds: no reading and no agreed day lies beyond it. A bound of ours."""
 FIRST_DAY, LAST_DAY = date(1970, 1, 2), date(2099, 12, 30)
-"""Days whose beginning and end lie within these bounds in every zone."""
+"""Days whose beginning and end lie within these bounds in every zone. Arithmetic."""
 _DIGITS = frozenset("0123456789")
 
 DEEP = 20
-"""How deep a document may be."""
+"""How deep a document may be. A bound of ours."""
 
 
 def whole(text: str, least: int = 0, most: int = COUNT_MOST) -> int:

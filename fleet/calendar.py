@@ -14,6 +14,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
 DAY_S = 86_400
+"""Seconds of a UTC day. Arithmetic."""
 
 
 class ZoneUnknown(ValueError):

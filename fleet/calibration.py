@@ -16,11 +16,14 @@ from fleet.channels import AC_VOLTS, BATTERY_VOLTS
 from fleet.model import Calibration, Series, Window
 
 ENERGISED_SHARE = 0.25
-"""A gain needs a raw value of at least a quarter of nominal: below, the circuit is dead."""
+"""A gain needs a raw value of at least a quarter of nominal: below, the circuit is dead. Common
+practice, no source."""
 GAIN_RANGE = (0.5, 2.0)
+"""Another gain is a slip of the meter or of the pen. Common practice, no source."""
 AC_POINTS_APART = 0.20
 BATTERY_POINTS_APART = 0.08
-"""Two points must be this share of nominal apart, by the meter and by the device."""
+"""Two points must be this share of nominal apart, by the meter and by the device. Common practice,
+no source."""
 
 Line = tuple[float, float]
 """gain, offset: true = gain x raw + offset."""

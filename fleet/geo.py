@@ -5,7 +5,8 @@ from __future__ import annotations
 from math import asin, cos, radians, sin, sqrt
 
 EARTH_RADIUS_KM = 6371.0088
-"""Mean radius R1 of the Geodetic Reference System 1980 (IUGG; Moritz, Journal of Geodesy 2000)."""
+"""Mean radius R1 of the Geodetic Reference System 1980. Source: Moritz, Journal of Geodesy 2000,
+for the IUGG."""
 
 
 def distance_km(

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 FOLDER, FILE = 0o700, 0o600
+"""Modes of a folder and a file that their owner alone may read. Definition."""
 
 
 def make_folder(path: Path) -> None:

@@ -94,7 +94,11 @@ def yardstick(plan: rounds.RoundPlan) -> str:
 
 def show(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """The plan in force, or the draft."""
-    found = kept_rounds.draft(registry) if options.draft else kept_rounds.in_force(registry)
+    found = (
+        kept_rounds.draft(registry, EVERYTHING)
+        if options.draft
+        else kept_rounds.in_force(registry, EVERYTHING)
+    )
     if found is None:
         return _said(
             "There is no draft."
@@ -211,7 +215,7 @@ def _left_table(plan: rounds.RoundPlan, jobs: dict[str, Job]) -> Table:
 def insert(registry: Registry, travel: rounds.Travel, options: argparse.Namespace) -> int:
     """At most two ways to fit a job into the plan in force, from now on; nothing is changed."""
     job = kept_jobs.job(registry, EVERYTHING, options.job)
-    told = kept_rounds.in_force(registry)
+    told = kept_rounds.in_force(registry, EVERYTHING)
     if job is None or told is None:
         return _said("There is no such job, or no plan in force to fit it into.", 1)
     now = clock.now()

@@ -38,8 +38,9 @@ from ingest.link import Link
 
 BEAT_EVERY_S = 5.0
 LOOK_EVERY_S = 0.5
+"""Between two signs of life, and between two looks at whether to stop. A pace of ours."""
 HEALTHY_FOR_S = 20
-"""A heartbeat older than four of its periods: the program hangs or is gone."""
+"""A heartbeat older than four of its periods: the program hangs or is gone. A pace of ours."""
 
 _log = logging.getLogger("ingest")
 

@@ -17,10 +17,12 @@ LITTLE = 400
 WITHIN_S = 2.0
 """Fewer messages than LITTLE in WITHIN_S: nothing lies there any more. A broker empties a session
 as fast as it is acknowledged, thousands a second; even a window of 20 and 30 ms a commit make
-1,300 in 2 s. A fleet that sends more than 200 a second has devices that give times."""
+1,300 in 2 s. A fleet that sends more than 200 a second has devices that give times. Arithmetic."""
 AT_MOST_S = 600.0
+"""It is not waited for longer. A bound of ours."""
 SMALL_WINDOW = 20
-"""Unacknowledged messages that stop a broker with usual settings: from so many on, others lie."""
+"""Unacknowledged messages that stop a broker with usual settings: from so many on, others lie. A
+bound of ours."""
 
 
 class Backlog:

@@ -14,6 +14,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from ingest.buffered import BufferedClient
 
 CONNECT_TIMEOUT_S = 10.0
+"""How long a connection may take. A pace of ours."""
 
 
 class Broker(msgspec.Struct, frozen=True, kw_only=True):

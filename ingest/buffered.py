@@ -15,6 +15,7 @@ from typing import Any, cast
 import paho.mqtt.client as mqtt
 
 READ_AT_MOST = 65_536
+"""Bytes read at once. A size of a buffer."""
 
 
 class BufferedSocket:

@@ -20,7 +20,7 @@ from ingest.sequence import Numbering
 from ingest.wire import Speaker
 
 LOOK_EVERY_S = 1.0
-"""How often the register is asked whether it changed."""
+"""How often the register is asked whether it changed. A pace of ours."""
 
 _NOBODY = Speaker()
 _log = logging.getLogger(__name__)

@@ -38,14 +38,18 @@ LINGER_S = 0.02
 """With fewer than NEARLY_IDLE messages, wait once so that one commit serves several. Measured: a
 timer under load costs half the rate or more; taking what is queued does not."""
 IDLE_S = 0.5
+"""Waiting for messages when none came. A pace of ours."""
 TEND_S = 0.05
 TEND_AGAIN_S = 5.0
-"""Pause of housekeeping when there was nothing left to do."""
+"""Pause of housekeeping when there was nothing left to do. A pace of ours."""
 BACK_OFF_FROM_S, BACK_OFF_TO_S = 1.0, 30.0
+"""Pauses after a write that failed, the first and the longest. A pace of ours."""
 SLOW_S = 0.5
-"""A batch that took longer: what came meanwhile says nothing of what lies at the broker."""
+"""A batch that took longer: what came meanwhile says nothing of what lies at the broker. A pace of
+ours."""
 WAITING_AT_MOST, WAITING_AT_MOST_311 = 256, 8
-"""Messages that may wait for a second of their own: part of the window, 1,000 under MQTT 5, else 20."""
+"""Messages that may wait for a second of their own: part of the window, 1,000 under MQTT 5, else
+20. A bound of ours."""
 
 _log = logging.getLogger(__name__)
 

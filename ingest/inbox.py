@@ -23,9 +23,10 @@ from ingest.wire.message import FROM_FILES, Message, address
 from ingest.wire.times import moment
 
 SLICE_BYTES = 1_000_000
-"""Read between two looks at live messages; at least one line."""
+"""Read between two looks at live messages; at least one line. A size of a batch."""
 LINE_AT_MOST = 16_000_000
 PAYLOAD_OF_LINE_AT_MOST = 8_000_000
+"""Bytes of a line, and of a payload in it. A bound of ours."""
 _NOT_OURS = (".part", ".tmp", ".done")
 
 

@@ -24,7 +24,7 @@ from ingest.sitting import Earlier, Sitting
 from ingest.wire import Message, decode, our_fault
 
 REJECTS_AT_ONCE = 1_000
-"""Quarantined entries written in one transaction; an array can bring 10,000."""
+"""Quarantined entries written in one transaction; an array can bring 10,000. A size of a batch."""
 
 _log = logging.getLogger(__name__)
 

@@ -31,15 +31,18 @@ from ingest.waker import Waker
 from ingest.wire.message import Message
 
 QOS_0_WAITING_AT_MOST = 10_000
+"""Messages of QoS 0 that may wait here. A bound of ours."""
 BURST = 256
-"""Packets read before acknowledgements get their turn."""
+"""Packets read before acknowledgements get their turn. A size of a batch."""
 PAUSE_FROM_S, PAUSE_TO_S = 1.0, 30.0
+"""Pauses between connections, the first and the longest. A pace of ours."""
 _UNSUPPORTED_VERSION = 132
 _TAKEN_OVER = 142
 ANSWER_WITHIN_S = 5.0
-"""A broker that knows no MQTT 5 may say nothing at all to it."""
+"""A broker that knows no MQTT 5 may say nothing at all to it. A pace of ours."""
 STEADY_S = 10.0
-"""A connection that lasted less was no good one: the pause before the next grows."""
+"""A connection that lasted less was no good one: the pause before the next grows. A pace of
+ours."""
 
 _log = logging.getLogger(__name__)
 

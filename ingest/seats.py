@@ -18,12 +18,12 @@ from fleet.model import Unsure
 from ingest.wire.message import Decoded, Message
 
 AHEAD_S = 60
-"""Where nobody can wait (files) a burst may stand so far ahead of its receipt."""
+"""Where nobody can wait (files) a burst may stand so far ahead of its receipt. A bound of ours."""
 UNSURE_FROM_S = 60
 """A burst after so long a silence may be of any moment in it: but its newest, marked so.
 Common practice, no source."""
 NEVER_HEARD_S = 3_600
-"""How far back the first message of a device that was never heard may stand."""
+"""How far back the first message of a device that was never heard may stand. A bound of ours."""
 
 WhenFull = Literal["wait", "ahead", "merge"]
 """What becomes of a message for which there is no second yet: handed in again, put a little

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 import msgspec
 
 RANGES_AT_MOST = 64
-"""Ranges of missing numbers remembered for one device; older ones stay counted."""
+"""Ranges of missing numbers remembered for one device; older ones stay counted. A bound of
+ours."""
 
 
 class Numbering(msgspec.Struct, frozen=True):

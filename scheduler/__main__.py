@@ -39,6 +39,7 @@ from scheduler.turns.day_cache import MB, DayCache
 log = logging.getLogger("hourhand.scheduler")
 
 HEALTHY_S = 30
+"""A sign of life older than six of its periods: the program hangs or is gone. A pace of ours."""
 
 
 class AlreadyRunning(Exception):

@@ -13,8 +13,9 @@ from typing import Literal
 
 from fleet.calendar import DAY_S
 from fleet.defaults import LEARNING_DAYS
-from fleet.findings import BatteryOld, OverCharge, battery, reporting, row_of, starting, supply
-from fleet.findings.battery import OfBattery
+from fleet.findings import battery, reporting, row_of, starting
+from fleet.findings.battery import BatteryOld, OfBattery, OverCharge
+from fleet.findings.supply import dangers
 from fleet.model import Criticality, Finding, Readiness, ReadinessNow, Run, StartDemand
 
 PROOF_S = 35 * DAY_S
@@ -176,7 +177,7 @@ def not_ready(known: Known) -> list[Reason]:
         if f.severity in row_of(f.facts).readiness.not_ready
     ]
     if known.last_made == "no" and known.runs and not known.adopted:
-        found.append((supply.NO_OUTPUT.kind, known.runs[-1].start))
+        found.append((dangers.NO_OUTPUT.kind, known.runs[-1].start))
     return found
 
 
@@ -211,9 +212,9 @@ def doubts(known: Known, proof: Proof | None) -> list[Reason]:
     """
     found: list[Reason] = []
     if known.last_made == "in_part" and known.runs:
-        found.append((supply.LEG_OUT.kind, known.runs[-1].start))
+        found.append((dangers.LEG_OUT.kind, known.runs[-1].start))
     if known.last_made == "wild" and known.runs:
-        found.append((supply.OVER_VOLTAGE.kind, known.runs[-1].start))
+        found.append((dangers.OVER_VOLTAGE.kind, known.runs[-1].start))
     if proof is None:
         found.append(_unproven(known))
     elif known.now - proof.at > known.limit_s:

@@ -24,6 +24,8 @@ import checks  # noqa: E402
 import influx_servers  # noqa: E402
 import on_postgresql  # noqa: E402
 import parts  # noqa: E402
+import quicker  # noqa: E402
+import slow_first  # noqa: E402
 from places import ROOT  # noqa: E402
 from playwright.sync_api import Browser, Page  # noqa: E402
 
@@ -53,7 +55,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """A run that writes the page takes the tests that hold published values, and no others."""
+    """Several workers begin with what takes long. A run that writes the page takes the tests that
+    hold published values, and no others."""
+    if hasattr(config, "workerinput"):
+        slow_first.slow_first(items, HELPERS.parent)
     if config.getoption("--write-checks") is None:
         return
     holds = {id(item) for item in items if "checked" in getattr(item, "fixturenames", ())}
@@ -138,6 +143,20 @@ def pytest_report_header() -> list[str]:
         f"InfluxDB: {influx_servers.KIND}",
         f"real recordings: {parts.missing('recordings') or 'beside the checkout'}",
     ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def cheap_set_up() -> Iterator[None]:
+    """Passwords cost next to nothing, and every test client asks on one event loop."""
+    with quicker.cheap_passwords(), quicker.one_event_loop():
+        yield
+
+
+@pytest.fixture
+def full_passwords() -> Iterator[None]:
+    """Passwords cost what they cost users."""
+    with quicker.full_passwords():
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -51,7 +51,7 @@ def job(services: TheServices, scope: CurrentScope, id: str) -> JobView:
 @router.get("/rounds")
 def rounds(services: TheServices, viewer: CurrentViewer, scope: CurrentScope) -> PlanView:
     """The plan in force; a technician's own rounds only."""
-    told = kept_rounds.in_force(services.registry)
+    told = kept_rounds.in_force(services.registry, scope)
     if told is None:
         raise Problem(404, "There are no rounds yet.")
     whose = only_technician(services.registry, viewer)

@@ -24,8 +24,10 @@ router = APIRouter(
 
 POINTS_AT_MOST = 5000
 CHANNELS_AT_MOST = 8
+"""Points and channels of one answer. A bound of ours."""
 AS_THEY_CAME_S = 2 * 86_400
-"""Up to this span the readings themselves are looked at, to be given as they came if few enough."""
+"""Up to this span the readings themselves are looked at, to be given as they came if few enough. A
+bound of ours."""
 
 
 @router.get("/{unit}/readings", response_model=ReadingsPage)

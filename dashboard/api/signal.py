@@ -24,6 +24,7 @@ router = APIRouter(
 )
 
 LONGEST_S = 24 * 3600
+"""A test run lasts no longer. A bound of ours."""
 CHANNELS = (*propose.CANDIDATES, "battery_v", "mains_v")
 
 

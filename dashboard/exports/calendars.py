@@ -20,6 +20,7 @@ from fleet.registry.office.rounds_feed import ToldEvent
 PRODUCT = "-//Hourhand//rounds//EN"
 FRESH = timedelta(minutes=15)
 DAY = 86_400
+"""Seconds, 24 h of 3,600. Arithmetic."""
 
 
 def calendar_of(name: str, technician: str, told: Iterable[ToldEvent]) -> bytes:

@@ -19,6 +19,7 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 HORIZONS = {"7": "a week", "30": "30 days", "90": "90 days", "": "everything"}
 ROWS_AT_MOST = 400
+"""Rows of a table. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,7 +26,7 @@ from fleet.bounds import ROW_MOST, whole
 from fleet.registry.base.faults import RegistryFault
 
 RESTS_MS = 60_000
-"""How long the oldest of too many pages rests before it listens again."""
+"""How long the oldest of too many pages rests before it listens again. A pace of ours."""
 log = logging.getLogger(__name__)
 
 

@@ -29,6 +29,7 @@ router = APIRouter(
 )
 
 FIELDS_AT_MOST = 40
+"""Fields of a form. A bound of ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

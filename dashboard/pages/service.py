@@ -29,6 +29,7 @@ router = APIRouter(include_in_schema=False, dependencies=[require("reader", whol
 
 QUARANTINE_SHOWN = 50
 DEVICES_SHOWN = 200
+"""Rows of each table. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

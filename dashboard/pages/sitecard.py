@@ -25,6 +25,7 @@ from fleet.registry.office.technicians_hours import HoursFault, read_hours, say_
 from scheduler import dispatch
 
 VISITS_AT_MOST = 366
+"""Visits a year that may be agreed. A bound of ours."""
 
 router = APIRouter(include_in_schema=False)
 LOOK = require("reader", whole=True)
@@ -157,7 +158,7 @@ def may_look(services: Services, viewer: Viewer, site: str) -> bool:
     if viewer.role in ("office", "owner"):
         return True
     whose = only_technician(services.registry, viewer)
-    told = kept_rounds.in_force(services.registry)
+    told = kept_rounds.in_force(services.registry, viewer.scope)
     if not whose or told is None:
         return False
     plan = dispatch.decode(told.doc)

@@ -20,12 +20,13 @@ from fleet.registry.base.engine import Registry
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 FOLD_AT = 150
-"""From this many sets on, areas without anything to do are folded."""
+"""From this many sets on, areas without anything to do are folded. A page's length."""
 ONLY_GRAVE_ABOVE = 600
-"""Above this many sets only what is not normal is shown."""
+"""Above this many sets only what is not normal is shown. A page's length."""
 NEEDS_AT_MOST = 60
 TILES_AT_MOST = 600
-"""A wall of more tiles tells nobody anything; the lists behind the counts hold them all."""
+"""A wall of more tiles tells nobody anything; the lists behind the counts hold them all. A page's
+length."""
 
 GRAVE = SEVERITIES[:-1]
 

@@ -19,6 +19,7 @@ from fleet.registry.base.engine import Registry
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 ROWS_AT_MOST = 400
+"""Rows of a table. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

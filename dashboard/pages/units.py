@@ -20,6 +20,7 @@ from fleet.words.readiness_sentences import READINESS
 router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 A_PAGE = 100
+"""Sets of a page. A page's length."""
 READINESS_LISTS: dict[str, str] = {
     **{str(word): name for word, name in READINESS.items()},
     "silent": "Unknown: silent",

@@ -21,6 +21,7 @@ router = APIRouter(
     include_in_schema=False, dependencies=[require("reader", right=None, person=True)]
 )
 FIELDS_AT_MOST = 8
+"""Fields of a form. A bound of ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,7 @@ router = APIRouter(
     include_in_schema=False, dependencies=[require("owner", right=None, person=True)]
 )
 A_PAGE = 100
+"""Rows. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,8 +37,9 @@ OFFICE = [require("office", right=None, person=True)]
 SHARE_DAYS = (("7", "a week"), ("30", "30 days"), ("90", "90 days"), ("365", "a year"))
 TOKEN_DAYS = (("90", "90 days"), ("365", "a year"), ("", "until it is revoked"))
 DAYS_MOST = 3_660
+"""Days a link may hold. A bound of ours."""
 REVOKED_S = 90 * 86_400
-"""How long one that ended is still listed."""
+"""How long one that ended is still listed. A page's length."""
 Days = tuple[tuple[str, str], ...]
 """(days, words) one may hold."""
 
@@ -174,7 +175,7 @@ def _tokens(
     view = TokensPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.tokens(services.registry), names, now),
+        rows=_listed(people.tokens(services.registry, viewer.scope), names, now),
         days=TOKEN_DAYS,
         customers=by_name(names),
         sent=sent or TokenForm(),
@@ -246,7 +247,7 @@ def _shares(
     view = SharesPage(
         wrong=wrong,
         made=made,
-        rows=_listed(people.shares(services.registry), names, now),
+        rows=_listed(people.shares(services.registry, viewer.scope), names, now),
         days=SHARE_DAYS,
         customers=by_name(names),
         sent=sent or ShareForm(),

@@ -22,6 +22,7 @@ router = APIRouter(
     include_in_schema=False, dependencies=[require("owner", right=None, person=True)]
 )
 CUSTOMERS_AT_MOST = 5_000
+"""Customers of a form. A bound of ours."""
 Customers = tuple[tuple[str, str], ...]
 """(id, name), by name."""
 

@@ -31,6 +31,7 @@ from fleet.registry.people import PeopleRefused, Person
 router = APIRouter(include_in_schema=False)
 FIELDS_AT_MOST = 12
 UNSENT_FIELDS_AT_MOST = 5_000
+"""Fields of a form, and of one that is taken up again. A bound of ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,9 +19,10 @@ from dashboard.door import neighbourhood
 Phase = Literal["idle", "head", "body", "answer"]
 """What a connection waits for: a request, the rest of its head, of its body; or it is answered."""
 GOES_FIRST: dict[Phase, int] = {"idle": 0, "head": 1, "body": 2}
-"""Who makes room, the first first; who is being answered never does."""
+"""Who makes room, the first first; who is being answered never does. Definition."""
 SPARE_FILES = 200
-"""Open files that the registry, the store and logs need beside the connections."""
+"""Open files that the registry, the store and logs need beside the connections. A bound of
+ours."""
 
 
 @dataclass(eq=False, slots=True)

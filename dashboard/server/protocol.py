@@ -22,12 +22,14 @@ from dashboard.server.crowd import Crowd, Guest, Phase
 from fleet.bounds import whole_or
 
 BODY_MOST_S = 180.0
+"""How long a body may take [s]. A bound of ours."""
 WORDS = {
     408: "The request came too slowly and was given up. Send it again.",
     429: "Too many connections are open from your address. Close some, and try again in a moment.",
     503: "Too many connections are open at once. Try again in a moment.",
 }
 RETRY_S = 10
+"""Asked of who was turned away [s]. A pace of ours."""
 
 
 @dataclass(frozen=True, slots=True)

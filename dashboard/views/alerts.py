@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 
 from dashboard import phrases
 from dashboard.request_context import Services
-from dashboard.viewers import staff_name
 from dashboard.views.findings import AlertView, alert_view
-from dashboard.views.named import set_name
+from dashboard.views.named import set_name, staff_name
 from dashboard.views.said_to import said_to
 from fleet import words
-from fleet.findings import MainsOutage, ServiceDue, mains
+from fleet.findings import mains
+from fleet.findings.mains import MainsOutage
+from fleet.findings.service import ServiceDue
 from fleet.model import Episode, Scope
 from fleet.registry import lists
 from fleet.registry.facts.rows import UnitInputs

@@ -17,8 +17,10 @@ from scheduler.day import Day
 from scheduler.rules.battery import BatterySeen, BatteryTrend, ChargeLook, CrankLook, RestLook
 
 DRAWN_DAYS = 90
+"""Days of the line. A page's length."""
 LEAST_SHARE = 0.1
-"""The line of volts is at least this share of nominal high: 1.2 V of a 12 V battery."""
+"""The line of volts is at least this share of nominal high: 1.2 V of a 12 V battery. A page's
+length."""
 SHAPES = {
     "good": "",
     "watch": "visit",

@@ -38,7 +38,8 @@ class Form:
     view's docstring. renamed: field to the
     name in JSON. hidden: fields left out; only: where given, the noun's fields that are not.
     moments: whole numbers that are UTC seconds, besides `at`, `since`, `start`, `end` and names
-    ending in `_at`, or texts that are ISO 8601; raw: none is by its name. about: field to its description.
+    ending in `_at`, or texts that are ISO 8601; raw: none is by its name. about: field to its description;
+    types: field to a type that has a schema of its own.
     """
 
     name: str = ""
@@ -49,6 +50,7 @@ class Form:
     moments: frozenset[str] = frozenset()
     raw: bool = False
     about: dict[str, str] = field(default_factory=dict)
+    types: dict[str, object] = field(default_factory=dict)
 
     def moment(self, name: str) -> bool:
         """Whether a whole number of that name is a moment."""
@@ -113,6 +115,7 @@ def form_of(struct: type[msgspec.Struct]) -> Form:
 
 def _field(one: msgspec.structs.FieldInfo, form: Form) -> tuple[Any, Any]:
     kind, about, left_out = _kind(one.type, form.moment(one.name), one.name in form.moments)
+    kind = cast(Any, form.types.get(one.name, kind))
     about = form.about.get(one.name, about)
     if left_out:
         kind = Annotated[kind | None, BeforeValidator(_given)]

@@ -16,7 +16,8 @@ from dashboard.views.contract import FORMS, Form, View, view_of
 from dashboard.views.said_to import Say
 from fleet import words
 from fleet.calendar import local_date
-from fleet.findings import ExerciseMissed, ExerciseShort, exercise
+from fleet.findings import exercise
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort
 from fleet.model import Finding, Severity, Unit
 from scheduler.assess import Assessment
 from scheduler.rules.exercise import (

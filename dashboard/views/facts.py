@@ -6,23 +6,38 @@ more here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import datetime
 from functools import cache
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 import msgspec
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    TypeAdapter,
+    create_model,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from fleet.calendar import utc_text
 from fleet.findings import KINDS, Facts
 from fleet.model import telemetry
 
+MOMENT = "UTC s"
+"""The unit of a moment, which the API gives as ISO 8601 UTC instead."""
 MOMENTS = frozenset({"at", "since", "from", "to", "opened", "closed"})
 """Names of moments in people's records, beside those that end in `_at`."""
 
 
 def finding_facts(facts: Facts) -> telemetry.Facts:
-    """The facts of a finding. What is not known is left out."""
+    """The facts of a finding, with their kind. What is not known is left out."""
     moments = _moments(type(facts))
     told: telemetry.Facts = msgspec.to_builtins(facts)
-    del told["kind"]
     return {
         name: utc_text(value) if name in moments and isinstance(value, int) else value
         for name, value in told.items()
@@ -46,7 +61,7 @@ def _moments(record: type[Facts]) -> frozenset[str]:
     """Names of the record's fields that are moments, as the API spells them."""
     found = msgspec.inspect.type_info(record)
     assert isinstance(found, msgspec.inspect.StructType)
-    return frozenset(field.encode_name for field in found.fields if _unit(field.type) == "UTC s")
+    return frozenset(field.encode_name for field in found.fields if _unit(field.type) == MOMENT)
 
 
 def _unit(found: msgspec.inspect.Type) -> str:
@@ -56,48 +71,82 @@ def _unit(found: msgspec.inspect.Type) -> str:
             return unit
         case msgspec.inspect.UnionType(types=types):
             return next((unit for one in types if (unit := _unit(one))), "")
+        case (
+            msgspec.inspect.VarTupleType(item_type=item) | msgspec.inspect.DictType(value_type=item)
+        ):
+            return _unit(item)
+        case msgspec.inspect.TupleType(item_types=items):
+            return ", ".join(_unit(item) for item in items)
         case _:
             return ""
 
 
+class ByKind:
+    """The schema of a finding's facts, where its field is told to be of this: one of the kinds' own."""
+
+    def __get_pydantic_json_schema__(
+        self, _schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return handler(_adapter().core_schema)
+
+
+FACTS = Annotated[telemetry.Facts, ByKind()]
+"""Facts of a finding as JSON has them; its schema names the kinds, told apart by `kind`."""
+
+
 def schema() -> telemetry.Facts:
-    """JSON Schema of the facts of a finding: one of the records, by the finding's kind."""
-    return {
-        "anyOf": [_of(record) for record in KINDS.values()],
-        "description": "the facts of the finding's kind, a schema each, titled by the kind",
-    }
+    """JSON Schema of the facts of a finding: one of the records, told apart by its `kind`."""
+    return _adapter().json_schema()
 
 
-def _of(record: type[Facts]) -> telemetry.Facts:
-    """The schema of one kind's facts: every field with its unit; moments are date-times."""
+@cache
+def _adapter() -> TypeAdapter[Any]:
+    """The tagged union of all kinds' facts as JSON has them."""
+    some: Any = Union[tuple(_model(record) for record in KINDS.values())]  # noqa: UP007  # built
+    tagged: Any = Annotated[some, Field(discriminator="kind")]
+    return TypeAdapter(tagged)
+
+
+def _model(record: type[Facts]) -> type[BaseModel]:
+    """One kind's facts: every field with its unit; moments are date-times, what is not known left out."""
     info = msgspec.inspect.type_info(record)
     assert isinstance(info, msgspec.inspect.StructType)
-    ((_, whole),) = (
-        (name, found)
-        for name, found in msgspec.json.schema_components([record])[1].items()
-        if name == record.__name__
+    units = {field.name: _unit(field.type) for field in info.fields}
+    fields: telemetry.Facts = {"kind": (Literal[info.tag], ...)}
+    for one in msgspec.structs.fields(record):
+        unit = units[one.name]
+        bare = one.default is msgspec.NODEFAULT and one.default_factory is msgspec.NODEFAULT
+        fields[one.encode_name] = (
+            datetime if unit == MOMENT else _known(one.type),
+            Field(
+                default=... if bare else None,
+                description=f"in {unit}" if unit not in ("", "1", MOMENT) else None,
+                json_schema_extra=_as_left_out(unit),
+            ),
+        )
+    made: type[BaseModel] = create_model(
+        record.__name__,
+        __config__=ConfigDict(title=str(info.tag)),
+        __doc__=" ".join((record.__doc__ or "").partition("\n\n")[0].split()),
+        **fields,
     )
-    named = {field.encode_name: _unit(field.type) for field in info.fields}
-    fields = {
-        name: _field(found, named[name])
-        for name, found in whole["properties"].items()
-        if name != "kind"
-    }
-    return {
-        "type": "object",
-        "title": str(info.tag),
-        "description": (record.__doc__ or "").partition("\n")[0],
-        "properties": fields,
-        "required": [name for name in whole["required"] if name != "kind"],
-    }
+    return made
 
 
-def _field(found: telemetry.Facts, unit: str) -> telemetry.Facts:
-    """A moment as a date-time, any other field with its unit."""
-    kept = {name: value for name, value in found.items() if name not in ("unit", "default")}
-    if "anyOf" in kept:  # what is not known is left out
-        some = [one for one in kept["anyOf"] if one != {"type": "null"}]
-        kept = some[0] if len(some) == 1 else {"anyOf": some}
-    if unit == "UTC s":
-        return {"type": "string", "format": "date-time"}
-    return kept | {"description": f"in {unit}"} if unit else kept
+def _known(kind: Any) -> Any:
+    """The type of a field where it is known."""
+    if get_origin(kind) not in (Union, UnionType):
+        return kind
+    (known,) = (one for one in get_args(kind) if one is not NoneType)
+    return known
+
+
+def _as_left_out(unit: str) -> Callable[[telemetry.Facts], None]:
+    """Without a default, which is not sent, and with the unit by itself, for programs."""
+
+    def change(field: telemetry.Facts) -> None:
+        field.pop("default", None)
+        if unit and unit != MOMENT:
+            field["x-unit"] = unit
+
+    return change

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Annotated
 
 from msgspec import Meta
-from pydantic import WithJsonSchema
 
-from dashboard.viewers import staff_name
 from dashboard.views import facts
 from dashboard.views.contract import Form, Next, View, view_of
+from dashboard.views.named import staff_name
 from dashboard.views.said_to import Say, said_to
-from fleet.model import Episode, Finding, Outage, OutageMember, Scope, Step
+from fleet.model import SEVERITIES, Episode, Finding, Outage, OutageMember, Scope, Step
 from fleet.model.telemetry import Facts
 from scheduler import alarms
 from scheduler.outage import call_list
@@ -21,12 +20,16 @@ from scheduler.outage import finding as finding_of
 class FindingView(View, frozen=True, kw_only=True):
     """What a rule saw, with its facts and its sentence. Moments are UTC seconds."""
 
+    form = Form(
+        types={"facts": facts.FACTS},
+        about={"facts": "of its kind, which they name; each with its unit"},
+    )
     kind: str
     part: str
     severity: str
     since: int
     learned_at: int | None
-    facts: Annotated[Facts, WithJsonSchema(facts.schema())]
+    facts: Facts
     title: str
     sentence: str
     cautions: tuple[str, ...]
@@ -46,6 +49,12 @@ def finding_view(finding: Finding, zone: str, now: int, say: Say) -> FindingView
         sentence=said.text,
         cautions=said.cautions,
     )
+
+
+def worst(findings: tuple[Finding, ...]) -> Finding | None:
+    """The gravest finding, the oldest of equals; notes count as nothing to do."""
+    grave = [f for f in findings if f.severity != "note"]
+    return min(grave, key=lambda f: (SEVERITIES.index(f.severity), f.since), default=None)
 
 
 class StepView(Step, View, frozen=True, kw_only=True):

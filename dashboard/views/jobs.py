@@ -10,13 +10,14 @@ from dashboard.request_context import Services
 from dashboard.views.set_findings import Grave
 from fleet import words
 from fleet.calendar import local_date
-from fleet.model import JOB_STATES, Job, JobState, Severity
+from fleet.model import JOB_STATES, Job, JobState, Scope, Severity
 from fleet.model.book import Book
 from fleet.registry.office import kept_rounds
 from fleet.words import job_sentences
 from scheduler import dispatch, work_orders
 
 CARDS_AT_MOST = 40
+"""Cards of a list. A page's length."""
 NO_SET_IS: dict[str, Grave] = {}
 Place = tuple[str, str, int]
 """Where a plan has a job: technician, local day, start (UTC seconds)."""
@@ -50,9 +51,9 @@ class Column:
     more: int
 
 
-def placed(services: Services) -> dict[str, Place]:
+def placed(services: Services, scope: Scope) -> dict[str, Place]:
     """Where each job stands in the plan in force."""
-    published = kept_rounds.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry, scope)
     return dispatch.decode(published.doc).places if published else {}
 
 

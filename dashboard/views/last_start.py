@@ -17,7 +17,7 @@ from scheduler.assess import Assessment
 from scheduler.rules.battery import CrankLook
 
 NEAR_S = 120
-"""A trace this near a measured start is of that start."""
+"""A trace this near a measured start is of that start. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

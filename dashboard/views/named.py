@@ -1,10 +1,10 @@
-"""What a set is called wherever it is named. Pure."""
+"""What a set is called wherever it is named, and who may read the names of the firm's people. Pure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fleet.model import Customer, Site, Unit
+from fleet.model import Customer, Scope, Site, Unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,3 +40,8 @@ def set_name(unit: Unit, site: Site, customer: Customer) -> SetName:
         area=unit.area,
         site=site.id,
     )
+
+
+def staff_name(scope: Scope, name: str) -> str:
+    """The name of one of the firm's people for those who see the whole fleet; '' for customers."""
+    return name if scope.everything else ""

@@ -27,6 +27,7 @@ BLIND_SHORT = {
 }
 """What a device does not report, in a few words."""
 YEAR_S = 365 * 86_400
+"""A year of 365 days [s]. Arithmetic."""
 
 
 class ReadinessView(ReadinessNow, View, frozen=True, kw_only=True):

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import date
 
 from dashboard import phrases
-from dashboard.viewers import staff_name
 from dashboard.views.contract import FORMS, Form, Next, View, view_of
 from dashboard.views.facts import record_facts
+from dashboard.views.named import staff_name
 from fleet import words
 from fleet.model import Habit, Record, Scope, Unit
 from fleet.registry.facts.rows import UnitInputs, UnsureSpell

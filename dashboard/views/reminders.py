@@ -12,6 +12,7 @@ from fleet.model import Scope
 from fleet.registry import lists
 
 AT_MOST = 50
+"""Rows. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

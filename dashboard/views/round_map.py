@@ -12,10 +12,12 @@ import msgspec
 from markupsafe import Markup, escape
 
 WIDE, HIGH, EDGE = 720.0, 520.0, 34.0
+"""Of the drawing, and the edge kept free, in its own units. Definition."""
 KM_A_DEGREE = 111.19
-"""Of latitude, on a sphere of 6371.0088 km."""
+"""Of latitude, on a sphere of 6371.0088 km. Arithmetic."""
 DASHES = ("a", "b", "c", "d")
 BARS_KM = (1, 2, 5, 10, 20, 50, 100, 200)
+"""Lengths of the scale's bar. Definition."""
 
 
 class Spot(msgspec.Struct, frozen=True):

@@ -16,7 +16,7 @@ from scheduler.assess import Assessment
 from scheduler.rules.exercise import RunReason
 
 LATE_S = 600
-"""News of a start this much later than the start says so."""
+"""News of a start this much later than the start says so. Common practice, no source."""
 
 
 class RunView(Run, View, frozen=True, kw_only=True):

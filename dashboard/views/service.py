@@ -19,7 +19,8 @@ from fleet.registry.lists.rows import HealthFacts
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20
-"""A program writes a sign of life every 5 s; three missed and a little is late."""
+"""A program writes a sign of life every 5 s; three missed and a little is late. Common practice,
+no source."""
 
 
 Said = Mapping[str, object]
@@ -53,7 +54,7 @@ def waiting_bytes(marks: Iterable[InboxMark]) -> int:
 
 
 PAYLOAD_SHOWN = 600
-"""Bytes of a message that a page shows."""
+"""Bytes of a message that a page shows. A page's length."""
 PROGRAM_WORDS = {
     "ingest": "takes messages from the broker",
     "scheduler": "works out days, findings and due work",

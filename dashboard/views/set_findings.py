@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dashboard import frames, phrases
+from dashboard import phrases
 from dashboard.request_context import FoundUnit, Services
 from dashboard.views import set_notices
+from dashboard.views.findings import worst
 from fleet import words
-from fleet.findings import ServiceDue
+from fleet.findings.service import ServiceDue
 from fleet.model import Episode, Finding, Job, Scope, Severity
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
 from fleet.registry.lists.unit import UnitRow
 
 OVER_AT_MOST = 5
+"""What was told and is over, so many. A page's length."""
 Grave = tuple[Severity, str]
 """A severity and a few words."""
 GRAVE: tuple[Severity, ...] = ("act_now", "same_day")
@@ -93,7 +95,7 @@ def gravest_of(sets: Iterable[UnitRow], now: int) -> dict[str, Grave]:
     found: dict[str, Grave] = {}
     for row in sets:
         zone = row.site.time_zone
-        one = frames.worst(row.summary.findings) if row.summary else None
+        one = worst(row.summary.findings) if row.summary else None
         if one is not None and one.severity in GRAVE and not isinstance(one.facts, ServiceDue):
             said = words.sentence(one, zone, now)
             found[row.unit.id] = (

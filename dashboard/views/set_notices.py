@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dashboard import phrases
 from dashboard.views.said_to import Say
-from fleet.findings import ServiceDue
+from fleet.findings.service import ServiceDue
 from fleet.model import SEVERITIES, Finding, Severity
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboard import phrases
 from dashboard.views.contract import FORMS, Form, View
 from fleet import words
-from fleet.registry.lists import StartCount
+from fleet.registry.lists.rows import StartCount
 from scheduler.assess import Assessment
 from scheduler.rules.reliability import Harder, Share, pooled
 from scheduler.rules.service import Duty

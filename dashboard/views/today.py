@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import phrases
-from dashboard.frames import worst
+from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
 from dashboard.views.said_to import Say
 from fleet import words
@@ -112,7 +112,10 @@ def areas(rows: Iterable[Row], now: int, fold: bool, say: Say) -> list[Area]:
 def off_tolerance(rows: Iterable[Row]) -> int:
     """Sets with something to say of their volts or hertz, Notes left out."""
     return sum(
-        any(isinstance(f.facts, supply.OfSupply) and f.severity != "note" for f in summary.findings)
+        any(
+            isinstance(f.facts, supply.SupplyFacts) and f.severity != "note"
+            for f in summary.findings
+        )
         for *_, summary in rows
         if summary is not None
     )

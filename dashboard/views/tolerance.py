@@ -53,7 +53,7 @@ def lines(row: Row, now: int, say: Say) -> list[OffLine]:
     return [
         line(name, finding, site.time_zone, now, say)
         for finding in (summary.findings if summary else ())
-        if isinstance(finding.facts, supply.OfSupply)
+        if isinstance(finding.facts, supply.SupplyFacts)
     ]
 
 
@@ -61,7 +61,7 @@ def line(set: SetName, finding: Finding, zone: str, now: int, say: Say) -> OffLi
     """One finding of a set in words."""
     said = say(finding, zone, now)
     facts = finding.facts
-    assert isinstance(facts, supply.OfSupply)
+    assert isinstance(facts, supply.SupplyFacts)
     name, far = supply.group(facts), supply.share_of(facts)
     return OffLine(
         set=set,

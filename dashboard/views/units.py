@@ -48,6 +48,7 @@ from scheduler.rules.reliability import Harder
 from scheduler.rules.service import Duty
 
 FINDINGS_IN_A_LINE = 2
+"""Named in a row of the list. A page's length."""
 
 
 class UnitView(View, frozen=True, kw_only=True):

@@ -11,22 +11,23 @@ from typing import Protocol
 
 from demo_fleet.customers import Model
 from demo_fleet.machine import Ails, Script
-from fleet.findings import (
+from fleet.findings import Facts, Severity
+from fleet.findings.battery import (
     BatteryFailedCell,
     BatteryRunsDown,
     BatteryWeak,
     ChargerFault,
-    Facts,
+    OverCharge,
+)
+from fleet.findings.fuel import FuelLow
+from fleet.findings.mains import MainsLost
+from fleet.findings.supply import (
     FrequencyDrift,
-    FuelLow,
     Hunting,
     LegOut,
-    MainsLost,
     NoOutput,
     OpenNeutral,
-    OverCharge,
     OverVoltage,
-    Severity,
     Unbalance,
     VoltageDrift,
     VoltsStanding,

@@ -14,23 +14,11 @@ from typing import Any
 
 from demo_fleet.machine import FOREVER, Script
 from demo_fleet.planted import condition
-from fleet.findings import (
-    ClockWrong,
-    ExerciseMissed,
-    ExerciseShort,
-    ExerciseTime,
-    Facts,
-    FailedStart,
-    HarderStarting,
-    MeterReset,
-    MeterRolledOver,
-    NotInAuto,
-    NotReporting,
-    OilCheckInRun,
-    ServiceDue,
-    Severity,
-    StartsUnreliable,
-)
+from fleet.findings import Facts, Severity
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort, ExerciseTime
+from fleet.findings.reporting import ClockWrong, NotReporting
+from fleet.findings.service import MeterReset, MeterRolledOver, OilCheckInRun, ServiceDue
+from fleet.findings.starting import FailedStart, HarderStarting, NotInAuto, StartsUnreliable
 
 DAY_S = 86_400
 HOUR_S = 3_600

@@ -8,24 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fleet.findings import (
-    BatteryWeak,
-    ExerciseShort,
-    ExerciseTime,
-    ExerciseUnderLoaded,
-    Facts,
-    FrequencyDrift,
-    HarderStarting,
-    Hunting,
-    MeterDisagrees,
-    NotReporting,
-    OilCheckInRun,
-    ServiceDue,
-    StartsUnreliable,
-    Unbalance,
-    UsesIntegratedHours,
-    VoltageDrift,
-)
+from fleet.findings import Facts
+from fleet.findings.battery import BatteryWeak
+from fleet.findings.exercise import ExerciseShort, ExerciseTime, ExerciseUnderLoaded
+from fleet.findings.reporting import NotReporting
+from fleet.findings.service import MeterDisagrees, OilCheckInRun, ServiceDue, UsesIntegratedHours
+from fleet.findings.starting import HarderStarting, StartsUnreliable
+from fleet.findings.supply import FrequencyDrift, Hunting, Unbalance, VoltageDrift
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,10 @@ from fleet.backup.places import BackupFault
 from fleet.private import FILE, make_folder
 
 CHUNK = 1 << 20
+"""Bytes read at once. A size of a buffer."""
 QUICK = 1
-"""Level of compression: packed readings do not get smaller, and the registry does with any."""
+"""Level of compression: packed readings do not get smaller, and the registry does with any.
+Definition."""
 
 
 class Writing:

@@ -20,6 +20,7 @@ from fleet.store import schema
 
 REGISTRY, STORE, TABLES = "registry.db", "store.db", "registry.postgresql"
 BUSY_S = 30.0
+"""How long a copy waits for a writer. A pace of ours."""
 
 
 def copy_registry(place: Place, file: Path | None, work: Path) -> tuple[RegistryPart, list[Path]]:

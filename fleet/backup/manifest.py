@@ -13,9 +13,10 @@ from fleet.registry.base.engine import HEAD, schemas
 from fleet.store import schema as store_schema
 
 FORMAT = 1
-"""Of the file. Raised when an older Hourhand could not restore it any more."""
+"""Of the file. Raised when an older Hourhand could not restore it any more. Definition."""
 NAME = "hourhand-backup.json"
 AT_MOST = 64 << 20
+"""Bytes of a manifest. A bound of ours."""
 _PART = re.compile(r"[^/\\\x00-\x1f\x7f]+")
 
 

@@ -1,44 +1,16 @@
 """The catalogue of findings: what can be wrong with a set, a site or this service.
 
 A file a family. A kind is the record of its facts, its sentence, and the row that says how it behaves,
-one below the other; nothing outside sorts kinds in a table of its own.
+one below the other; the family's union of records and its `row_of` stand at the foot of the file. All
+else derives from them, and nothing outside sorts kinds in a table of its own. Records are imported from
+their family; here stands what is asked of findings of every kind.
 """
 
-from fleet.findings import (
-    battery,
-    exercise,
-    fuel,
-    mains,
-    reporting,
-    row,
-    saying,
-    service,
-    starting,
-    supply,
-    this_service,
-)
-from fleet.findings.battery import (
-    BatteryFailedCell,
-    BatteryOld,
-    BatteryRunsDown,
-    BatteryWeak,
-    ChargerFault,
-    OverCharge,
-)
-from fleet.findings.catalogue import ROWS, AnyRow, row_named, row_of, sentence
-from fleet.findings.exercise import (
-    CodeExerciseNotMet,
-    ExerciseMissed,
-    ExerciseShort,
-    ExerciseTime,
-    ExerciseUnderLoaded,
-)
+from fleet.findings.catalogue import ROWS, row_named, row_of, sentence
 from fleet.findings.finding import KINDS, AnyFacts, Finding
-from fleet.findings.fuel import FuelLow
-from fleet.findings.mains import MainsLost, MainsOutage
-from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, SequenceGaps, SimEnding
 from fleet.findings.row import (
     SEVERITIES,
+    AnyRow,
     Concern,
     Evidence,
     Facts,
@@ -48,39 +20,8 @@ from fleet.findings.row import (
     Severity,
     kind_of,
 )
-from fleet.findings.service import (
-    MeterDisagrees,
-    MeterReset,
-    MeterRolledOver,
-    OilCheckInRun,
-    ServiceDue,
-    UsesIntegratedHours,
-)
-from fleet.findings.starting import (
-    FailedStart,
-    HarderStarting,
-    NotInAuto,
-    ShutDown,
-    StartsUnreliable,
-)
 from fleet.findings.states import Condition, Cover
 from fleet.findings.stored import decoder
-from fleet.findings.supply import (
-    FrequencyDrift,
-    FrequencyOut,
-    Hunting,
-    LegOut,
-    NoOutput,
-    OpenNeutral,
-    OverVoltage,
-    StrayVolts,
-    Unbalance,
-    VoltageDrift,
-    VoltageOut,
-    VoltsStanding,
-    WrongNominal,
-)
-from fleet.findings.this_service import Earlier, OwnLine, Undelivered
 
 __all__ = [
     "KINDS",
@@ -88,76 +29,19 @@ __all__ = [
     "SEVERITIES",
     "AnyFacts",
     "AnyRow",
-    "BatteryFailedCell",
-    "BatteryOld",
-    "BatteryRunsDown",
-    "BatteryWeak",
-    "ChargerFault",
-    "ClockWrong",
-    "CodeExerciseNotMet",
     "Concern",
     "Condition",
     "Cover",
-    "DataBudget",
-    "Earlier",
     "Evidence",
-    "ExerciseMissed",
-    "ExerciseShort",
-    "ExerciseTime",
-    "ExerciseUnderLoaded",
     "Facts",
-    "FailedStart",
     "Finding",
-    "FrequencyDrift",
-    "FrequencyOut",
-    "FuelLow",
-    "HarderStarting",
-    "Hunting",
-    "LegOut",
-    "MainsLost",
-    "MainsOutage",
-    "MeterDisagrees",
-    "MeterReset",
-    "MeterRolledOver",
     "Metered",
-    "NoOutput",
-    "NotInAuto",
-    "NotReporting",
-    "OilCheckInRun",
-    "OpenNeutral",
-    "OverCharge",
-    "OverVoltage",
-    "OwnLine",
     "Row",
     "Sentence",
-    "SequenceGaps",
-    "ServiceDue",
     "Severity",
-    "ShutDown",
-    "SimEnding",
-    "StartsUnreliable",
-    "StrayVolts",
-    "Unbalance",
-    "Undelivered",
-    "UsesIntegratedHours",
-    "VoltageDrift",
-    "VoltageOut",
-    "VoltsStanding",
-    "WrongNominal",
-    "battery",
     "decoder",
-    "exercise",
-    "fuel",
     "kind_of",
-    "mains",
-    "reporting",
-    "row",
     "row_named",
     "row_of",
-    "saying",
     "sentence",
-    "service",
-    "starting",
-    "supply",
-    "this_service",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import ceil
+from typing import TypeAlias, assert_never
 
 from fleet.calendar import local_date
 from fleet.findings.row import (
@@ -10,18 +11,25 @@ from fleet.findings.row import (
     NEVER,
     READY,
     STATE,
+    AnyRow,
     Celsius,
+    Count,
     Days,
+    F,
     Facts,
     Found,
     Metered,
     Moment,
+    Months,
     Percent,
     Quiet,
     Readies,
     Row,
+    Say,
     Sentence,
+    Severity,
     Volts,
+    VoltsAMonth,
     always,
 )
 from fleet.findings.saying import count, day, ends, moment, unchecked, when
@@ -30,6 +38,30 @@ BY_METER = Quiet(set_aside="note", unchecked="note", answered_by="nothing", outa
 BY_ITSELF = Quiet(
     set_aside="note", unchecked="note_unless_compared", answered_by="nothing", outage="nothing"
 )
+
+
+def _losing(
+    facts: type[F],
+    say: Say[F],
+    severities: tuple[Severity, ...],
+    quiet: Quiet,
+    readiness: Readies = READY,
+) -> Row[F]:
+    """It will not crank one day: measured, and cover is lost with it."""
+    return Row(
+        facts=facts,
+        family="battery",
+        severities=severities,
+        alarm=MEASURED,
+        concern="losing",
+        quiet=quiet,
+        readiness=readiness,
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=True,
+        say=say,
+    )
 
 
 class OfBattery(Metered, frozen=True, kw_only=True, omit_defaults=True, tag_field="kind"):
@@ -126,13 +158,13 @@ class BatteryWeak(OfBattery, frozen=True, kw_only=True, omit_defaults=True, tag=
     healthy_v: Volts | None = None
     healthy_at: Moment | None = None
     healthy_temp_c: Celsius | None = None
-    below: int | None = None
+    below: Count | None = None
     like_from: Moment | None = None
-    like_starts: int | None = None
-    like_low: int | None = None
+    like_starts: Count | None = None
+    like_low: Count | None = None
     rest_v: Volts | None = None
     charge_pct: Percent | None = None
-    per_month_v: Volts | None = None
+    per_month_v: VoltsAMonth | None = None
     crosses_at: Moment | None = None
     crosses_from: Moment | None = None
     crosses_to: Moment | None = None
@@ -193,20 +225,7 @@ def _cranked(facts: BatteryWeak, zone: str, now: int) -> str:
     return f"{seen}."
 
 
-BATTERY_WEAK = Row(
-    facts=BatteryWeak,
-    family="battery",
-    severities=("same_day", "next_visit", "note"),
-    alarm=MEASURED,
-    concern="losing",
-    quiet=BY_ITSELF,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_battery_weak,
-)
+BATTERY_WEAK = _losing(BatteryWeak, _battery_weak, ("same_day", "next_visit", "note"), BY_ITSELF)
 
 
 class BatteryFailedCell(
@@ -246,19 +265,11 @@ def _battery_failed_cell(facts: BatteryFailedCell, f: Found, zone: str, now: int
     )
 
 
-BATTERY_FAILED_CELL = Row(
-    facts=BatteryFailedCell,
-    family="battery",
-    severities=("same_day", "note"),
-    alarm=MEASURED,
-    concern="losing",
-    quiet=Quiet(set_aside="note", unchecked="stays", answered_by="nothing", outage="nothing"),
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_battery_failed_cell,
+BATTERY_FAILED_CELL = _losing(
+    BatteryFailedCell,
+    _battery_failed_cell,
+    ("same_day", "note"),
+    Quiet(set_aside="note", unchecked="stays", answered_by="nothing", outage="nothing"),
 )
 
 
@@ -305,24 +316,17 @@ def _charger_fault(facts: ChargerFault, f: Found, zone: str, now: int) -> Senten
     )
 
 
-CHARGER_FAULT = Row(
-    facts=ChargerFault,
-    family="battery",
-    severities=("same_day", "next_visit", "note"),
-    alarm=MEASURED,
-    concern="losing",
-    quiet=BY_ITSELF,
+CHARGER_FAULT = _losing(
+    ChargerFault,
+    _charger_fault,
+    ("same_day", "next_visit", "note"),
+    BY_ITSELF,
     readiness=Readies(
         not_ready=NEVER,
         doubtful=NEVER,
         reason="the battery charger does not charge as it should",
         where=always,
     ),
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_charger_fault,
 )
 
 
@@ -355,20 +359,7 @@ def _over_charge(facts: OverCharge, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-OVER_CHARGE = Row(
-    facts=OverCharge,
-    family="battery",
-    severities=("same_day", "note"),
-    alarm=MEASURED,
-    concern="losing",
-    quiet=BY_ITSELF,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_over_charge,
-)
+OVER_CHARGE = _losing(OverCharge, _over_charge, ("same_day", "note"), BY_ITSELF)
 
 
 class BatteryRunsDown(
@@ -409,19 +400,8 @@ def _battery_runs_down(facts: BatteryRunsDown, f: Found, zone: str, now: int) ->
     )
 
 
-BATTERY_RUNS_DOWN = Row(
-    facts=BatteryRunsDown,
-    family="battery",
-    severities=("same_day", "next_visit", "note"),
-    alarm=MEASURED,
-    concern="losing",
-    quiet=BY_METER,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_battery_runs_down,
+BATTERY_RUNS_DOWN = _losing(
+    BatteryRunsDown, _battery_runs_down, ("same_day", "next_visit", "note"), BY_METER
 )
 
 
@@ -437,8 +417,8 @@ class BatteryOld(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="batt
     """
 
     fitted_at: Moment
-    months: int
-    usual_months: int
+    months: Months
+    usual_months: Months
 
 
 def _battery_old(facts: BatteryOld, f: Found, zone: str, now: int) -> Sentence:
@@ -466,3 +446,28 @@ BATTERY_OLD = Row(
     sends=False,
     say=_battery_old,
 )
+
+
+BatteryFacts: TypeAlias = (
+    BatteryWeak | BatteryFailedCell | ChargerFault | OverCharge | BatteryRunsDown | BatteryOld
+)
+"""What is found of the starter battery and its charger."""
+
+
+def row_of(facts: BatteryFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case BatteryWeak():
+            return BATTERY_WEAK
+        case BatteryFailedCell():
+            return BATTERY_FAILED_CELL
+        case ChargerFault():
+            return CHARGER_FAULT
+        case OverCharge():
+            return OVER_CHARGE
+        case BatteryRunsDown():
+            return BATTERY_RUNS_DOWN
+        case BatteryOld():
+            return BATTERY_OLD
+        case _:
+            assert_never(facts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias, assert_never, get_args
+from typing import assert_never
 
 import msgspec
 
@@ -17,212 +17,53 @@ from fleet.findings import (
     supply,
     this_service,
 )
-from fleet.findings.battery import (
-    BatteryFailedCell,
-    BatteryOld,
-    BatteryRunsDown,
-    BatteryWeak,
-    ChargerFault,
-    OverCharge,
-)
-from fleet.findings.exercise import (
-    CodeExerciseNotMet,
-    ExerciseMissed,
-    ExerciseShort,
-    ExerciseTime,
-    ExerciseUnderLoaded,
-)
-from fleet.findings.finding import AnyFacts, Finding
-from fleet.findings.fuel import FuelLow
-from fleet.findings.mains import MainsLost, MainsOutage
-from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, SequenceGaps, SimEnding
-from fleet.findings.row import Row, Sentence
+from fleet.findings.finding import KINDS, AnyFacts, Finding
+from fleet.findings.row import AnyRow, Row, Sentence
 from fleet.findings.saying import CAUTIONS, LEARNED, began, is_late, moment
-from fleet.findings.service import (
-    MeterDisagrees,
-    MeterReset,
-    MeterRolledOver,
-    OilCheckInRun,
-    ServiceDue,
-    UsesIntegratedHours,
+
+FAMILIES = (
+    starting,
+    reporting,
+    service,
+    exercise,
+    mains,
+    fuel,
+    battery,
+    supply.tolerance,
+    supply.dangers,
+    this_service,
 )
-from fleet.findings.starting import (
-    FailedStart,
-    HarderStarting,
-    NotInAuto,
-    ShutDown,
-    StartsUnreliable,
-)
-from fleet.findings.supply import (
-    FrequencyDrift,
-    FrequencyOut,
-    Hunting,
-    LegOut,
-    NoOutput,
-    OpenNeutral,
-    OverVoltage,
-    StrayVolts,
-    Unbalance,
-    VoltageDrift,
-    VoltageOut,
-    VoltsStanding,
-    WrongNominal,
-)
-from fleet.findings.this_service import Earlier, OwnLine, Undelivered
-
-AnyRow: TypeAlias = Row[Any]
-
-
-def row_of(facts: AnyFacts) -> AnyRow:
-    """How such a finding behaves. A kind without a row is a type error here."""
-    match facts:
-        case FailedStart():
-            return starting.FAILED_START
-        case ShutDown():
-            return starting.SHUT_DOWN
-        case NotInAuto():
-            return starting.NOT_IN_AUTO
-        case StartsUnreliable():
-            return starting.STARTS_UNRELIABLE
-        case HarderStarting():
-            return starting.HARDER_STARTING
-        case NotReporting():
-            return reporting.NOT_REPORTING
-        case ClockWrong():
-            return reporting.CLOCK_WRONG
-        case SequenceGaps():
-            return reporting.SEQUENCE_GAPS
-        case SimEnding():
-            return reporting.SIM_ENDING
-        case DataBudget():
-            return reporting.DATA_BUDGET
-        case ServiceDue():
-            return service.SERVICE_DUE
-        case OilCheckInRun():
-            return service.OIL_CHECK_IN_RUN
-        case MeterReset():
-            return service.METER_RESET
-        case MeterRolledOver():
-            return service.METER_ROLLED_OVER
-        case MeterDisagrees():
-            return service.METER_DISAGREES
-        case UsesIntegratedHours():
-            return service.USES_INTEGRATED_HOURS
-        case ExerciseMissed():
-            return exercise.EXERCISE_MISSED
-        case ExerciseShort():
-            return exercise.EXERCISE_SHORT
-        case ExerciseUnderLoaded():
-            return exercise.EXERCISE_UNDER_LOADED
-        case ExerciseTime():
-            return exercise.EXERCISE_TIME
-        case CodeExerciseNotMet():
-            return exercise.CODE_EXERCISE_NOT_MET
-        case MainsLost():
-            return mains.MAINS_LOST
-        case MainsOutage():
-            return mains.MAINS_OUTAGE
-        case FuelLow():
-            return fuel.FUEL_LOW
-        case BatteryWeak():
-            return battery.BATTERY_WEAK
-        case BatteryFailedCell():
-            return battery.BATTERY_FAILED_CELL
-        case ChargerFault():
-            return battery.CHARGER_FAULT
-        case OverCharge():
-            return battery.OVER_CHARGE
-        case BatteryRunsDown():
-            return battery.BATTERY_RUNS_DOWN
-        case BatteryOld():
-            return battery.BATTERY_OLD
-        case VoltageOut():
-            return supply.VOLTAGE_OUT
-        case FrequencyOut():
-            return supply.FREQUENCY_OUT
-        case VoltageDrift():
-            return supply.VOLTAGE_DRIFT
-        case FrequencyDrift():
-            return supply.FREQUENCY_DRIFT
-        case Hunting():
-            return supply.HUNTING
-        case Unbalance():
-            return supply.UNBALANCE
-        case LegOut():
-            return supply.LEG_OUT
-        case OpenNeutral():
-            return supply.OPEN_NEUTRAL
-        case OverVoltage():
-            return supply.OVER_VOLTAGE
-        case NoOutput():
-            return supply.NO_OUTPUT
-        case VoltsStanding():
-            return supply.VOLTS_STANDING
-        case StrayVolts():
-            return supply.STRAY_VOLTS
-        case WrongNominal():
-            return supply.WRONG_NOMINAL
-        case OwnLine():
-            return this_service.OWN_LINE
-        case Undelivered():
-            return this_service.UNDELIVERED
-        case Earlier():
-            return this_service.EARLIER
-        case _:
-            assert_never(facts)
-
-
-ROWS: tuple[AnyRow, ...] = (
-    starting.FAILED_START,
-    starting.SHUT_DOWN,
-    starting.NOT_IN_AUTO,
-    starting.STARTS_UNRELIABLE,
-    starting.HARDER_STARTING,
-    reporting.NOT_REPORTING,
-    reporting.CLOCK_WRONG,
-    reporting.SEQUENCE_GAPS,
-    reporting.SIM_ENDING,
-    reporting.DATA_BUDGET,
-    service.SERVICE_DUE,
-    service.OIL_CHECK_IN_RUN,
-    service.METER_RESET,
-    service.METER_ROLLED_OVER,
-    service.METER_DISAGREES,
-    service.USES_INTEGRATED_HOURS,
-    exercise.EXERCISE_MISSED,
-    exercise.EXERCISE_SHORT,
-    exercise.EXERCISE_UNDER_LOADED,
-    exercise.EXERCISE_TIME,
-    exercise.CODE_EXERCISE_NOT_MET,
-    mains.MAINS_LOST,
-    mains.MAINS_OUTAGE,
-    fuel.FUEL_LOW,
-    battery.BATTERY_WEAK,
-    battery.BATTERY_FAILED_CELL,
-    battery.CHARGER_FAULT,
-    battery.OVER_CHARGE,
-    battery.BATTERY_RUNS_DOWN,
-    battery.BATTERY_OLD,
-    supply.VOLTAGE_OUT,
-    supply.FREQUENCY_OUT,
-    supply.VOLTAGE_DRIFT,
-    supply.FREQUENCY_DRIFT,
-    supply.HUNTING,
-    supply.UNBALANCE,
-    supply.LEG_OUT,
-    supply.OPEN_NEUTRAL,
-    supply.OVER_VOLTAGE,
-    supply.NO_OUTPUT,
-    supply.VOLTS_STANDING,
-    supply.STRAY_VOLTS,
-    supply.WRONG_NOMINAL,
-    this_service.OWN_LINE,
-    this_service.UNDELIVERED,
-    this_service.EARLIER,
+"""Where the rows stand, each below the record of its facts."""
+ROWS: tuple[AnyRow, ...] = tuple(
+    row for family in FAMILIES for row in vars(family).values() if isinstance(row, Row)
 )
 """Every row, family by family."""
 _NAMED: dict[str, AnyRow] = {row.kind: row for row in ROWS}
-assert {row.facts for row in ROWS} == set(get_args(AnyFacts)), "a kind without its row"
+assert {row.facts for row in ROWS} == set(KINDS.values()), "a kind without its row"
+
+
+def row_of(facts: AnyFacts) -> AnyRow:
+    """How such a finding behaves. A family that nobody asks is a type error here, a kind without a row
+    one in its family."""
+    if isinstance(facts, starting.StartingFacts):
+        return starting.row_of(facts)
+    if isinstance(facts, reporting.ReportingFacts):
+        return reporting.row_of(facts)
+    if isinstance(facts, service.ServiceFacts):
+        return service.row_of(facts)
+    if isinstance(facts, exercise.ExerciseFacts):
+        return exercise.row_of(facts)
+    if isinstance(facts, mains.MainsFacts):
+        return mains.row_of(facts)
+    if isinstance(facts, fuel.FuelFacts):
+        return fuel.row_of(facts)
+    if isinstance(facts, battery.BatteryFacts):
+        return battery.row_of(facts)
+    if isinstance(facts, supply.SupplyFacts):
+        return supply.row_of(facts)
+    if isinstance(facts, this_service.ThisServiceFacts):
+        return this_service.row_of(facts)
+    assert_never(facts)
 
 
 def row_named(kind: str) -> AnyRow:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import TypeAlias, assert_never
 
 from fleet.findings.row import (
     NEVER,
@@ -10,6 +11,10 @@ from fleet.findings.row import (
     RECKONED,
     STATE,
     TOLD,
+    Alarm,
+    AnyRow,
+    Count,
+    F,
     Facts,
     Found,
     Kilowatts,
@@ -19,13 +24,13 @@ from fleet.findings.row import (
     Quiet,
     Readies,
     Row,
+    Say,
     Sentence,
+    Severity,
+    WholeSeconds,
 )
 from fleet.findings.saying import moment, span
 
-OF_EXERCISE = Quiet(
-    set_aside="not_looked_for", unchecked="no_reading", answered_by="nothing", outage="nothing"
-)
 BY = {
     "readings": "its readings",
     "counter": "its start counter",
@@ -33,6 +38,37 @@ BY = {
     "meter": "its hour meter",
 }
 """What a missed exercise was seen by."""
+
+
+def _row(
+    facts: type[F],
+    say: Say[F],
+    severities: tuple[Severity, ...],
+    *,
+    alarm: Alarm = RECKONED,
+    readiness: Readies = READY,
+    sends: bool = True,
+) -> Row[F]:
+    """Worked out of what was agreed; not looked for on a set that is laid up or out for work."""
+    return Row(
+        facts=facts,
+        family="exercise",
+        severities=severities,
+        alarm=alarm,
+        concern="other",
+        quiet=Quiet(
+            set_aside="not_looked_for",
+            unchecked="no_reading",
+            answered_by="nothing",
+            outage="nothing",
+        ),
+        readiness=readiness,
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=sends,
+        say=say,
+    )
 
 
 class ExerciseMissed(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_missed"):
@@ -51,7 +87,7 @@ class ExerciseMissed(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
     office may write to.
     """
 
-    times: int
+    times: Count
     due_at: Moment
     wall: str
     by: str
@@ -84,24 +120,16 @@ def _missed_twice(facts: ExerciseMissed) -> bool:
     return facts.twice
 
 
-EXERCISE_MISSED = Row(
-    facts=ExerciseMissed,
-    family="exercise",
-    severities=("same_day", "next_visit"),
-    alarm=RECKONED,
-    concern="other",
-    quiet=OF_EXERCISE,
+EXERCISE_MISSED = _row(
+    ExerciseMissed,
+    _exercise_missed,
+    ("same_day", "next_visit"),
     readiness=Readies(
         not_ready=NEVER,
         doubtful=TOLD,
         reason="it missed its exercise twice",
         where=_missed_twice,
     ),
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_exercise_missed,
 )
 
 
@@ -121,7 +149,7 @@ class ExerciseShort(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="e
     due_at: Moment
     remind: str
     ran_at: Moment | None = None
-    length_s: int | None = None
+    length_s: WholeSeconds | None = None
     minutes: Minutes | None = None
 
 
@@ -135,20 +163,7 @@ def _exercise_short(facts: ExerciseShort, f: Found, zone: str, now: int) -> Sent
     )
 
 
-EXERCISE_SHORT = Row(
-    facts=ExerciseShort,
-    family="exercise",
-    severities=("next_visit",),
-    alarm=RECKONED,
-    concern="other",
-    quiet=OF_EXERCISE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_exercise_short,
-)
+EXERCISE_SHORT = _row(ExerciseShort, _exercise_short, ("next_visit",))
 
 
 class ExerciseUnderLoaded(
@@ -167,7 +182,7 @@ class ExerciseUnderLoaded(
     due_at: Moment
     remind: str
     ran_at: Moment | None = None
-    length_s: int | None = None
+    length_s: WholeSeconds | None = None
     minutes: Minutes | None = None
     mean_kw: Kilowatts | None = None
     asked_kw: Kilowatts | None = None
@@ -182,20 +197,7 @@ def _exercise_under_loaded(facts: ExerciseUnderLoaded, f: Found, zone: str, now:
     return Sentence(title="Exercise with little load", seen=f"{seen}.")
 
 
-EXERCISE_UNDER_LOADED = Row(
-    facts=ExerciseUnderLoaded,
-    family="exercise",
-    severities=("note",),
-    alarm=RECKONED,
-    concern="other",
-    quiet=OF_EXERCISE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_exercise_under_loaded,
-)
+EXERCISE_UNDER_LOADED = _row(ExerciseUnderLoaded, _exercise_under_loaded, ("note",), sends=False)
 
 
 class ExerciseTime(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="exercise_time"):
@@ -213,10 +215,10 @@ class ExerciseTime(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="ex
     may not follow summer time.
     """
 
-    offset_s: int
+    offset_s: WholeSeconds
     agreed: str
     real: str
-    matches: int
+    matches: Count
     summer_time: bool
 
 
@@ -233,20 +235,7 @@ def _exercise_time(facts: ExerciseTime, f: Found, zone: str, now: int) -> Senten
     )
 
 
-EXERCISE_TIME = Row(
-    facts=ExerciseTime,
-    family="exercise",
-    severities=("note",),
-    alarm=RECKONED,
-    concern="other",
-    quiet=OF_EXERCISE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_exercise_time,
-)
+EXERCISE_TIME = _row(ExerciseTime, _exercise_time, ("note",), sends=False)
 
 
 class CodeExerciseNotMet(
@@ -303,17 +292,29 @@ def _code_exercise_not_met(facts: CodeExerciseNotMet, f: Found, zone: str, now: 
     )
 
 
-CODE_EXERCISE_NOT_MET = Row(
-    facts=CodeExerciseNotMet,
-    family="exercise",
-    severities=("next_visit",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_EXERCISE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_code_exercise_not_met,
+CODE_EXERCISE_NOT_MET = _row(
+    CodeExerciseNotMet, _code_exercise_not_met, ("next_visit",), alarm=STATE
 )
+
+
+ExerciseFacts: TypeAlias = (
+    ExerciseMissed | ExerciseShort | ExerciseUnderLoaded | ExerciseTime | CodeExerciseNotMet
+)
+"""What is found of exercise."""
+
+
+def row_of(facts: ExerciseFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case ExerciseMissed():
+            return EXERCISE_MISSED
+        case ExerciseShort():
+            return EXERCISE_SHORT
+        case ExerciseUnderLoaded():
+            return EXERCISE_UNDER_LOADED
+        case ExerciseTime():
+            return EXERCISE_TIME
+        case CodeExerciseNotMet():
+            return CODE_EXERCISE_NOT_MET
+        case _:
+            assert_never(facts)

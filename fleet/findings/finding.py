@@ -1,107 +1,30 @@
-"""The finding: what was seen of one subject, and the kinds that there are."""
+"""The finding: what was seen of one subject, and the kinds that there are, family by family."""
 
 from __future__ import annotations
 
 from typing import TypeAlias, get_args
 
-from fleet.findings.battery import (
-    BatteryFailedCell,
-    BatteryOld,
-    BatteryRunsDown,
-    BatteryWeak,
-    ChargerFault,
-    OverCharge,
-)
-from fleet.findings.exercise import (
-    CodeExerciseNotMet,
-    ExerciseMissed,
-    ExerciseShort,
-    ExerciseTime,
-    ExerciseUnderLoaded,
-)
-from fleet.findings.fuel import FuelLow
-from fleet.findings.mains import MainsLost, MainsOutage
-from fleet.findings.reporting import ClockWrong, DataBudget, NotReporting, SequenceGaps, SimEnding
+from fleet.findings.battery import BatteryFacts
+from fleet.findings.exercise import ExerciseFacts
+from fleet.findings.fuel import FuelFacts
+from fleet.findings.mains import MainsFacts
+from fleet.findings.reporting import ReportingFacts
 from fleet.findings.row import Facts, Found, kind_of
-from fleet.findings.service import (
-    MeterDisagrees,
-    MeterReset,
-    MeterRolledOver,
-    OilCheckInRun,
-    ServiceDue,
-    UsesIntegratedHours,
-)
-from fleet.findings.starting import (
-    FailedStart,
-    HarderStarting,
-    NotInAuto,
-    ShutDown,
-    StartsUnreliable,
-)
-from fleet.findings.supply import (
-    FrequencyDrift,
-    FrequencyOut,
-    Hunting,
-    LegOut,
-    NoOutput,
-    OpenNeutral,
-    OverVoltage,
-    StrayVolts,
-    Unbalance,
-    VoltageDrift,
-    VoltageOut,
-    VoltsStanding,
-    WrongNominal,
-)
-from fleet.findings.this_service import Earlier, OwnLine, Undelivered
+from fleet.findings.service import ServiceFacts
+from fleet.findings.starting import StartingFacts
+from fleet.findings.supply import SupplyFacts
+from fleet.findings.this_service import ThisServiceFacts
 
 AnyFacts: TypeAlias = (
-    FailedStart
-    | ShutDown
-    | NotInAuto
-    | StartsUnreliable
-    | HarderStarting
-    | NotReporting
-    | ClockWrong
-    | SequenceGaps
-    | SimEnding
-    | DataBudget
-    | ServiceDue
-    | OilCheckInRun
-    | MeterReset
-    | MeterRolledOver
-    | MeterDisagrees
-    | UsesIntegratedHours
-    | ExerciseMissed
-    | ExerciseShort
-    | ExerciseUnderLoaded
-    | ExerciseTime
-    | CodeExerciseNotMet
-    | MainsLost
-    | MainsOutage
-    | FuelLow
-    | BatteryWeak
-    | BatteryFailedCell
-    | ChargerFault
-    | OverCharge
-    | BatteryRunsDown
-    | BatteryOld
-    | VoltageOut
-    | FrequencyOut
-    | VoltageDrift
-    | FrequencyDrift
-    | Hunting
-    | Unbalance
-    | LegOut
-    | OpenNeutral
-    | OverVoltage
-    | NoOutput
-    | VoltsStanding
-    | StrayVolts
-    | WrongNominal
-    | OwnLine
-    | Undelivered
-    | Earlier
+    StartingFacts
+    | ReportingFacts
+    | ServiceFacts
+    | ExerciseFacts
+    | MainsFacts
+    | FuelFacts
+    | BatteryFacts
+    | SupplyFacts
+    | ThisServiceFacts
 )
 """The facts of every kind, a record each."""
 KINDS: dict[str, type[Facts]] = {kind_of(record): record for record in get_args(AnyFacts)}

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias, assert_never
+
 from fleet.findings.row import (
     MEASURED,
     NEVER,
     TOLD,
+    AnyRow,
     Facts,
     Found,
     Hours,
@@ -135,3 +138,16 @@ FUEL_LOW = Row(
     sends=True,
     say=_fuel_low,
 )
+
+
+FuelFacts: TypeAlias = FuelLow
+"""What is found of fuel."""
+
+
+def row_of(facts: FuelFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case FuelLow():
+            return FUEL_LOW
+        case _:
+            assert_never(facts)

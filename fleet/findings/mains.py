@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Literal, TypeAlias, assert_never
 
 from fleet.findings.row import (
     AT_ONCE,
     NEVER,
     READY,
     STATE,
+    AnyRow,
+    Count,
     Facts,
     Found,
     Moment,
@@ -22,7 +24,8 @@ from fleet.findings.saying import count, moment
 from fleet.findings.states import Cover
 
 ONE_MOMENT_S = 120
-"""A loss that lies between two reports no further apart is said with one time."""
+"""A loss that lies between two reports no further apart is said with one time. Common practice, no
+source."""
 FARE: tuple[tuple[Cover, str], ...] = (
     ("failed", "would not start"),
     ("not_running", "stand still with the mains off"),
@@ -117,10 +120,10 @@ class MainsOutage(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="mai
 
     area: str
     alone: bool
-    told: int
-    sets: int
-    sites: int
-    cover: dict[Cover, int]
+    told: Count
+    sets: Count
+    sites: Count
+    cover: dict[Cover, Count]
     earliest_at: Moment | None = None
     ended_at: Moment | None = None
     first: str = ""
@@ -172,3 +175,18 @@ MAINS_OUTAGE = Row(
 def where(facts: Facts) -> tuple[str, str]:
     """(what people call the place, its time zone) of an outage's finding; '' and '' of any other."""
     return (facts.place, facts.zone) if isinstance(facts, MainsOutage) else ("", "")
+
+
+MainsFacts: TypeAlias = MainsLost | MainsOutage
+"""What is found of the mains and of outages."""
+
+
+def row_of(facts: MainsFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case MainsLost():
+            return MAINS_LOST
+        case MainsOutage():
+            return MAINS_OUTAGE
+        case _:
+            assert_never(facts)

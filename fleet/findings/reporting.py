@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias, assert_never
+
 from fleet.findings.row import (
     AT_ONCE,
     NEVER,
     READY,
     STATE,
+    AnyRow,
+    Count,
+    F,
     Facts,
     Found,
     Megabytes,
@@ -14,15 +19,37 @@ from fleet.findings.row import (
     Quiet,
     Readies,
     Row,
+    Say,
     Sentence,
+    Severity,
+    WholeDays,
+    WholeSeconds,
     always,
 )
 from fleet.findings.saying import CONDITIONS, count, day, megabytes, moment, span
 from fleet.findings.states import Condition
 
-OF_THE_DEVICE = Quiet(
-    set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
-)
+
+def _of_the_device(
+    facts: type[F], say: Say[F], severities: tuple[Severity, ...], *, sends: bool
+) -> Row[F]:
+    """Of the device and its card, not of the set, whether that is in service or not."""
+    return Row(
+        facts=facts,
+        family="reporting",
+        severities=severities,
+        alarm=STATE,
+        concern="other",
+        quiet=Quiet(
+            set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
+        ),
+        readiness=READY,
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=sends,
+        say=say,
+    )
 
 
 class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="not_reporting"):
@@ -40,7 +67,7 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     never spoke.
     """
 
-    limit_s: int
+    limit_s: WholeSeconds
     silent_since: Moment | None = None
     heard_at: Moment | None = None
     last_condition: Condition | None = None
@@ -115,20 +142,7 @@ def _clock_wrong(facts: ClockWrong, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-CLOCK_WRONG = Row(
-    facts=ClockWrong,
-    family="reporting",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_DEVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_clock_wrong,
-)
+CLOCK_WRONG = _of_the_device(ClockWrong, _clock_wrong, ("note",), sends=False)
 
 
 class SequenceGaps(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sequence_gaps"):
@@ -142,7 +156,7 @@ class SequenceGaps(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="se
     """
 
     device: str
-    gaps: int
+    gaps: Count
 
 
 def _sequence_gaps(facts: SequenceGaps, f: Found, zone: str, now: int) -> Sentence:
@@ -152,20 +166,7 @@ def _sequence_gaps(facts: SequenceGaps, f: Found, zone: str, now: int) -> Senten
     )
 
 
-SEQUENCE_GAPS = Row(
-    facts=SequenceGaps,
-    family="reporting",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_DEVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_sequence_gaps,
-)
+SEQUENCE_GAPS = _of_the_device(SequenceGaps, _sequence_gaps, ("note",), sends=False)
 
 
 class SimEnding(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sim_ending"):
@@ -183,7 +184,7 @@ class SimEnding(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="sim_e
     """
 
     ends: str
-    days_left: int
+    days_left: WholeDays
     sim: str
     works: bool
 
@@ -209,20 +210,7 @@ def _sim_ending(facts: SimEnding, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-SIM_ENDING = Row(
-    facts=SimEnding,
-    family="reporting",
-    severities=("next_visit", "note"),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_DEVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_sim_ending,
-)
+SIM_ENDING = _of_the_device(SimEnding, _sim_ending, ("next_visit", "note"), sends=True)
 
 
 class DataBudget(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="data_budget"):
@@ -253,17 +241,25 @@ def _data_budget(facts: DataBudget, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-DATA_BUDGET = Row(
-    facts=DataBudget,
-    family="reporting",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_DEVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_data_budget,
-)
+DATA_BUDGET = _of_the_device(DataBudget, _data_budget, ("note",), sends=False)
+
+
+ReportingFacts: TypeAlias = NotReporting | ClockWrong | SequenceGaps | SimEnding | DataBudget
+"""What is found of how a device reports."""
+
+
+def row_of(facts: ReportingFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case NotReporting():
+            return NOT_REPORTING
+        case ClockWrong():
+            return CLOCK_WRONG
+        case SequenceGaps():
+            return SEQUENCE_GAPS
+        case SimEnding():
+            return SIM_ENDING
+        case DataBudget():
+            return DATA_BUDGET
+        case _:
+            assert_never(facts)

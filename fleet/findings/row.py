@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, Generic, Literal, TypeVar
+from typing import Annotated, Any, Generic, Literal, TypeAlias, TypeVar
 
 import msgspec
 
@@ -39,6 +39,16 @@ Kilowatts = Annotated[float, _unit("kW")]
 Litres = Annotated[float, _unit("l")]
 Megabytes = Annotated[float, _unit("MB")]
 Days = Annotated[float, _unit("d")]
+WholeSeconds = Annotated[int, _unit("s")]
+WholeDays = Annotated[int, _unit("d")]
+Months = Annotated[int, _unit("months")]
+Count = Annotated[int, _unit("1")]
+"""A number of things, or the number of one."""
+VoltsAMonth = Annotated[float, _unit("V a month")]
+HertzAMonth = Annotated[float, _unit("Hz a month")]
+ByMeasure = Annotated[float, _unit("attempts, or s where `measure` says so")]
+ByMeasureAMonth = Annotated[float, _unit("attempts a month, or s where `measure` says so")]
+ByQuantity = Annotated[float, _unit("V, or Hz where `quantity` says so")]
 
 
 LATE_S = 600
@@ -129,7 +139,8 @@ Family = Literal[
 ]
 Concern = Literal["danger", "no_cover", "start_failed", "silent", "losing", "other"]
 """What a finding is to who sleeps: danger to people wakes always; the others have a row each in the
-owner's waking table. start_failed: as no_cover where the mains is sensed. losing: cover will be lost soon, as long as it is Same day; else other."""
+owner's waking table. start_failed: as no_cover where the mains is sensed. losing: cover will be lost
+soon, as long as it is Same day; else other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +227,8 @@ READY = Readies(not_ready=NEVER, doubtful=NEVER, reason="", where=always)
 
 
 F = TypeVar("F", bound=Facts)
+Say = Callable[[F, Found, str, int], Sentence]
+"""What is said of a finding: of its facts, what every finding has, the site's zone, and now [UTC s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +252,7 @@ class Row(Generic[F]):
     cover_at: Severities
     job: Literal["call_first", "of_the_plan", "by_severity"]
     sends: bool
-    say: Callable[[F, Found, str, int], Sentence]
+    say: Say[F]
 
     @property
     def kind(self) -> str:
@@ -254,3 +267,7 @@ class Row(Generic[F]):
     def counts_in_outage(self, severity: Severity) -> bool:
         """Whether it says how a site fares in an outage."""
         return self.cover is not None and severity in self.cover_at
+
+
+AnyRow: TypeAlias = Row[Any]
+"""A row of whatever kind."""

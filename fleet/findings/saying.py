@@ -129,6 +129,16 @@ def ends(low: str, high: str, joint: str = " to ") -> str:
     return low if low == high else f"{low}{joint}{high}"
 
 
+def volts(value: float) -> str:
+    """Volts of an output: `231 V`."""
+    return f"{value:.0f} V"
+
+
+def hertz(value: float) -> str:
+    """Hertz of an output: `50.2 Hz`."""
+    return f"{value:.1f} Hz"
+
+
 def day(iso: str) -> str:
     """A local ISO date as people write it: `5 Dec 2026`."""
     then = date.fromisoformat(iso)
@@ -198,3 +208,4 @@ NUMBERS = {
     9: "nine",
     10: "ten",
 }
+"""Numbers as they are said. Definition."""

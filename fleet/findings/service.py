@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias, assert_never
+
 from fleet.findings.row import (
     NEVER,
     READY,
     RECKONED,
     STATE,
+    AnyRow,
+    Count,
+    F,
     Facts,
     Found,
     Hours,
@@ -14,14 +19,32 @@ from fleet.findings.row import (
     Quiet,
     Readies,
     Row,
+    Say,
     Sentence,
+    WholeDays,
     always,
 )
 from fleet.findings.saying import count, day, hours, moment, span
 
-OF_THE_METER = Quiet(
-    set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
-)
+STAYS = Quiet(set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing")
+
+
+def _of_the_meter(facts: type[F], say: Say[F], *, sends: bool) -> Row[F]:
+    """A Note on the metering of hours, never on the engine."""
+    return Row(
+        facts=facts,
+        family="service",
+        severities=("note",),
+        alarm=STATE,
+        concern="other",
+        quiet=STAYS,
+        readiness=READY,
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=sends,
+        say=say,
+    )
 
 
 class ServiceDue(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="service_due"):
@@ -49,8 +72,8 @@ class ServiceDue(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="serv
     due_at_hours_h: Hours | None = None
     hours_now_h: Hours | None = None
     hours_left_h: Hours | None = None
-    days_left: int | None = None
-    late_days: int | None = None
+    days_left: WholeDays | None = None
+    late_days: WholeDays | None = None
     late_hours_h: Hours | None = None
 
 
@@ -84,7 +107,7 @@ SERVICE_DUE = Row(
     severities=("same_day", "next_visit"),
     alarm=RECKONED,
     concern="other",
-    quiet=Quiet(set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"),
+    quiet=STAYS,
     readiness=Readies(
         not_ready=NEVER,
         doubtful=frozenset({"same_day"}),
@@ -114,7 +137,7 @@ class OilCheckInRun(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="o
     """
 
     run_h: Hours
-    check: int
+    check: Count
     started_at: Moment
     next_at: Moment | None = None
 
@@ -177,20 +200,7 @@ def _meter_reset(facts: MeterReset, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-METER_RESET = Row(
-    facts=MeterReset,
-    family="service",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_METER,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_meter_reset,
-)
+METER_RESET = _of_the_meter(MeterReset, _meter_reset, sends=True)
 
 
 class MeterRolledOver(
@@ -218,20 +228,7 @@ def _meter_rolled_over(facts: MeterRolledOver, f: Found, zone: str, now: int) ->
     )
 
 
-METER_ROLLED_OVER = Row(
-    facts=MeterRolledOver,
-    family="service",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_METER,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_meter_rolled_over,
-)
+METER_ROLLED_OVER = _of_the_meter(MeterRolledOver, _meter_rolled_over, sends=False)
 
 
 class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_disagrees"):
@@ -249,7 +246,7 @@ class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
 
     meter_h: Hours
     integrated_h: Hours
-    over_days: int
+    over_days: WholeDays
 
 
 def _meter_disagrees(facts: MeterDisagrees, f: Found, zone: str, now: int) -> Sentence:
@@ -262,20 +259,7 @@ def _meter_disagrees(facts: MeterDisagrees, f: Found, zone: str, now: int) -> Se
     )
 
 
-METER_DISAGREES = Row(
-    facts=MeterDisagrees,
-    family="service",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_METER,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_meter_disagrees,
-)
+METER_DISAGREES = _of_the_meter(MeterDisagrees, _meter_disagrees, sends=False)
 
 
 class UsesIntegratedHours(
@@ -310,17 +294,29 @@ def _uses_integrated_hours(facts: UsesIntegratedHours, f: Found, zone: str, now:
     )
 
 
-USES_INTEGRATED_HOURS = Row(
-    facts=UsesIntegratedHours,
-    family="service",
-    severities=("note",),
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THE_METER,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_uses_integrated_hours,
+USES_INTEGRATED_HOURS = _of_the_meter(UsesIntegratedHours, _uses_integrated_hours, sends=False)
+
+
+ServiceFacts: TypeAlias = (
+    ServiceDue | OilCheckInRun | MeterReset | MeterRolledOver | MeterDisagrees | UsesIntegratedHours
 )
+"""What is found of service and engine hours."""
+
+
+def row_of(facts: ServiceFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case ServiceDue():
+            return SERVICE_DUE
+        case OilCheckInRun():
+            return OIL_CHECK_IN_RUN
+        case MeterReset():
+            return METER_RESET
+        case MeterRolledOver():
+            return METER_ROLLED_OVER
+        case MeterDisagrees():
+            return METER_DISAGREES
+        case UsesIntegratedHours():
+            return USES_INTEGRATED_HOURS
+        case _:
+            assert_never(facts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, TypeAlias, assert_never
 
 from fleet.findings.row import (
     ALL,
@@ -11,20 +11,82 @@ from fleet.findings.row import (
     SWITCH_S,
     TOLD,
     Alarm,
+    AnyRow,
+    ByMeasure,
+    ByMeasureAMonth,
     Celsius,
+    Concern,
+    Count,
+    F,
     Facts,
     Found,
     Moment,
     Quiet,
     Readies,
     Row,
+    Say,
     Seconds,
     Sentence,
+    Severity,
     Share,
     Volts,
     always,
 )
 from fleet.findings.saying import began, count, moment, percent_range, times
+
+
+def _no_cover(
+    facts: type[F],
+    say: Say[F],
+    *,
+    alarm: Alarm,
+    answered_by: Literal["visit", "nothing"],
+    readiness: Readies,
+    job: Literal["call_first", "by_severity"],
+    concern: Concern = "no_cover",
+) -> Row[F]:
+    """It would not start now: its site has no cover, and an outage tells of it in its own alert."""
+    return Row(
+        facts=facts,
+        family="starting",
+        severities=("act_now", "note"),
+        alarm=alarm,
+        concern=concern,
+        quiet=Quiet(
+            set_aside="note",
+            unchecked="no_reading",
+            answered_by=answered_by,
+            outage="told_by_it",
+        ),
+        readiness=readiness,
+        cover="failed",
+        cover_at=TOLD,
+        job=job,
+        sends=True,
+        say=say,
+    )
+
+
+def _starts_badly(
+    facts: type[F], say: Say[F], severities: tuple[Severity, ...], reason: str
+) -> Row[F]:
+    """It still starts, by many starts looked at together: work for a visit, and readiness in doubt."""
+    return Row(
+        facts=facts,
+        family="starting",
+        severities=severities,
+        alarm=STATE,
+        concern="other",
+        quiet=Quiet(
+            set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
+        ),
+        readiness=Readies(not_ready=NEVER, doubtful=TOLD, reason=reason, where=always),
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=True,
+        say=say,
+    )
 
 
 class FailedStart(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="failed_start"):
@@ -47,9 +109,9 @@ class FailedStart(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="fai
     volts of the mains, with nominal_v what they should be.
     """
 
-    attempts: int
+    attempts: Count
     at: Moment
-    failures: int
+    failures: Count
     nominal_v: Volts
     crank_min_v: Volts | None = None
     crank_s: Seconds | None = None
@@ -75,10 +137,9 @@ def _failed_start(facts: FailedStart, f: Found, zone: str, now: int) -> Sentence
     return Sentence(title="Would not start", seen=seen, do="Call the site, send the nearest van.")
 
 
-FAILED_START = Row(
-    facts=FailedStart,
-    family="starting",
-    severities=("act_now", "note"),
+FAILED_START = _no_cover(
+    FailedStart,
+    _failed_start,
     alarm=Alarm(
         over_after_s=0,
         stays_while_silent=False,
@@ -86,19 +147,15 @@ FAILED_START = Row(
         known_at_once=True,
         each_is_news=True,
     ),
-    concern="start_failed",
-    quiet=Quiet(set_aside="note", unchecked="no_reading", answered_by="visit", outage="told_by_it"),
+    answered_by="visit",
     readiness=Readies(
         not_ready=NEVER,
         doubtful=NEVER,
         reason="did not start {when}, and no start was seen since",
         where=always,
     ),
-    cover="failed",
-    cover_at=TOLD,
     job="by_severity",
-    sends=True,
-    say=_failed_start,
+    concern="start_failed",
 )
 
 
@@ -133,10 +190,9 @@ def _shut_down(facts: ShutDown, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-SHUT_DOWN = Row(
-    facts=ShutDown,
-    family="starting",
-    severities=("act_now", "note"),
+SHUT_DOWN = _no_cover(
+    ShutDown,
+    _shut_down,
     alarm=Alarm(
         over_after_s=0,
         stays_while_silent=False,
@@ -144,19 +200,14 @@ SHUT_DOWN = Row(
         known_at_once=True,
         each_is_news=False,
     ),
-    concern="no_cover",
-    quiet=Quiet(set_aside="note", unchecked="no_reading", answered_by="visit", outage="told_by_it"),
+    answered_by="visit",
     readiness=Readies(
         not_ready=NEVER,
         doubtful=NEVER,
         reason="stopped itself or was stopped for emergency {when}, and no run was seen since",
         where=always,
     ),
-    cover="failed",
-    cover_at=TOLD,
     job="by_severity",
-    sends=True,
-    say=_shut_down,
 )
 
 
@@ -184,10 +235,9 @@ def _not_in_auto(facts: NotInAuto, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-NOT_IN_AUTO = Row(
-    facts=NotInAuto,
-    family="starting",
-    severities=("act_now", "note"),
+NOT_IN_AUTO = _no_cover(
+    NotInAuto,
+    _not_in_auto,
     alarm=Alarm(
         over_after_s=SWITCH_S,
         stays_while_silent=True,
@@ -195,21 +245,14 @@ NOT_IN_AUTO = Row(
         known_at_once=True,
         each_is_news=False,
     ),
-    concern="no_cover",
-    quiet=Quiet(
-        set_aside="note", unchecked="no_reading", answered_by="nothing", outage="told_by_it"
-    ),
+    answered_by="nothing",
     readiness=Readies(
         not_ready=ALL,
         doubtful=NEVER,
         reason="the panel switch is not in automatic",
         where=always,
     ),
-    cover="failed",
-    cover_at=TOLD,
     job="call_first",
-    sends=True,
-    say=_not_in_auto,
 )
 
 
@@ -235,8 +278,8 @@ class StartsUnreliable(
     of the limits was reached, and where it comes from. proven: surely under the target.
     """
 
-    failed: int
-    demands: int
+    failed: Count
+    demands: Count
     low: Share
     high: Share
     confidence: Share
@@ -264,19 +307,8 @@ def _starts_unreliable(facts: StartsUnreliable, f: Found, zone: str, now: int) -
     )
 
 
-STARTS_UNRELIABLE = Row(
-    facts=StartsUnreliable,
-    family="starting",
-    severities=("same_day", "next_visit"),
-    alarm=STATE,
-    concern="other",
-    quiet=Quiet(set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"),
-    readiness=Readies(not_ready=NEVER, doubtful=TOLD, reason="its starts fail often", where=always),
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_starts_unreliable,
+STARTS_UNRELIABLE = _starts_badly(
+    StartsUnreliable, _starts_unreliable, ("same_day", "next_visit"), "its starts fail often"
 )
 
 
@@ -299,12 +331,12 @@ class HarderStarting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
     """
 
     measure: Literal["attempts", "crank_s"]
-    before: float
-    now: float
-    per_month: float
-    per_month_low: float
-    per_month_high: float
-    starts: int
+    before: ByMeasure
+    now: ByMeasure
+    per_month: ByMeasureAMonth
+    per_month_low: ByMeasureAMonth
+    per_month_high: ByMeasureAMonth
+    starts: Count
     temp_c: Celsius
     from_at: Moment
     chance: Share
@@ -322,19 +354,27 @@ def _harder_starting(facts: HarderStarting, f: Found, zone: str, now: int) -> Se
     )
 
 
-HARDER_STARTING = Row(
-    facts=HarderStarting,
-    family="starting",
-    severities=("next_visit",),
-    alarm=STATE,
-    concern="other",
-    quiet=Quiet(set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"),
-    readiness=Readies(
-        not_ready=NEVER, doubtful=TOLD, reason="it has come to start harder", where=always
-    ),
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=True,
-    say=_harder_starting,
+HARDER_STARTING = _starts_badly(
+    HarderStarting, _harder_starting, ("next_visit",), "it has come to start harder"
 )
+
+
+StartingFacts: TypeAlias = FailedStart | ShutDown | NotInAuto | StartsUnreliable | HarderStarting
+"""What is found of how it starts."""
+
+
+def row_of(facts: StartingFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case FailedStart():
+            return FAILED_START
+        case ShutDown():
+            return SHUT_DOWN
+        case NotInAuto():
+            return NOT_IN_AUTO
+        case StartsUnreliable():
+            return STARTS_UNRELIABLE
+        case HarderStarting():
+            return HARDER_STARTING
+        case _:
+            assert_never(facts)

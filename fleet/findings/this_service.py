@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias, assert_never
+
 import msgspec
 
 from fleet.findings.row import (
@@ -10,19 +12,51 @@ from fleet.findings.row import (
     READY,
     SEVERITIES,
     STATE,
+    Alarm,
+    AnyRow,
+    Concern,
+    Count,
+    F,
     Facts,
+    Family,
     Found,
     Moment,
     Quiet,
     Row,
+    Say,
     Seconds,
     Sentence,
+    Severity,
 )
 from fleet.findings.saying import count, moment, spelled_span
 
-OF_THIS_SERVICE = Quiet(
-    set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
-)
+
+def _row(
+    facts: type[F],
+    say: Say[F],
+    severities: tuple[Severity, ...],
+    *,
+    family: Family,
+    alarm: Alarm,
+    concern: Concern,
+) -> Row[F]:
+    """Of no set: it sends nobody to one and says nothing of readiness or of an outage."""
+    return Row(
+        facts=facts,
+        family=family,
+        severities=severities,
+        alarm=alarm,
+        concern=concern,
+        quiet=Quiet(
+            set_aside="stays", unchecked="no_reading", answered_by="nothing", outage="nothing"
+        ),
+        readiness=READY,
+        cover=None,
+        cover_at=NEVER,
+        job="by_severity",
+        sends=False,
+        say=say,
+    )
 
 
 class OwnLine(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="own_line"):
@@ -37,8 +71,8 @@ class OwnLine(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="own_lin
     units: silent ones, of so many. from_at, to_at: when they were last heard.
     """
 
-    units: int
-    of: int
+    units: Count
+    of: Count
     from_at: Moment = msgspec.field(name="from")
     to_at: Moment = msgspec.field(name="to")
 
@@ -53,19 +87,8 @@ def _own_line(facts: OwnLine, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-OWN_LINE = Row(
-    facts=OwnLine,
-    family="this_service",
-    severities=("act_now",),
-    alarm=AT_ONCE,
-    concern="silent",
-    quiet=OF_THIS_SERVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_own_line,
+OWN_LINE = _row(
+    OwnLine, _own_line, ("act_now",), family="this_service", alarm=AT_ONCE, concern="silent"
 )
 
 
@@ -82,9 +105,9 @@ class Undelivered(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="und
     they were for. late_s, given_up_s: from when on they are called so.
     """
 
-    late: int
-    given_up: int
-    people: int
+    late: Count
+    given_up: Count
+    people: Count
     late_s: Seconds
     given_up_s: Seconds
 
@@ -105,19 +128,8 @@ def _undelivered(facts: Undelivered, f: Found, zone: str, now: int) -> Sentence:
     )
 
 
-UNDELIVERED = Row(
-    facts=Undelivered,
-    family="this_service",
-    severities=("same_day",),
-    alarm=AT_ONCE,
-    concern="other",
-    quiet=OF_THIS_SERVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_undelivered,
+UNDELIVERED = _row(
+    Undelivered, _undelivered, ("same_day",), family="this_service", alarm=AT_ONCE, concern="other"
 )
 
 
@@ -139,17 +151,21 @@ def _earlier(facts: Earlier, f: Found, zone: str, now: int) -> Sentence:
     return Sentence(title=facts.said, seen=f"{facts.said}: {told}")
 
 
-EARLIER = Row(
-    facts=Earlier,
-    family="earlier",
-    severities=SEVERITIES,
-    alarm=STATE,
-    concern="other",
-    quiet=OF_THIS_SERVICE,
-    readiness=READY,
-    cover=None,
-    cover_at=NEVER,
-    job="by_severity",
-    sends=False,
-    say=_earlier,
-)
+EARLIER = _row(Earlier, _earlier, SEVERITIES, family="earlier", alarm=STATE, concern="other")
+
+
+ThisServiceFacts: TypeAlias = OwnLine | Undelivered | Earlier
+"""What is found of this service itself, and what earlier versions wrote."""
+
+
+def row_of(facts: ThisServiceFacts) -> AnyRow:
+    """How such a finding behaves."""
+    match facts:
+        case OwnLine():
+            return OWN_LINE
+        case Undelivered():
+            return UNDELIVERED
+        case Earlier():
+            return EARLIER
+        case _:
+            assert_never(facts)

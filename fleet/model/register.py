@@ -262,5 +262,11 @@ class Scope(msgspec.Struct, frozen=True):
     def sees(self, customer: str) -> bool:
         return self.customers is None or customer in self.customers
 
+    def holds(self, other: Scope) -> bool:
+        """Whether whoever sees this sees all of the other."""
+        if self.customers is None:
+            return True
+        return other.customers is not None and other.customers <= self.customers
+
 
 EVERYTHING = Scope(None)

@@ -17,6 +17,7 @@ Text = Literal["text", "secret", "file", "url"]
 
 PREFIX = "HOURHAND_"
 MOST = 2**31 - 1
+"""The largest whole number of a setting: 32 bits. A bound of a format."""
 
 
 class SettingsFault(Exception):

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from fleet.model import Clock
 
 CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2}
-"""How far a row's time is to be trusted. Two rows of one second: the higher rank is kept."""
+"""How far a row's time is to be trusted. Two rows of one second: the higher rank is kept.
+Definition."""
 
 
 @dataclass(frozen=True, slots=True)

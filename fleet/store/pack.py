@@ -35,9 +35,11 @@ from numpy.typing import NDArray
 from fleet.store.block import Block
 
 FORMAT = 1
+"""Of a pack's bytes. Definition."""
 
 TIME, CLOCK = 0xFFFFFFFF, 0xFFFFFFFE
 _SCALED, _FLOAT = 0, 1
+"""Numbers of the columns of times and clocks, beside those of channels. A bound of a format."""
 _HEAD = struct.Struct("<IH")
 _ENTRY = struct.Struct("<IBBBBIIq")
 _MORE_DECIMALS = (0, 1, 2, 3, 4, 5, 6)

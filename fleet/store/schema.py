@@ -26,6 +26,7 @@ from fleet.store.port import StoreDown, StoreFault
 
 APPLICATION_ID = 0x48724864
 VERSION = 1
+"""What marks a file as ours, and the form of its tables. Definition."""
 FIXED = ("device", "ts", "clock", "extra")
 
 _DDL = (

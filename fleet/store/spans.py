@@ -22,6 +22,7 @@ from fleet.calendar import DAY_S
 from fleet.store.block import Block
 
 SPAN_S = 14_400
+"""Seconds of readings in one row. A size of a batch."""
 SPANS = DAY_S // SPAN_S
 
 _HEAD = struct.Struct("<HH")

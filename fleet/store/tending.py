@@ -25,9 +25,11 @@ QUIET_AGAIN_S = 900
 SWEEP_S = 5
 SWEEP_AT_MOST = 200
 CHECKPOINT_S = 60
+"""Age at which a day is packed, and how often the file is looked at and tended. A pace of ours."""
 # A free list is left for the next rows until it is a quarter of the file, then cut to a tenth.
 VACUUM_FROM, VACUUM_TO, VACUUM_PAGES = 0.25, 0.10, 256
 SPARE_PAGES = 2000
+"""Shares of free pages, pages cut at a time, and pages always left free. A size of a batch."""
 
 Key = tuple[int, int]
 

@@ -17,7 +17,7 @@ from fleet.store.block import CLOCK_RANK
 from fleet.store.port import StoreFault, WriteResult
 
 LATEST = 1 << 40
-"""No reading is later: times are seconds, and this is 34,000 years ahead."""
+"""No reading is later: times are seconds, and this is 34,000 years ahead. A bound of ours."""
 _SHAPES_AT_MOST = 1000
 
 Shape = tuple[str, ...]

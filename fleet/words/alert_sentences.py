@@ -42,10 +42,11 @@ SMS_CAUTION = (
 SHORT: frozenset[DeliveryMethod] = frozenset({"sms", "push"})
 NOBODY, OVER = "Nobody has answered", "Over"
 MOST = 150
-"""Characters of a subject."""
+"""Characters of a subject. A bound of ours."""
 MOST_LATE = MOST - len(f"{NOBODY}: ")
 """Of late news, so that its two times stand whole behind the words of who is told next too."""
 LEAST_PLACE = 12
+"""Characters of the place at the least, whatever the title takes. A bound of ours."""
 
 
 def step_words(step: Step, by: str, zone: str, now: int) -> str:

@@ -38,6 +38,8 @@ TEXT_CAUTIONS: tuple[str, ...] = (
 """All of the same, as short as they can be said."""
 A_SEGMENT = 153
 MOST_SEGMENTS = 3
+"""Characters of a part of a long text message (GSM 03.38 and 03.40, from memory), and parts of one.
+A bound of a format."""
 Power = Literal["powered", "not_powered", "unknown"]
 """Whether a site without mains has power, as far as is known."""
 WHY_NOT: dict[Placement, str] = {

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from fleet.findings.saying import CAUTIONS, count, day, spelled_span
 
 MOST = 30
-"""Lines of a message."""
+"""Lines of a message. A page's length."""
 
 
 def channel_test(firm: str) -> tuple[str, str]:

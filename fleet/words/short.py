@@ -17,14 +17,16 @@ from fleet.findings.saying import LEARNED, SEVERITY_WORDS
 from fleet.words.alert_sentences import NOBODY, OVER, one_line
 
 MOST = 160
+"""Characters of one text message (GSM 03.38, from memory). A bound of a format."""
 LONG_LINK = MOST // 2
-"""A link longer than this is left out."""
+"""A link longer than this is left out. A bound of ours."""
 PLACE, LEAST_PLACE = 30, 6
-"""Characters of a place at most, and at least where it is said at all."""
+"""Characters of a place at most, and at least where it is said at all. A bound of ours."""
 LEAST_REST = 16
-"""What follows the subject is left out where less room than this is left."""
+"""What follows the subject is left out where less room than this is left. A bound of ours."""
 LEAST_SAID = 24
-"""What is said before the two times of late news has so much room at least; else the link goes."""
+"""What is said before the two times of late news has so much room at least; else the link goes. A
+bound of ours."""
 SHORT_CAUTION = "It can start by itself: OFF, lock out first."
 """The caution of a text message; all the others are on its page."""
 PLAIN = {

@@ -22,6 +22,7 @@ from ingest.wire.values import Values
 EVENTS: tuple[str, ...] = get_args(EventName)
 REASON_AT_MOST = 400
 CAUSE_AT_MOST = 200
+"""Characters kept of a reason, and of the cause a device names. A bound of ours."""
 
 WHOLE: Any = object()
 """What is refused is the whole message, not an entry of it (which may be null)."""

@@ -14,11 +14,12 @@ from ingest.profiles import NO_PROFILE, Profile
 
 PAYLOAD_AT_MOST = 256 * 1024
 ENTRIES_AT_MOST = 10_000
+"""Bytes and entries of one message, as docs/wire.md promises. A bound of ours."""
 UNKNOWN_AT_MOST = 64
-"""Unknown names kept of one entry."""
+"""Unknown names kept of one entry. A bound of ours."""
 
 FROM_FILES = 1 << 32
-"""Numbers of messages that came from files and not over the air, from here on."""
+"""Numbers of messages that came from files and not over the air, from here on. Definition."""
 
 Kind = Literal["readings", "event", "status"]
 KINDS: tuple[Kind, ...] = ("readings", "event", "status")

@@ -14,6 +14,7 @@ import msgspec
 from fleet.channels import Channel
 
 NUMBER_TEXT_AT_MOST = 40
+"""Characters of a number. A bound of ours."""
 
 _TEXT = re.compile(
     r"(?P<sign>[+-]?)(?P<whole>[0-9]*)(?:(?P<mark>[.,])(?P<part>[0-9]*))?(?P<exp>[eE][+-]?[0-9]{1,3})?"

@@ -20,6 +20,7 @@ from ingest.wire.objects import Object
 MODES: tuple[str, ...] = get_args(HabitMode)
 HABIT_AT_MOST_S = 31 * 86_400
 TRACE_STEP_AT_MOST_S = 60
+"""The longest habit and the widest step of a trace that the contract takes. A bound of ours."""
 
 
 class Trace(msgspec.Struct, frozen=True):

@@ -19,6 +19,8 @@ from ingest.wire.times import MILLISECONDS_FROM, plain_utc
 _RANGES = {channel.name: channel.possible for channel in GLOSSARY}
 SEQ_AT_MOST = 2**53
 NEXT_AT_MOST_S = 31 * 86_400
+"""Whole numbers that every JSON reader keeps exactly (RFC 8259), and the longest wait a device may
+name. A bound of a format."""
 
 
 class _Plain(msgspec.Struct, frozen=True, forbid_unknown_fields=True, gc=False):

@@ -17,6 +17,8 @@ from fleet.model import Clock
 # 1e11 s is the year 5138 and 1e11 ms is March 1973, before any device of ours: so the size tells.
 MILLISECONDS_FROM = 10**11
 TIME_TEXT_AT_MOST = 40
+"""A number from here on is milliseconds: as seconds it lies in the year 5138; and characters of a
+time. A bound of ours."""
 
 _EPOCH_TEXT = re.compile(r"[0-9]{9,14}(?:\.[0-9]{1,9})?")
 _LEAP_SECOND = re.compile(r"(:[0-5][0-9]):60")

@@ -14,7 +14,7 @@ from datetime import time
 import msgspec
 
 from fleet.calendar import local
-from fleet.findings import ExerciseMissed
+from fleet.findings.exercise import ExerciseMissed
 from fleet.model import (
     Contact,
     Cover,

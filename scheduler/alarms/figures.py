@@ -19,14 +19,14 @@ from scheduler.alarms.lifecycle import newest
 
 FLOOD_S = 600
 FLOOD_MORE_THAN = 10
-"""A flood: more than 10 alarms in 10 min (IEC 62682; ten are none)."""
+"""A flood: more than 10 alarms in 10 min (IEC 62682; ten are none). From memory."""
 FLOOD_ENDS_BELOW = 5
-"""And it ends with fewer than 5 in 10 min (memory)."""
+"""And it ends with fewer than 5 in 10 min (memory). From memory."""
 CHATTER_S = 60
 CHATTER_AT_LEAST = 3
-"""Chattering: the same alarm three times or more within one minute."""
+"""Chattering: the same alarm three times or more within one minute. IEC 62682, from memory."""
 STALE_S = 86_400
-"""Stale: standing for more than 24 h; 24 h to the second is not."""
+"""Stale: standing for more than 24 h; 24 h to the second is not. IEC 62682, from memory."""
 ACTIVE = frozenset(
     {"raised", "resumed", "recurred", "realarmed", "unshelved", "restored", "unsuppressed"}
 )

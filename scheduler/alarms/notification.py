@@ -16,7 +16,8 @@ from collections.abc import Iterable, Sequence
 import msgspec
 
 from fleet import words
-from fleet.findings import MainsOutage, row_of
+from fleet.findings import row_of
+from fleet.findings.mains import MainsOutage
 from fleet.model import (
     AlertPlace,
     Contact,
@@ -44,8 +45,10 @@ NEWS = frozenset(
 )
 OVER = frozenset({"returned", "cleared"})
 STILL_UP_S = 3 * 3600
-"""Who was woken hears at once that it is over for so long; later it waits like all else."""
+"""Who was woken hears at once that it is over for so long; later it waits like all else. Common
+practice, no source."""
 ESCALATE_FOR_S = 6 * 3600
+"""Unanswered for longer, it is handed on to nobody more. Common practice, no source."""
 
 
 class Office(msgspec.Struct, frozen=True, kw_only=True):

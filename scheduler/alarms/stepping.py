@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
-from fleet.findings import MainsOutage, row_of
+from fleet.findings import row_of
+from fleet.findings.mains import MainsOutage
 from fleet.findings.row import LATE_S
 from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
 from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of

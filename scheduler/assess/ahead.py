@@ -9,7 +9,7 @@ from functools import lru_cache
 import msgspec
 
 from fleet.calendar import DAY_S, ZoneUnknown, local_date
-from fleet.findings import OilCheckInRun
+from fleet.findings.service import OilCheckInRun
 from fleet.model import DueItem, Evidence, Finding, Run, Unit
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.hours import Ledger, run_end

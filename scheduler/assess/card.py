@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, time
 
 from fleet.calendar import instant, local_date
-from fleet.findings import DataBudget, SimEnding
+from fleet.findings.reporting import DataBudget, SimEnding
 from fleet.model import Finding
 from fleet.registry.facts.rows import UnitInputs
 

@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.defaults import LIMIT_ON_S
-from fleet.findings import (
-    ClockWrong,
-    FailedStart,
-    MeterDisagrees,
-    MeterReset,
-    MeterRolledOver,
-    NotInAuto,
-    NotReporting,
-    SequenceGaps,
-    UsesIntegratedHours,
-)
+from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
+from fleet.findings.service import MeterDisagrees, MeterReset, MeterRolledOver, UsesIntegratedHours
+from fleet.findings.starting import FailedStart, NotInAuto
 from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now

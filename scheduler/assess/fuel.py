@@ -8,7 +8,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.findings import FuelLow
+from fleet.findings.fuel import FuelLow
 from fleet.model import Evidence, Finding, Record, Run, Unit
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from fleet.findings import ShutDown
+from fleet.findings.starting import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler import readiness

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from fleet.findings import HarderStarting, StartsUnreliable
+from fleet.findings.starting import HarderStarting, StartsUnreliable
 from fleet.model import Evidence, Finding, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import epochs

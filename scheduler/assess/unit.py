@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import msgspec
 
-from fleet.findings import ClockWrong, row_of
+from fleet.findings import row_of
+from fleet.findings.reporting import ClockWrong
 from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, last_known, starts

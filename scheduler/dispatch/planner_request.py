@@ -16,8 +16,10 @@ from scheduler.rounds.model import PlanRequest, RoundJob, RoundSite
 PLANNED_STATES = frozenset({"open", "call_first", "waiting_part", "booked", "part_done"})
 """Jobs the planner may place; those under way or waiting for a yes are left where they are."""
 DAYS = 14
+"""Days that are planned where nobody says. Common practice, no source."""
 TEST_RUN_S = 600
-"""Service ends with a test run of so long, where a site has hours for it; common practice."""
+"""Service ends with a test run of so long, where a site has hours for it; common practice, no
+source."""
 
 
 def fits_in(job: Job) -> bool:
@@ -130,7 +132,7 @@ def _named(name: str, technicians: Iterable[Technician]) -> str:
 
 
 LOAD_DAYS = 42
-"""Shifts are told so far ahead, for the load of later weeks."""
+"""Shifts are told so far ahead, for the load of later weeks. Common practice, no source."""
 
 
 def technician_of(one: Technician, first_day: str, zone: str) -> model.Technician:

@@ -12,9 +12,11 @@ from scheduler import work_orders
 from scheduler.rounds.model import Pin, PinLevel
 
 APPOINTMENT_S = 900
-"""An appointment is kept when work begins within a quarter of an hour; common practice."""
+"""An appointment is kept when work begins within a quarter of an hour; common practice, no
+source."""
 PUBLISHED_DAYS = 5
-"""Beyond so many days a plan is free to change (docs/engineering/rounds.md#frozen-told-free)."""
+"""Beyond so many days a plan is free to change (docs/engineering/rounds.md#frozen-told-free).
+Common practice, no source."""
 
 
 def promises(promise: Promise | None, zone: str) -> tuple[Span, ...]:

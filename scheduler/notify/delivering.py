@@ -22,7 +22,7 @@ from fleet.words.short import message
 from scheduler.notify.mailing import HEADER, Mail, hand_over, mail_message
 
 LIMIT_S = 10.0
-"""What a try may take; half of it for a connection and for an answer each."""
+"""What a try may take; half of it for a connection and for an answer each. A pace of ours."""
 REFUSED = "refused, or nobody there"
 
 

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
-from fleet.findings import MainsOutage, mains
+from fleet.findings import mains
+from fleet.findings.mains import MainsOutage
 from fleet.model import Finding, Outage, OutageMember, Severity
 from scheduler.outage.cover import (
     OPEN,

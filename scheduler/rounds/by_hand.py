@@ -15,10 +15,10 @@ from scheduler.rounds.index import Key
 from scheduler.rounds.network import Network
 
 LOOK_DAYS = 14
-"""Due within so many days is soon (docs/engineering/rounds.md#by-hand: a longer look does
-worse)."""
+"""Due within so many days is soon (docs/engineering/rounds.md#by-hand: a longer look does worse).
+Measured."""
 NEAREST = 25
-"""So many near jobs are tried before the day counts as full."""
+"""So many near jobs are tried before the day counts as full. A bound of ours."""
 
 
 Soon = tuple[bool, int, str]

@@ -8,7 +8,7 @@ from scheduler.rounds.value import Terms
 
 AN_HOUR_S = 3600
 """A begin that moved by no more than an hour inside its day is no change
-(docs/engineering/rounds.md#frozen-told-free)."""
+(docs/engineering/rounds.md#frozen-told-free). Common practice, no source."""
 
 At = tuple[str, str, int]
 

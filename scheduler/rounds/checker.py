@@ -33,6 +33,8 @@ from scheduler.rounds.model import (
 
 SIX_HOURS_S = 6 * 3600
 FROZEN_MAY_SLIP_S = 900
+"""A day without lunch is at most six hours long, and a frozen job may begin a quarter of an hour
+late. Common practice, no source."""
 
 
 def check(plan: RoundPlan, request: PlanRequest, travel: Travel) -> tuple[Violation, ...]:

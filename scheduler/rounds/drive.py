@@ -19,6 +19,7 @@ from scheduler.rounds.network import Network
 LUNCH_AFTER_S, LUNCH_WITHIN_S, LUNCH_WAITING_S = 4 * 3600, 6 * 3600, 2 * 3600
 """Common practice, no source (six hours without a break: many working-time laws; memory)."""
 MINUTE_S = 60
+"""Seconds. Arithmetic."""
 
 
 class Trace(msgspec.Struct):

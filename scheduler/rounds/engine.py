@@ -27,10 +27,13 @@ from scheduler.rounds.problem import Problem
 
 NAME = f"pyvrp {version('pyvrp')}"
 GRACE_S = 15.0
-"""Beyond twice its time: starting, building the matrices, writing the last plan."""
+"""Beyond twice its time: starting, building the matrices, writing the last plan. A pace of
+ours."""
 ITERATION_GRACE = 20
-"""A run counted in iterations may take so many times its seconds before it counts as stuck."""
+"""A run counted in iterations may take so many times its seconds before it counts as stuck. A
+bound of ours."""
 LOOK_S = 0.1
+"""Between two looks at the worker. A pace of ours."""
 
 
 class Progress(msgspec.Struct, frozen=True):

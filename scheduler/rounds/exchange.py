@@ -14,10 +14,13 @@ from scheduler.rounds.money import UNIT
 from scheduler.rounds.network import Network
 
 LEAST = -(10**15)
+"""Less than any place is worth. A bound of ours."""
 LEEWAY = 600
-"""Currency that a shorter way may save: what gives way may be worth so much more together."""
+"""Currency that a shorter way may save: what gives way may be worth so much more together. A bound
+of ours."""
 GIVE_WAY = 2
-"""So many jobs of a day at most give way to a call for help or work that life depends on."""
+"""So many jobs of a day at most give way to a call for help or work that life depends on. Common
+practice, no source."""
 
 
 class Swap(msgspec.Struct, frozen=True):

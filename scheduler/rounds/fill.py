@@ -18,8 +18,10 @@ from scheduler.rounds.network import Network
 
 Days = dict[Key, Trace]
 NEVER = -(10**15)
+"""Less than any place is worth. A bound of ours."""
 LEEWAY = 5 * UNIT
-"""What pushing the rest of a day back may add to its worth: an upper bound must not miss it."""
+"""What pushing the rest of a day back may add to its worth: an upper bound must not miss it. A
+bound of ours."""
 
 
 class Place(msgspec.Struct, frozen=True, order=True):

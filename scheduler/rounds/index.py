@@ -27,9 +27,10 @@ from scheduler.rounds.travel import Degrees, Estimate, great_circle_m
 
 FROZEN_EACH = 5_000.0
 """Currency for the time and for the technician of a frozen job: bounded, never "must"
-(docs/engineering/rounds.md#the-engine)."""
+(docs/engineering/rounds.md#the-engine). Definition."""
 FROZEN_SLACK_S = 900
-"""A frozen job may begin at most so much after its moment, when the way there changed."""
+"""A frozen job may begin at most so much after its moment, when the way there changed. Common
+practice, no source."""
 
 
 Key = tuple[str, str]

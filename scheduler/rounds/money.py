@@ -5,7 +5,8 @@ from __future__ import annotations
 from scheduler.rounds.model import Economics
 
 UNIT = 10_000
-"""Money units per unit of currency: costs per metre and per second must be whole numbers."""
+"""Money units per unit of currency: costs per metre and per second must be whole numbers.
+Definition."""
 
 
 def money(amount: float) -> int:

@@ -36,6 +36,7 @@ from scheduler.rounds.travel import Estimate
 from scheduler.rounds.value import Terms
 
 MOST_REPAIRS = 200
+"""Rounds of filling and exchanging after the search. A bound of ours."""
 
 
 class PlanFault(RuntimeError):

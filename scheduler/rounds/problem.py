@@ -18,7 +18,7 @@ from scheduler.rounds.network import Network
 
 MOST_WORTH = 5 * 10**8
 """Engine's rule: no prize above max_penalty x 60 s, else a late plan looks better
-(docs/engineering/rounds.md#the-engine)."""
+(docs/engineering/rounds.md#the-engine). A bound of another's format."""
 
 
 class Place(msgspec.Struct, frozen=True):

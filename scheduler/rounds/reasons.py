@@ -18,7 +18,7 @@ from scheduler.rounds.network import Network
 from scheduler.rounds.value import Terms, meets
 
 IN_THE_WAY = 3
-"""So many jobs in the way are named."""
+"""So many jobs in the way are named. A page's length."""
 
 
 def early_reason(terms: Terms, job_id: str) -> Unplanned | None:

@@ -24,6 +24,7 @@ from scheduler.rounds.model import (
 from scheduler.rounds.storm_week import storm
 
 MOST_DAYS = 42
+"""Days that may be planned finely. A bound of ours."""
 
 
 class RequestFault(ValueError):

@@ -23,9 +23,12 @@ from scheduler.rounds.travel import Degrees, Estimate
 BLOCK = 100
 TIMEOUT_S = 5.0
 MOST_BYTES = 32 << 20
+"""Places of a block; seconds that the server has for it; bytes of its answer. A bound of ours."""
 GIVE_UP = 3
-"""After so many failed blocks in a row the server is not asked again in this call."""
+"""After so many failed blocks in a row the server is not asked again in this call. A bound of
+ours."""
 MOST_METRES = 2_000_000.0
+"""Longer ways and times are no answer of a road server for a round. A bound of ours."""
 Spot = tuple[float, float]
 
 

@@ -18,13 +18,14 @@ from scheduler.rounds.value import Terms
 
 Table = NDArray[np.float64]
 WHOLE = 1000
-"""So many candidates are searched in one piece; more are cut, for memory and neighbour lists."""
+"""So many candidates are searched in one piece; more are cut, for memory and neighbour lists. A
+bound of ours."""
 GROUP = 4
-"""Technicians of a territory, at most."""
+"""Technicians of a territory, at most. A bound of ours."""
 WAY_S = 1500
 """Driving counted for each job when hours are compared; common practice, no source."""
 EVEN = 1.10
-"""A group may be so many times as loaded as the mean."""
+"""A group may be so many times as loaded as the mean. Common practice, no source."""
 
 
 class Territory(msgspec.Struct, frozen=True):

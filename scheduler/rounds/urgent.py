@@ -28,9 +28,11 @@ from scheduler.rounds.value import Terms
 
 Kind = Literal["least", "soonest", "other"]
 PUT_OUT = 3
-"""At most so many jobs of a day give way (docs/engineering/rounds.md#urgent-work)."""
+"""At most so many jobs of a day give way (docs/engineering/rounds.md#urgent-work). Common
+practice, no source."""
 DAYS_TRIED = 2
-"""Jobs give way on this many technician-days nearest to now only, so the answer is at once."""
+"""Jobs give way on this many technician-days nearest to now only, so the answer is at once. A
+bound of ours."""
 
 
 class Insertion(msgspec.Struct, frozen=True):

@@ -21,12 +21,15 @@ from scheduler.rounds.money import UNIT, money
 from scheduler.rounds.solo_trips import SoloTrips
 
 LATE_STEP_DAYS = 2
-"""Lateness is shown to the engine in steps of so many days (docs/engineering/rounds.md#value)."""
+"""Lateness is shown to the engine in steps of so many days (docs/engineering/rounds.md#value).
+Definition."""
 FEW_JOBS = 60
-"""Up to so many jobs it is shown in days: more alternatives than that cost the search too much."""
+"""Up to so many jobs it is shown in days: more alternatives than that cost the search too much. A
+bound of ours."""
 URGENT_STEP_S = 7_200
 URGENT_DAYS = 14
-"""Waiting spared by an urgent call counts for so many days: within what the engine's prizes hold."""
+"""Waiting spared by an urgent call counts for so many days: within what the engine's prizes hold.
+Definition."""
 WAITED_DAYS = 60.0
 """What has waited so long already is worth half as much again; common practice, no source."""
 

@@ -43,15 +43,18 @@ from scheduler.rounds.problem import Problem
 
 FAR_S, FAR_M = 40 * 86_400, 5_000_000
 """Edges into a place whose skills are lacking: far, but modest numbers
-(docs/engineering/rounds.md#the-engine)."""
+(docs/engineering/rounds.md#the-engine). A bound of ours."""
 MAX_PENALTY, FIRST_PENALTY = 1e7, 5e4
-"""Money for a second too late: at most, and at the start. The engine begins half way up, where every
-step must be in time; from here RC208 is 1 % shorter after 10 s of processor time, areas no worse."""
+"""Money for a second too late: at most, and at the start. The engine begins half way up, where
+every step must be in time; from here RC208 is 1 % shorter after 10 s of processor time, areas no
+worse. Measured."""
 HISTORY, PERTURBED = 100, 10
-"""Shorter memory and smaller steps than the engine's 300 and 25: 2 % more worth at 500 sites in 30 s,
-0.1 % at 200 (areas of tests/helpers/rounds, one seed, processor time)."""
+"""Shorter memory and smaller steps than the engine's 300 and 25: 2 % more worth at 500 sites in 30
+s, 0.1 % at 200 (areas of tests/helpers/rounds, one seed, processor time). Measured."""
 TELL_EVERY_S = 0.5
 NICE = 5
+"""How often the best plan so far is told, and how far this process stands back for others. A pace
+of ours."""
 Ints = Any
 
 

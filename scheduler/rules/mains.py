@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.defaults import LIMIT_CLEAR_SHARE, LIMIT_ON_S
-from fleet.findings import MainsLost
+from fleet.findings.mains import MainsLost
 from fleet.model import Evidence, Finding, MainsNow, Run
 
 ABSENT_SHARE = 0.5

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from fleet.findings import NotReporting, OwnLine
+from fleet.findings.reporting import NotReporting
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
 from fleet.model.duty import WakingMains
 from fleet.registry import lists, unscoped
@@ -21,7 +22,7 @@ from scheduler.assess.last_known import set_aside
 from scheduler.outage.stepping import COMEBACK_MOST_S
 
 OFFICE_S = 20
-"""Rota, waking table and contacts are read again after this long."""
+"""Rota, waking table and contacts are read again after this long. A pace of ours."""
 
 
 @dataclass(slots=True)

@@ -22,6 +22,7 @@ from fleet import clock
 from fleet.defaults import MESSAGE_LATE_S
 from fleet.ending import Fault, no_fault
 from fleet.history import History
+from fleet.model import EVERYTHING
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
@@ -48,8 +49,11 @@ OFFICE_S = 120
 PLAN_S = 3
 BACK_OFF_MOST_S = 60
 TOLD_TROUBLES = 20
+"""How often each job of the clockwork runs, how long a turn may take, how long a job that failed
+rests at most, and how many troubles are told. A pace of ours."""
 JOB_DEFAULTS = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-"""A late job still runs, once, and never beside itself (APScheduler's own grace is one second)."""
+"""A late job still runs, once, and never beside itself (APScheduler's own grace is one second).
+Definition."""
 
 
 @dataclass(slots=True)
@@ -188,7 +192,7 @@ def beat(clockwork: Clockwork) -> None:
     """A sign of life, with what Health shows."""
     try:
         name = PROGRAM if clockwork.leads else STAND_BY
-        clockwork.waiting = outbox.outbox_counts(clockwork.registry, clock.now())
+        clockwork.waiting = outbox.outbox_counts(clockwork.registry, EVERYTHING, clock.now())
         unscoped.heartbeat(clockwork.registry, name, clock.now(), heartbeat_doc(clockwork))
     except RegistryFault as fault:
         _away(clockwork, fault)

@@ -24,13 +24,15 @@ from scheduler.day import Day, decode
 
 MB = 1_000_000
 LIMIT = 256 * MB
+"""Bytes kept where nobody says more. A size of a buffer."""
 TIMES_ITS_DOC = 1.8
-"""Bytes of a Day that is kept for each byte of its document; measured at 1.1 to 1.6."""
+"""Bytes of a Day that is kept for each byte of its document. Measured: 1.1 to 1.6."""
 NEWEST = 3
-"""Rows of so many newest days are kept whole, to say whether a new one differs."""
+"""Rows of so many newest days are kept whole, to say whether a new one differs. A size of a
+batch."""
 FRESH_S = 7200
-"""A unit looked at within two hours is never pushed out: where not all units find room, those
-that have it keep it, instead of each being thrown out just before its turn comes."""
+"""A unit looked at within two hours is never pushed out: where not all units find room, those that
+have it keep it, instead of each being thrown out just before its turn comes. A pace of ours."""
 
 
 @dataclass(frozen=True, slots=True)

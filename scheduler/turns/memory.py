@@ -17,8 +17,10 @@ log = logging.getLogger("hourhand.scheduler")
 
 RETRY_S = 5
 RETRY_MOST_S = 900
+"""Pauses before a unit that failed is looked at again: the first, doubled each time, and the
+longest. A pace of ours."""
 PRIOR_S = 3600
-"""How sets of an area are used is looked up again after an hour."""
+"""How sets of an area are used is looked up again after an hour. A pace of ours."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import msgspec
 
-from fleet.findings import MainsOutage, row_of
+from fleet.findings import row_of
+from fleet.findings.mains import MainsOutage
 from fleet.model import EVERYTHING, Criticality, Episode, Finding, Outage, Step, UnitSummary
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
@@ -29,9 +30,12 @@ from scheduler.outage.stepping import RECENT_S
 from scheduler.turns import wording
 
 EVERY_S = 10
-"""While an outage goes on it is looked at so often, besides at every news of its sets."""
+"""While an outage goes on it is looked at so often, besides at every news of its sets. A pace of
+ours."""
 ESCALATE_EVERY_S = 15
 TRIES = 3
+"""Between two looks at unanswered alerts, and tries of a write that met another writer. A pace of
+ours."""
 
 
 @dataclass(slots=True)

@@ -36,8 +36,9 @@ NIGHT = "the night"
 NIGHT_HOUR = 2
 """Local hour of the office after which the night's plan is made; common practice, no source."""
 QUIET_TOUCHES = 10
+"""With more touches waiting the demonstration makes no plan of its own. A bound of ours."""
 TRIES = 2
-"""A plan is made once more where somebody changed a job while it was made."""
+"""A plan is made once more where somebody changed a job while it was made. A bound of ours."""
 DEMO = Actor("the demonstration")
 NOBODY = rounds.PlanContext()
 """Nobody looks on while a plan is made, and distances are estimated."""
@@ -207,7 +208,7 @@ def night(registry: Registry, now: int) -> bool:
 
 def demonstrate(registry: Registry, now: int, seconds: float = 8.0) -> bool:
     """The demonstration's own plan, made and published once its history is worked through."""
-    if kept_rounds.in_force(registry) is not None:
+    if kept_rounds.in_force(registry, EVERYTHING) is not None:
         return False
     waiting, days = backlog(registry)
     if waiting > QUIET_TOUCHES or not days:

@@ -29,9 +29,9 @@ from scheduler.day import Carry, Day, carry_key, digest, encode, fingerprint
 from scheduler.turns.day_cache import Year, after, year_of
 
 READ_DAYS = 16
-"""Days read from the store at once where touched days are contiguous."""
+"""Days read from the store at once where touched days are contiguous. A size of a batch."""
 AHEAD_DAYS = 366
-"""Days further ahead than this are not looked at: a device's clock was wrong."""
+"""Days further ahead than this are not looked at: a device's clock was wrong. A bound of ours."""
 
 
 @dataclass(slots=True)

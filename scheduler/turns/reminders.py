@@ -8,7 +8,7 @@ import msgspec
 
 from fleet import words
 from fleet.calendar import DAY_S
-from fleet.findings import ExerciseMissed, ExerciseShort
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort
 from fleet.model import EVERYTHING, DueItem, Episode, Notice, Site
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
@@ -22,6 +22,7 @@ from scheduler.alarms.notification import SENT
 from scheduler.turns import alerting
 
 LINES = 30
+"""Sets that a letter names. A page's length."""
 LATE = ("late_beyond", "late", "due")
 
 
@@ -34,7 +35,7 @@ def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) ->
     if not office.people:
         return 0
     cause = weekly.newest(office.rota, now)
-    asked = bool(outbox.answers(registry, cause))
+    asked = bool(outbox.answers(registry, EVERYTHING, cause))
     told = weekly.weekly_test(office, firm, asked, now) if office.rota.people else []
     told += _quiet(registry, office, firm, now)
     told += _reminders(registry, office, firm, now)
@@ -50,7 +51,7 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
     """What customers are reminded of, those of them that may look at their sets' pages."""
     asked = [
         customers.Reader(contact=contact, customer=name, allowed=True)
-        for contact, name in customer_readers(registry)
+        for contact, name in customer_readers(registry, EVERYTHING)
     ]
     if not asked:
         return []
@@ -76,7 +77,7 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
 
 def _known(registry: Registry, notice: Notice) -> bool:
     """Sent before; of all quiet and of an import, whoever it was that got it."""
-    held = outbox.of_cause(registry, notice.cause)
+    held = outbox.of_cause(registry, EVERYTHING, notice.cause)
     if notice.kind in ("all_quiet", "taken_over"):
         return bool(held)
     return any(one.id == notice.id for one in held)

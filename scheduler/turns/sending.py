@@ -29,11 +29,12 @@ from scheduler.turns import wording
 log = logging.getLogger("hourhand.notices")
 
 A_WAY = 8
-"""Notices of a way under way at once."""
+"""Notices of a way under way at once. A bound of ours."""
 PATIENCE_S = 0.8
-"""How long a turn waits for what it began; what takes longer is written down by a later turn."""
+"""How long a turn waits for what it began; what takes longer is written down by a later turn. A
+pace of ours."""
 AT_THE_END_S = 3.0
-"""What a program that stops waits for."""
+"""What a program that stops waits for. A pace of ours."""
 WAYS: tuple[DeliveryMethod, ...] = get_args(DeliveryMethod)
 
 

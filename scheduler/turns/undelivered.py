@@ -5,7 +5,8 @@ from __future__ import annotations
 import msgspec
 
 from fleet.defaults import MESSAGE_LATE_S
-from fleet.findings import Undelivered, this_service
+from fleet.findings import this_service
+from fleet.findings.this_service import Undelivered
 from fleet.model import Finding
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import outbox
@@ -18,7 +19,8 @@ from scheduler.turns import service_alert
 
 KIND = this_service.UNDELIVERED.kind
 LATELY_S = 2 * 86_400
-"""A message is given up a day after its time; the alert stays for a day more."""
+"""A message is given up a day after its time; the alert stays for a day more. Common practice, no
+source."""
 
 
 def look(registry: Registry, office: Office, now: int) -> int:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from fleet.findings import NotReporting, OwnLine, reporting, this_service
+from fleet.findings import reporting, this_service
+from fleet.findings.reporting import NotReporting
+from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, Step
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry
@@ -21,7 +23,8 @@ OWN_LINE, SILENT = this_service.OWN_LINE.kind, reporting.NOT_REPORTING.kind
 LINE_SETS_LEAST = 5
 LINE_SHARE_LEAST = 0.2
 LINE_WITHIN_S = 600
-"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice."""
+"""Our own line: at least 5 sets and a fifth of all fell silent within 10 min. Common practice, no
+source."""
 
 
 def look(registry: Registry, places: Places, office: Office, now: int) -> int:

@@ -28,12 +28,17 @@ log = logging.getLogger("hourhand.scheduler")
 
 SPREAD = 500
 SPREAD_SHARE = 0.3
+"""Touches of devices made touches of units at once, for at most this share of a turn. A size of a
+batch."""
 UNITS = 60
+"""Units of one turn. A size of a batch."""
 GROUP = 8
 GROUP_S = 0.4
-"""A turn's results are written after this many units or seconds, whichever comes first."""
+"""A turn's results are written after this many units or seconds, whichever comes first. A size of
+a batch."""
 DAYS_A_TURN = 120
-"""Days of one unit taken in one turn, newest first; the others keep their touch."""
+"""Days of one unit taken in one turn, newest first; the others keep their touch. A size of a
+batch."""
 
 TOGETHER = "(several, outages)"
 """Stands for a unit where rules on several of them failed."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from fleet.findings import MainsOutage
+from fleet.findings.mains import MainsOutage
 from fleet.model import EVERYTHING, AlertPlace, Episode, Finding, Notice
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry

@@ -16,9 +16,11 @@ MOVED_DAYS = 7
 HORIZON_DAYS = 42
 """Due work becomes a job so many days before; common practice, no source."""
 OWN_AFTER = 10
-"""Minutes used at a set count as its own after so many visits (docs/engineering/rounds.md#jobs)."""
+"""Minutes used at a set count as its own after so many visits (docs/engineering/rounds.md#jobs).
+Common practice, no source."""
 WIDE_SIGMAS = 2.563
-"""Width of a normal distribution from its 10 % to its 90 % point, in standard deviations."""
+"""Width of a normal distribution from its 10 % to its 90 % point, in standard deviations.
+Arithmetic."""
 
 
 def enters(item: DueItem, today: date, days: int = HORIZON_DAYS) -> bool:

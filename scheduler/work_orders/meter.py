@@ -8,9 +8,11 @@ from typing import Literal
 import msgspec
 
 READ_H = 1.0
-"""A meter is read to the hour at worst, twice: so much more than the clock allows is forgiven."""
+"""A meter is read to the hour at worst, twice: so much more than the clock allows is forgiven.
+Common practice, no source."""
 SLIP_H = 0.1
-"""One step of a meter with tenths; so much below the last reading is forgiven."""
+"""One step of a meter with tenths; so much below the last reading is forgiven. Common practice, no
+source."""
 RECKONED_H = 5.0
 RECKONED_SHARE = 0.10
 RECKONED_S = 6 * 3600

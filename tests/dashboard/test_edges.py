@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 from urllib.parse import quote, quote_from_bytes, urlencode, urlsplit
 
@@ -21,6 +21,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from mains_off import mains_off
 from roles import HERE, Caller, add, app_of, routes, signed_in
+from sampling import some
 from seeding import LATE, NOW, unit_id
 from unhurried import unhurried
 
@@ -33,6 +34,8 @@ from fleet.registry.office import kept_jobs, rounds_feed
 from fleet.registry.people import Actor
 
 pytest_plugins = ["databases"]
+pytestmark = pytest.mark.timeout(600)
+"""A walk is minutes of work where many share the machine; a test asserts on no clock."""
 
 BY = Actor("the tests")
 POTENT: tuple[bytes, ...] = (
@@ -45,7 +48,7 @@ POTENT: tuple[bytes, ...] = (
     b"0001-01-01T00:00",
     str(2**31).encode(),
 )
-"""What broke most; with these the short run does. The long one takes them all."""
+"""What broke most. The ordinary run sends each parameter two of them, the long one all of VALUES."""
 VALUES: tuple[bytes, ...] = (
     *POTENT,
     b"",
@@ -106,8 +109,9 @@ VALUES: tuple[bytes, ...] = (
 class Walk:
     """The owner's browser at an office where much is going on, and what went wrong."""
 
-    def __init__(self, office: Office) -> None:
+    def __init__(self, office: Office, on: str) -> None:
         self.office = office
+        self.on = on
         fleet = office.fleet
         self.outage = mains_off(fleet)
         self.app: FastAPI = app_of(fleet)
@@ -182,7 +186,7 @@ def walk(
             patch.setattr(engine, "_url_of", engine._url_of)
             on_postgresql.install()
         office = opened(tmp_path_factory.mktemp("edges") / "data")
-        yield Walk(office)
+        yield Walk(office, request.param)
         close(office)
 
 
@@ -201,58 +205,73 @@ def asked_by(app: FastAPI, method: str) -> list[tuple[str, list[str], list[str],
     return found
 
 
-def paths(walk: Walk, values: tuple[bytes, ...]) -> None:
+def paths(walk: Walk, values: tuple[bytes, ...], most: int) -> None:
+    """Every parameter with so many of the values: others for another parameter or database."""
     for path, names, queries, _ in asked_by(walk.app, "GET"):
         if path == "/events":
             continue  # its answer never ends; tests/dashboard/test_events.py asks it
-        for value in values:
-            for name in names:
+        for name in names:
+            for value in some(values, most, walk.on, path, name):
                 bad = path.replace(f"{{{name}}}", quote_from_bytes(value[:2000], safe=""))
                 walk.ask("GET", walk.place(bad), f"GET {path}: {name} = {shown(value)}")
-            for name in queries:
+        for name in queries:
+            for value in some(values, most, walk.on, path, name):
                 query = f"?{quote(name)}={quote_from_bytes(value)}"
                 walk.ask("GET", walk.place(path) + query, f"GET {path}: {name} = {shown(value)}")
 
 
 def test_every_path_and_query(walk: Walk) -> None:
-    paths(walk, POTENT)
+    paths(walk, POTENT, 2)
     walk.check()
 
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
 def test_every_path_and_query_with_everything(walk: Walk) -> None:
-    paths(walk, VALUES)
+    paths(walk, VALUES, len(VALUES))
+    walk.check()
+
+
+MOMENTS = (
+    "0001-01-01T00:00:00Z",
+    "9999-12-31T23:59:59Z",
+    "9999-12-31T23:59:59.9-23:59",
+    "1969-12-31T23:59:59Z",
+    "2099-12-31T23:59:59Z",
+    "2026-11-25T07:00:00Z",
+    "9999-12-31 23:59",
+    "0001-01-01 00:00",
+    "2026-11-25T07:00",
+)
+
+
+def together(walk: Walk, most: int) -> None:
+    """So many pairs of moments to each span of time."""
+    pairs = [(first, last) for first in MOMENTS for last in MOMENTS]
+    for path, _, queries, _ in asked_by(walk.app, "GET"):
+        pair = [name for name in queries if name in ("from", "to", "started", "stopped")]
+        if len(pair) != 2:
+            continue
+        for first, last in some(pairs, most, walk.on, path):
+            query = urlencode({pair[0]: first, pair[1]: last, "channel": "battery_v"})
+            about = f"GET {path}?{query}"
+            walk.ask("GET", f"{walk.place(path)}?{query}", about)
     walk.check()
 
 
 def test_what_may_be_given_together(walk: Walk) -> None:
     """Spans of time, whose two ends only make sense together."""
-    moments = (
-        "0001-01-01T00:00:00Z",
-        "9999-12-31T23:59:59Z",
-        "9999-12-31T23:59:59.9-23:59",
-        "1969-12-31T23:59:59Z",
-        "2099-12-31T23:59:59Z",
-        "2026-11-25T07:00:00Z",
-        "9999-12-31 23:59",
-        "0001-01-01 00:00",
-        "2026-11-25T07:00",
-    )
-    for path, _, queries, _ in asked_by(walk.app, "GET"):
-        pair = [name for name in queries if name in ("from", "to", "started", "stopped")]
-        if len(pair) != 2:
-            continue
-        for first in moments:
-            for last in moments:
-                query = urlencode({pair[0]: first, pair[1]: last, "channel": "battery_v"})
-                about = f"GET {path}?{query}"
-                walk.ask("GET", f"{walk.place(path)}?{query}", about)
-    walk.check()
+    together(walk, 20)
 
 
-def forms_of(walk: Walk) -> list[Form]:
-    """One form of each kind that an owner is shown, and of those who are not signed in."""
+@pytest.mark.long
+def test_whatever_may_be_given_together(walk: Walk) -> None:
+    together(walk, len(MOMENTS) ** 2)
+
+
+def forms_of(walk: Walk, alike: int) -> list[Form]:
+    """One form of each kind that an owner is shown, and of those who are not signed in, on so many
+    pages of one kind."""
     job = next(
         j.id for j in kept_jobs.jobs(walk.office.fleet.registry, EVERYTHING) if not j.technician
     )
@@ -266,7 +285,7 @@ def forms_of(walk: Walk) -> list[Form]:
     found: dict[Any, Form] = {}
     outside = Caller("nobody").client(walk.app)
     pages = [
-        *crawl.follow(walk.app, walk.client, begin),
+        *crawl.follow(walk.app, walk.client, begin, alike),
         *crawl.follow(walk.app, outside, ("/sign-in", f"/join/{walk.invitation}")),
     ]
     for page in pages:
@@ -279,17 +298,28 @@ def forms_of(walk: Walk) -> list[Form]:
     return list(found.values())
 
 
-def fields(walk: Walk, values: tuple[bytes, ...], each: int) -> None:
-    """So many of the values for each field, another stretch of them for the next."""
+def fields(
+    walk: Walk,
+    values: tuple[bytes, ...],
+    each: int,
+    there: Callable[[str, str], bool] = lambda route, name: True,
+    alike: int = crawl.LIKE_AT_MOST,
+) -> None:
+    """So many of the values for each field, another stretch of them for the next.
+
+    there: whether a field of a form of that route is sent on this database."""
     first = 0
-    made = forms_of(walk)
+    made = forms_of(walk, alike)
     assert len({urlsplit(f.action).path for f in made}) > 25
     for form in made:
         if form.method != "post" or form.action.endswith("/sign-out"):
             continue
         names = dict.fromkeys(f.name for f in form.fields if f.name != "form_token")
         path = form.action.removeprefix(HERE)
+        route = crawl.route_of(walk.app, "POST", path)
         for name in names or [""]:
+            if not there(route, name):
+                continue
             for n in range(each):
                 post(walk, form, path, name, values[(first + n) % len(values)])
             first += each
@@ -309,8 +339,13 @@ def post(walk: Walk, form: Form, path: str, name: str, value: bytes) -> None:
 
 
 def test_every_field_of_every_form(walk: Walk) -> None:
-    """One potent value for each field, the next for the next; all of them in the long run."""
-    fields(walk, POTENT, 1)
+    """One potent value for each field, the next for the next, on one of the databases; all of them
+    on both in the long run."""
+
+    def there(route: str, name: str) -> bool:
+        return some(("sqlite", "postgresql"), 1, route, name) == [walk.on]
+
+    fields(walk, POTENT, 1, there, 2)
     walk.check()
 
 
@@ -342,10 +377,45 @@ BODIES = (
     b"\xef\xbb\xbf{}",
 )
 
+RAW = (
+    b"9" * 400,
+    b"-1",
+    b"1e400",
+    b"-1e400",
+    b"NaN",
+    b"Infinity",
+    b"9223372036854775808",
+    b"-9223372036854775809",
+    b"2147483648",
+    b'"\\u0000"',
+    b'"\\ud800"',
+    b'"\\u202e"',
+    b"[]",
+    b"{}",
+    b"[[[[1]]]]",
+    b'{"a": {"b": 1e400}}',
+    b"true",
+    b'"9999-12-31"',
+    b'"0001-01-01"',
+    b'"' + b"x" * 20_000 + b'"',
+    b'{"x\\u0000y": 1}',
+    b'{"\\udfff": 1}',
+    b"[" + b"1," * 3000 + b"1]",
+)
+
 
 def test_json_bodies(walk: Walk) -> None:
-    """Whole bodies that are none, and each value of a sound one replaced; a list of every route
-    that takes JSON, whose shapes all refuse what cannot be kept."""
+    """Whole bodies that are none, and each value of a sound one replaced by three of the potent; a
+    list of every route that takes JSON, whose shapes all refuse what cannot be kept."""
+    bodies(walk, 3)
+
+
+@pytest.mark.long
+def test_json_bodies_with_everything(walk: Walk) -> None:
+    bodies(walk, len(RAW))
+
+
+def bodies(walk: Walk, most: int) -> None:
     taking = [r for r in routes(walk.app) if "POST" in r.methods and r.dependant.body_params]
     assert [r.path for r in taking] == ["/api/units/{unit}/records"]
     for route in taking:
@@ -364,38 +434,13 @@ def test_json_bodies(walk: Walk) -> None:
         "kind": "visit",
         "facts": {"opened": NOW - 9000, "closed": NOW - 7000, "minutes": 30, "text": "x"},
     }
-    raw = (
-        b"9" * 400,
-        b"-1",
-        b"1e400",
-        b"-1e400",
-        b"NaN",
-        b"Infinity",
-        b"9223372036854775808",
-        b"-9223372036854775809",
-        b"2147483648",
-        b'"\\u0000"',
-        b'"\\ud800"',
-        b'"\\u202e"',
-        b"[]",
-        b"{}",
-        b"[[[[1]]]]",
-        b'{"a": {"b": 1e400}}',
-        b"true",
-        b'"9999-12-31"',
-        b'"0001-01-01"',
-        b'"' + b"x" * 20_000 + b'"',
-        b'{"x\\u0000y": 1}',
-        b'{"\\udfff": 1}',
-        b"[" + b"1," * 3000 + b"1]",
-    )
     rest = {
         which: {"meter": 231.0, "raw": 233.0, "instrument": "A", "channel": "mains_v"}
         for which in ("meter_check",)
     }
-    for value in raw:
-        for which in FIELDS:
-            for name in {*(f.name for f in FIELDS[which]), "other"}:
+    for which in FIELDS:
+        for name in (*(f.name for f in FIELDS[which]), "other"):
+            for value in some(RAW, most, walk.on, which, name):
                 facts = (
                     json.dumps(rest.get(which, {}) | {"text": "x", name: "MARK"})
                     .replace('"MARK"', "%s")
@@ -404,7 +449,8 @@ def test_json_bodies(walk: Walk) -> None:
                 body = json.dumps(sound | {"kind": which, "facts": "MARK"}).encode()
                 body = body.replace(b'"MARK"', facts.replace(b"%s", value))
                 walk.ask("POST", path, f"{which} {name} {shown(value)}", content=body, headers=kind)
-        for name in (*sound, "corrects", "id", "more"):
+    for name in (*sound, "corrects", "id", "more"):
+        for value in RAW:
             body = json.dumps(sound | {name: "MARK"}).encode().replace(b'"MARK"', value)
             walk.ask("POST", path, f"{name} = {shown(value)}", content=body, headers=kind)
     walk.check()
@@ -457,9 +503,19 @@ SAID = (
 
 
 def test_every_header(walk: Walk) -> None:
+    headers(walk, 7)
+
+
+@pytest.mark.long
+def test_every_header_with_everything(walk: Walk) -> None:
+    headers(walk, len(SAID))
+
+
+def headers(walk: Walk, most: int) -> None:
+    """Every header with so many of what it may say, asked of a page and of a form."""
     ours = next(iter(walk.caller.cookies.values()))
     for name in HEADERS:
-        for said in SAID:
+        for said in some(SAID, most, walk.on, name):
             for method, path in (
                 ("GET", f"/calendar/{walk.calendar}"),
                 (

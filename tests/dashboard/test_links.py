@@ -40,18 +40,19 @@ class House:
     app: FastAPI
     callers: dict[str, Caller]
     demo: FastAPI
-    seen: dict[str, list[crawl.Looked]] = field(default_factory=dict)
+    seen: dict[tuple[str, int], list[crawl.Looked]] = field(default_factory=dict)
 
     def client(self, who: str) -> TestClient:
         """Their browser; a visitor comes to the demonstration."""
         return self.callers[who].client(self.demo if who == "visitor" else self.app)
 
-    def pages(self, who: str) -> list[crawl.Looked]:
-        """Every page one is led to; followed once."""
-        if who not in self.seen:
+    def pages(self, who: str, alike: int) -> list[crawl.Looked]:
+        """Every page one is led to, so many of a kind; followed once."""
+        if (who, alike) not in self.seen:
             client = self.client(who)
-            self.seen[who] = list(crawl.follow(self.app, client, begin(self, who)))
-        return self.seen[who]
+            pages = crawl.follow(self.app, client, begin(self, who), alike)
+            self.seen[who, alike] = list(pages)
+        return self.seen[who, alike]
 
 
 @pytest.fixture(scope="module")
@@ -106,10 +107,18 @@ def begin(house: House, who: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+ALIKE = pytest.mark.parametrize(
+    "alike", [2, pytest.param(crawl.LIKE_AT_MOST, marks=pytest.mark.long)]
+)
+"""Pages of one kind that are looked at: two in the ordinary run, the
+first that one is led to."""
+
+
+@ALIKE
 @pytest.mark.parametrize("who", WHO)
-def test_every_link_that_is_shown_can_be_followed(house: House, who: str) -> None:
+def test_every_link_that_is_shown_can_be_followed(house: House, who: str, alike: int) -> None:
     wrong, seen = [], 0
-    for page in house.pages(who):
+    for page in house.pages(who, alike):
         seen += 1
         if page.status >= 400:
             wrong.append(f"{page.status} {page.path}, shown on {page.of or 'no page'}")
@@ -117,12 +126,13 @@ def test_every_link_that_is_shown_can_be_followed(house: House, who: str) -> Non
     assert not wrong, "\n".join(wrong)
 
 
+@ALIKE
 @pytest.mark.parametrize("who", WHO)
-def test_every_form_that_is_shown_may_be_sent(house: House, who: str) -> None:
+def test_every_form_that_is_shown_may_be_sent(house: House, who: str, alike: int) -> None:
     client = house.client(who)
     wrong: list[str] = []
     sent: set[tuple[str, str]] = set()
-    for page in house.pages(who):
+    for page in house.pages(who, alike):
         for form in page.forms:
             path = form.action.removeprefix(HERE)
             key = (form.method, crawl.route_of(house.app, form.method.upper(), path))

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from fastapi import FastAPI
 from roles import HERE, Caller, add, app_of, customer_of, routes, signed_in, with_link, with_token
+from sampling import some
 from seeding import FAILED, LATE, Fleet, seed, seeded, unit_id
 from unhurried import unhurried
 
@@ -251,16 +252,43 @@ def kind_of(code: int, key: str, path: str) -> str:
 
 
 def test_the_walk(fleet: Fleet, app: FastAPI, capsys: pytest.CaptureFixture[str]) -> None:
-    """Every route as everybody, forms with their session's token; signing out comes last."""
+    """Every route as one of each outcome that is expected there (in, out, to sign in), and as one
+    more; what everybody meets is the long run's."""
+    walked(fleet, app, capsys, "walking", 1)
+
+
+@pytest.mark.long
+def test_the_whole_walk(fleet: Fleet, app: FastAPI, capsys: pytest.CaptureFixture[str]) -> None:
+    walked(fleet, app, capsys, "walking-on", len(everybody(fleet, "counted")))
+
+
+def asks(key: str, callers: dict[str, tuple[int, Caller]], most: int) -> list[str]:
+    """So many of each outcome that is expected of this route, and as many of the rest."""
+    by_outcome: dict[str, list[str]] = {}
+    for who, (rank, _) in callers.items():
+        by_outcome.setdefault(str(sorted(expected(key, who, rank))), []).append(who)
+    taken = {who for alike in by_outcome.values() for who in some(alike, most, key)}
+    taken |= set(some([who for who in callers if who not in taken], most, key))
+    return [who for who in callers if who in taken]
+
+
+def walked(
+    fleet: Fleet, app: FastAPI, capsys: pytest.CaptureFixture[str], surname: str, most: int
+) -> None:
+    """Every route, forms with their session's token; signing out comes last."""
     table: list[str] = []
     wrong: list[str] = []
-    callers = everybody(fleet, "walking")
+    callers = everybody(fleet, surname)
     names = list(callers)
     for key, path in sorted(asked_routes(app), key=lambda asked: asked[0] == "POST /sign-out"):
         if key in ENDLESS:
             continue
         row = []
+        asked = asks(key, callers, most)
         for who in names:
+            if who not in asked:
+                row.append("·")
+                continue
             rank, caller = callers[who]
             unhurried(app)
             answer = caller.client(app).request(

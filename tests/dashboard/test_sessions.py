@@ -18,6 +18,7 @@ from seeding import FAILED, LATE, NOW, Fleet, seeded, unit_id
 from dashboard.app import create_app
 from dashboard.pages.live import events
 from dashboard.viewers import by_session
+from fleet.model import EVERYTHING
 from fleet.registry import people
 
 DAY_S = 86_400
@@ -241,7 +242,7 @@ def test_revoked_and_ended_tokens_and_links_are_refused(
     guest = link.client(app_at(client))
     assert guest.get(f"/units/{unit_id(FAILED)}").status_code == 200
     assert guest.get(f"/units/{unit_id(LATE)}").status_code == 404
-    made = next(t for t in people.tokens(fleet.registry) if t.name == "robot")
+    made = next(t for t in people.tokens(fleet.registry, EVERYTHING) if t.name == "robot")
     assert people.revoke_token(fleet.registry, made.id, OFFICE, NOW)
     assert client.get("/api/units", headers=token.headers).status_code == 401
     clock.now = NOW + 2 * DAY_S

@@ -107,9 +107,21 @@ DOINGS = ["refused", "half", "silent", "garbage", "killed", "deaf", "live", "gon
 @given(st.lists(st.sampled_from(DOINGS), max_size=8), st.booleans())
 @example(["just now"], False)
 @example(["refused", "just now", "deaf", "killed"], True)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_the_end_leaves_nothing_open(doings: list[str], twice: bool) -> None:
     """Whatever its clients did: the thread ends, every socket is closed, the port is free."""
+    ends_clean(doings, twice)
+
+
+@pytest.mark.long
+@given(st.lists(st.sampled_from(DOINGS), max_size=8), st.booleans())
+@settings(max_examples=50, deadline=None)
+def test_no_end_leaves_anything_open(doings: list[str], twice: bool) -> None:
+    ends_clean(doings, twice)
+
+
+def ends_clean(doings: list[str], twice: bool) -> None:
+    """A broker whose clients did this, ended."""
     gc.collect()  # what others left is not ours
     complaints: list[object] = []
     before, sys.unraisablehook = sys.unraisablehook, complaints.append

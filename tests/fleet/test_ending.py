@@ -31,11 +31,12 @@ print("ended")
 """
 
 
-def test_a_signal_in_the_middle_of_a_wait_ends_the_wait() -> None:
+@pytest.mark.parametrize("rounds", [4_000, pytest.param(20_000, marks=pytest.mark.long)])
+def test_a_signal_in_the_middle_of_a_wait_ends_the_wait(rounds: int) -> None:
     """With an event of the standard library, whose lock the main thread may hold just then, some of
     20,000 such signals never come through."""
     done = subprocess.run(
-        [sys.executable, "-c", ASKED.format(rounds=20_000)],
+        [sys.executable, "-c", ASKED.format(rounds=rounds)],
         capture_output=True,
         text=True,
         check=False,

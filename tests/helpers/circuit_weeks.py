@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 from one_unit import HABIT, T0, UNIT, inputs
 
-from fleet.findings.supply import OfSupply
+from fleet.findings.supply import SupplyFacts
 from fleet.model import (
     Calibration,
     Habit,
@@ -133,4 +133,4 @@ def state(seen: Assessment) -> tuple[str, str]:
 
 
 def kinds(seen: Assessment) -> dict[str, str]:
-    return {f.kind: f.severity for f in seen.findings if isinstance(f.facts, OfSupply)}
+    return {f.kind: f.severity for f in seen.findings if isinstance(f.facts, SupplyFacts)}

@@ -146,8 +146,10 @@ def alike(app: FastAPI, path: str) -> str:
     return f"{route}{kind}?{','.join(names)}"
 
 
-def follow(app: FastAPI, client: TestClient, begin: tuple[str, ...] = ("/",)) -> Iterator[Looked]:
-    """Every page one reaches from there, with so many of one kind; event streams are left out."""
+def follow(
+    app: FastAPI, client: TestClient, begin: tuple[str, ...] = ("/",), most: int = LIKE_AT_MOST
+) -> Iterator[Looked]:
+    """Every page one reaches from there, `most` of one kind; event streams are left out."""
     waiting = deque((path, "") for path in begin)
     seen, kinds = set(begin), dict[str, int]()
     while waiting:
@@ -156,7 +158,7 @@ def follow(app: FastAPI, client: TestClient, begin: tuple[str, ...] = ("/",)) ->
             continue
         kind = alike(app, path)
         kinds[kind] = kinds.get(kind, 0) + 1
-        if kinds[kind] > LIKE_AT_MOST:
+        if kinds[kind] > most:
             continue
         answer = client.get(path)
         hops = 0

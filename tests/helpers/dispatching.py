@@ -154,6 +154,6 @@ def belongs(office: Office, technician: str, person: people.Person) -> None:
 
 
 def in_force(office: Office) -> bytes:
-    told = kept_rounds.in_force(office.fleet.registry)
+    told = kept_rounds.in_force(office.fleet.registry, EVERYTHING)
     assert told is not None
     return told.doc

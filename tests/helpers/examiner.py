@@ -21,7 +21,7 @@ from found import facts_as
 from truth import DAY_S, HOUR_S, Cast, Heard
 
 from demo_fleet.machine import FOREVER
-from fleet.findings import ExerciseMissed, ExerciseShort
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort
 from fleet.model import Finding, Record, Task
 from fleet.registry.facts.rows import UnitInputs
 

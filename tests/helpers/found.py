@@ -11,6 +11,9 @@ from fleet.model import Evidence, Finding, Severity
 
 Kind = TypeVar("Kind", bound=Facts)
 
+NOW = 1_764_054_000
+SINCE = NOW - 3600
+
 REST: dict[str, dict[str, Any]] = {
     "failed_start": {"attempts": 0, "at": 0, "failures": 1, "nominal_v": 230.0},
     "not_in_auto": {"since": 0},
@@ -195,3 +198,39 @@ def finding(
         facts=facts_of(kind, **(facts or {})),
         evidence=evidence or Evidence(),
     )
+
+
+def old(kind: str, **told: Any) -> dict[str, Any]:
+    """A finding as versions before the catalogue wrote it: the kind beside its facts."""
+    facts = {name: one for name, one in (REST.get(kind, {}) | told).items() if one is not None}
+    for name in NOT_WRITTEN_THEN.get(kind, ()):
+        facts.pop(name, None)
+    part = facts.get("quantity", "") if kind == "wrong_nominal" else ""
+    return {
+        "kind": kind,
+        "severity": "act_now",
+        "since": SINCE,
+        "part": REST["wrong_nominal"]["quantity"] if kind == "wrong_nominal" else part,
+        "learned_at": None,
+        "facts": facts,
+        "evidence": {
+            "channels": ["battery_v"],
+            "from_at": SINCE,
+            "to_at": NOW,
+            "readings": 3,
+            "oldest_s": None,
+            "note": "",
+        },
+    }
+
+
+NOT_WRITTEN_THEN = {
+    "charger_fault": ("limit_v",),
+    "over_charge": ("limit_v", "limit_at_c"),
+    "open_neutral": ("high_pct", "low_pct"),
+    "meter_disagrees": ("over_days",),
+    "undelivered": ("late_s", "given_up_s"),
+    "wrong_nominal": ("quantity",),
+    "code_exercise_not_met": ("asked_min", "asked_pct", "stages"),
+}
+"""Facts that a finding has today and did not have before the catalogue."""

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from new_registries import registry_at
 
 from fleet.history import History
 from fleet.model import EVERYTHING, DeviceEvent, Habit, Latest, Pulse, Reading, Record
 from fleet.registry import lists, unscoped
-from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.derived.rows import DayRow
 from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.register import import_units
@@ -122,7 +123,7 @@ class House:
 
 def make(folder: Path, *units: dict[str, object], now: int = T0) -> House:
     folder.mkdir(parents=True, exist_ok=True)
-    registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
+    registry = registry_at(folder / "registry.db")
     house = House(registry, EmbeddedStore(folder / "store.db", writing=True))
     report = import_units(registry, list(units), now, "test")
     assert report.ok, report.problems

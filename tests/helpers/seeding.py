@@ -7,14 +7,19 @@ set, one left out of automatic, late work, one running now, hostile text.
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import on_postgresql
 
 from fleet.history import History
 from fleet.model import DeviceEvent, Latest, Pulse, Quarantined, Reading, Record, RecordKind
@@ -75,9 +80,32 @@ def seeded(data: Path, demo: bool = True) -> Iterator[Fleet]:
 
 
 def seed(data: Path, demo: bool = True) -> Fleet:
-    """The invented fleet in a data folder."""
+    """The invented fleet in a data folder: worked out once a process, then copied.
+
+    On PostgreSQL the registry is no file of the folder, and is worked out each time.
+    """
     settings = Settings(data=data, firm="Harrow & Finch", demo=demo)
-    data.mkdir(parents=True, exist_ok=True)
+    if on_postgresql.HOME:
+        return _worked_out(settings)
+    shutil.copytree(_first(), data, dirs_exist_ok=True)
+    registry = open_registry(settings)
+    return Fleet(settings, registry, History(registry, open_store(settings, writing=False)))
+
+
+@cache
+def _first() -> Path:
+    """The folder that is copied; gone with the process."""
+    home = Path(tempfile.mkdtemp(prefix="hh-seeded-"))
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    made = _worked_out(Settings(data=home / "data", firm="Harrow & Finch"))
+    made.history.store.close()
+    made.registry.close()
+    return home / "data"
+
+
+def _worked_out(settings: Settings) -> Fleet:
+    """The rows and readings, and what the scheduler's turns make of them."""
+    settings.data.mkdir(parents=True, exist_ok=True)
     registry = open_registry(settings)
     report = import_units(registry, [_row(n) for n in range(len(PLACES))], NOW, "test")
     assert report.ok, [str(problem) for problem in report.problems]

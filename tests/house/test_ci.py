@@ -134,33 +134,40 @@ def test_a_hidden_part_is_skipped_in_words(tmp_path: Path) -> None:
     assert "needs postgresql: hidden from this run by HOURHAND_TEST_HIDE" in done.stdout
 
 
-@pytest.mark.parametrize(
-    ("environment", "said"),
-    [
-        ({"HOURHAND_TEST_HIDE": "psql"}, "names psql; parts: mosquitto, chromium"),
-        ({"HOURHAND_TEST_REQUIRE": "browser"}, "names browser"),
-        ({"HOURHAND_TEST_HIDE": "openssl"}, "cannot hide openssl"),
-        (
-            {"HOURHAND_TEST_HIDE": "postgresql", "HOURHAND_TEST_REQUIRE": "postgresql"},
-            "both hidden and required: postgresql",
-        ),
-    ],
-)
-def test_wrong_names_of_parts_end_the_run(
-    tmp_path: Path, environment: dict[str, str], said: str
+WRONG_NAMES = [
+    ({"psql"}, set(), "names psql; parts: mosquitto, chromium"),
+    (set(), {"browser"}, "names browser"),
+    ({"openssl"}, set(), "cannot hide openssl"),
+    ({"postgresql"}, {"postgresql"}, "both hidden and required: postgresql"),
+]
+
+
+@pytest.mark.parametrize(("hidden", "required", "said"), WRONG_NAMES)
+def test_wrong_names_of_parts_are_said(
+    monkeypatch: pytest.MonkeyPatch, hidden: set[str], required: set[str], said: str
 ) -> None:
-    done = run_sample(tmp_path, **environment)
+    monkeypatch.setattr(parts, "HIDDEN", hidden)
+    monkeypatch.setattr(parts, "REQUIRED", required)
+    assert said in parts.wrong_settings()
+
+
+def test_wrong_names_of_parts_end_the_run(tmp_path: Path) -> None:
+    wrong = "openssl,postgresql,psql"
+    done = run_sample(tmp_path, HOURHAND_TEST_HIDE=wrong, HOURHAND_TEST_REQUIRE="postgresql")
     assert done.returncode == pytest.ExitCode.USAGE_ERROR
-    assert said in done.stderr
+    assert "names psql; parts: mosquitto, chromium" in done.stderr
 
 
-@pytest.mark.parametrize("reason", ["", "not today", "needs luck: it is Friday", "needs chromium:"])
-def test_a_skip_without_words_fails_the_run(tmp_path: Path, reason: str) -> None:
-    done = run_sample(
-        tmp_path, f"import pytest\ndef test_skips(): pytest.skip({reason!r})\ndef test_ok(): pass\n"
-    )
+ODD = ("", "not today", "needs luck: it is Friday", "needs chromium:")
+
+
+def test_a_skip_without_words_fails_the_run(tmp_path: Path) -> None:
+    """Each of these is no reason, and is named."""
+    skips = "\n".join(f"def test_{n}(): pytest.skip({reason!r})" for n, reason in enumerate(ODD))
+    done = run_sample(tmp_path, f"import pytest\n{skips}\ndef test_ok(): pass\n")
     assert done.returncode == pytest.ExitCode.TESTS_FAILED, done.stdout
-    assert "no reason to skip (use parts.need)" in done.stdout
+    told = re.findall(r"^no reason to skip \(use parts.need\): (.*)$", done.stdout, re.MULTILINE)
+    assert sorted(re.sub("^Skipped:? ?", "", text).strip() for text in told) == sorted(ODD)
 
 
 def test_a_required_part_fails_in_the_words_of_the_skip(monkeypatch: pytest.MonkeyPatch) -> None:

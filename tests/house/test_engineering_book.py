@@ -44,6 +44,14 @@ JUDGING = (
 ASSESSING = tuple(sorted((ROOT / "scheduler" / "assess").rglob("*.py")))
 """Here too, but for what makes findings of what was judged: findings have their own page."""
 WITH_NUMBERS = (*JUDGING, *ASSESSING, ROOT / "fleet" / "defaults.py")
+OTHERS = tuple(
+    path
+    for room in ("dashboard", "fleet", "ingest", "scheduler")
+    for path in sorted((ROOT / room).rglob("*.py"))
+    if path not in WITH_NUMBERS and not {"bench", "versions"} & set(path.parts)
+)
+"""Elsewhere a number may also be plainly what it is: no rule, but a bound, a size, a length, a pace.
+Benches state their own loads and bounds where they print them."""
 
 UNITS = (
     r"\[(?:V|mV|Hz|V/kW, Hz/kW|%|s|UTC s|UTC day|h|days|months|C|kW|kWh|Ws|L|L/h|km|1|per C|V a day)\]"
@@ -53,6 +61,12 @@ UNITS = (
 ORIGIN = re.compile(
     r"Source: \S|[Cc]ommon practice, no source|[Ff]rom memory|\bArithmetic\.|\bDefinition\."
 )
+PLAINLY = re.compile(
+    r"[Aa] bound of (?:ours|a format|another's format)\b|[Aa] size of a (?:buffer|batch)\b"
+    r"|[Aa] page's length\b|[Aa] pace of ours\b|\bMeasured\b"
+)
+"""What a number is that judges nothing: what is taken or kept at most, what is read, written or shown
+at once, how often something is done or waited for; or it was chosen by a measurement here."""
 GIVES = re.compile(
     r"Gives: (.+?)\. (?=Source: |Common practice, no source|Arithmetic\.|Definition\.)"
 )
@@ -225,7 +239,17 @@ def test_a_rule_that_leaves_something_out_is_caught(mistake: str) -> None:
         assert (untold(rule) == []) == whole
 
 
-def constants(source: str) -> Iterator[tuple[str, str]]:
+def is_number(value: ast.expr) -> bool:
+    """Whether it is nothing but numbers: one, an expression of them, or a row or table of them."""
+    if isinstance(value, ast.Dict):
+        return all(is_number(one) for one in value.values)
+    parts = [part for part in ast.walk(value) if isinstance(part, ast.expr)]
+    plain = (ast.Constant, ast.UnaryOp, ast.BinOp, ast.Name, ast.Attribute, ast.Tuple)
+    numbers = [type(one.value) in (int, float) for one in parts if isinstance(one, ast.Constant)]
+    return all(isinstance(part, plain) for part in parts) and bool(numbers) and all(numbers)
+
+
+def constants(source: str, only_numbers: bool = False) -> Iterator[tuple[str, str]]:
     """(name, what stands beside it) of each number at module level; a group shares the last words."""
     body = ast.parse(source).body
     for place, node in enumerate(body):
@@ -239,6 +263,8 @@ def constants(source: str) -> Iterator[tuple[str, str]]:
             if isinstance(one, ast.Constant) and type(one.value) in (int, float)
         ]
         if not numbers or name.startswith(("_", "(_")):
+            continue
+        if only_numbers and not is_number(node.value):
             continue
         said, last = "", node
         for after in body[place + 1 :]:
@@ -263,6 +289,38 @@ NUMBERED = [
 @pytest.mark.parametrize("said", NUMBERED)
 def test_every_number_carries_its_origin(said: str) -> None:
     assert ORIGIN.search(said), said or "nothing stands beside it"
+
+
+def unexplained(source: str) -> list[str]:
+    """Numbers outside the rules that say neither their origin nor plainly what they are."""
+    return [
+        name
+        for name, said in constants(source, only_numbers=True)
+        if not ORIGIN.search(said) and not PLAINLY.search(said)
+    ]
+
+
+def test_every_other_number_says_what_it_is() -> None:
+    found = {str(path.relative_to(ROOT)): unexplained(path.read_text()) for path in OTHERS}
+    assert {path: names for path, names in found.items() if names} == {}
+    told = sum(len([*constants(path.read_text(), only_numbers=True)]) for path in OTHERS)
+    assert told > 200, "the walk sees the numbers"
+
+
+@pytest.mark.parametrize(
+    ("source", "names"),
+    [
+        ("ROWS = 40\n", ["ROWS"]),
+        ('ROWS = 40\n"""Rows."""\n', ["ROWS"]),
+        ('ROWS = 40\n"""Rows of a table. A page\'s length."""\n', []),
+        ('FIRST_S, MOST_S = 1.0, 60.0\n"""Pauses. A pace of ours."""\n', []),
+        ("RANKS = {'a': 1}\n", ["RANKS"]),
+        ("SPAN_S = 4 * HOUR_S\n", ["SPAN_S"]),
+        ("ROUTES = router(500)\n", []),
+    ],
+)
+def test_a_number_that_says_nothing_is_seen(source: str, names: list[str]) -> None:
+    assert unexplained(source) == names
 
 
 @pytest.mark.parametrize(

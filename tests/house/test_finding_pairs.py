@@ -7,7 +7,7 @@ import re
 import pytest
 from finding_pairs import PAIRS, Pair, example, found
 from finding_pairs.limits import LIMITS, unfounded, unspelled
-from finding_pairs.page import FAMILIES, PAGE, page, sections
+from finding_pairs.page import BOOK, FAMILIES, PAGE, REASONS, led_back, page, sections
 from finding_pairs.worlds import NOW, ZONE
 
 from fleet import words
@@ -113,3 +113,24 @@ def test_the_finding_page_is_as_written(request: pytest.FixtureRequest) -> None:
         PAGE.write_text(text)
     assert PAGE.exists(), "run `pytest -k finding_page --write-findings`"
     assert PAGE.read_text() == text, "run `pytest -k finding_page --write-findings`"
+
+
+BOOK_PAGES = sorted(path.name for path in BOOK.glob("*.md"))
+
+
+@pytest.mark.parametrize("name", BOOK_PAGES)
+def test_a_finding_page_of_the_book_leads_back(name: str, request: pytest.FixtureRequest) -> None:
+    """Each entry names the heading that has its reasons, and that page names the entry."""
+    place = BOOK / name
+    text = led_back(name, place.read_text())
+    if request.config.getoption("--write-findings"):
+        place.write_text(text)
+    assert place.read_text() == text, "run `pytest -k finding_page --write-findings`"
+
+
+def test_every_kind_has_its_reasons_in_the_book() -> None:
+    assert REASONS.keys() == {row.kind for row in FOUND}
+    for kind, place in REASONS.items():
+        name, _, anchor = place.partition("#")
+        assert f"](engineering/{name}#{anchor})" in PAGE.read_text(), kind
+        assert f"](../findings.md#{kind})" in (BOOK / name).read_text(), kind

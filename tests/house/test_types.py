@@ -5,17 +5,81 @@ from __future__ import annotations
 import subprocess
 import sys
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
 from places import ROOT, TESTS
+
+from fleet.registry.base.engine import Registry
 
 BIN = Path(sys.executable).parent
 ROOMS = ("fleet", "ingest", "scheduler", "dashboard", "demo_fleet", "hourhand", "tests")
 
 
-def test_mypy_is_content() -> None:
-    result = subprocess.run([BIN / "mypy"], cwd=ROOT, capture_output=True, text=True, check=False)
-    assert result.returncode == 0, result.stdout
+PLANTED = """
+from {module} import {name}
+from fleet.model import EVERYTHING
+from {registry} import {registry_name}
+
+
+def page(registry: {registry_name}) -> object:
+    return EVERYTHING, {name}({given})
+"""
+LEFT_OUT = (
+    ("fleet.registry.lists", "unit", '"u1"', 'EVERYTHING, "u1"'),
+    ("fleet.registry.lists", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
+    ("fleet.registry.told.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
+)
+"""(module, read, what it is given without a Scope, and with one)."""
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What one run of mypy says of the house, and in which planted files it finds errors."""
+
+    said: str
+    house: list[str]
+    planted: frozenset[str]
+
+
+@pytest.fixture(scope="module")
+def checked_types(tmp_path_factory: pytest.TempPathFactory) -> Checked:
+    """The whole house and, beside it, a bare and a scoped call of every read of LEFT_OUT."""
+    folder = tmp_path_factory.mktemp("planted")
+    files = []
+    for module, name, bare, scoped in LEFT_OUT:
+        for way, given in (("bare", bare), ("scoped", scoped)):
+            files.append(folder / f"{name}_{way}.py")
+            files[-1].write_text(
+                PLANTED.format(
+                    module=module,
+                    name=name,
+                    registry=Registry.__module__,
+                    registry_name=Registry.__name__,
+                    given=f"registry, {given}",
+                )
+            )
+    result = subprocess.run(
+        [BIN / "mypy", *ROOMS, *files], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    said = result.stdout + result.stderr
+    assert result.returncode == 1, said  # for what is planted; anything else is no finding of types
+    lines = [line for line in said.splitlines() if ": error:" in line]
+    planted = {Path(line.partition(":")[0]) for line in lines} & set(files)
+    house = [line for line in lines if Path(line.partition(":")[0]) not in planted]
+    return Checked(said, house, frozenset(path.name for path in planted))
+
+
+def test_mypy_is_content(checked_types: Checked) -> None:
+    assert checked_types.house == []
+    assert f"in {len(LEFT_OUT)} files (checked " in checked_types.said
+
+
+@pytest.mark.parametrize("name", [name for _, name, _, _ in LEFT_OUT])
+def test_leaving_the_scope_out_is_an_error_of_types(checked_types: Checked, name: str) -> None:
+    assert f"{name}_bare.py" in checked_types.planted, checked_types.said
+    assert f"{name}_scoped.py" not in checked_types.planted, checked_types.said
 
 
 def test_no_room_is_kept_from_mypy() -> None:

@@ -10,10 +10,11 @@ from typing import Any, cast
 
 import pytest
 from intake_desk import NOW, Desk, msg, reading
+from new_registries import registry_of
 
 from fleet.model import Latest, Reading
 from fleet.registry import unscoped
-from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryDown
 from fleet.settings import Settings
 from fleet.store import open_store
@@ -33,7 +34,7 @@ DAY = NOW // 86_400
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[Desk]:
     settings = Settings(data=tmp_path)
-    registry = open_registry(settings)
+    registry = registry_of(settings)
     store = open_store(settings, writing=True)
     yield Desk(settings, registry, store, Cache(tmp_path / "profiles"))
     store.close()
@@ -79,7 +80,7 @@ def _second(folder: Path) -> tuple[Settings, Registry, Store, Cache]:
     folder.mkdir()
     return (
         settings,
-        open_registry(settings),
+        registry_of(settings),
         open_store(settings, writing=True),
         Cache(folder / "p"),
     )

@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from ingest_program import start, stop, subscribe_once, wait_for_beat
 from intake_desk import NOW, Desk, msg, reading
+from new_registries import registry_of
 
 from dashboard.app import create_app
 from dashboard.views.register import NO_CLOCK
@@ -53,7 +54,7 @@ def desk_of(folder: Path) -> Desk:
     folder.mkdir(exist_ok=True, parents=True)
     given = Settings(data=folder)
     return Desk(
-        given, open_registry(given), open_store(given, writing=True), Cache(folder / "profiles")
+        given, registry_of(given), open_store(given, writing=True), Cache(folder / "profiles")
     )
 
 
@@ -404,11 +405,24 @@ steps = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(script=steps)
 def test_any_interleaving_keeps_every_value_in_order(
     tmp_path_factory: pytest.TempPathFactory, script: list[tuple[str, int]]
 ) -> None:
+    interleaved(tmp_path_factory, script)
+
+
+@pytest.mark.long
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(script=steps)
+def test_no_interleaving_loses_a_value(
+    tmp_path_factory: pytest.TempPathFactory, script: list[tuple[str, int]]
+) -> None:
+    interleaved(tmp_path_factory, script)
+
+
+def interleaved(tmp_path_factory: pytest.TempPathFactory, script: list[tuple[str, int]]) -> None:
     """A device that sends at most once a second, sometimes without a time; ingest is away at
     times, crashes at times between store and registry, and takes its batches as they come."""
     desk = desk_of(tmp_path_factory.mktemp("desk"))

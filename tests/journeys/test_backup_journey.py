@@ -27,7 +27,8 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.settings import Settings
 
 pytest_plugins = ["databases"]
-KINDS = ("sqlite", "postgresql")
+KINDS = ("sqlite", pytest.param("postgresql", marks=pytest.mark.long))
+"""The whole journey on PostgreSQL is the long run's; what its registry is to a backup is tried below."""
 SPAN_S = 20_000
 
 

@@ -12,7 +12,7 @@ from circuit_worlds import DANGERS, MADES, WAYS, WEEK, World
 from found import facts_as
 
 from fleet import words
-from fleet.findings import LegOut
+from fleet.findings.supply import LegOut
 from fleet.model import Record
 
 TO_NEUTRAL = [

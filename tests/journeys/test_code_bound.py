@@ -14,7 +14,7 @@ from register_rows import NOW, row, take
 
 from dashboard.views.exercise import Month
 from dashboard.views.exercise import code as code_words
-from fleet.findings import CodeExerciseNotMet
+from fleet.findings.exercise import CodeExerciseNotMet
 from fleet.model import EVERYTHING, ExerciseBefore, Unit
 from fleet.registry import lists
 from fleet.registry.base.engine import Registry

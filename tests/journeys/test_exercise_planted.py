@@ -8,7 +8,7 @@ import pytest
 import truth
 from truth import DAY_S, HOUR_S, Cast
 
-from demo_fleet.assembly import build_fleet
+from demo_fleet.assembly import Fleet, build_fleet
 from demo_fleet.planted import faults
 from demo_fleet.truths import truth_of
 from scheduler.assess import Assessment, agreed
@@ -96,13 +96,22 @@ WHOLE_YEAR = ("battery_ages", "starts_unreliable")
 """Their severity needs more than the 120 days of this test."""
 
 
-@pytest.mark.parametrize("kind", sorted(faults.EXERCISES))
-def test_what_is_planted_is_found_and_its_look_alikes_are_left_alone(kind: str) -> None:
-    """The truth file names the finding, its severity and the moment from which it can be known."""
+@pytest.fixture(scope="module")
+def played() -> tuple[Fleet, dict[str, truth.UnitInputs]]:
+    """The invented fleet, and its register and records as a registry gives them back."""
     fleet = build_fleet(1, truth.ORIGIN)
+    return fleet, truth.papers_of(fleet, [Cast(s) for s in fleet.sets])
+
+
+@pytest.mark.parametrize("kind", sorted(faults.EXERCISES))
+def test_what_is_planted_is_found_and_its_look_alikes_are_left_alone(
+    kind: str, played: tuple[Fleet, dict[str, truth.UnitInputs]]
+) -> None:
+    """The truth file names the finding, its severity and the moment from which it can be known."""
+    fleet, papers = played
     c = next(Cast(s) for s in fleet.sets if s.plays == kind)
     told = next(t for t in truth_of(fleet) if t.kind == kind)
-    inputs = truth.papers_of(fleet, [Cast(s) for s in fleet.sets])[told.unit]
+    inputs = papers[told.unit]
     since = fleet.origin - 120 * DAY_S
     got = truth.heard(c, inputs, since, fleet.origin)
     moments = [told.visible_from + HOUR_S, fleet.origin - 1]

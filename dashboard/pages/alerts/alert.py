@@ -36,6 +36,8 @@ router = APIRouter(include_in_schema=False)
 STAFF = require("technician", right=None, person=True)
 TRIES = 5
 SHELF_S = 8 * 3600
+"""Tries of a write that met another, and how long a shelf lasts where nobody says. Common
+practice, no source."""
 DONE = {
     "have": "You have it.",
     "shelve": "Shelved.",
@@ -105,7 +107,7 @@ def _show(
     row = line(services, scope, episode, now)
     shelf = calendar.local(now + SHELF_S, row.subject.zone).strftime("%Y-%m-%dT%H:%M")
     sent = alerts.notices(services.registry, scope, episode.id)
-    tries = outbox.tries_of(services.registry, [notice.id for notice, _ in sent])
+    tries = outbox.tries_of(services.registry, scope, [notice.id for notice, _ in sent])
     people = {c.person: c for c in duty_rota.contacts(services.registry)} if sent else {}
     view = AlertPage(
         row=row,

@@ -20,6 +20,7 @@ router = APIRouter(include_in_schema=False, dependencies=LIVE)
 
 A_PAGE = 50
 MONTH_S = 30 * 86_400
+"""Alerts of a page, and the days its figures are of. A page's length."""
 PUBLISHED = (
     ("Alerts a day", "about 144 (150 in the 2009 edition)"),
     ("Most in 10 min", "a flood from 11 on"),

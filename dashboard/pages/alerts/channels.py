@@ -16,7 +16,7 @@ from dashboard.problems import Problem
 from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import words
-from fleet.model import Contact, Notice
+from fleet.model import Contact, Notice, Scope
 from fleet.registry import people
 from fleet.registry.office import duty_rota, quiet_hours
 from fleet.registry.office.sitecard import CardRefused, key_of
@@ -159,7 +159,7 @@ def show(
     names = {c.person: c.name for c in contacts}
     if whose and whose not in names:
         raise Problem(404, NOBODY)
-    counts = outbox.outbox_counts(services.registry, now)
+    counts = outbox.outbox_counts(services.registry, viewer.scope, now)
     view = ChannelsPage(
         rows=tuple(
             Reached(
@@ -184,7 +184,7 @@ def show(
         late=counts["late"],
         failed=counts.get("failed", 0),
         taken=TAKEN if owner else TAKEN_OF_ALL,
-        tested=_tested(services, weekly.newest(held_rota, now)),
+        tested=_tested(services, viewer.scope, weekly.newest(held_rota, now)),
         mail=bool(services.settings.smtp_host and services.settings.smtp_from),
     )
     return frames.render(request, viewer.scope, "alerts/channels.html", "alerts", view, status)
@@ -202,12 +202,12 @@ def _quiet_form(
     return QuietForm(person=person, name=contact.name, n=n, begins=begins, ends=ends)
 
 
-def _tested(services: Services, cause: str) -> str:
+def _tested(services: Services, scope: Scope, cause: str) -> str:
     """How the newest weekly test went, in a sentence; '' where none was sent."""
-    if not outbox.of_cause(services.registry, cause):
+    if not outbox.of_cause(services.registry, scope, cause):
         return ""
     on = words.day(cause.partition(":")[2])
-    answered = outbox.answers(services.registry, cause)
+    answered = outbox.answers(services.registry, scope, cause)
     if not answered:
         return f"The weekly test of {on} was not answered yet."
     first = answered[0]
@@ -220,12 +220,12 @@ def weekly_test(
 ) -> HTMLResponse:
     """What the weekly test message opens; opening it answers nothing."""
     cause = f"weekly_test:{on[:10]}"
-    if not outbox.of_cause(services.registry, cause):
+    if not outbox.of_cause(services.registry, viewer.scope, cause):
         raise Problem(404, "There was no weekly test on that day.")
     view = WeeklyTestPage(
         on=on[:10],
-        said=_tested(services, cause),
-        answered=bool(outbox.answers(services.registry, cause)),
+        said=_tested(services, viewer.scope, cause),
+        answered=bool(outbox.answers(services.registry, viewer.scope, cause)),
     )
     return frames.render(request, viewer.scope, "alerts/weekly_test.html", "alerts", view)
 

@@ -22,10 +22,10 @@ from dashboard.request_context import (
     TheServices,
     require,
 )
-from dashboard.viewers import Viewer, staff_name
+from dashboard.viewers import Viewer
 from dashboard.views.alerts import state_words
 from dashboard.views.findings import OutageUnitView, OutageView, outage_view
-from dashboard.views.named import SetName, set_name
+from dashboard.views.named import SetName, set_name, staff_name
 from dashboard.views.said_to import said_to
 from fleet import bounds, words
 from fleet.findings import mains
@@ -42,6 +42,7 @@ STAFF = require("technician", right=None, person=True)
 A_PAGE = 40
 FROM_MOST = 100_000
 OUTAGES = 30
+"""Sites of a page, the farthest it goes, and outages listed. A page's length."""
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": ""}
 SHAPES: dict[Cover, Severity] = {
     "failed": "act_now",
@@ -195,7 +196,7 @@ def outage(
     calls = alerts.calls(services.registry, scope, found.id)
     counts = tally(found.members)
     writes = viewer.may_record and found.ended_at is None
-    about = writing(services, found) if writes else None
+    about = writing(services, scope, found) if writes else None
     view = OutagePage(
         outage=told,
         head=_head(services, scope, found, now),

@@ -20,7 +20,7 @@ from dashboard.problems import Problem
 from dashboard.request_context import CurrentViewer, Services, TheServices, require
 from dashboard.viewers import Viewer
 from fleet import bounds, words
-from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember
+from fleet.model import EVERYTHING, Call, Notice, Outage, OutageMember, Scope
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
 from fleet.registry.told.customer_readers import customer_readers, write_to_customer
@@ -30,7 +30,7 @@ from scheduler.alarms import customers, notice_id
 router = APIRouter(include_in_schema=False)
 STAFF = require("technician", right=None, person=True)
 FEWEST_DIGITS = 5
-"""Fewer is no number of a house. Common practice."""
+"""Fewer is no number of a house. Common practice, no source."""
 
 
 class Writing(msgspec.Struct, frozen=True, kw_only=True):
@@ -63,11 +63,11 @@ class CustomerText:
     mail: str = ""
 
 
-def writing(services: Services, outage: Outage) -> Writing:
+def writing(services: Services, scope: Scope, outage: Outage) -> Writing:
     """Who of the customers can be written, and what was written in this outage: for those of the
     firm who may write."""
     allowed = services.settings.remind_customers
-    readers = customer_readers(services.registry) if allowed else []
+    readers = customer_readers(services.registry, scope) if allowed else []
     return Writing(
         firm=services.settings.firm,
         readers=tuple(
@@ -76,8 +76,8 @@ def writing(services: Services, outage: Outage) -> Writing:
         ),
         sent={
             (notice.step, notice.person): state
-            for cause in (*kept_outages.parts_of(services.registry, EVERYTHING, outage), outage.id)
-            for notice, state in alerts.notices(services.registry, EVERYTHING, cause)
+            for cause in (*kept_outages.parts_of(services.registry, scope, outage), outage.id)
+            for notice, state in alerts.notices(services.registry, scope, cause)
             if notice.kind == "customer_text" and state != "withdrawn"
         },
         allowed=allowed,
@@ -178,7 +178,7 @@ def _write(services: Services, viewer: Viewer, id: str, posted: Posted) -> Respo
         raise Problem(409, "How it fares has changed meanwhile. Open the page again and read it.")
     if row.unit.placement not in customers.PLACED:
         raise Problem(409, customer_sentences.WHY_NOT[row.unit.placement])
-    about = writing(services, outage)
+    about = writing(services, viewer.scope, outage)
     made = _made(about, outage, member, row, said, now)
     due = [n for n in made if (n.step, n.person) not in about.sent]
     if not made:

@@ -26,6 +26,7 @@ LOOKS = require("technician", right="read", whole=True)
 CHANGES = require("office", right=None, person=True, whole=True)
 WEEKS = 8
 PLACES = 10
+"""Weeks ahead and places of a line that a page shows. A page's length."""
 LEFT = "somebody who has left"
 DONE = {"changed": "Changed. It holds from now on."}
 

@@ -27,6 +27,7 @@ from dashboard.request_context import (
 )
 from dashboard.viewers import Viewer
 from dashboard.views import set_notices
+from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
 from fleet import bounds, words
 from fleet.calendar import local_date
@@ -224,12 +225,12 @@ def _blank(chosen: FoundUnit | None) -> dict[str, str]:
 def _found(
     unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
 ) -> SetFound:
-    worst = frames.worst(summary.findings) if summary else None
+    gravest = worst(summary.findings) if summary else None
     return SetFound(
         set=set_name(unit, site, customer),
         phone=unit.phone or site.phone or customer.phone,
-        severity=worst.severity if worst else None,
-        finding=words.sentence(worst, site.time_zone, now).title if worst else "",
+        severity=gravest.severity if gravest else None,
+        finding=words.sentence(gravest, site.time_zone, now).title if gravest else "",
         condition=summary.condition if summary else None,
     )
 

@@ -22,6 +22,7 @@ from scheduler.work_orders.finishing import Outcome, Said
 MORE: tuple[RecordKind, ...] = ("part_changed", "refuel", "meter_check", "fitting")
 """What else may be written down of the same visit; hours, visit and tasks have fields of their own."""
 MINUTES_MOST = 2_000
+"""Longer is no visit. A bound of ours."""
 TASK = "task."
 
 

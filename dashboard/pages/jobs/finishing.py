@@ -24,6 +24,7 @@ from scheduler import work_orders
 from scheduler.work_orders.finishing import Outcome, Said
 
 FIELDS_AT_MOST = 400
+"""Fields of a form. A bound of ours."""
 OUTCOMES: tuple[tuple[Outcome, str], ...] = (
     ("done", "It is done"),
     ("come_back", "Not finished, come back"),

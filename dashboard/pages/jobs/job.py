@@ -160,7 +160,7 @@ def _page(
     row = find_unit(services, scope, job.unit) if job.unit else None
     zone = row[1].time_zone if row else "UTC"
     today = local_date(now, zone)
-    at = placed(services).get(job.id)
+    at = placed(services, scope).get(job.id)
     mine = only_technician(services.registry, request.state.viewer)
     names = {one.id: one.name for one in technicians.technicians(services.registry)}
     where = ""

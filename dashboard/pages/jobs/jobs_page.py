@@ -22,6 +22,7 @@ from scheduler import work_orders
 
 router = APIRouter(include_in_schema=False, dependencies=[require("reader", whole=True)])
 SUGGESTED_AT_MOST = 12
+"""Suggestions on a page. A page's length."""
 FOUND_BY = ("alert", "customer", "visit", "office", "plan")
 
 
@@ -75,7 +76,7 @@ def board(
         q=q,
         found=found,
         state=state,
-        columns=columns(shown, book, placed(services), now, grave),
+        columns=columns(shown, book, placed(services, scope), now, grave),
         total=len(jobs),
         suggested=() if q or found or state else suggested(services, scope, jobs, now),
         states=job_sentences.STATES,

@@ -149,7 +149,7 @@ async def tell_customers(
 
 
 def _tell(services: Services, viewer: Viewer, technician: str, day: str) -> None:
-    published = kept_rounds.in_force(services.registry)
+    published = kept_rounds.in_force(services.registry, viewer.scope)
     made = dispatch.decode(published.doc) if published else None
     one = made.round_of(technician, day) if made else None
     if made is None or one is None:

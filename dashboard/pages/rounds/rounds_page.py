@@ -35,6 +35,7 @@ DONE = {
     "inserted": "Put in and published.",
 }
 LEFT_SHOWN = 60
+"""Jobs left out that are listed. A page's length."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +147,10 @@ def page(
     whose = only_technician(services.registry, viewer)
     if whose is not None:
         return _mine(request, services, scope, whose)
-    published, draft = kept_rounds.in_force(services.registry), kept_rounds.draft(services.registry)
+    published, draft = (
+        kept_rounds.in_force(services.registry, scope),
+        kept_rounds.draft(services.registry, scope),
+    )
     shown = published if (see == "told" and published) or draft is None else draft
     stand = Stand(
         ask=kept_rounds.newest_ask(services.registry),
@@ -181,7 +185,7 @@ def _rounds_page(
         Spot(r.lat, r.lon, "", r.title) for r in left if r.lat is not None and r.lon is not None
     ]
     name = phrases.day_words(chosen, sheet.today) if chosen else ""
-    offers, before = ((), ()) if shown.published else storm_words(services, sheet)
+    offers, before = ((), ()) if shown.published else storm_words(services, scope, sheet)
     return RoundsPage(
         stand=stand,
         made=words.moment(shown.made_at, plan.zone, sheet.now),
@@ -215,10 +219,12 @@ def _rounds_page(
     )
 
 
-def storm_words(services: Services, sheet: Sheet) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
+def storm_words(
+    services: Services, scope: Scope, sheet: Sheet
+) -> tuple[tuple[ReOffer, ...], tuple[str, ...]]:
     """Promises to be made again, in the order of the calls; and work to do before a storm."""
-    published = kept_rounds.in_force(services.registry)
-    draft = kept_rounds.draft(services.registry)
+    published = kept_rounds.in_force(services.registry, scope)
+    draft = kept_rounds.draft(services.registry, scope)
     if published is None or draft is None:
         return (), ()
     before = dispatch.decode(published.doc)

@@ -20,7 +20,8 @@ from scheduler import assess
 router = APIRouter(include_in_schema=False, dependencies=[require("reader")])
 
 GAP_S = 3 * 3600
-"""Where the unit was not assessed yet, a longer silence breaks the line."""
+"""Where the unit was not assessed yet, a longer silence breaks the line. Common practice, no
+source."""
 
 
 @router.get("/charts/unit/{unit}.json")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from dashboard import authors
 from dashboard.pages import forms
-from dashboard.viewers import staff_name
+from dashboard.views.named import staff_name
 from fleet import words
 from fleet.model import Record, RecordKind, Scope
 from fleet.registry.facts.rows import ListedRecord

@@ -71,11 +71,14 @@ STRIP_DAYS = 30
 STRIP_BUCKETS = 240
 LIST_DAYS = 365
 UNSURE_DAYS = 7
+"""How much of its past is shown, and in how many pieces. A page's length."""
 LATE_NEWS_S = 3600
-"""A newest reading this much older than the newest message is late news, at the least."""
+"""A newest reading this much older than the newest message is late news, at the least. Common
+practice, no source."""
 RUNS_SHOWN = 12
 STARTS_SHOWN = 12
 RECORDS_SHOWN = 30
+"""Rows of each table. A page's length."""
 
 
 @router.get("/units/{unit}", response_class=HTMLResponse)

@@ -19,6 +19,7 @@ from fleet.model import ID
 from fleet.registry.base.faults import RegistryFault
 
 TEXT_AT_MOST = 500
+"""Characters of a cell. A bound of ours."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A cell that begins so may be run by a spreadsheet (OWASP, CSV injection)."""

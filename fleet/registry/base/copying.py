@@ -19,6 +19,7 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.registry.base.tables import metadata
 
 CHUNK = 1 << 20
+"""Bytes copied at once. A size of a buffer."""
 
 
 class Table(msgspec.Struct, frozen=True):

@@ -30,6 +30,7 @@ from fleet.registry.base.faults import Place, RegistryDown, RegistryFault
 HEAD = "0007"
 """The schema this code speaks; a test holds it against the migrations."""
 BUSY_S = 10
+"""How long a statement waits for another writer [s]. A pace of ours."""
 _ADVISORY = 4_672_001
 """Our number for PostgreSQL's advisory lock around a migration."""
 

@@ -9,7 +9,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 
 KEY = 0x486F7572
-"""Of the advisory lock: 'Hour'."""
+"""Of the advisory lock: 'Hour'. Definition."""
 
 
 class Lead:

@@ -9,6 +9,7 @@ from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.base.faults import Place, RegistryDown
 
 FIRST_S, MOST_S = 1.0, 60.0
+"""The first and the longest pause between two tries. A pace of ours."""
 
 
 def open_when_up(place: Place | str, stop: Event, say: Callable[[str], None]) -> Registry | None:

@@ -20,7 +20,8 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import insert, new_token
 
 SHARDS = 64
-"""Fixed: a unit's shard is never stored, so another number would part a unit from its mark."""
+"""Fixed: a unit's shard is never stored, so another number would part a unit from its mark.
+Definition."""
 ALL = range(SHARDS)
 
 

@@ -21,6 +21,7 @@ from fleet.registry.told.episodes import clashing, write_alerts
 
 CHANGES_KEPT_S = 7 * 86_400
 TIDY_EVERY_S = 3_600
+"""How long news for open pages is kept, and how often it is tidied away. A pace of ours."""
 
 _DROP_DAY = sa.delete(tables.day).where(
     tables.day.c.unit == sa.bindparam("b_unit"), tables.day.c.day == sa.bindparam("b_day")

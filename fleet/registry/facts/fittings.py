@@ -18,7 +18,7 @@ from fleet.registry.base import tables as t
 from fleet.registry.base.statements import insert_of, upsert
 
 CHUNK = 1_000
-"""Units and devices worked out in one go: what a statement can name."""
+"""Units and devices worked out in one go: what a statement can name. A size of a batch."""
 
 
 class Claim(msgspec.Struct, frozen=True, kw_only=True):

@@ -30,8 +30,10 @@ from fleet.registry.facts.rows import DeviceFacts, InboxMark, PulseBatch
 
 UNREGISTERED_AT_MOST = 1_000
 RECEIPTS_KEPT_S = 49 * 3600
-"""Limits of docs/engineering/ingest.md#limits; receipts an hour longer than they are asked for."""
+"""Limits of docs/engineering/ingest.md#limits; receipts an hour longer than they are asked for. A
+bound of ours."""
 TIDY_EVERY_S = 3_600
+"""Between two tidyings. A pace of ours."""
 FIRST_GROUP = "main"
 
 _mark = documents.decoder(InboxMark)

@@ -17,7 +17,7 @@ from fleet.registry.base.statements import insert
 QUARANTINE_A_DAY = 1_000
 QUARANTINE_BYTES = 16 * 1024
 QUARANTINE_KEPT_S = 90 * DAY_S
-"""Limits of docs/engineering/ingest.md#limits."""
+"""Limits of docs/engineering/ingest.md#limits. A bound of ours."""
 _TEXT_AT_MOST = 1_000
 
 

@@ -23,9 +23,9 @@ from fleet.registry.lists.fleet import (
     latest_change,
     units,
 )
-from fleet.registry.lists.rows import Counts, HealthFacts
+from fleet.registry.lists.rows import Counts, HealthFacts, StartCount
 from fleet.registry.lists.service import health, quarantine, quarantine_counts
-from fleet.registry.lists.starts import StartCount, start_counts
+from fleet.registry.lists.starts import start_counts
 from fleet.registry.lists.unit import (
     SetRow,
     assessment,

@@ -23,8 +23,8 @@ SILENT = "not_reporting"
 """What decides `unknown` where a unit is silent (`scheduler.readiness`)."""
 PHONE_SIGNS = frozenset("+0123456789 ()./-")
 PHONE_DIGITS, PHONE_END = 5, 8
-"""A search of these signs with so many digits is a phone number; its last digits are looked for, so
-that a number with its country's prefix is found by one without."""
+"""A search of these signs with so many digits is a phone number; its last digits are looked for,
+so that a number with its country's prefix is found by one without. Common practice, no source."""
 
 
 def units(
@@ -266,6 +266,7 @@ def _literals(values: Sequence[Any]) -> list[sa.ColumnElement[Any]]:
 
 
 DIGITS_LEAST = 4
+"""Digits from which on what is typed may be a phone number. A bound of ours."""
 _BETWEEN = (" ", "-", "/", "(", ")", ".")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -12,6 +12,14 @@ from fleet.model import (
     Severity,
 )
 from fleet.registry.facts.rows import InboxMark
+
+
+class StartCount(NamedTuple):
+    """Start demands of several sets over a year whose end was seen, and those that failed."""
+
+    units: int
+    demands: int
+    failed: int
 
 
 class Counts(msgspec.Struct, frozen=True, kw_only=True):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import msgspec
 import sqlalchemy as sa
 
@@ -11,14 +9,7 @@ from fleet.model import Scope
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.scoped import customer_in
-
-
-class StartCount(NamedTuple):
-    """Start demands of several sets over a year whose end was seen, and those that failed."""
-
-    units: int
-    demands: int
-    failed: int
+from fleet.registry.lists.rows import StartCount
 
 
 class _Counted(msgspec.Struct, frozen=True):

@@ -42,6 +42,7 @@ BEGUN = frozenset({"done", "billed", "part_done", "under_way"})
 """States in which somebody has been at the set."""
 ALERTS_AT_ONCE = 200
 AT_ONCE = 500
+"""Alerts and jobs of one question. A size of a batch."""
 _plan = documents.decoder(RoundPlan)
 
 
@@ -151,13 +152,13 @@ def read(reg: Registry, now: int, alerts: bool = False) -> Board:
 
 
 def _read(reg: Registry, now: int, alerts: tuple[Episode, ...], also: Iterable[str] = ()) -> Board:
-    told = _stored(kept_rounds.in_force(reg))
+    told = _stored(kept_rounds.in_force(reg, EVERYTHING))
     book = kept_rounds.book(reg, EVERYTHING, also)
     there = kept_jobs.by_id(reg, EVERYTHING, told.plan.jobs if told else ())
     return Board(
         book=book,
         told=told,
-        draft=_stored(kept_rounds.draft(reg)),
+        draft=_stored(kept_rounds.draft(reg, EVERYTHING)),
         visited=_visited(reg, book, told.plan, now) if told else {},
         recorded=_with_lives(reg, tuple(there.values()), BEGUN),
         alerts=alerts,
@@ -179,7 +180,7 @@ def plan_sheet(reg: Registry, scope: Scope, plan: RoundPlan, now: int, made_at: 
 def sheet_in_force(reg: Registry, scope: Scope, now: int) -> Sheet | None:
     """The plan in force with the names of all that is in it; None where there is none."""
     with reg.one_view():
-        told = kept_rounds.in_force(reg)
+        told = kept_rounds.in_force(reg, EVERYTHING)
         return _sheet(reg, scope, _plan(told.doc), now, told.made_at) if told else None
 
 

@@ -27,6 +27,7 @@ from fleet.registry.people.model import Actor
 
 AskState = Literal["waiting", "working", "done", "failed"]
 DRAFTS_KEPT = 3
+"""Newest drafts that stay. A bound of ours."""
 
 
 class RoundsRefused(RegistryFault):
@@ -144,13 +145,16 @@ def places(reg: Registry, scope: Scope, sites: Iterable[str]) -> dict[str, tuple
     return found
 
 
-def in_force(reg: Registry) -> KeptPlan | None:
-    """The plan that people were told last."""
-    return _newest(reg, published=True)
+def in_force(reg: Registry, scope: Scope) -> KeptPlan | None:
+    """The plan that people were told last. It is of the whole firm: a restricted scope sees none."""
+    return _newest(reg, published=True) if scope.everything else None
 
 
-def draft(reg: Registry) -> KeptPlan | None:
-    """The draft made since; None where there is none, or it is older than the plan in force."""
+def draft(reg: Registry, scope: Scope) -> KeptPlan | None:
+    """The draft made since; None where there is none, or it is older than the plan in force, or the
+    scope is restricted."""
+    if not scope.everything:
+        return None
     found, told = _newest(reg, published=False), _newest(reg, published=True)
     if found is None or (told is not None and told.id > found.id):
         return None

@@ -17,7 +17,8 @@ from fleet.registry.people.model import Actor
 from fleet.registry.people.secrets import digest_of, new_id, new_secret
 
 CANCELLED_KEPT_S = 30 * 86_400
-"""A cancelled visit stays in the feed so long, so that every calendar hears of it."""
+"""A cancelled visit stays in the feed so long, so that every calendar hears of it. Common
+practice, no source."""
 
 
 class ToldEvent(msgspec.Struct, frozen=True, kw_only=True):

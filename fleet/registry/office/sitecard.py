@@ -25,6 +25,7 @@ from fleet.registry.people.model import Actor
 
 KEY_FILE = "codes.key"
 CODES_MOST = 1_000
+"""Characters of keys and codes. A bound of ours."""
 _card = documents.decoder(SiteCard)
 
 

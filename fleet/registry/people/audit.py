@@ -11,7 +11,8 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.people.model import Actor, AuditKind, AuditRow
 
 FAILURES_KEPT_S = 90 * 86_400
-"""Failed sign-ins are kept as long as messages set aside; all else is kept for good."""
+"""Failed sign-ins are kept as long as messages set aside; all else is kept for good. A bound of
+ours."""
 _MOST = 1_000
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from fleet.model import Scope
 from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.audit import note
@@ -16,6 +17,8 @@ from fleet.registry.people.secrets import TOKEN_PREFIX, digest_of, new_id, new_s
 USED_EVERY_S = 600
 SHARE_DAYS_AT_MOST = 730
 TOKEN_DAYS_AT_MOST = 3_650
+"""How often a use is written down; days that a link and a token may hold at most. A bound of
+ours."""
 
 
 def make_token(
@@ -114,13 +117,13 @@ def _note_used(reg: Registry, table: sa.Table, row: Any, now: int) -> None:
             connection.execute(sa.update(table).where(table.c.id == row.id).values(used_at=now))
 
 
-def tokens(reg: Registry) -> list[ApiToken]:
-    """Every token ever made, the newest first."""
+def tokens(reg: Registry, scope: Scope) -> list[ApiToken]:
+    """Every token ever made into what the scope holds, the newest first."""
     with reg.read() as connection:
         rows = connection.execute(
             sa.select(tables.api_token).order_by(tables.api_token.c.made_at.desc())
         )
-        return [_token_of(row) for row in rows]
+        return [one for one in map(_token_of, rows) if scope.holds(one.scope)]
 
 
 def revoke_token(reg: Registry, id: str, by: Actor, now: int) -> bool:
@@ -202,13 +205,13 @@ def open_share(reg: Registry, secret: str, address: str, now: int) -> ShareLink 
     return _share_of(row)
 
 
-def shares(reg: Registry) -> list[ShareLink]:
-    """Every share link ever made, the newest first."""
+def shares(reg: Registry, scope: Scope) -> list[ShareLink]:
+    """Every share link ever made into what the scope holds, the newest first."""
     with reg.read() as connection:
         rows = connection.execute(
             sa.select(tables.share_link).order_by(tables.share_link.c.made_at.desc())
         )
-        return [_share_of(row) for row in rows]
+        return [one for one in map(_share_of, rows) if scope.holds(one.scope)]
 
 
 def revoke_share(reg: Registry, id: str, by: Actor, now: int) -> bool:

@@ -16,7 +16,7 @@ from fleet.registry.people.secrets import digest_of, new_code, new_id, new_secre
 
 SET_UP_S = 7 * 86_400
 INVITATION_S = 7 * 86_400
-"""How long a set-up code and an invitation hold."""
+"""How long a set-up code and an invitation hold. Common practice, no source."""
 _customers = documents.decoder(list[str])
 
 

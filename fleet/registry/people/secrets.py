@@ -13,6 +13,7 @@ TOKEN_PREFIX = "hh_"
 CODE_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 """32 letters that are not taken for one another (no I, O, 0, 1): 5 bits each."""
 CODE_GROUPS, CODE_GROUP = 5, 4
+"""Groups of a code that is typed, and letters of each. Definition."""
 
 
 def new_secret() -> str:

@@ -16,8 +16,10 @@ from fleet.registry.people.secrets import digest_of, new_id, new_secret
 IDLE_S = 12 * 3600
 PHONE_IDLE_S = 30 * 86_400
 ABSOLUTE_S = 90 * 86_400
-"""A session ends 12 h after its last use, on a phone of one's own 30 days; either after 90 days."""
+"""A session ends 12 h after its last use, on a phone of one's own 30 days; either after 90 days.
+Common practice, no source."""
 SEEN_EVERY_S = 60
+"""How often a session's last use is written down. A pace of ours."""
 
 
 def open_session(

@@ -14,7 +14,7 @@ from fleet.registry.base.statements import insert, upsert
 from fleet.registry.register.reading import Draft, Known
 
 PLANS_KEPT = 12
-"""Earlier agreements of a set's exercise that are kept."""
+"""Earlier agreements of a set's exercise that are kept. A bound of ours."""
 
 
 def write_places(connection: sa.Connection, drafts: Sequence[Draft]) -> dict[str, bool]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.model import Call, Contact, Notice
+from fleet.model import Call, Contact, Notice, Scope
 from fleet.registry import people
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
@@ -14,15 +14,16 @@ from fleet.registry.people.model import Actor
 from fleet.registry.told.outbox import targets, write_notices
 
 
-def customer_readers(reg: Registry) -> list[tuple[Contact, str]]:
+def customer_readers(reg: Registry, scope: Scope) -> list[tuple[Contact, str]]:
     """(person, customer) of everybody of a customer who may look at its sets' pages and is reached
-    by e-mail, once for each customer."""
+    by e-mail, once for each customer that is in the scope."""
     reached = {one.person for one in targets(reg, way="email")}
     return [
         (Contact(person=one.id, name=one.name, ways=("email",)), customer)
         for one in people.people(reg)
         if one.role == "reader" and one.active and one.id in reached
         for customer in sorted(one.customers or ())
+        if scope.sees(customer)
     ]
 
 

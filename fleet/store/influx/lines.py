@@ -24,9 +24,10 @@ READINGS = "reading"
 DEVICES = "device"
 CLOCK = "clock"
 MARK_AT = 7_258_118_400
-"""2200-01-01: where device marks stand."""
+"""2200-01-01: where device marks stand. Definition."""
 LATEST = 9_223_372_036
-"""2262-04-11: InfluxDB counts nanoseconds in 64 bits; no reading is that late."""
+"""2262-04-11: InfluxDB counts nanoseconds in 64 bits; no reading is that late. A bound of a
+format."""
 
 _RESERVED = frozenset({CLOCK, "time"})
 _BIGGEST = 1.7976931348623157e308

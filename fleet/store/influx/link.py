@@ -19,12 +19,14 @@ from fleet.store.influx.csv import AnswerBroken, Columns, tables
 from fleet.store.port import StoreDown, StoreFault
 
 LINES_AT_ONCE = 5_000
-"""Lines of one request, as InfluxDB's documents advise."""
+"""Lines of one request, as InfluxDB's documents advise. A size of a batch."""
 CONNECT_S, ANSWER_S = 5.0, 60.0
+"""How long a connection and an answer may take. A pace of ours."""
 REFUSED_ALL = 20
-"""So many single lines refused and none taken: it is not the lines."""
+"""So many single lines refused and none taken: it is not the lines. A bound of ours."""
 WAIT_AT_MOST_S = 3600.0
 PIECE = 1 << 18
+"""The longest pause a server may ask for; bytes of an answer read at once. A bound of ours."""
 
 _UNFIT = (400, 413, 422)
 _BUSY = (429, 503)

@@ -28,7 +28,8 @@ from fleet.store.influx.writing import Writer, delete, marked
 from fleet.store.port import StoreFault, StoreSettings, WriteResult
 
 SUMMARIES_FROM_S = 1800
-"""Narrower buckets are made from the readings: measured, five summaries cost more than 30 rows."""
+"""Narrower buckets are made from the readings. Measured: five summaries cost more
+than 30 rows."""
 
 
 class InfluxStore:

@@ -12,10 +12,12 @@ from fleet.calendar import DAY_S
 from fleet.store.influx.lines import Row
 
 DAYS_OF_DEVICES = 2_000
-"""Devices whose days are remembered; a device that sends late costs a query the first time."""
+"""Devices whose days are remembered; a device that sends late costs a query the first time. A size
+of a batch."""
 DEVICES_AT_ONCE = 100
+"""Devices of one question. A size of a batch."""
 GAP_S = 6 * 3600
-"""Late seconds nearer than this to each other are looked at in one range."""
+"""Late seconds nearer than this to each other are looked at in one range. A size of a batch."""
 
 DayTops = dict[int, int]
 """Newest second by UTC day."""

@@ -6,9 +6,9 @@ from its own usual volts or healthy starts) or is off by far more than any meter
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
-from fleet.findings import (
+from fleet.findings.battery import (
     BatteryFailedCell,
     BatteryOld,
     BatteryRunsDown,
@@ -48,13 +48,17 @@ def of(
     return tuple(one for one in found if one is not None)
 
 
-def _of(seen: BatterySeen) -> dict[str, Any]:
-    """What every finding on the battery has."""
-    return {
-        "nominal_v": seen.nominal_v,
-        "volts_v": seen.volts_v,
-        "unchecked": not seen.checked,
-    }
+class _Battery(TypedDict):
+    """What every finding on the battery has (`OfBattery`), by the names of its fields."""
+
+    nominal_v: float
+    volts_v: float | None
+    unchecked: bool
+
+
+def _of(seen: BatterySeen) -> _Battery:
+    """The fields that are the same in every finding on this battery."""
+    return _Battery(nominal_v=seen.nominal_v, volts_v=seen.volts_v, unchecked=not seen.checked)
 
 
 def _whole(volts: float, seen: BatterySeen) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from fleet.findings import supply
+from fleet.findings.supply import dangers, tolerance
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.findings import ANSWERS
 from scheduler.assess.supply.quantity import History
@@ -14,14 +14,14 @@ from scheduler.day import Day
 from scheduler.rules.supply import Delay, Plate, RunPoint, SupplySeen, Trouble
 
 ANSWERED_BY: dict[Trouble, Literal["visit", "meter", "nothing"]] = {
-    "volts": supply.VOLTAGE_OUT.quiet.answered_by,
-    "hertz": supply.FREQUENCY_OUT.quiet.answered_by,
-    "over_voltage": supply.OVER_VOLTAGE.quiet.answered_by,
-    "open_neutral": supply.OPEN_NEUTRAL.quiet.answered_by,
-    "circuit": supply.LEG_OUT.quiet.answered_by,
-    "no_output": supply.NO_OUTPUT.quiet.answered_by,
-    "standing": supply.VOLTS_STANDING.quiet.answered_by,
-    "stray": supply.STRAY_VOLTS.quiet.answered_by,
+    "volts": tolerance.VOLTAGE_OUT.quiet.answered_by,
+    "hertz": tolerance.FREQUENCY_OUT.quiet.answered_by,
+    "over_voltage": dangers.OVER_VOLTAGE.quiet.answered_by,
+    "open_neutral": dangers.OPEN_NEUTRAL.quiet.answered_by,
+    "circuit": dangers.LEG_OUT.quiet.answered_by,
+    "no_output": dangers.NO_OUTPUT.quiet.answered_by,
+    "standing": dangers.VOLTS_STANDING.quiet.answered_by,
+    "stray": dangers.STRAY_VOLTS.quiet.answered_by,
 }
 """What answers a trouble, by the row of the finding that tells of it."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.findings import Hunting, Unbalance, WrongNominal
+from fleet.findings.supply import Hunting, Unbalance, WrongNominal
 from fleet.model import Evidence, Finding
 from scheduler.assess import epochs
 from scheduler.assess.supply.basis import Basis

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from fleet.findings import AnyFacts, FrequencyDrift, LegOut, VoltageDrift, row_of
+from fleet.findings import AnyFacts, row_of
+from fleet.findings.supply import FrequencyDrift, LegOut, VoltageDrift
 from fleet.model import Evidence, Finding, Severity
 from scheduler.assess.supply.basis import Basis
 from scheduler.assess.supply.by_runs import hunting, unbalance, wrong_nominal

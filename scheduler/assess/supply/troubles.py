@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import Any, assert_never
 
-from fleet.findings import (
+from fleet.findings.supply import (
     FrequencyOut,
     LegOut,
     NoOutput,
     OpenNeutral,
     OverVoltage,
     StrayVolts,
+    SupplyFacts,
     VoltageOut,
     VoltsStanding,
 )
-from fleet.findings.supply import OfSupply
 from fleet.model import Evidence, Finding, Severity
 from scheduler.assess.supply.basis import Basis, circuit_of, trouble_of
 from scheduler.rules import supply
@@ -139,7 +139,7 @@ def _channels(basis: Basis, trouble: Trouble, name: str) -> tuple[str, ...]:
     return (basis.seen.volts.channel,) if basis.seen.volts else ("ac_v",)
 
 
-def _facts(basis: Basis, trouble: Trouble, name: str) -> OfSupply:
+def _facts(basis: Basis, trouble: Trouble, name: str) -> SupplyFacts:
     """The record of an open trouble."""
     delay, nominal_v = basis.delays[name], basis.plate.nominal_v
     at = delay.last_at

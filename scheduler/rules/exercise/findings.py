@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from fleet.calendar import local
-from fleet.findings import (
+from fleet.findings.exercise import (
     CodeExerciseNotMet,
     ExerciseMissed,
     ExerciseShort,

@@ -35,6 +35,7 @@ def judge(
     Gives: records in seconds [s] and kilowatts [kW]. Common practice, no source.
     """
     found: list[ExerciseVerdict] = []
+    counted = frozenset(m.candidate.run.start for m in matched if m.candidate is not None)
     for n, one in enumerate(matched):
         if seen.first_at is None or seen.first_at > one.expected_at - WINDOW_S:
             continue
@@ -46,7 +47,7 @@ def judge(
         closes = _closes(plan, one)
         if now < closes:
             continue
-        verdict = _without_run(plan, one, (before, closes), seen)
+        verdict = _without_run(plan, one, (before, closes), seen, counted)
         waits = verdict.verdict in ("missed", "not_seen") and (seen.last_at or 0) < closes
         if not waits:
             found.append(verdict)
@@ -104,7 +105,10 @@ def _often(seen: Seen, candidate: Candidate) -> bool:
     return seen.holds or seen.running_gap_s <= candidate.length_s / 2
 
 
-def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> ExerciseVerdict:
+def _without_run(
+    plan: Plan, one: Matched, period: Span, seen: Seen, counted: frozenset[int]
+) -> ExerciseVerdict:
+    """Why no run is there. counted: starts of the runs that are another occurrence's [UTC s]."""
     window = (one.expected_at - WINDOW_S, round(one.expected_at + plan.length_s) + WINDOW_S)
     failed = [at for at in seen.failed if window[0] <= at <= window[1]]
     if failed:
@@ -124,8 +128,8 @@ def _without_run(plan: Plan, one: Matched, period: Span, seen: Seen) -> Exercise
     if not by:
         return _verdict(one, "not_seen", "high", "", "a run could have stayed hidden")
     least_s = plan.least_s
-    near = [c for c in seen.runs if period[0] < c.end and c.run.start < period[1] and not c.hand]
-    ran = [c for c in near if evidence.overlap((c.run.start, c.end), period) >= least_s > 0]
+    others = [c for c in seen.runs if not c.hand and c.run.start not in counted]
+    ran = [c for c in others if evidence.overlap((c.run.start, c.end), period) >= least_s > 0]
     missed = _verdict(one, "missed", "high", by, f"no run, by its {_BY[by]}")
     return msgspec.structs.replace(missed, ran_at=ran[-1].run.start if ran else None)
 

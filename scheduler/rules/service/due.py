@@ -7,7 +7,7 @@ from typing import Literal
 
 import msgspec
 
-from fleet.findings import ServiceDue
+from fleet.findings.service import ServiceDue
 from fleet.model import DueItem, Evidence, Finding, Kit, Record, ServicePlan, Task
 from scheduler.rules.service.reckon import (
     LATE_HOURS_H,

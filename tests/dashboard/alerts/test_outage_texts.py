@@ -38,6 +38,7 @@ from fleet.model import (
     Outage,
     OutageMember,
     Placement,
+    Scope,
 )
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
@@ -563,7 +564,7 @@ def test_what_a_set_alone_was_written_counts_when_its_area_follows(
         [MO], msgspec.structs.replace(part, into=""), member(), "outdoors", said, "Elm", NOW
     )
     put_notices(made.registry, [early], NOW)
-    about = writing(app_of(made).state.services, whole)
+    about = writing(app_of(made).state.services, EVERYTHING, whole)
     assert about.sent[early.step, "p1"] == "waiting"
 
 
@@ -587,6 +588,8 @@ def test_people_of_customers_are_found_by_their_address(made: Fleet, mo: Caller)
     whose = customer_of(made, unit_id(FAILED_START))
     add(made, "no-address", "reader", whose)
     add(made, "tech@example.org", "technician")
-    assert [(c.name, c.ways, who) for c, who in customer_readers(made.registry)] == [
+    assert [(c.name, c.ways, who) for c, who in customer_readers(made.registry, EVERYTHING)] == [
         ("Mo@Example.Org", ("email",), whose)
     ]
+    assert len(customer_readers(made.registry, Scope(frozenset({whose})))) == 1
+    assert customer_readers(made.registry, Scope(frozenset({"another"}))) == []

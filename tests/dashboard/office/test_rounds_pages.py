@@ -169,9 +169,9 @@ def test_the_checkers_word_comes_before_a_bad_move_is_kept(office: Office) -> No
     assert code == 200
     assert "What the checker says" in text
     assert "Nothing is broken" not in text
-    assert kept_rounds.draft(office.fleet.registry) is None, "nothing was kept yet"
+    assert kept_rounds.draft(office.fleet.registry, EVERYTHING) is None, "nothing was kept yet"
     assert post(caller, client, path, kind="move", to="ana/2026-11-27", keep="yes")[0] == 303
-    assert kept_rounds.draft(office.fleet.registry) is not None
+    assert kept_rounds.draft(office.fleet.registry, EVERYTHING) is not None
     assert post(caller, client, path, kind="move", to="ana/2026-11-29")[0] == 422, "a Sunday"
 
 
@@ -180,7 +180,7 @@ def test_a_job_is_taken_out_by_hand(office: Office) -> None:
     assert (
         post(caller, client, f"/rounds/change/{CALL}", kind="remove")[1] == "/rounds?done=removed"
     )
-    draft = kept_rounds.draft(office.fleet.registry)
+    draft = kept_rounds.draft(office.fleet.registry, EVERYTHING)
     assert draft is not None
     assert CALL in {u.job for u in dispatch.decode(draft.doc).unplanned}
 
@@ -403,6 +403,6 @@ def test_the_demonstration_makes_its_first_plan_once(office: Office) -> None:
     with registry.write() as connection:
         connection.execute(sa.delete(tables.round_plan))
     assert planning.demonstrate(registry, NOW, seconds=1.0)
-    assert kept_rounds.in_force(registry) is not None
+    assert kept_rounds.in_force(registry, EVERYTHING) is not None
     assert job(office, CALL).promise is not None
     assert not planning.demonstrate(registry, NOW, seconds=1.0)

@@ -13,6 +13,7 @@ from alternators import Fault, run, wye
 from as_viewer import as_owner
 from circuit_worlds import ALL, Made
 from fastapi.testclient import TestClient
+from new_registries import registry_of
 from register_rows import NOW, row, take
 
 from dashboard.app import create_app
@@ -20,7 +21,7 @@ from fleet import clock
 from fleet.history import History
 from fleet.model import EVERYTHING, Latest, Pulse, Reading, Record
 from fleet.registry import lists, unscoped
-from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import add_record
 from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.told import kept_outages
@@ -40,7 +41,7 @@ class Office:
 
     def __init__(self, data: Path) -> None:
         self.settings = Settings(data=data, firm="Harrow & Finch")
-        self.registry: Registry = open_registry(self.settings)
+        self.registry: Registry = registry_of(self.settings)
         take(
             self.registry,
             *(

@@ -10,6 +10,7 @@ import pytest
 from as_viewer import as_owner, as_reader
 from fastapi.testclient import TestClient
 from found import finding
+from new_registries import registry_of
 from register_rows import NOW, row, take, write_turn
 
 from dashboard.app import create_app
@@ -26,7 +27,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.derived.rows import UnitTurn
 from fleet.settings import Settings
 from fleet.store import open_store
@@ -84,7 +85,7 @@ def desk(tmp_path: Path) -> Iterator[tuple[Registry, TestClient]]:
     """An empty office and its pages."""
     settings = Settings(data=tmp_path)
     open_store(settings, writing=True).close()
-    registry = open_registry(settings)
+    registry = registry_of(settings)
     store = open_store(settings, writing=False)
     app = create_app(settings, registry, History(registry, store), now=lambda: NOW)
     as_owner(app)

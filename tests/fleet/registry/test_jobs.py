@@ -404,11 +404,12 @@ def test_a_plan_is_a_draft_until_it_is_published(reg: Registry) -> None:
     assert found.new
     assert found.plan is not None
     assert {j for r in found.plan.rounds for j in r.jobs} == {"j1", "j2"}
-    assert kept_rounds.in_force(reg) is None
+    assert kept_rounds.in_force(reg, EVERYTHING) is None
     publishing.publish(reg, found.plan, BY, NOW + 10, "", tell_customers=True)
-    told = kept_rounds.in_force(reg)
+    told = kept_rounds.in_force(reg, EVERYTHING)
     assert told is not None
-    assert kept_rounds.draft(reg) is None
+    assert kept_rounds.draft(reg, EVERYTHING) is None
+    assert kept_rounds.in_force(reg, Scope(frozenset({"c1"}))) is None, "the rounds of the firm"
     assert dispatch.decode(told.doc).rounds == found.plan.rounds
     for job in kept_jobs.jobs(reg, EVERYTHING):
         assert job.state == "booked"

@@ -18,7 +18,7 @@ from service import Service, free_port
 from dashboard.door import Door, door_of, neighbourhood
 from dashboard.people.labels import browser
 from dashboard.people.signing import onward
-from fleet.model import EVERYTHING
+from fleet.model import EVERYTHING, Scope
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
 from fleet.registry.people import Actor, PeopleRefused, Person
@@ -194,6 +194,7 @@ def test_a_weak_password_is_refused(weak: str) -> None:
         people.check_password(weak, "dee@example.org")
 
 
+@pytest.mark.usefixtures("full_passwords")
 def test_a_password_is_kept_as_argon2id_of_rfc_9106() -> None:
     """RFC 9106, section 4: Argon2id, 3 passes, 4 lanes, 64 MiB."""
     people.check_password(NEW_PASSWORD, "dee")
@@ -205,6 +206,7 @@ def test_a_password_is_kept_as_argon2id_of_rfc_9106() -> None:
     assert not people.needs_rehash(kept)
 
 
+@pytest.mark.usefixtures("full_passwords")
 def test_a_hash_of_weaker_parameters_is_made_anew_when_it_is_next_used(tmp_path: Path) -> None:
     from argon2 import PasswordHasher
 
@@ -456,7 +458,11 @@ def test_a_token_made_on_its_page_works_until_it_is_revoked(fleet: Fleet, owner:
     program = Pages(fleet)
     assert program.get("/metrics", headers=header).status_code == 200
     assert program.get("/people", headers=header).status_code == 403
-    held = next(token for token in people.tokens(fleet.registry) if token.name == "probe")
+    held = next(
+        token for token in people.tokens(fleet.registry, EVERYTHING) if token.name == "probe"
+    )
+    restricted = Scope(frozenset({customer_of(fleet, unit_id(FAILED))}))
+    assert people.tokens(fleet.registry, restricted) == [], "it opens more than they may see"
     revoke = f"/people/tokens/{held.id}/revoke"
     assert owner.fill("/people/tokens", revoke).status_code == 303
     refused = program.get("/api/units", headers=header)
@@ -481,7 +487,9 @@ def test_a_link_made_on_its_page_opens_the_sets_of_its_customer(fleet: Fleet, ow
     assert guest.fill("/more", "/sign-out").status_code == 303
     assert guest.get("/units").status_code == 303, "closed on this device"
     guest.post(path)
-    held = next(link for link in people.shares(fleet.registry) if link.name == "Quay")
+    held = next(link for link in people.shares(fleet.registry, EVERYTHING) if link.name == "Quay")
+    assert people.shares(fleet.registry, Scope(frozenset({ours, "x"}))) == [held]
+    assert people.shares(fleet.registry, Scope(frozenset({"x"}))) == []
     assert owner.fill("/people/shares", f"/people/shares/{held.id}/revoke").status_code == 303
     assert guest.get("/units").status_code == 303
     assert guest.get(path).status_code == 404

@@ -14,12 +14,13 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from new_registries import registry_at
 from register_rows import NOW, TODAY, row, take
 from touches import clear, days_of
 
 from fleet.model import EVERYTHING, Habit, Pulse, RunningSignal, Scope, SignalChannel, Unit
 from fleet.registry import lists, register, unscoped
-from fleet.registry.base.engine import Registry, open_registry
+from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.facts.rows import PulseBatch
 from fleet.registry.register import export_units, import_plans, import_units
@@ -434,7 +435,7 @@ def test_blanked_cells_keep_and_the_others_take_effect(
     }
     found = []
     for rows in ([first, given_row], [first, filled]):
-        reg = open_registry(f"sqlite:///{tmp_path_factory.mktemp('r')}/r.db")
+        reg = registry_at(tmp_path_factory.mktemp("r") / "r.db")
         for one in rows:
             take(reg, one)
         found.append(json.loads(export_units(reg, EVERYTHING, "json")))

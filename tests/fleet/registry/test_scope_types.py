@@ -2,7 +2,7 @@
 
 Every function of the registry that the dashboard calls is looked up, and its signature walked. It
 takes a Scope right after the registry, without a default, so that leaving it out is an error of
-types; or it writes what a person did; or it stands in the table below, with the reason.
+types (tests/house/test_types.py plants some); or it writes what a person did; or it stands in the table below, with the reason.
 """
 
 from __future__ import annotations
@@ -10,14 +10,10 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any, get_type_hints
-
-import pytest
 
 import dashboard
 from fleet.model import Scope
@@ -32,27 +28,21 @@ LIFE = "a program's own sign of life"
 UNSCOPED = {
     "accept": SIGN_IN,
     "add_jobs": ADDS,
-    "answers": FIRM,
     "audit": FIRM,
     "by_login": SIGN_IN,
     "contacts": FIRM,
-    "customer_readers": FIRM,
-    "draft": PLANS,
     "drop_drafts": PLANS,
     "feed_of": SIGN_IN,
     "feeds": FIRM,
     "heartbeat": LIFE,
-    "in_force": PLANS,
     "invited": SIGN_IN,
     "last_tries": FIRM,
     "make_first_owner": SIGN_IN,
     "make_set_up_code": SIGN_IN,
     "newest_ask": PLANS,
     "note_failure": SIGN_IN,
-    "of_cause": FIRM,
     "of_person": FIRM,
     "open_share": SIGN_IN,
-    "outbox_counts": FIRM,
     "owner_exists": SIGN_IN,
     "people": FIRM,
     "person": FIRM,
@@ -62,14 +52,11 @@ UNSCOPED = {
     "session_of": SIGN_IN,
     "sessions": FIRM,
     "share_of": SIGN_IN,
-    "shares": FIRM,
     "targets": FIRM,
     "technician": FIRM,
     "technicians": FIRM,
     "told_events": PLANS,
     "token_of": SIGN_IN,
-    "tokens": FIRM,
-    "tries_of": FIRM,
     "waking": FIRM,
 }
 
@@ -146,72 +133,3 @@ def test_no_reason_stands_for_what_is_gone_or_has_a_scope() -> None:
         if not takes_scope(function) and not says_who(function)
     }
     assert sorted(set(UNSCOPED) - bare) == []
-
-
-PLANTED = """
-from {module} import {name}
-from fleet.model import EVERYTHING
-from {registry} import {registry_name}
-
-
-def page(registry: {registry_name}) -> object:
-    return EVERYTHING, {name}({given})
-"""
-
-
-LEFT_OUT = (
-    ("fleet.registry.lists", "unit", '"u1"', 'EVERYTHING, "u1"'),
-    ("fleet.registry.lists", "sets_of", '(), ["s1"]', 'EVERYTHING, (), ["s1"]'),
-    ("fleet.registry.told.alerts", "calls", '"e1"', 'EVERYTHING, "e1"'),
-)
-"""(module, read, what it is given without a Scope, and with one)."""
-
-
-@pytest.fixture(scope="module")
-def type_errors(tmp_path_factory: pytest.TempPathFactory) -> tuple[frozenset[str], str]:
-    """The planted files, bare and scoped ones of every read, in which one run of mypy finds errors."""
-    folder = tmp_path_factory.mktemp("planted")
-    files = []
-    for module, name, bare, scoped in LEFT_OUT:
-        for way, given in (("bare", bare), ("scoped", scoped)):
-            files.append(folder / f"{name}_{way}.py")
-            files[-1].write_text(
-                PLANTED.format(
-                    module=module,
-                    name=name,
-                    registry=Registry.__module__,
-                    registry_name=Registry.__name__,
-                    given=f"registry, {given}",
-                )
-            )
-    result = subprocess.run(
-        [
-            Path(sys.executable).parent / "mypy",
-            "--follow-imports=silent",
-            "--ignore-missing-imports",
-            *files,
-        ],
-        cwd=Path(dashboard.__file__).parent.parent,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    said = result.stdout + result.stderr
-    lines = [line for line in said.splitlines() if ": error:" in line]
-    return frozenset(Path(line.partition(":")[0]).name for line in lines), said
-
-
-@pytest.mark.parametrize("name", [name for _, name, _, _ in LEFT_OUT])
-def test_leaving_the_scope_out_is_an_error_of_types(
-    type_errors: tuple[frozenset[str], str], name: str
-) -> None:
-    wrong, said = type_errors
-    assert f"{name}_bare.py" in wrong, said
-    assert f"{name}_scoped.py" not in wrong, said
-
-
-def test_only_what_leaves_the_scope_out_is_an_error(
-    type_errors: tuple[frozenset[str], str],
-) -> None:
-    wrong, said = type_errors
-    assert wrong == {f"{name}_bare.py" for _, name, _, _ in LEFT_OUT}, said

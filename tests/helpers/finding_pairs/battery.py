@@ -53,18 +53,18 @@ PAIRS: tuple[Pair, ...] = (
     Pair(
         "battery_failed_cell",
         World(
-            caption="Without a run it falls from 13.6 to 11.3 V overnight.",
+            caption="Without a run it falls from 13.6 to 11.5 V overnight.",
             unit={"exercise": ""},
             runs=(),
-            standing={"battery_v": then(4.5, 13.6, 11.3)},
+            standing={"battery_v": then(4.5, 13.6, 11.5)},
         ),
         World(
-            caption="Without a run it falls from 13.6 to 11.9 V overnight: a lost charger on an old "
+            caption="Without a run it falls from 13.5 to 11.7 V overnight: a lost charger on an old "
             "battery.",
             others=frozenset({"charger_fault"}),
             unit={"exercise": ""},
             runs=(),
-            standing={"battery_v": then(4.5, 13.6, 11.9)},
+            standing={"battery_v": then(4.5, 13.5, 11.7)},
         ),
         case="overnight",
     ),
@@ -82,6 +82,53 @@ PAIRS: tuple[Pair, ...] = (
             unit={"charger": "unknown"},
             standing={"battery_v": on_and_off},
         ),
+    ),
+    Pair(
+        "battery_failed_cell",
+        World(
+            caption="Without a run it falls from 13.9 to 11.75 V overnight.",
+            unit={"exercise": ""},
+            runs=(),
+            standing={"battery_v": then(4.5, 13.9, 11.75)},
+        ),
+        World(
+            caption="It falls as far, from 14.2 to 12.05 V: what a charged battery rests at.",
+            others=frozenset({"charger_fault"}),
+            unit={"exercise": ""},
+            runs=(),
+            standing={"battery_v": then(4.5, 14.2, 12.05)},
+        ),
+        case="just under",
+    ),
+    Pair(
+        "charger_fault",
+        World(
+            caption="12.9 V since Thursday night on a float charger, with the mains on.",
+            unit={"charger": "float"},
+            standing={"battery_v": then(4.5, 13.6, 12.9)},
+        ),
+        World(
+            caption="13.15 V since Thursday night: a charger that holds it low, and holds it.",
+            unit={"charger": "float"},
+            standing={"battery_v": then(4.5, 13.6, 13.15)},
+        ),
+        case="just under",
+    ),
+    Pair(
+        "charger_fault",
+        World(
+            caption="12.8 V for 30 h on a float charger, with the mains on, and no run.",
+            unit={"charger": "float", "exercise": ""},
+            runs=(),
+            standing={"battery_v": then(30 / 24, 13.6, 12.8)},
+        ),
+        World(
+            caption="12.8 V for 20 h: a charger may rest for a night.",
+            unit={"charger": "float", "exercise": ""},
+            runs=(),
+            standing={"battery_v": then(20 / 24, 13.6, 12.8)},
+        ),
+        case="a day long",
     ),
     Pair(
         "charger_fault",
@@ -109,6 +156,18 @@ PAIRS: tuple[Pair, ...] = (
             caption="The same 15.3 V in air of 0 °C: a charger that follows the cold goes that high.",
             standing={"battery_v": then(14 / 24, 13.6, 15.3), "ambient_temp_c": 0.0},
         ),
+    ),
+    Pair(
+        "over_charge",
+        World(
+            caption="15.1 V for 14 h in air of 25 °C.",
+            standing={"battery_v": then(14 / 24, 13.6, 15.1), "ambient_temp_c": 25.0},
+        ),
+        World(
+            caption="14.85 V for 14 h in air of 25 °C: high, and what a charger may give while it equalises.",
+            standing={"battery_v": then(14 / 24, 13.6, 14.85), "ambient_temp_c": 25.0},
+        ),
+        case="just over",
     ),
     Pair(
         "battery_runs_down",
@@ -186,5 +245,17 @@ PAIRS: tuple[Pair, ...] = (
             unit={"battery_fitted": "2021-10-11"},
             records=(record("part_changed", when("2026-03-03 11:00"), part="battery"),),
         ),
+    ),
+    Pair(
+        "battery_old",
+        World(
+            caption="The register has its battery fitted in October 2021, 61 months ago.",
+            unit={"battery_fitted": "2021-10-11"},
+        ),
+        World(
+            caption="It was fitted in January 2022, 58 months ago.",
+            unit={"battery_fitted": "2022-01-10"},
+        ),
+        case="by its months",
     ),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -29,6 +30,57 @@ FAMILIES = {
     "reporting": "How its device reports",
     "this_service": "This service itself",
 }
+REASONS = {
+    "failed_start": "starting.md#how-a-demand-ends",
+    "shut_down": "readiness.md#states",
+    "not_in_auto": "readiness.md#states",
+    "starts_unreliable": "reliability.md#triggers",
+    "harder_starting": "reliability.md#harder-starting",
+    "battery_weak": "battery.md#cranking",
+    "battery_failed_cell": "battery.md#failed-cell",
+    "charger_fault": "battery.md#on-charge",
+    "over_charge": "battery.md#on-charge",
+    "battery_runs_down": "battery.md#on-charge",
+    "battery_old": "battery.md#age",
+    "service_due": "service.md#due",
+    "oil_check_in_run": "service.md#oil-in-a-long-run",
+    "meter_reset": "hours.md#roll-over-and-reset",
+    "meter_rolled_over": "hours.md#roll-over-and-reset",
+    "meter_disagrees": "hours.md#cross-check",
+    "uses_integrated_hours": "hours.md#standing",
+    "exercise_missed": "exercise.md#verdicts",
+    "exercise_short": "exercise.md#verdicts",
+    "exercise_under_loaded": "exercise.md#verdicts",
+    "exercise_time": "exercise.md#matching",
+    "code_exercise_not_met": "exercise.md#sets-under-a-code",
+    "fuel_low": "fuel.md#low",
+    "mains_lost": "mains.md#absent-and-back",
+    "mains_outage": "outage.md#which-belong-together",
+    "voltage_out": "supply.md#out-of-band",
+    "frequency_out": "supply.md#out-of-band",
+    "voltage_drift": "supply.md#drift",
+    "frequency_drift": "supply.md#drift",
+    "hunting": "supply.md#hunting",
+    "unbalance": "supply.md#unbalance",
+    "wrong_nominal": "supply.md#wrong-nominal",
+    "leg_out": "supply.md#circuits-dead-or-low",
+    "open_neutral": "supply.md#open-neutral",
+    "over_voltage": "supply.md#over-voltage",
+    "no_output": "supply.md#without-output",
+    "volts_standing": "supply.md#volts-on-a-standing-set",
+    "stray_volts": "supply.md#volts-on-a-standing-set",
+    "not_reporting": "reporting.md#silence",
+    "clock_wrong": "ingest.md#times",
+    "sequence_gaps": "reporting.md#numbered-messages",
+    "sim_ending": "reporting.md#data-card",
+    "data_budget": "reporting.md#data-card",
+    "own_line": "outage.md#our-own-line",
+    "undelivered": "alarms.md#messages",
+}
+"""Where the book of the house has the reasons of a kind, page and heading."""
+BOOK = ROOT / "docs" / "engineering"
+BACK = "Findings: "
+"""How the paragraph of a page of the book begins that leads back to the entries."""
 SET_ASIDE = " Of a set laid up or out for work a Note."
 UNCHECKED = {
     "note": " A Note until a meter was on the reading.",
@@ -91,6 +143,7 @@ def _entry(row: AnyRow, pairs: Sequence[Pair]) -> str:
         if part == "What to do." and row.sends:
             body += " The [cautions](#cautions) go with it."
         text += "\n" + _wrapped(f"**{part}** {body}") + "\n"
+    text += f"\n**Why so.** {_reason(row.kind)}\n"
     for pair, sentence in zip(pairs, said, strict=True):
         severity = words.severity(example(pair).severity)
         text += "\n" + _wrapped(f"**Speaks.** {pair.speaks.caption}") + "\n"
@@ -98,6 +151,36 @@ def _entry(row: AnyRow, pairs: Sequence[Pair]) -> str:
         text += "\n" + _wrapped(spoken, "> ") + "\n"
         text += "\n" + _wrapped(f"**Silent.** {pair.silent.caption}") + "\n"
     return text
+
+
+def _reason(kind: str) -> str:
+    """The heading of the book that has the reasons, in its own words, with a link to it."""
+    page, _, anchor = REASONS[kind].partition("#")
+    lines = (BOOK / page).read_text().splitlines()
+    title = lines[0].removeprefix("# ")
+    (heading,) = [n for n in heads(lines) if _anchor(n) == anchor]
+    return f"[{title}: {heading}](engineering/{page}#{anchor})"
+
+
+def heads(lines: Sequence[str]) -> list[str]:
+    """The headings of a page of the book under its title."""
+    return [line.removeprefix("## ") for line in lines if line.startswith("## ")]
+
+
+def _anchor(heading: str) -> str:
+    """The anchor of a heading, as a forge makes it."""
+    return re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-")
+
+
+def led_back(page: str, text: str) -> str:
+    """A page of the book with the links to the entries it has the reasons of, under its first words."""
+    kinds = [kind for kind, place in REASONS.items() if place.partition("#")[0] == page]
+    paragraphs = [part for part in text.split("\n\n") if not part.startswith(BACK)]
+    if kinds:
+        links = ", ".join(f"[`{kind}`](../findings.md#{kind})" for kind in kinds)
+        first = next(n for n, part in enumerate(paragraphs) if part.startswith("## "))
+        paragraphs.insert(first, _wrapped(f"{BACK}{links}."))
+    return "\n\n".join(paragraphs)
 
 
 def _behaves(row: AnyRow) -> str:

@@ -75,6 +75,20 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "data_budget",
+        World(
+            caption="8.1 of the 10 MB agreed for November have come in.",
+            unit={"data_mb_month": 10.0},
+            pulse={"month": MONTH, "month_b": 8_100_000},
+        ),
+        World(
+            caption="7.8 of the 10 MB have come in.",
+            unit={"data_mb_month": 10.0},
+            pulse={"month": MONTH, "month_b": 7_800_000},
+        ),
+        case="just under",
+    ),
+    Pair(
         "meter_reset",
         World(
             caption="The hour meter falls from 412 to 0.4 h and counts on from there.",
@@ -108,10 +122,10 @@ PAIRS: tuple[Pair, ...] = (
             meter_h=running_behind(0.12),
         ),
         World(
-            caption="Its meter gained 5 % less: under an hour, a coarse clock.",
+            caption="Its meter gained 6 % less: under an hour, a coarse clock.",
             runs=LONG,
             unit={"exercise": ""},
-            meter_h=running_behind(0.05),
+            meter_h=running_behind(0.06),
         ),
     ),
     Pair(

@@ -103,6 +103,19 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "over_voltage",
+        World(
+            caption="230 V set: the last five minutes of Monday's run read 267 V.",
+            runs=newest(ac_v=until(900, 231.0, 267.0)),
+        ),
+        World(
+            caption="They read 262 V: out of its band, and not yet what destroys.",
+            others=frozenset({"voltage_out"}),
+            runs=newest(ac_v=until(900, 231.0, 262.0)),
+        ),
+        case="just over",
+    ),
+    Pair(
         "open_neutral",
         World(
             caption="120/240 V set: one leg at 136 V and the other at 104 V, the two together at 240 V.",

@@ -79,6 +79,20 @@ PAIRS: tuple[Pair, ...] = (
         case="beyond tolerance",
     ),
     Pair(
+        "service_due",
+        World(
+            caption="Oil and filter once a year: last done 337 days ago, four weeks are left.",
+            plan=OIL,
+            records=(record("task_done", ago(days=337), task="oil_filter", hours=405),),
+        ),
+        World(
+            caption="Last done 331 days ago: five weeks are left.",
+            plan=OIL,
+            records=(record("task_done", ago(days=331), task="oil_filter", hours=405),),
+        ),
+        case="soon",
+    ),
+    Pair(
         "oil_check_in_run",
         World(
             caption="An air-cooled set has carried the house for 9 h; nobody has been there.",
@@ -86,11 +100,11 @@ PAIRS: tuple[Pair, ...] = (
             runs=(Ran(start=ago(hours=9), minutes=INF),),
         ),
         World(
-            caption="The same run, and a refuelling on record after its eighth hour: somebody stood "
+            caption="The same run, and a refuelling on record in its seventh hour: somebody stood "
             "at its dipstick.",
             unit=AIR,
             runs=(Ran(start=ago(hours=9), minutes=INF),),
-            records=(record("refuel", ago(minutes=50), litres=40),),
+            records=(record("refuel", ago(minutes=130), litres=40),),
         ),
     ),
     Pair(
@@ -125,6 +139,20 @@ PAIRS: tuple[Pair, ...] = (
         "exercise_short",
         World(caption="Monday's exercise stopped after 15 of 20 min.", runs=ended(15)),
         World(caption="It stopped after 19 of 20 min.", runs=ended(19)),
+    ),
+    Pair(
+        "exercise_short",
+        World(
+            caption="Ten minutes are agreed; Monday's exercise stopped after six.",
+            unit={"exercise_minutes": 10.0},
+            runs=ended(6),
+        ),
+        World(
+            caption="It stopped after 8.5 of ten minutes: within two minutes of them.",
+            unit={"exercise_minutes": 10.0},
+            runs=ended(8.5),
+        ),
+        case="of ten minutes",
     ),
     Pair(
         "exercise_under_loaded",

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from waking_cases import case, later
 
-from fleet.model import Contact, QuietHours, Rota, Severity, Swap
+from fleet.model import EVERYTHING, Contact, QuietHours, Rota, Severity, Swap
 from fleet.registry import people
 from fleet.registry.base import tables
 from fleet.registry.base.engine import Registry
@@ -435,7 +435,7 @@ def test_the_calendar_minds_the_hours_that_are_kept(reg: Registry) -> None:
     kinds = {
         n.kind: n.not_before
         for cause in ("all_quiet", "weekly_test")
-        for n in outbox.of_cause(reg, f"{cause}:2026-11-23")
+        for n in outbox.of_cause(reg, EVERYTHING, f"{cause}:2026-11-23")
     }
     assert kinds == dict.fromkeys(("all_quiet", "weekly_test"), at("2026-11-23T10:00"))
 

@@ -146,7 +146,7 @@ def test_the_calendar_puts_each_into_the_outbox_once(fleet: Fleet, owner: Caller
     kinds = {
         n.kind
         for c in ("all_quiet", "weekly_test", "reminder")
-        for n in outbox.of_cause(reg, f"{c}:2026-11-23")
+        for n in outbox.of_cause(reg, EVERYTHING, f"{c}:2026-11-23")
     }
     assert kinds == {"all_quiet", "weekly_test", "reminder"}
 
@@ -167,10 +167,10 @@ def test_customers_are_reminded_only_where_the_office_says_so(fleet: Fleet) -> N
     mo = people.add_person(reg, reader, BY, NOW, people.hash_password("four plain words"))
     cause = f"reminder:{mine.customer.id}:2026-11-23"
     reminders.tell(reg, "Harrow", monday)
-    assert outbox.of_cause(reg, cause) == []
+    assert outbox.of_cause(reg, EVERYTHING, cause) == []
     assert reminders.tell(reg, "Harrow", monday, to_customers=True) == 1
     assert reminders.tell(reg, "Harrow", monday + 60, to_customers=True) == 0
-    (told,) = outbox.of_cause(reg, cause)
+    (told,) = outbox.of_cause(reg, EVERYTHING, cause)
     assert (told.person, told.customer, told.way) == (mo.id, mine.customer.id, "email")
     assert mine.site.name in told.body
 
@@ -182,7 +182,7 @@ def test_a_tap_answers_the_weekly_test_and_opening_does_not(
     page = client.get("/weekly-test/2026-11-23")
     assert page.status_code == 200
     assert "not answered yet" in page.text
-    assert outbox.answers(fleet.registry, "weekly_test:2026-11-23") == []
+    assert outbox.answers(fleet.registry, EVERYTHING, "weekly_test:2026-11-23") == []
     assert send(client, owner, "/weekly-test/2026-11-23") == 303
     assert "was answered by" in client.get("/weekly-test/2026-11-23").text
     assert client.get("/weekly-test/2026-11-24").status_code == 404

@@ -13,7 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet import words
-from fleet.findings import FailedStart, NotReporting, SimEnding, UsesIntegratedHours
+from fleet.findings.reporting import NotReporting, SimEnding
+from fleet.findings.service import UsesIntegratedHours
+from fleet.findings.starting import FailedStart
 from fleet.model import (
     Fitting,
     Habit,

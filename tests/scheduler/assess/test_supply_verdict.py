@@ -9,7 +9,7 @@ from one_unit import T0, UNIT
 from supply_verdicts import CHECK, DAY0, DAY_S, KNOWS, kinds, known, one, record, run_day, verdict
 
 from fleet import words
-from fleet.findings import VoltageDrift, WrongNominal
+from fleet.findings.supply import VoltageDrift, WrongNominal
 from fleet.model import (
     Calibration,
     Habit,

@@ -16,7 +16,7 @@ from seeding import DAY_S, DAYS, NEW, NOW, RUN_MIN, Fleet, seeded, unit_id
 from dashboard.app import create_app
 from dashboard.request_context import scope_of
 from dashboard.views import due as due_page
-from fleet.findings import HarderStarting, StartsUnreliable
+from fleet.findings.starting import HarderStarting, StartsUnreliable
 from fleet.model import EVERYTHING, DueItem, Scope, Series, ServicePlan, StartDemand, Task
 from fleet.registry import lists, unscoped
 from scheduler.assess import assess, encode, read

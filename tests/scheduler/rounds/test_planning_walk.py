@@ -251,7 +251,7 @@ def test_somebody_changes_a_job_while_it_is_planned(
     made = plan_of(reg)
     assert looks[0] > 0, "it opened jobs that the plan has too"
     assert looks[1:] == [0]
-    draft = kept_rounds.draft(reg)
+    draft = kept_rounds.draft(reg, EVERYTHING)
     assert draft is not None
     assert draft.id == made.draft
     plan = dispatch.decode(draft.doc)
@@ -262,7 +262,7 @@ def test_somebody_changes_a_job_while_it_is_planned(
 def test_no_draft_is_kept_of_jobs_that_change_each_time(
     office: Office, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    reg, before = office.fleet.registry, kept_rounds.draft(office.fleet.registry)
+    reg, before = office.fleet.registry, kept_rounds.draft(office.fleet.registry, EVERYTHING)
 
     def refuse(*_: Any) -> board.Saved:
         raise JobRefused("Somebody changed this job meanwhile.")
@@ -270,7 +270,7 @@ def test_no_draft_is_kept_of_jobs_that_change_each_time(
     monkeypatch.setattr(board, "save", refuse)
     with pytest.raises(JobRefused):
         plan_of(reg)
-    assert kept_rounds.draft(reg) == before
+    assert kept_rounds.draft(reg, EVERYTHING) == before
 
 
 def test_an_older_draft_is_not_put_in_force(office: Office) -> None:
@@ -281,6 +281,6 @@ def test_an_older_draft_is_not_put_in_force(office: Office) -> None:
     with pytest.raises(kept_rounds.RoundsRefused, match="no longer the newest"):
         publishing.publish_draft(reg, first, BY, NOW)
     publishing.publish_draft(reg, second, BY, NOW)
-    told = kept_rounds.in_force(reg)
+    told = kept_rounds.in_force(reg, EVERYTHING)
     assert told is not None
     assert told.id > second

@@ -15,6 +15,7 @@ from ready_jobs import BY, ready
 from register_rows import NOW
 from road_server import Server, served
 
+from fleet.model import EVERYTHING
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.registry.office import kept_rounds
 from fleet.registry.office.kept_rounds import Ask
@@ -73,7 +74,7 @@ def test_a_road_server_that_comes_is_news(
         same = planned(reg, Table(url), NOW + 40)
         assert not same.new
     if told is not None:
-        in_force = kept_rounds.in_force(reg)
+        in_force = kept_rounds.in_force(reg, EVERYTHING)
         assert in_force is not None
         assert in_force.id == told, "nobody published the draft"
 
@@ -87,7 +88,7 @@ def test_a_road_server_that_goes_is_said_and_publishes_nothing(reg: Registry) ->
     assert found.new
     assert source(found) == "no answer"
     assert "for the road server did not answer" in found.said
-    in_force = kept_rounds.in_force(reg)
+    in_force = kept_rounds.in_force(reg, EVERYTHING)
     assert in_force is not None
     assert in_force.id == told
     assert dispatch.decode(in_force.doc).travel_source == "table"

@@ -29,7 +29,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from planted import refused
 
-from fleet.findings import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
+from fleet.findings.exercise import ExerciseMissed, ExerciseShort, ExerciseTime, ExerciseUnderLoaded
 from scheduler.rules import exercise
 from scheduler.rules.exercise import Plan, by_itself
 from scheduler.rules.exercise.exercise_verdict import SHORT_AT_LEAST_S, TIME_OFF_S
@@ -256,6 +256,19 @@ def test_on_another_day_it_is_missed_and_waits_for_the_visit() -> None:
         "next_visit",
         at("2026-01-21 10:00"),
     )
+
+
+def test_the_exercise_before_is_no_other_run_of_that_length() -> None:
+    """One missed after a good one: the good one is told of itself, early, late or on the minute."""
+    for off_s in (-1800, 0, 600, 3600):
+        good = [ran(c.run.start + off_s) for c in weekly("2026-01-06", 3)]
+        found = verdicts(watched(good), FOUR)
+        assert words(found) == ["done", "done", "done", "missed"]
+        said = facts_as(told(found)["exercise_missed"], ExerciseMissed)
+        assert (said.times, said.ran_at) == (1, None), off_s
+    saturday = at("2026-01-24 16:00")
+    found = verdicts(watched([*weekly("2026-01-06", 3), ran(saturday)]), FOUR)
+    assert found[-1].ran_at == saturday, "another one is told"
 
 
 COARSE = {"running_gap_s": 2250, "standing_s": 900}

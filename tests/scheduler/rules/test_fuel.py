@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from one_unit import T0, UNIT, inputs
 
-from fleet.findings import FuelLow
+from fleet.findings.fuel import FuelLow
 from fleet.model import Record, Run
 from fleet.words import sentence
 from scheduler.assess import Assessment, assess

@@ -14,7 +14,7 @@ from found import facts_as
 from found import finding as made
 from register_rows import NOW, row, take, write_turn
 
-from fleet.findings import OwnLine
+from fleet.findings.this_service import OwnLine
 from fleet.model import (
     EVERYTHING,
     Contact,

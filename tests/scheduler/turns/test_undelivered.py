@@ -10,8 +10,8 @@ from found import facts_as
 
 from fleet import words
 from fleet.defaults import MESSAGE_LATE_S as LATE_S
-from fleet.findings import Undelivered
-from fleet.model import Contact, DeliveryMethod, Notice, Rota
+from fleet.findings.this_service import Undelivered
+from fleet.model import EVERYTHING, Contact, DeliveryMethod, Notice, Rota
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.told import outbox
@@ -76,7 +76,7 @@ def test_a_late_message_opens_one_alert_told_to_somebody_else(reg: Registry) -> 
     assert undelivered.look(reg, OFFICE, late) == 1
     assert undelivered.look(reg, OFFICE, late + 60) == 0, "it is open already"
     (id,) = open_now(reg)
-    (told,) = outbox.of_cause(reg, id)
+    (told,) = outbox.of_cause(reg, EVERYTHING, id)
     assert (told.person, told.wakes) == ("bob", False)
     (episode,) = [e for e in unscoped.open_episodes(reg, ["service"]) if e.id == id]
     facts = facts_as(episode.finding, Undelivered)
@@ -93,7 +93,7 @@ def test_its_own_message_keeps_it_open_for_nobody(reg: Registry) -> None:
     fails(reg, NOW)
     assert undelivered.look(reg, OFFICE, NOW + LATE_S + 1) == 1
     (id,) = open_now(reg)
-    (told,) = outbox.of_cause(reg, id)
+    (told,) = outbox.of_cause(reg, EVERYTHING, id)
     assert told.person == "ann", "nobody is reached: the holder is still the best there is"
     for n in range(50):
         fails(reg, NOW + LATE_S + 2 + n * 1800)

@@ -21,7 +21,8 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.registry.facts.records.facts import EARLIEST, About, FactFault, read_facts
 
 AHEAD_S = 600
-"""A record may be this far ahead of our clock: clocks of phones differ."""
+"""A record may be this far ahead of our clock: clocks of phones differ. Common practice, no
+source."""
 _CHUNK = 5_000
 
 

@@ -17,6 +17,7 @@ from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
 NOTE_AT_MOST = 4_000
+"""Characters of a note. A bound of ours."""
 
 
 class About(msgspec.Struct, frozen=True):
@@ -47,9 +48,10 @@ def _time(value: Any, about: About) -> int:
 
 
 EARLIEST = 631_152_000
-"""1990-01-01T00:00:00Z: nothing anybody did to a set under this service is older."""
+"""1990-01-01T00:00:00Z: nothing anybody did to a set under this service is older. A bound of
+ours."""
 LATEST = 4_102_444_800
-"""2100-01-01T00:00:00Z."""
+"""2100-01-01T00:00:00Z. A bound of ours."""
 
 
 def _number(least: float, most: float) -> Read:

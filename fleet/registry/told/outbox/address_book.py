@@ -16,7 +16,7 @@ from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 
 MOST_TARGETS = 10
-"""Addresses of a person: each gets every message of its kind."""
+"""Addresses of a person: each gets every message of its kind. A bound of ours."""
 
 
 class TargetRefused(RegistryFault):

@@ -59,6 +59,7 @@ OWNERS_ALONE = (
 )
 MAIL = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 LONGEST = 500
+"""Characters of an address. A bound of ours."""
 
 
 class AddressFault(ValueError):

@@ -17,13 +17,14 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.told.outbox.tries import Tried, book, tries_in
 
 LEASE_S = 300
-"""A claim without an outcome is claimed again after so long. Longer than any try may take."""
+"""A claim without an outcome is claimed again after so long. Longer than any try may take. A pace
+of ours."""
 PAUSES_S = (15, 60, 300, 900, 1800)
-"""Between tries; the last one goes on."""
+"""Between tries; the last one goes on. A pace of ours."""
 LOOKED_AT = 200
-"""Of what waits, so many are looked at for the one that goes first."""
+"""Of what waits, so many are looked at for the one that goes first. A size of a batch."""
 GIVE_UP_S = 24 * 3600
-"""A notice that could not be delivered for a day has failed."""
+"""A notice that could not be delivered for a day has failed. Common practice, no source."""
 
 
 class Claimed(msgspec.Struct, frozen=True, kw_only=True):

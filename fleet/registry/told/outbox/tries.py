@@ -9,7 +9,7 @@ import msgspec
 import sqlalchemy as sa
 
 from fleet.defaults import MESSAGE_LATE_S
-from fleet.model import Notice
+from fleet.model import EVERYTHING, Notice, Scope
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.people.model import Actor
@@ -47,8 +47,11 @@ def book(connection: sa.Connection, notice: str, tries: Sequence[Tried], now: in
         connection.execute(sa.insert(tables.delivery), rows)
 
 
-def tries_of(reg: Registry, notices: Iterable[str]) -> list[Try]:
-    """Every try of these notices, in order."""
+def tries_of(reg: Registry, scope: Scope, notices: Iterable[str]) -> list[Try]:
+    """Every try of these notices, in order. Whom the firm reaches is its own: a restricted scope sees
+    none."""
+    if not scope.everything:
+        return []
     with reg.read() as connection:
         return tries_in(connection, sorted(set(notices)))
 
@@ -68,8 +71,10 @@ def tries_in(connection: sa.Connection, notices: Sequence[str]) -> list[Try]:
     return found
 
 
-def of_cause(reg: Registry, cause: str) -> list[Notice]:
-    """The notices of a cause, the oldest first."""
+def of_cause(reg: Registry, scope: Scope, cause: str) -> list[Notice]:
+    """The notices of a cause, the oldest first. The firm's own: a restricted scope sees none."""
+    if not scope.everything:
+        return []
     c = tables.notice.c
     with reg.read() as connection:
         docs = connection.execute(sa.select(c.doc).where(c.cause == cause)).scalars()
@@ -78,15 +83,15 @@ def of_cause(reg: Registry, cause: str) -> list[Notice]:
         )
 
 
-def answers(reg: Registry, cause: str) -> list[Try]:
+def answers(reg: Registry, scope: Scope, cause: str) -> list[Try]:
     """Who answered the notices of a cause, and when; detail: the name."""
-    ids = [one.id for one in of_cause(reg, cause)]
-    return [one for one in tries_of(reg, ids) if one.outcome == "answered"]
+    ids = [one.id for one in of_cause(reg, scope, cause)]
+    return [one for one in tries_of(reg, scope, ids) if one.outcome == "answered"]
 
 
 def answer(reg: Registry, cause: str, by: Actor, now: int) -> bool:
     """Somebody tapped that the notices of a cause arrived; False where there are none."""
-    found = of_cause(reg, cause)
+    found = of_cause(reg, EVERYTHING, cause)
     with reg.write() as connection:
         for one in found:
             row = {
@@ -164,8 +169,11 @@ def unreached(reg: Registry, late_before: int, since: int) -> list[Unreached]:
         ]
 
 
-def outbox_counts(reg: Registry, now: int) -> dict[str, int]:
-    """Notices of a week by state; `late` are those that should have left by now."""
+def outbox_counts(reg: Registry, scope: Scope, now: int) -> dict[str, int]:
+    """Notices of a week by state; `late` are those that should have left by now. The firm's own: none
+    for a restricted scope."""
+    if not scope.everything:
+        return {}
     c = tables.notice.c
     lately = c.not_before > now - 7 * 86_400
     late = sa.and_(c.state.in_(("waiting", "claimed")), c.not_before < now - MESSAGE_LATE_S)
