@@ -13,7 +13,6 @@ from dashboard.problems import ProblemDocument
 from dashboard.request_context import CurrentScope, RowNumber, TheServices, find_unit, require
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.runs import RunPage, StartPage, run_views, start_view
-from dashboard.views.said_to import said_to
 from dashboard.views.units import UnitFullView, UnitPage, unit_full, unit_view
 from fleet.model import Condition, Readiness, Severity
 from fleet.registry import lists
@@ -56,7 +55,7 @@ def units(
         readiness=readiness,
     )
     now = services.clock()
-    items = [unit_view(*row, now, said_to(scope)) for row in rows[:limit]]
+    items = [unit_view(*row, now, scope) for row in rows[:limit]]
     return UnitPage(items=items, next=items[-1].unit if len(rows) > limit else None)
 
 

@@ -11,7 +11,6 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices
-from dashboard.views.said_to import said_to
 from dashboard.views.units import UnitLine, unit_line
 from fleet.model import SEVERITIES
 from fleet.registry import lists
@@ -113,7 +112,7 @@ def units(
         areas=lists.areas(services.registry, scope),
         conditions=list(frames.GLYPHS),
         severities=SEVERITIES,
-        rows=[unit_line(*row, now, said_to(scope)) for row in rows[:A_PAGE]],
+        rows=[unit_line(*row, now, scope) for row in rows[:A_PAGE]],
         following=rows[A_PAGE - 1][0].id if len(rows) > A_PAGE else "",
         total=lists.counts(services.registry, scope).units,
         first=not after,

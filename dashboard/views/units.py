@@ -25,7 +25,7 @@ from dashboard.views.runs import (
     run_view,
     start_view,
 )
-from dashboard.views.said_to import Say, said_to
+from dashboard.views.said_to import readiness_to, said_to
 from dashboard.views.starting import ShareView, pooled_view, share_view
 from fleet import words
 from fleet.channels import CHANNELS
@@ -42,7 +42,6 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
-from fleet.words import readiness_sentences
 from scheduler import assess
 from scheduler.rules.reliability import Harder
 from scheduler.rules.service import Duty
@@ -85,7 +84,7 @@ def unit_view(
     customer: Customer,
     summary: UnitSummary | None,
     now: int,
-    say: Say,
+    scope: Scope,
 ) -> UnitView:
     """A set from its rows of the register and its summary; now: UTC seconds."""
     bare = UnitView(
@@ -108,11 +107,13 @@ def unit_view(
         heard_at=summary.heard_at,
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
-        findings=tuple(finding_view(f, site.time_zone, now, say) for f in summary.findings),
+        findings=tuple(
+            finding_view(f, site.time_zone, now, said_to(scope)) for f in summary.findings
+        ),
         last_run=run_view(summary.last_run) if summary.last_run else None,
         last_start=start_view(summary.last_start) if summary.last_start else None,
         next_due=due_view(summary.next_due, unit) if summary.next_due else None,
-        readiness=readiness_view(summary.readiness, site.time_zone, now),
+        readiness=readiness_view(summary.readiness, site.time_zone, now, scope),
         mains=view_of(MainsView, summary.mains),
         adopted=summary.adopted,
         learning_until=summary.learning_until,
@@ -178,7 +179,7 @@ def unit_full(
     of_model, of_all = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return view_of(
         UnitFullView,
-        unit_view(unit, site, customer, summary, now, said_to(scope)),
+        unit_view(unit, site, customer, summary, now, scope),
         fuel=view_of(FuelView, verdict.fuel) if verdict else None,
         battery=view_of(BatteryView, verdict.battery) if verdict else None,
         devices=tuple(pulse.device for pulse in inputs.pulses) if inputs else (),
@@ -238,7 +239,7 @@ def unit_line(
     customer: Customer,
     summary: UnitSummary | None,
     now: int,
-    say: Say,
+    scope: Scope,
 ) -> UnitLine:
     """A set in words at `now` (UTC seconds)."""
     zone = site.time_zone
@@ -251,20 +252,19 @@ def unit_line(
         set=set_name(unit, site, customer),
         condition=summary.condition if summary else None,
         ready=held.state if held else "unknown",
-        why=ready_why(summary, zone, now),
+        why=ready_why(summary, zone, now, scope),
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
         hours="" if hours is None else words.hours(hours),
         findings=[
-            FindingMark(severity=f.severity, title=say(f, zone, now).title)
+            FindingMark(severity=f.severity, title=said_to(scope)(f, zone, now).title)
             for f in grave[:FINDINGS_IN_A_LINE]
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),
     )
 
 
-def ready_why(summary: UnitSummary | None, zone: str, now: int) -> str:
+def ready_why(summary: UnitSummary | None, zone: str, now: int, scope: Scope) -> str:
     """The reason or proof of its readiness, without the word that stands beside it."""
-    said = readiness_sentences.readiness(
-        summary.readiness if summary else None, zone, now
-    ).partition(": ")[2]
+    held = summary.readiness if summary else None
+    said = readiness_to(scope, held, zone, now).partition(": ")[2]
     return said[:1].upper() + said[1:]

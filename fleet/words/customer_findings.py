@@ -1,4 +1,5 @@
-"""What a customer reads of a finding: by what it is about and how grave it is, in plain words.
+"""What a customer reads of a finding, by what it is about and how grave it is, and of whether the set
+would start now, in plain words.
 
 No volts, no trade's words, nothing to do at the set. Which kind of trouble it is, is asked of the
 finding's row; what exactly was seen is for whoever repairs it (docs/engineering/cautions.md#customers).
@@ -10,7 +11,9 @@ from fleet.findings import Finding, Sentence
 from fleet.findings.catalogue import row_of
 from fleet.findings.row import Family
 from fleet.findings.saying import moment
+from fleet.model import Readiness, ReadinessNow
 from fleet.words.customer_sentences import CUSTOMER_CAUTIONS
+from fleet.words.readiness_sentences import READINESS, ago
 
 Plain = tuple[str, str]
 """(title, what was seen, after which comes the moment it began)."""
@@ -55,3 +58,21 @@ def customer_sentence(finding: Finding, zone: str, now: int) -> Sentence:
         do=do,
         cautions=CUSTOMER_CAUTIONS if row.sends or row.endangers else (),
     )
+
+
+STARTS: dict[Readiness, str] = {
+    "ready": "it starts by itself, as far as is known",
+    "doubtful": "it may not start by itself",
+    "not_ready": "it would not start now, as far as is known",
+    "unknown": "whether it would start now is not known",
+    "set_aside": "it is out of use for work, or for a while",
+}
+
+
+def customer_readiness(now_: ReadinessNow | None, _zone: str, now: int) -> str:
+    """Whether it would start now, as a customer reads it. now: UTC seconds."""
+    state: Readiness = "unknown" if now_ is None else now_.state
+    said = f"{READINESS[state]}: {STARTS[state]}."
+    if now_ is None or now_.proof_at is None:
+        return said
+    return f"{said} It last started by itself {ago(now - now_.proof_at)}."

@@ -17,15 +17,23 @@ from seeding import NOW, Fleet, seeded, unit_id
 
 from fleet import words
 from fleet.findings import ROWS
-from fleet.model import EVERYTHING, Finding
+from fleet.model import EVERYTHING, Finding, ReadinessNow
 from fleet.registry import lists, unscoped
 from fleet.registry.derived.rows import UnitTurn
 from fleet.registry.told.rows import AlertChanges
+from fleet.words import readiness_sentences
 from fleet.words.customer_findings import CALL_US, KEEP_AWAY
 from scheduler import alarms
 
 UNIT = unit_id(0)
 ZONE = "Europe/London"
+READY = ReadinessNow(
+    state="not_ready",
+    why="not_in_auto",
+    since=NOW - 7200,
+    others=("crank_limit",),
+    blind=("switch",),
+)
 
 
 def every_kind() -> tuple[Finding, ...]:
@@ -55,7 +63,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fleet]:
             customer=inputs.customer.id,
             assessment=lists.assessment(made_.registry, EVERYTHING, UNIT) or b"{}",
             look_again_at=NOW + 60,
-            summary=msgspec.structs.replace(row.summary, findings=found),
+            summary=msgspec.structs.replace(row.summary, findings=found, readiness=READY),
             facts_seq=inputs.facts_seq,
             alerts=AlertChanges(opened=opened),
         )
@@ -98,6 +106,10 @@ def test_no_page_tells_a_customer_what_is_for_the_installer(
     app = app_of(fleet)
     theirs = [line for f in every_kind() for line in installers(f)]
     theirs += list(words.CAUTIONS)
+    theirs += [
+        readiness_sentences.reason(why, READY, ZONE, NOW) for why in ("not_in_auto", "crank_limit")
+    ]
+    theirs += ["panel switch", "no meter has been on"]
     read = 0
     for caller in customers:
         with caller.client(app) as client:

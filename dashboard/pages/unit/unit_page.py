@@ -156,7 +156,7 @@ def unit_screen(
         set=set_name(unit, site, customer),
         state=state(summary, zone, now),
         reach=reach(unit, site, customer),
-        answer=readiness.panel(summary, verdict, zone, now),
+        answer=readiness.panel(summary, verdict, zone, now, scope),
         supplies=readiness.supplies(verdict, ran, zone, now),
         last_start=last_start.panel(
             verdict, inputs, traces(services, scope, unit.id, now), zone, now

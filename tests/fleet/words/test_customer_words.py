@@ -15,9 +15,10 @@ from found import finding as made
 
 from fleet import words
 from fleet.findings import ROWS, Cover
-from fleet.model import Contact, DueItem, Notice, Severity
+from fleet.model import Contact, DueItem, Notice, Readiness, ReadinessNow, Severity
 from fleet.words import customer_sentences as say
-from fleet.words.customer_findings import KEEP_AWAY, customer_sentence
+from fleet.words.customer_findings import KEEP_AWAY, customer_readiness, customer_sentence
+from fleet.words.readiness_sentences import READINESS, REASONS
 from scheduler.alarms import customers
 
 ZONE = "Europe/Dublin"
@@ -58,6 +59,25 @@ def test_a_finding_of_every_kind(kind: str, severity: Severity, late: bool) -> N
     assert (said.do == KEEP_AWAY) == row.endangers
     if row.sends or row.endangers:
         assert said.cautions == say.CUSTOMER_CAUTIONS
+
+
+@pytest.mark.parametrize("state", get_args(Readiness))
+@pytest.mark.parametrize("proof_at", [None, NOW - 6 * 86_400])
+def test_whether_it_would_start(state: Readiness, proof_at: int | None) -> None:
+    for why in (*REASONS, *(row.kind for row in ROWS)):
+        held = ReadinessNow(
+            state=state,
+            why=why,
+            since=NOW - 60,
+            others=("crank_limit",),
+            proof_at=proof_at,
+            proof_v=231,
+        )
+        said = customer_readiness(held, ZONE, NOW)
+        assert plain(said) == []
+        assert said.startswith(f"{READINESS[state]}: ")
+        assert ("6 days ago" in said) == (proof_at is not None)
+    assert customer_readiness(None, ZONE, NOW).startswith("Unknown: ")
 
 
 def reminded() -> Iterator[Notice]:
