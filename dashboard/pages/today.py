@@ -10,8 +10,8 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices
+from dashboard.views.audience import sentence_for
 from dashboard.views.readiness import ReadinessCountView, readiness_count
-from dashboard.views.said_to import said_to
 from dashboard.views.today import Area, Need, Row, areas, needs, off_tolerance, tails
 from fleet.model import SEVERITIES, Scope, Severity
 from fleet.registry import lists
@@ -60,7 +60,7 @@ class TodayScreen:
 @router.get("/", response_class=HTMLResponse)
 def today(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
     counts = lists.counts(services.registry, scope)
-    now, say = services.clock(), said_to(scope)
+    now, say = services.clock(), sentence_for(scope)
     rows = list(_rows(services.registry, scope, counts.units))
     urgent = needs(rows, now, say)
     shown = rows[:TILES_AT_MOST]

@@ -10,7 +10,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices
-from dashboard.views.said_to import said_to
+from dashboard.views.audience import sentence_for
 from dashboard.views.tolerance import OffGroup, Row, grouped, lines
 from fleet.model import Scope
 from fleet.registry import lists
@@ -38,7 +38,9 @@ class ToleranceScreen:
 def tolerance(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
     now = services.clock()
     found = [
-        line for row in rows(services.registry, scope) for line in lines(row, now, said_to(scope))
+        line
+        for row in rows(services.registry, scope)
+        for line in lines(row, now, sentence_for(scope))
     ]
     found.sort(key=lambda line: line.order)
     shown = found[:ROWS_AT_MOST]

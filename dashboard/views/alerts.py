@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 from dashboard import phrases
 from dashboard.request_context import Services
+from dashboard.views.audience import sentence_for
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name, staff_name
-from dashboard.views.said_to import said_to
 from fleet import words
 from fleet.findings import mains
 from fleet.findings.mains import MainsOutage
@@ -86,7 +86,7 @@ def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertL
     """One episode: whose, what was seen, and what became of it."""
     about = subject(services, scope, episode)
     state = alarms.state_of(episode)
-    said = said_to(scope)(episode.finding, about.zone, now)
+    said = sentence_for(scope)(episode.finding, about.zone, now)
     return AlertLine(
         alert=alert_view(episode, about.zone, now, scope),
         subject=about,

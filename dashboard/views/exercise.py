@@ -12,8 +12,8 @@ from markupsafe import Markup
 from msgspec import Meta
 
 from dashboard import phrases, svg
+from dashboard.views.audience import Say
 from dashboard.views.contract import FORMS, Form, View, view_of
-from dashboard.views.said_to import Say
 from fleet import words
 from fleet.calendar import local_date
 from fleet.findings import exercise

@@ -7,9 +7,9 @@ from typing import Annotated
 from msgspec import Meta
 
 from dashboard.views import facts
+from dashboard.views.audience import Say, sentence_for
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.named import staff_name
-from dashboard.views.said_to import Say, said_to
 from fleet.model import SEVERITIES, Episode, Finding, Outage, OutageMember, Scope, Step
 from fleet.model.telemetry import Facts
 from scheduler import alarms
@@ -97,7 +97,7 @@ def alert_view(episode: Episode, zone: str, now: int, scope: Scope) -> AlertView
     kind, _, name = episode.subject.partition(":")
     return view_of(
         AlertView,
-        finding_view(episode.finding, zone, now, said_to(scope)),
+        finding_view(episode.finding, zone, now, sentence_for(scope)),
         id=episode.id,
         subject=episode.subject,
         unit=name if kind == "unit" else None,

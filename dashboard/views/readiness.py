@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from dashboard import phrases
+from dashboard.views.audience import readiness_for
 from dashboard.views.contract import Form, View, view_of
-from dashboard.views.said_to import readiness_to
 from fleet import words
 from fleet.findings import fuel as say_fuel
 from fleet.model import MainsNow, Readiness, ReadinessNow, Run, Scope, UnitSummary
@@ -52,7 +52,7 @@ def readiness_view(
     """A verdict with its sentence; None before the first one."""
     if held is None:
         return None
-    return view_of(ReadinessView, held, sentence=readiness_to(scope, held, zone, now))
+    return view_of(ReadinessView, held, sentence=readiness_for(scope, held, zone, now))
 
 
 class MainsView(MainsNow, View, frozen=True, kw_only=True):
@@ -132,7 +132,7 @@ def panel(
 ) -> ReadinessPanel:
     """The top of a unit's page: its word, the sentence without it, and the facts beside it."""
     held = summary.readiness if summary else None
-    said = readiness_to(scope, held, zone, now).partition(": ")[2]
+    said = readiness_for(scope, held, zone, now).partition(": ")[2]
     said = said[:1].upper() + said[1:]
     state: Readiness = held.state if held else "unknown"
     if not scope.everything:  # what else is known of it is in the installer's words

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from dashboard.request_context import Services
 from dashboard.views import exercise
+from dashboard.views.audience import sentence_for
 from dashboard.views.named import SetName, set_name
-from dashboard.views.said_to import said_to
 from fleet.model import Scope
 from fleet.registry import lists
 
@@ -34,7 +34,7 @@ class Reminders:
 def of_fleet(services: Services, scope: Scope, now: int) -> Reminders:
     """The findings as they are now, not as first told."""
     found: list[SetReminder] = []
-    say = said_to(scope)
+    say = sentence_for(scope)
     cautions: list[str] = []
     episodes = lists.episodes(
         services.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from dashboard import phrases
-from dashboard.views.said_to import Say
+from dashboard.views.audience import Say
 from fleet.findings.service import ServiceDue
 from fleet.model import SEVERITIES, Finding, Severity
 

@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import phrases
+from dashboard.views.audience import Say
 from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
-from dashboard.views.said_to import Say
 from fleet import words
 from fleet.findings import supply
 from fleet.model import (

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import get_args
 
 from dashboard import phrases
+from dashboard.views.audience import Say
 from dashboard.views.named import SetName, set_name
-from dashboard.views.said_to import Say
 from fleet.findings import supply
 from fleet.model import SEVERITIES, Customer, Finding, Severity, Site, Unit, UnitSummary
 

@@ -10,6 +10,7 @@ from msgspec import Meta
 
 from dashboard import logbook, phrases
 from dashboard.request_context import Services
+from dashboard.views.audience import readiness_for, sentence_for
 from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.due import DueView, due_view
@@ -25,7 +26,6 @@ from dashboard.views.runs import (
     run_view,
     start_view,
 )
-from dashboard.views.said_to import readiness_to, said_to
 from dashboard.views.starting import ShareView, pooled_view, share_view
 from fleet import words
 from fleet.channels import CHANNELS
@@ -108,7 +108,7 @@ def unit_view(
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
         findings=tuple(
-            finding_view(f, site.time_zone, now, said_to(scope)) for f in summary.findings
+            finding_view(f, site.time_zone, now, sentence_for(scope)) for f in summary.findings
         ),
         last_run=run_view(summary.last_run) if summary.last_run else None,
         last_start=start_view(summary.last_start) if summary.last_start else None,
@@ -256,7 +256,7 @@ def unit_line(
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
         hours="" if hours is None else words.hours(hours),
         findings=[
-            FindingMark(severity=f.severity, title=said_to(scope)(f, zone, now).title)
+            FindingMark(severity=f.severity, title=sentence_for(scope)(f, zone, now).title)
             for f in grave[:FINDINGS_IN_A_LINE]
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),
@@ -266,5 +266,5 @@ def unit_line(
 def ready_why(summary: UnitSummary | None, zone: str, now: int, scope: Scope) -> str:
     """The reason or proof of its readiness, without the word that stands beside it."""
     held = summary.readiness if summary else None
-    said = readiness_to(scope, held, zone, now).partition(": ")[2]
+    said = readiness_for(scope, held, zone, now).partition(": ")[2]
     return said[:1].upper() + said[1:]

@@ -27,11 +27,11 @@ DeliveryMethod = Literal["email", "sms", "push", "webhook"]
 class AlertPlace(msgspec.Struct, frozen=True, kw_only=True):
     """What a message of an alert says beside the alert itself, which is read anew for each try.
 
-    place: what the site is called; zone: the site's; phone: of the site. unsure: its set is new or
+    name: what the site is called; zone: the site's; phone: of the site. unsure: its set is new or
     was taken over, so that no meter has been on its readings.
     """
 
-    place: str
+    name: str
     zone: str = "UTC"
     phone: str = ""
     unsure: bool = False
@@ -44,7 +44,7 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True):
     cause: an episode's or outage's id, or kind + local date. step: which step of the cause. wakes:
     may break the person's quiet hours. not_before: when it may leave (UTC seconds). path: the page
     it opens, which only opens it. Texts are plain, of one line in `subject`; those of an alert are
-    of the newest try, and of the moment it was written before the first. about: of an alert.
+    of the newest try, and of the moment it was written before the first. place: of an alert.
     """
 
     id: str
@@ -61,4 +61,4 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True):
     path: str = "/"
     unit: str = ""
     customer: str = ""
-    about: AlertPlace | None = None
+    place: AlertPlace | None = None

@@ -111,11 +111,11 @@ def body(
     *,
     ended: str = "",
     unchecked: bool = False,
-    has: str = "",
+    standing: str = "",
 ) -> str:
     """The text of a message: what was seen, what to do, whom to call, the cautions.
 
-    ended: the moment it was over, for an all-clear, which says what was seen until then. has: who
+    ended: the moment it was over, for an all-clear, which says what was seen until then. standing: who
     has it already, or that it is not seen any more, as a sentence. A text message and a push are short, their
     cautions in one line; every other way carries them all.
     """
@@ -123,7 +123,7 @@ def body(
     if ended:
         lines += [f"It was over at {ended}. Until then: {said.seen}"]
     else:
-        lines += [has, said.seen] if has else [said.seen]
+        lines += [standing, said.seen] if standing else [said.seen]
     if unchecked and UNCHECKED not in said.seen:
         lines.append(UNCHECKED)
     if ended:

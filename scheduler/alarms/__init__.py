@@ -24,7 +24,14 @@ from scheduler.alarms.notification import (
     worded,
 )
 from scheduler.alarms.quiet_hours import next_morning, next_up
-from scheduler.alarms.rota import asked_at, holder, in_line, stand_ins, weeks_ahead, with_stand_in
+from scheduler.alarms.rota import (
+    holder,
+    in_line,
+    recipient_at,
+    stand_ins,
+    weeks_ahead,
+    with_stand_in,
+)
 from scheduler.alarms.stepping import (
     Quiet,
     after_turn,
@@ -47,7 +54,6 @@ __all__ = [
     "acknowledge",
     "after",
     "after_turn",
-    "asked_at",
     "crossings",
     "episode_id",
     "escalate",
@@ -63,6 +69,7 @@ __all__ = [
     "open_visit",
     "opening",
     "proceed",
+    "recipient_at",
     "shelve",
     "stand_ins",
     "state_of",

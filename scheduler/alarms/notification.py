@@ -34,7 +34,7 @@ from fleet.model.duty import WakingMains
 from fleet.words import alert_sentences
 from scheduler.alarms.lifecycle import SILENT, lapsed_at, newest, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
-from scheduler.alarms.rota import asked_at, contact_of, in_line
+from scheduler.alarms.rota import contact_of, in_line, recipient_at
 from scheduler.alarms.stepping import TAKEN_OVER
 from scheduler.alarms.waking import wakes
 
@@ -143,12 +143,12 @@ def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice
 def worded(notice: Notice, episode: Episode, now: int) -> Notice:
     """The notice with the words of its alert as it stands at `now` (UTC seconds): over, in somebody's
     hand, not seen any more, or as grave as it is. What is over is said as of its end."""
-    about = notice.about
-    if about is None:
+    place = notice.place
+    if place is None:
         return notice
     finding, state = episode.finding, state_of(episode)
     ended = _ended_at(episode)
-    said = words.sentence(finding, about.zone, now if ended is None else ended)
+    said = words.sentence(finding, place.zone, now if ended is None else ended)
     kind: NoticeKind = "alert"
     if ended is not None:
         kind = "cleared"
@@ -156,15 +156,15 @@ def worded(notice: Notice, episode: Episode, now: int) -> Notice:
         kind = "escalated"
     return msgspec.structs.replace(
         notice,
-        subject=alert_sentences.subject(finding, said, about.place, kind),
+        subject=alert_sentences.subject(finding, said, place.name, kind),
         body=alert_sentences.body(
             said,
-            about.place,
-            about.phone,
+            place.name,
+            place.phone,
             notice.way,
-            ended="" if ended is None else words.moment(ended, about.zone, now),
-            unchecked=about.unsure and row_of(finding.facts).endangers,
-            has=_has(episode, about.zone, now),
+            ended="" if ended is None else words.moment(ended, place.zone, now),
+            unchecked=place.unsure and row_of(finding.facts).endangers,
+            standing=_in_hand(episode, place.zone, now),
         ),
     )
 
@@ -177,7 +177,7 @@ def _ended_at(episode: Episode) -> int | None:
     return over.at if over is not None else episode.closed_at
 
 
-def _has(episode: Episode, zone: str, now: int) -> str:
+def _in_hand(episode: Episode, zone: str, now: int) -> str:
     """Who has it, or that it is not seen any more; '' for neither."""
     gone, taken = lapsed_at(episode), newest(episode, "acknowledged")
     said = []
@@ -233,7 +233,7 @@ def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Noti
     if step.kind in OVER:
         return _all_clears(case, step, office, now, woken)
     not_before = _when(case, office, now)
-    who = asked_at(office.rota, office.people, not_before)
+    who = recipient_at(office.rota, office.people, not_before)
     if who is None:
         return []
     ways: Sequence[DeliveryMethod] = who.ways if woken else who.ways[:1]
@@ -293,8 +293,8 @@ def _notice(
         path=case.path or f"/alerts/{episode.id}",
         unit=case.unit,
         customer=case.customer,
-        about=AlertPlace(
-            place=case.place,
+        place=AlertPlace(
+            name=case.place,
             zone=case.zone,
             phone=case.phone,
             unsure=case.learning or case.adopted,

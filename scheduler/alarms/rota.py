@@ -101,7 +101,7 @@ def stand_ins(people: Sequence[Contact]) -> tuple[str, ...]:
     return tuple(one.person for role in order for one in people if one.role == role and one.ways)
 
 
-def asked_at(rota: Rota, people: Sequence[Contact], at: int) -> Contact | None:
+def recipient_at(rota: Rota, people: Sequence[Contact], at: int) -> Contact | None:
     """Who is told at a moment: the holder, else the next in line who can be reached, else who stands
     in; None where nobody can be reached."""
     line = (*in_line(rota, at), *stand_ins(people))

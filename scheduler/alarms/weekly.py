@@ -21,7 +21,7 @@ from scheduler.alarms.quiet_hours import (
     quiet_now,
     zone_of,
 )
-from scheduler.alarms.rota import asked_at, contact_of, holder, in_line, took_over
+from scheduler.alarms.rota import contact_of, holder, in_line, recipient_at, took_over
 from scheduler.alarms.stepping import TAKEN_OVER
 
 TEST_AT = time(9, 0)
@@ -133,7 +133,7 @@ def taken_over(
     that person has no quiet hours. at: when the newest of these alerts was opened; alerts: how many;
     lines: one a set."""
     due = next_up(office.people, office.rota, now)
-    contact = asked_at(office.rota, office.people, due)
+    contact = recipient_at(office.rota, office.people, due)
     if contact is None or not lines:
         return []
     subject, body = say.taken_over(firm, alerts, lines)

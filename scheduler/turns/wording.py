@@ -20,13 +20,13 @@ def as_it_stands(registry: Registry, notices: Sequence[Notice], now: int) -> lis
     known: dict[str, tuple[Episode, bool | None] | None] = {}
     found: list[Notice] = []
     for notice in notices:
-        if notice.about is None:
+        if notice.place is None:
             found.append(notice)
             continue
         if notice.cause not in known:
             known[notice.cause] = _stands(registry, notice.cause)
         stands = known[notice.cause]
-        found.append(notice if stands is None else _worded(notice, notice.about, *stands, now))
+        found.append(notice if stands is None else _worded(notice, notice.place, *stands, now))
     return found
 
 
@@ -35,7 +35,7 @@ def _worded(
 ) -> Notice:
     if unsure is not None:
         about = msgspec.structs.replace(about, unsure=unsure)
-    return alarms.worded(msgspec.structs.replace(notice, about=about), episode, now)
+    return alarms.worded(msgspec.structs.replace(notice, place=about), episode, now)
 
 
 def _stands(registry: Registry, cause: str) -> tuple[Episode, bool | None] | None:

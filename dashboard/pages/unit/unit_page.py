@@ -28,6 +28,7 @@ from dashboard.views import (
     starting,
     supply,
 )
+from dashboard.views.audience import sentence_for
 from dashboard.views.battery import BatteryPanel
 from dashboard.views.due import DueLine
 from dashboard.views.exercise import ExercisePanel
@@ -43,7 +44,6 @@ from dashboard.views.runs import (
     run_line,
     start_line,
 )
-from dashboard.views.said_to import said_to
 from dashboard.views.set_notices import Notice, cautions, notices
 from dashboard.views.supply import SupplyPanel
 from fleet import words
@@ -148,7 +148,7 @@ def unit_screen(
     ran = logbook.runs_of(days, summary, begin, end, reasons)
     starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
-    findings, say = summary.findings if summary else (), said_to(scope)
+    findings, say = summary.findings if summary else (), sentence_for(scope)
     unsure = lists.unsure_spells(services.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
     counts = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return UnitScreen(

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.model import Contact, Rota, Swap
-from scheduler.alarms import asked_at, holder, in_line, next_morning, weeks_ahead, with_stand_in
+from scheduler.alarms import holder, in_line, next_morning, recipient_at, weeks_ahead, with_stand_in
 from scheduler.alarms.rota import handover_after, took_over
 
 ZONE = "Europe/London"
@@ -141,7 +141,7 @@ def test_without_a_rota_the_owner_is_asked(people: tuple[Contact, ...], asked: s
 )
 def test_a_holder_who_cannot_be_reached_silences_nobody(rota: Rota, asked: str) -> None:
     at = int(datetime(2026, 1, 6, tzinfo=UTC).timestamp())
-    contact = asked_at(rota, NAMED, at)
+    contact = recipient_at(rota, NAMED, at)
     assert contact is not None
     assert contact.person == asked
-    assert asked_at(rota, NAMED[2:3], at) is None
+    assert recipient_at(rota, NAMED[2:3], at) is None

@@ -111,13 +111,13 @@ def test_a_reading_that_a_meter_was_on_meanwhile_is_not_doubted() -> None:
     unsure = case("over_voltage", now=DAY, adopted=True, facts={})
     (notice, *_) = alarms.tell([unsure], OFFICE, DAY)
     assert UNCHECKED in notice.body
-    assert notice.about is not None
+    assert notice.place is not None
     sure = msgspec.structs.replace(
-        notice, about=msgspec.structs.replace(notice.about, unsure=False)
+        notice, place=msgspec.structs.replace(notice.place, unsure=False)
     )
     assert UNCHECKED not in alarms.worded(sure, unsure.episode, DAY).body
 
 
 def test_a_notice_of_an_earlier_version_keeps_its_words() -> None:
-    old = msgspec.structs.replace(raised()[0], about=None)
+    old = msgspec.structs.replace(raised()[0], place=None)
     assert alarms.worded(old, over().episode, NIGHT + 1500) == old

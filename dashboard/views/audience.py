@@ -16,12 +16,12 @@ Say = Callable[[Finding, str, int], words.Sentence]
 """A finding in words, in a time zone, at a moment (UTC seconds)."""
 
 
-def said_to(scope: Scope) -> Say:
+def sentence_for(scope: Scope) -> Say:
     """How findings are told to who sees that much."""
     return words.sentence if scope.everything else customer_sentence
 
 
-def readiness_to(scope: Scope, held: ReadinessNow | None, zone: str, now: int) -> str:
+def readiness_for(scope: Scope, held: ReadinessNow | None, zone: str, now: int) -> str:
     """Whether a set would start now, to who sees that much; the word of its state first."""
     if scope.everything:
         return readiness_sentences.readiness(held, zone, now)
