@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import msgspec
 
 from dashboard import phrases
-from fleet import bounds, calendar, words
+from fleet import bounds, calendar, wiring, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
-from fleet.model import Record, RecordKind, ServicePlan
+from fleet.model import Record, RecordKind, ServicePlan, System
 from fleet.model.telemetry import Facts
 
 Kind = Literal["text", "long", "number", "moment", "date", "choice"]
@@ -53,6 +53,7 @@ CHEMISTRY = (
     ("gel", "gel"),
     ("lfp", "lithium iron phosphate"),
 )
+SYSTEMS = tuple((system, wiring.NAMES[system]) for system in get_args(System))
 COMMON = ("battery_v", "ac_v", "mains_v", "charge_v")
 VOLT_CHOICES = tuple(
     (name, phrases.called(name))
@@ -157,6 +158,32 @@ KINDS: dict[RecordKind, Form] = {
         "For a season; nothing is expected of it.",
         (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
     ),
+    "system": Form(
+        "How it is connected",
+        "Write down the system",
+        "From the nameplate and the terminals. Its volts of every phase, leg and the neutral are judged by "
+        "it, also those of past runs; the register says so from then on.",
+        (
+            Field("system", "System", "choice", True, "", SYSTEMS),
+            Field("line_v", "Nominal from line to line, V", "number"),
+            Field(
+                "senses",
+                "What its leads sense, where it is not what their names say",
+                "text",
+                False,
+                "such as ac_v=l12 ac_l1_v=l2_n ac_l2_v=l1_n ac_l3_v=none mains_v=l1_n; bus_l12: behind "
+                "its own breaker, on the bus.",
+            ),
+            Field(
+                "bus",
+                "Common bus, where it runs beside other sets",
+                "text",
+                False,
+                "a name of your own, the same for each set on it.",
+            ),
+            NOTE,
+        ),
+    ),
     "note": Form(
         "Note",
         "Write down the note",
@@ -250,6 +277,8 @@ def sent_of(record: Record, zone: str) -> dict[str, str]:
             value = first[1] if isinstance(first, list | tuple) and len(first) > 1 else None
         elif isinstance(value, list | tuple):
             value = value[0]
+        elif isinstance(value, Mapping):
+            value = wiring.senses_text(value)
         if value is None:
             continue
         if field.kind == "moment":
@@ -269,7 +298,15 @@ def _wall(at: int, zone: str) -> str:
     return calendar.local(at, zone).strftime("%Y-%m-%dT%H:%M")
 
 
-UNITS = {"hours": "h", "meter": "V", "raw": "V", "litres": "L", "level": "%", "minutes": "min"}
+UNITS = {
+    "hours": "h",
+    "meter": "V",
+    "raw": "V",
+    "litres": "L",
+    "level": "%",
+    "minutes": "min",
+    "line_v": "V",
+}
 MOMENTS = frozenset({"from", "to", "opened", "closed"})
 
 
@@ -286,6 +323,10 @@ def facts_words(record: Record, zone: str, now: int) -> str:
 
 
 def _said(name: str, value: Any, zone: str, now: int) -> str:
+    if isinstance(value, Mapping):
+        return wiring.senses_text(value)
+    if name == "system":
+        return {str(system): name for system, name in SYSTEMS}.get(str(value), str(value))
     if isinstance(value, list | tuple):
         return " and ".join(_said(name, one, zone, now) for one in value)
     if isinstance(value, bool) or not isinstance(value, int | float):

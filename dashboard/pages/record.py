@@ -59,13 +59,18 @@ def blank(
     unit: str,
     kind: RecordKind,
     corrects: Annotated[str, Query(max_length=64)] = "",
+    system: Annotated[str, Query(max_length=20)] = "",
+    line_v: Annotated[str, Query(max_length=20)] = "",
 ) -> Response:
-    """The empty form; of a correction of the same kind, as the old record would have filled it in."""
+    """The empty form; of a correction of the same kind, as the old record would have filled it in; of
+    how a set is connected, as its page asks."""
     zone = find_unit(services, viewer.scope, unit)[1].time_zone
     sent = {
         "at": calendar.local(services.clock(), zone).strftime("%Y-%m-%dT%H:%M"),
         "by": viewer.name,
     }
+    if kind == "system":
+        sent |= {"system": system, "line_v": line_v}
     old = _old(services, viewer.scope, unit, corrects)
     if old is not None and old.kind == kind:
         sent |= forms.sent_of(old, zone)

@@ -16,6 +16,7 @@ from fleet import words
 from fleet.model import Unit
 from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow
 from fleet.registry.lists.rows import HealthFacts
+from fleet.words import device_clock
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20
@@ -93,6 +94,12 @@ class HealthView(View, frozen=True, kw_only=True):
     touches_waiting: int
     quarantined: int
     open_alerts: int
+    clocks_put_right: Annotated[
+        int, Meta(description="devices whose stamps are read otherwise than they are written")
+    ]
+    clocks_too_coarse: Annotated[
+        int, Meta(description="devices whose stamps are no times: their receipts are used")
+    ]
 
 
 def status_of(beats: Sequence[Beat]) -> str:
@@ -102,6 +109,7 @@ def status_of(beats: Sequence[Beat]) -> str:
 
 def health_view(facts: HealthFacts, beats: Sequence[Beat], now: int) -> HealthView:
     """The service at `now` (UTC seconds)."""
+    _, ingest = facts.heartbeats.get("ingest", (0, {}))
     return HealthView(
         status=status_of(beats),
         now=now,
@@ -122,6 +130,8 @@ def health_view(facts: HealthFacts, beats: Sequence[Beat], now: int) -> HealthVi
         touches_waiting=facts.touches_device + facts.touches_unit,
         quarantined=facts.quarantined + facts.quarantined_over,
         open_alerts=facts.open_episodes,
+        clocks_put_right=int(ingest.get("clocks_put_right", 0)),
+        clocks_too_coarse=int(ingest.get("clocks_too_coarse", 0)),
     )
 
 
@@ -287,6 +297,10 @@ def forgiving(devices: list[tuple[DeviceFacts, Unit | None]]) -> list[OddDevice]
             odd.append(f"messages missing: {pulse.sequence_gaps}")
         if pulse.clock_wrong_since is not None:
             odd.append("clock wrong")
+        if pulse.clock.zone:
+            odd.append(f"its stamps are read as {device_clock.read_as(pulse.clock)}")
+        if pulse.clock.coarse:
+            odd.append(f"stamps in steps of {pulse.clock.grain_s} s")
         if odd:
             found.append(OddDevice(device=facts.device, unit=unit.id if unit else "", odd=odd))
     return found

@@ -13,6 +13,7 @@ from dashboard.request_context import Services
 from dashboard.views.audience import readiness_for, sentence_for
 from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
+from dashboard.views.device_clock import DeviceClockView, device_clock
 from dashboard.views.due import DueView, due_view
 from dashboard.views.findings import FindingView, finding_view
 from dashboard.views.named import SetName, set_name
@@ -149,6 +150,7 @@ class UnitFullView(UnitView, frozen=True, kw_only=True):
     fuel: FuelView | None
     battery: BatteryView | None
     devices: tuple[str, ...]
+    clocks: Annotated[tuple[DeviceClockView, ...], Meta(description="of its devices, as learned")]
     register_facts: Annotated[RegisterRowView, Meta(description="the register's row of this unit")]
     readings: tuple[ReadingNowView, ...]
     due: tuple[DueView, ...]
@@ -183,6 +185,7 @@ def unit_full(
         fuel=view_of(FuelView, verdict.fuel) if verdict else None,
         battery=view_of(BatteryView, verdict.battery) if verdict else None,
         devices=tuple(pulse.device for pulse in inputs.pulses) if inputs else (),
+        clocks=tuple(device_clock(p, site.time_zone, now) for p in inputs.pulses) if inputs else (),
         register_facts=register_row(unit, scope),
         readings=tuple(reading_view(r) for r in logbook.readings_now(inputs, now))
         if inputs

@@ -80,6 +80,7 @@ def now_of(
         last_stop=now_open.runs[-1].end if now_open.runs else None,
         came_on_at=None if carry is None else _came_on(carry, now_open.facts, now),
         running_known_s=habit.running_known_s(reports),
+        mains_v=carry.mains_v if carry else None,
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
     if quiet.since is not None:

@@ -62,7 +62,7 @@ def failed_start(
             crank_s=newest_demand.crank_s,
             cause=newest_demand.cause or None,
             mains_v=None if mains is None else round(mains.value, 1),
-            nominal_v=float(inputs.unit.nominal_v),
+            nominal_v=float(at.mains_v or inputs.unit.nominal_v),
         ),
         evidence=Evidence(
             channels=newest_demand.seen_by,

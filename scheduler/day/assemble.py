@@ -88,6 +88,7 @@ def digest(
             starts=starts.carry,
             in_auto=auto.last,
             mains=line.last,
+            mains_v=given.mains_v if len(given.of("mains_v")) else before.mains_v,
             supply=supply_carry,
             fuel=fuel_carry,
             battery=cells_carry,

@@ -11,8 +11,9 @@ from typing import Any, get_args
 
 import msgspec
 
+from fleet import wiring
 from fleet.channels import NAMES as CHANNEL_NAMES
-from fleet.model import Chemistry, RecordKind, ServicePlan, Unit
+from fleet.model import Chemistry, RecordKind, ServicePlan, System, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
@@ -99,6 +100,19 @@ def _long_text(value: Any, about: About) -> str:
     return cells.text(value, NOTE_AT_MOST)
 
 
+def _system(value: Any, about: About) -> str:
+    return cells.word(value, get_args(System))
+
+
+def _senses(value: Any, about: About) -> dict[str, str]:
+    try:
+        if isinstance(value, Mapping):
+            value = " ".join(f"{lead}={sensed}" for lead, sensed in value.items())
+        return wiring.read_senses(cells.text(value))
+    except ValueError as fault:
+        raise CellFault(str(fault)) from None
+
+
 def _date(value: Any, about: About) -> str:
     return cells.iso_date(value)
 
@@ -135,6 +149,13 @@ FIELDS: dict[RecordKind, tuple[Field, ...]] = {
         _NOTE,
     ),
     "note": (Field("text", _long_text, True),),
+    "system": (
+        Field("system", _system, True),
+        Field("line_v", _number(10, 1_500)),
+        Field("senses", _senses),
+        Field("bus", _identifier),
+        _NOTE,
+    ),
 }
 
 COLUMNS: tuple[str, ...] = tuple(
@@ -184,6 +205,18 @@ def read_facts(kind: RecordKind, given: Mapping[str, Any], about: About) -> dict
 def _check_together(kind: RecordKind, facts: dict[str, Any], about: About) -> None:
     if kind == "refuel" and "litres" not in facts and "level" not in facts:
         raise FactFault("litres", "", "is missing, and level too: refuel needs one of them.")
+    if kind == "system":
+        try:
+            wiring.check(
+                wiring.Wiring(
+                    system=facts["system"],
+                    nominal_v=about.unit.nominal_v,
+                    line_v=facts.get("line_v"),
+                    senses=facts.get("senses", {}),
+                )
+            )
+        except wiring.WiringFault as fault:
+            raise FactFault(fault.name, facts.get(fault.name, ""), str(fault)) from None
     if kind == "fitting":
         facts.setdefault("from", about.at)
     if kind in ("laid_up", "out_of_service"):

@@ -14,7 +14,12 @@ from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.facts.records.check import Accepted, RecordRefused, check_records
-from fleet.registry.facts.records.consequences import recalibrate, refit, units_changed
+from fleet.registry.facts.records.consequences import (
+    declare,
+    recalibrate,
+    refit,
+    units_changed,
+)
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 
@@ -47,6 +52,7 @@ def write_records(connection: sa.Connection, accepted: Sequence[Accepted], now: 
     for record in (r for one in new for r in (one.record, one.old) if r is not None):
         _merge(touched, {record.unit: _first_moment(record) // DAY_S})
     _merge(touched, refit(connection, new, now))
+    _merge(touched, declare(connection, new))
     recalibrate(connection, new)
     units_changed(connection, touched, now)
 
