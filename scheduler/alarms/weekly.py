@@ -108,7 +108,8 @@ SETTLED_S = 900
 """An import is over when nothing more came of it for a quarter of an hour. Common practice, no
 source."""
 SUMMARY_FOR_S = 12 * 3600
-"""Older ones are told no more: all quiet and the pages say what is open."""
+"""Older ones are told no more: all quiet and the pages say what is open. Common practice, no
+source."""
 
 
 def imports(episodes: Sequence[Episode], now: int) -> list[list[Episode]]:

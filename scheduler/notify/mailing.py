@@ -23,7 +23,7 @@ from fleet.words.alert_sentences import one_line
 
 HEADER = "X-Hourhand-Notice"
 MOST_NAME = 60
-"""Characters of a name beside an address."""
+"""Characters of a name beside an address. A bound of ours."""
 IN_A_THREAD: frozenset[NoticeKind] = frozenset(
     {"alert", "changed", "cleared", "escalated", "outage", "customer_text"}
 )

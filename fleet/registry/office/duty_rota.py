@@ -26,6 +26,7 @@ class StoredWaking(Waking, frozen=True, kw_only=True):
 
 
 EDITION = 2
+"""Of the waking table as it is written today. Definition."""
 
 
 def rota(reg: Registry) -> tuple[Rota, int]:
