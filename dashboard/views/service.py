@@ -13,8 +13,8 @@ from dashboard import phrases
 from dashboard.events import Condition
 from dashboard.views.contract import Form, Next, View
 from fleet import words
-from fleet.model import Unit
-from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow
+from fleet.model import Pulse, Unit
+from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow, Refused
 from fleet.registry.lists.rows import HealthFacts
 from fleet.words import device_clock
 
@@ -161,6 +161,62 @@ def quarantine_view(row: QuarantineRow) -> QuarantineView:
         fault_of="ours" if row.item.ours else "device",
         size_bytes=row.size,
         payload=row.item.payload.decode("utf-8", "replace"),
+    )
+
+
+class RefusedView(View, frozen=True, kw_only=True):
+    """Messages of a device set aside for one reason; example: the newest of them."""
+
+    reason: str
+    messages: int
+    example: QuarantineView
+
+
+class DeviceWireView(View, frozen=True, kw_only=True):
+    """What of a device's messages was forgiven and refused."""
+
+    form = Form(
+        name="DeviceWire",
+        about={
+            "unit": "the set it speaks for now",
+            "forgiven": "reason to how often, since the device was first heard",
+            "unknown": "names outside the table of channels, each with a value it came with",
+            "refused": "by reason, of the messages that are still kept (90 days, 1,000 a day)",
+            "refused_not_kept": "more than a day's thousand: counted only",
+        },
+        moments=frozenset({"clock_wrong_since"}),
+    )
+    device: str
+    unit: str | None
+    heard_at: int | None
+    forgiven: dict[str, int]
+    unknown: dict[str, str]
+    sequence_gaps: int
+    clock_wrong_since: int | None
+    refused: tuple[RefusedView, ...]
+    refused_not_kept: int
+
+
+def device_wire(
+    facts: DeviceFacts, unit: Unit | None, refused: Sequence[Refused], over: int
+) -> DeviceWireView:
+    """A device as it is on the wire. over: messages set aside that were counted and not kept."""
+    pulse = facts.pulse or Pulse(device=facts.device)
+    return DeviceWireView(
+        device=facts.device,
+        unit=unit.id if unit else None,
+        heard_at=pulse.heard_at,
+        forgiven=pulse.forgiven,
+        unknown=pulse.unknown,
+        sequence_gaps=pulse.sequence_gaps,
+        clock_wrong_since=pulse.clock_wrong_since,
+        refused=tuple(
+            RefusedView(
+                reason=one.reason, messages=one.messages, example=quarantine_view(one.newest)
+            )
+            for one in refused
+        ),
+        refused_not_kept=over,
     )
 
 

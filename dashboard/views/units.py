@@ -15,7 +15,7 @@ from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.device_clock import DeviceClockView, device_clock
 from dashboard.views.due import DueView, due_view
-from dashboard.views.findings import FindingView, finding_view
+from dashboard.views.findings import AlertView, FindingView, finding_view
 from dashboard.views.named import SetName, set_name
 from dashboard.views.readiness import FuelView, MainsView, ReadinessView, readiness_view
 from dashboard.views.register import RegisterRowView, register_row
@@ -202,6 +202,16 @@ def unit_full(
         harder_not_judged=verdict.starts.not_judged if verdict else "",
         duty=verdict.ahead.duty if verdict else None,
     )
+
+
+class KnownView(View, frozen=True, kw_only=True):
+    """A set as it was known at a moment, and the alerts that stood then."""
+
+    form = Form(name="Known", about={"known_at": "when it was looked at last; null: not yet"})
+    at: int
+    known_at: int | None
+    unit: UnitView
+    alerts: tuple[AlertView, ...]
 
 
 class UnitPage(View, frozen=True, kw_only=True):
