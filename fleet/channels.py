@@ -93,7 +93,13 @@ GLOSSARY: tuple[Channel, ...] = (
     Channel("load_kw", "kW", (-100, 20000), (0, 5000), "gauge", 2, "real power the set delivers"),
     Channel("current_a", "A", (-100, 20000), (0, 8000), "gauge", 1, "line current"),
     Channel(
-        "run_hours_h", "h", (0, 1_000_000), (0, 100_000), "counter", 2, "the device's hour meter"
+        "run_hours_h",
+        "h",
+        (0, 5_000_000_000),
+        (0, 100_000),
+        "counter",
+        2,
+        "the device's hour meter; one that counts minutes or seconds is declared so",
     ),
     Channel(
         "start_attempts",

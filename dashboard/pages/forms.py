@@ -15,10 +15,11 @@ import msgspec
 from dashboard import phrases
 from fleet import bounds, calendar, wiring, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
+from fleet.hour_format import clock_hours
 from fleet.model import Record, RecordKind, ServicePlan, System
 from fleet.model.telemetry import Facts
 
-Kind = Literal["text", "long", "number", "moment", "date", "choice"]
+Kind = Literal["text", "long", "number", "hours", "moment", "date", "choice"]
 Choices = tuple[tuple[str, str], ...]
 
 
@@ -60,6 +61,13 @@ VOLT_CHOICES = tuple(
     for name in (*COMMON, *sorted((AC_VOLTS | BATTERY_VOLTS) - {*COMMON, "crank_min_v"}))
 )
 
+HOUR_FORMATS = (
+    ("hours", "hours as decimals: 812.75 is 812 h 45 min"),
+    ("hours_minutes", "hours and minutes: 812.45 is 812 h 45 min"),
+    ("minutes", "a count of minutes: 48,765 is 812 h 45 min"),
+    ("seconds", "a count of seconds"),
+)
+
 NOTE = Field("text", "Note", "long")
 
 KINDS: dict[RecordKind, Form] = {
@@ -72,7 +80,7 @@ KINDS: dict[RecordKind, Form] = {
             Field(
                 "hours",
                 "Engine's own hour meter, h",
-                "number",
+                "hours",
                 False,
                 "As it reads on the engine, not on this page.",
             ),
@@ -83,7 +91,40 @@ KINDS: dict[RecordKind, Form] = {
         "Hour meter read",
         "Write down the reading",
         "Engine hours are counted on from what the engine's own meter says.",
-        (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
+        (
+            Field(
+                "hours",
+                "Engine's own hour meter, h",
+                "hours",
+                True,
+                "812.7, or 812:42 with minutes.",
+            ),
+            NOTE,
+        ),
+    ),
+    "meter_replaced": Form(
+        "Hour meter replaced",
+        "Write down the new meter",
+        "A new hour meter, or one that lost its count, on the same engine: this ties its reading to "
+        "the old one, and the engine keeps its age.",
+        (
+            Field(
+                "old_hours",
+                "The old meter's last reading, h",
+                "hours",
+                True,
+                "If it cannot be read: the hours this service counts now; say so in the note.",
+            ),
+            Field("new_hours", "The new meter's first reading, h", "hours", True, "Often 0."),
+            NOTE,
+        ),
+    ),
+    "hour_format": Form(
+        "How the hour meter writes",
+        "Write down the format",
+        "How the device that is fitted now sends the hours of its meter. All its readings are read "
+        "so, the earlier ones too.",
+        (Field("format", "It writes", "choice", True, "", HOUR_FORMATS), NOTE),
     ),
     "meter_check": Form(
         "Readings checked",
@@ -192,7 +233,10 @@ KINDS: dict[RecordKind, Form] = {
     ),
 }
 
-DONE: dict[str, str] = {kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()}
+DONE: dict[str, str] = {
+    **{kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()},
+    "undone": "Undone: it stays in the list and counts no more.",
+}
 
 
 def fields_of(kind: RecordKind, plan: ServicePlan | None) -> tuple[Field, ...]:
@@ -237,6 +281,13 @@ def number(text: str, zone: str = "") -> float:
     return bounds.number(text)
 
 
+def hours(text: str, zone: str = "") -> float:
+    """Hours [h] as a number, or with minutes after a colon: 812:42. Raises ValueError with what to
+    write."""
+    written = clock_hours(text)
+    return number(text) if written is None else written
+
+
 def moment(text: str, zone: str) -> int:
     """UTC seconds of a local date and time as a browser sends it (2026-11-25T07:01)."""
     try:
@@ -262,6 +313,7 @@ READERS: dict[Kind, Callable[[str, str], Any]] = {
     "long": words_of,
     "choice": words_of,
     "number": number,
+    "hours": hours,
     "moment": moment,
     "date": day,
 }
@@ -300,6 +352,8 @@ def _wall(at: int, zone: str) -> str:
 
 UNITS = {
     "hours": "h",
+    "old_hours": "h",
+    "new_hours": "h",
     "meter": "V",
     "raw": "V",
     "litres": "L",

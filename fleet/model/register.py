@@ -168,8 +168,16 @@ class Fitting(msgspec.Struct, frozen=True, kw_only=True):
     by: str = ""
 
 
+HourFormat = Literal["hours", "hours_minutes", "minutes", "seconds"]
+"""How a device writes the hours of its meter: as decimals, as hours and minutes with a point between
+(812.45 is 812 h 45 min), or as a count of minutes or of seconds."""
+
+
 class Calibration(msgspec.Struct, frozen=True, kw_only=True):
-    """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on."""
+    """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on.
+
+    hour_format: of an hour meter, how it writes hours; this one holds for the whole of its fitting.
+    """
 
     id: str
     fitting: str
@@ -183,12 +191,15 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True):
     leads: str = ""
     meter: tuple[float, ...] = ()
     raw: tuple[float, ...] = ()
+    hour_format: HourFormat | None = None
 
 
 RecordKind = Literal[
     "fitting",
     "meter_check",
     "hour_meter",
+    "meter_replaced",
+    "hour_format",
     "task_done",
     "part_changed",
     "refuel",

@@ -35,7 +35,7 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
         reports,
         inputs.fittings,
         inputs.calibrations,
-        [at for at, _ in hours.anchors(inputs.unit, inputs.records)],
+        hours.reading_moments(inputs.unit, inputs.records),
     )
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fleet.calibration import line_at
+from fleet.calibration import true_value
 from fleet.model import Latest, Pulse
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.verdict import Blind
@@ -79,8 +79,7 @@ def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
     latest = max(found, key=lambda value: value.at)
     fittings = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, latest.at)}
     lines = [c for c in inputs.calibrations if c.channel == channel and c.fitting in fittings]
-    gain, offset = line_at(lines, latest.at)
-    value = gain * latest.value + offset
+    value = true_value(lines, latest.at, latest.value)
     low, high = span(channel, plate_of(inputs.unit), inputs.unit.battery_nominal_v)
     return Latest(latest.at, value) if low <= value <= high else None
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
+from fleet.hour_format import hour_format_of
 from fleet.model import DeviceEvent, Series
 from scheduler.day import explain
 from scheduler.day.document import Carry, Day, DayFacts, Halt, MainsEdge
@@ -118,6 +119,8 @@ def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.
         anchors=g.facts.anchors,
         cuts=g.cuts,
         digits=g.facts.hour_meter_digits,
+        declared=hour_format_of(c for c in g.facts.calibrations if c.fitting == g.fitting),
+        sent=g.meter_sent,
     )
     found = runs.find(
         trace.t,

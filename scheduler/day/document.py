@@ -35,7 +35,7 @@ from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 # Days and what is inside them hold no cycles and are kept by the hundred thousand: the nouns with
 # gc=False are left out when Python looks for garbage cycles, which took longer than decoding them.
 
-CODE = "6"
+CODE = "7"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
 
@@ -228,7 +228,11 @@ def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
         facts,
         habit=msgspec.structs.replace(facts.habit, source="default"),
         fittings=fitted,
-        calibrations=tuple(c for c in facts.calibrations if c.from_at < end and c.fitting in ids),
+        calibrations=tuple(
+            c
+            for c in facts.calibrations
+            if c.fitting in ids and (c.from_at < end or c.hour_format is not None)
+        ),
         anchors=tuple(at for at in facts.anchors if since < at < end),
     )
     return sha256(_ENCODER.encode((CODE, day, reaching, carry))).hexdigest()[:32]

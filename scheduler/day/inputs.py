@@ -36,6 +36,8 @@ class DayInputs:
     cuts: tuple[int, ...]
     mains_v: float
     """What the mains is nominally at between the two conductors it is read at [V]."""
+    meter_sent: Series
+    """What the hour meter sent, also beyond what can be hours: a count of seconds soon is."""
 
     def of(self, channel: str) -> Series:
         """The channel's values, of which those that are doubted are left out already."""
@@ -57,7 +59,8 @@ def gather(
     Gives: a record, readings in their channels' units. Definition.
     """
     start, end = day * DAY_S, (day + 1) * DAY_S
-    kept = _doubted(facts, reporting.clip(series, start, end))
+    sent = reporting.clip(series, start, end)
+    kept = _doubted(facts, sent)
     inside = sorted(
         (_finite(e) for e in events if start <= e.at < end),
         key=lambda e: (e.at, e.event, e.channel, e.device, e.cause, sorted(e.values.items())),
@@ -88,6 +91,7 @@ def gather(
         fitting,
         tuple(cuts),
         _mains_v(facts, kept, None if cuts else carry.mains_v),
+        _finite_of(sent.get("run_hours_h") or no_series()),
     )
 
 
@@ -106,6 +110,11 @@ def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:
         for name, one in series.items()
     }
     return {name: one for name, one in found.items() if len(one)}
+
+
+def _finite_of(series: Series) -> Series:
+    keep = np.isfinite(series.v)
+    return series if keep.all() else Series(series.t[keep], series.v[keep])
 
 
 def _finite(event: DeviceEvent) -> DeviceEvent:

@@ -10,6 +10,7 @@ import re
 from datetime import UTC, datetime
 
 from fleet import defaults
+from fleet.hour_format import MINUTES_IN_H
 from fleet.model import Task
 from ingest.pulses import MESSAGE_OVERHEAD_B
 from scheduler.assess.battery.assessment import LOW_DAYS_LEFT
@@ -20,9 +21,14 @@ from scheduler.assess.card import SOON_DAYS as CARD_SOON_DAYS
 from scheduler.assess.findings import CLOCK_SHOWN_S, NEVER_HEARD_S, ROLL_OVER_SHOWN_S
 from scheduler.assess.fuel import AGREED_H, FULL_SHARE, LASTING_S
 from scheduler.assess.fuel import LOW_SHARE as FUEL_LOW_SHARE
-from scheduler.assess.hours.check import CROSS_CHECK_H, CROSS_CHECK_S, CROSS_CHECK_SHARE
-from scheduler.assess.hours.meter import STANDING_AT_LEAST_H, STANDING_WATCHED
-from scheduler.assess.hours.meter import STANDING_SHARE as METER_STANDING_SHARE
+from scheduler.assess.hours.metering import (
+    CROSS_CHECK_H,
+    CROSS_CHECK_S,
+    CROSS_CHECK_SHARE,
+    STANDING_AT_LEAST_H,
+    STANDING_WATCHED,
+)
+from scheduler.assess.hours.metering import STANDING_SHARE as METER_STANDING_SHARE
 from scheduler.assess.readiness import WITH_FAILURE_S
 from scheduler.assess.supply.by_runs import RUNS_BAD, RUNS_LOOKED
 from scheduler.outage.grouping import SETS_LEAST, SHARE_LEAST, SITES_LEAST, WITHIN_S
@@ -57,6 +63,7 @@ from scheduler.rules.exercise.exercise_verdict import (
 )
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 from scheduler.rules.fuel.level import CLEAR_PCT, PROPANE_PCT
+from scheduler.rules.hours.format_evidence import COUNTS_FASTER, LEAPS_LEAST, LEAPS_SHARE
 from scheduler.rules.hours.meter import RULES as METER
 from scheduler.rules.mains import ABSENT_SHARE, BACK_SHARE
 from scheduler.rules.reliability import AT_95, SURE, HarderRules
@@ -276,6 +283,13 @@ LIMITS: dict[str, tuple[str, ...]] = {
     "meter_disagrees": (
         f"{pct(CROSS_CHECK_SHARE)} and {CROSS_CHECK_H} h",
         f"over {CROSS_CHECK_S // D} days",
+    ),
+    "hour_format_asked": (
+        f"{LEAPS_LEAST['hours_minutes']} leaps",
+        f".{MINUTES_IN_H} or more",
+        f"or {LEAPS_LEAST['minutes']} of",
+        f"{COUNTS_FASTER} times",
+        f"{pct(LEAPS_SHARE)}",
     ),
     "uses_integrated_hours": (
         f"{STANDING_AT_LEAST_H} h and {pct(METER_STANDING_SHARE)}",

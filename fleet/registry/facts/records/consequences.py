@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.model import PHASES_OF, Calibration, Record, System, Unit
+from fleet.model import PHASES_OF, Record, System, Unit
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.statements import bump, note_changes
 from fleet.registry.derived.touches import touch_units
-from fleet.registry.facts import fittings
+from fleet.registry.facts import calibrations, fittings
 from fleet.registry.facts.fittings import Claim
 from fleet.registry.facts.records.check import Accepted
 from fleet.registry.facts.units import fittings_of
@@ -70,16 +69,11 @@ def refit(connection: sa.Connection, new: Sequence[Accepted], now: int) -> dict[
 
 
 def recalibrate(connection: sa.Connection, new: Sequence[Accepted]) -> None:
-    """Write calibrations, take corrected ones back, and find the fitting each belongs to."""
-    made = [(one.record.unit, one.calibration) for one in new if one.calibration is not None]
-    if made:
-        rows = [_calibration_row(unit, calibration) for unit, calibration in made]
-        connection.execute(sa.insert(t.calibration), rows)
-    for one in new:
-        if one.old is not None and one.old.kind == "meter_check":
-            connection.execute(sa.delete(t.calibration).where(t.calibration.c.id == one.old.id))
-    for unit in sorted({unit for unit, _ in made}):
-        fittings.refit_calibrations(connection, unit, fittings_of(connection, unit))
+    """Work out anew the calibrations of the units whose checks were added or taken back."""
+    kinds = calibrations.CALIBRATING
+    known = [r for one in new for r in (one.record, one.old) if r is not None]
+    for unit in sorted({r.unit for r in known if r.kind in kinds}):
+        calibrations.work_out(connection, unit, fittings_of(connection, unit))
 
 
 def declare(connection: sa.Connection, new: Sequence[Accepted]) -> dict[str, int]:
@@ -128,16 +122,3 @@ def _declared(unit: Unit, record: Record | None) -> Unit:
         senses=facts.get("senses", {}),
         bus=facts.get("bus", ""),
     )
-
-
-def _calibration_row(unit: str, calibration: Calibration) -> dict[str, Any]:
-    return {
-        "id": calibration.id,
-        "unit": unit,
-        "fitting": None,
-        "channel": calibration.channel,
-        "gain": calibration.gain,
-        "zero": calibration.offset,
-        "from_at": calibration.from_at,
-        "doc": documents.encode(calibration),
-    }

@@ -13,7 +13,8 @@ import msgspec
 
 from fleet import wiring
 from fleet.channels import NAMES as CHANNEL_NAMES
-from fleet.model import Chemistry, RecordKind, ServicePlan, System, Unit
+from fleet.hour_format import clock_hours
+from fleet.model import Chemistry, HourFormat, RecordKind, ServicePlan, System, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
@@ -88,6 +89,10 @@ def _chemistry(value: Any, about: About) -> str:
     return cells.word(value, get_args(Chemistry))
 
 
+def _hour_format(value: Any, about: About) -> str:
+    return cells.word(value, get_args(HourFormat))
+
+
 def _identifier(value: Any, about: About) -> str:
     return cells.identifier(value)
 
@@ -117,7 +122,12 @@ def _date(value: Any, about: About) -> str:
     return cells.iso_date(value)
 
 
-_HOURS = _number(0, 1_000_000)
+def _hours(value: Any, about: About) -> float:
+    """Hours [h] as a number, or with a colon: 812:45."""
+    written = clock_hours(value)
+    return cells.number(value if written is None else written, 0, 1_000_000)
+
+
 _NOTE = Field("text", _long_text)
 
 FIELDS: dict[RecordKind, tuple[Field, ...]] = {
@@ -131,8 +141,14 @@ FIELDS: dict[RecordKind, tuple[Field, ...]] = {
         Field("leads", _text),
         _NOTE,
     ),
-    "hour_meter": (Field("hours", _HOURS, True), _NOTE),
-    "task_done": (Field("task", _task, True), Field("hours", _HOURS), _NOTE),
+    "hour_meter": (Field("hours", _hours, True), _NOTE),
+    "meter_replaced": (
+        Field("old_hours", _hours, True),
+        Field("new_hours", _hours, True),
+        _NOTE,
+    ),
+    "hour_format": (Field("format", _hour_format, True), _NOTE),
+    "task_done": (Field("task", _task, True), Field("hours", _hours), _NOTE),
     "part_changed": (
         Field("part", _text, True),
         Field("date", _date),

@@ -58,7 +58,9 @@ def write_records(connection: sa.Connection, accepted: Sequence[Accepted], now: 
 
 
 def _first_moment(record: Record) -> int:
-    """From when on the record changes what is known of its unit."""
+    """From when on the record changes what is known of its unit; a format, since its beginning."""
+    if record.kind == "hour_format":
+        return 0
     starts: list[int] = [
         record.facts[k] for k in ("from", "opened") if isinstance(record.facts.get(k), int)
     ]
