@@ -150,7 +150,7 @@ def test_a_channel_gone_silent_has_no_say() -> None:
         "charge_v": pairs(("10:00", 0), ("10:01", 14), ("10:02", 14)),
     }
     (run,) = one_day(told, signal=signal)
-    assert run.end == clock("10:06"), "the first AC reading after its 3 min are over"
+    assert run.end == clock("10:07"), "the first AC reading after its 4.5 min are over"
 
 
 def test_an_implausible_value_is_ignored() -> None:
@@ -348,9 +348,9 @@ def test_a_run_never_exceeds_its_readings(steps: list[tuple[int, int]]) -> None:
     for run in runs_of(walk(facts(), {"running": one})):
         assert run.end is not None
         assert one.t[0] <= run.start <= run.last_on_at <= run.end <= one.t[-1]
-        assert run.longest_gap_s <= 180
+        assert run.longest_gap_s <= 270, "three minutes missing, and half the allowed gap"
         inside = one.t[(one.t >= run.start) & (one.t <= run.end)]
-        assert np.all(np.diff(inside) <= 180)
+        assert np.all(np.diff(inside) <= 270)
         assert run.readings >= 1
 
 
