@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from dashboard import phrases
 from dashboard.request_context import Services
+from dashboard.views.audience import sentence_for
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name, staff_name
 from fleet import words
@@ -85,7 +86,7 @@ def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertL
     """One episode: whose, what was seen, and what became of it."""
     about = subject(services, scope, episode)
     state = alarms.state_of(episode)
-    said = words.sentence(episode.finding, about.zone, now)
+    said = sentence_for(scope)(episode.finding, about.zone, now)
     return AlertLine(
         alert=alert_view(episode, about.zone, now, scope),
         subject=about,
