@@ -496,6 +496,9 @@ def test_openapi_lists_what_is_built_and_no_page(client: TestClient) -> None:
     paths = set(client.get("/api/openapi.json").json()["paths"])
     assert paths == {
         "/api/units",
+        "/api/devices/{device}/wire",
+        "/api/units/{unit}/hours",
+        "/api/units/{unit}/known",
         "/api/units/{unit}",
         "/api/units/{unit}/readings",
         "/api/units/{unit}/runs",
