@@ -111,6 +111,7 @@ def list_units(options: argparse.Namespace) -> int:
                 "area": u.area,
                 "device": u.device,
                 "condition": m.condition if m else None,
+                "last_heard_running_at": m.ran_at if m else None,
                 "engine_hours_h": m.hours.hours_h if m else None,
                 "heard_at": m.heard_at if m else None,
                 "findings": [f.kind for f in m.findings] if m else [],
@@ -141,7 +142,7 @@ def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[
     hours = summary.hours.hours_h
     worst = summary.findings[0] if summary.findings else None
     return (
-        words.condition(summary.condition),
+        words.condition_now(summary.condition, summary.ran_at, zone, now),
         "" if hours is None else words.hours(hours),
         "never" if summary.heard_at is None else words.moment(summary.heard_at, zone, now),
         ""

@@ -53,7 +53,7 @@ FINDINGS_IN_A_LINE = 2
 class UnitView(View, frozen=True, kw_only=True):
     """A set as a list tells it."""
 
-    form = Form(moments=frozenset({"condition_since", "learning_until"}))
+    form = Form(moments=frozenset({"condition_since", "last_heard_running_at", "learning_until"}))
 
     unit: str
     site: str
@@ -65,6 +65,10 @@ class UnitView(View, frozen=True, kw_only=True):
     time_zone: str
     condition: Annotated[str | None, Meta(description="null: too new, not assessed yet")] = None
     condition_since: int | None = None
+    last_heard_running_at: Annotated[
+        int | None,
+        Meta(description="where it is not known to run now, and nothing since has it standing"),
+    ] = None
     heard_at: int | None = None
     newest_at: int | None = None
     engine_hours: HoursView | None = None
@@ -99,6 +103,7 @@ def unit_view(
         bare,
         condition=summary.condition,
         condition_since=summary.condition_since,
+        last_heard_running_at=summary.ran_at,
         heard_at=summary.heard_at,
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
@@ -211,13 +216,14 @@ class FindingMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitLine:
-    """A set as one line of a list. condition None: too new. findings: the gravest; more: of others.
+    """A set as one line of a list. condition None: too new; said: in words. findings: the gravest; more: of others.
 
     why: the reason or proof of its readiness, without the word that stands beside it.
     """
 
     set: SetName
     condition: Condition | None
+    said: str
     ready: Readiness
     why: str
     heard: str
@@ -239,6 +245,7 @@ def unit_line(
     return UnitLine(
         set=set_name(unit, site, customer),
         condition=summary.condition if summary else None,
+        said=condition_words(summary, zone, now),
         ready=held.state if held else "unknown",
         why=ready_why(summary, zone, now),
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
@@ -249,6 +256,13 @@ def unit_line(
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),
     )
+
+
+def condition_words(summary: UnitSummary | None, zone: str, now: int) -> str:
+    """Its condition, with when it was last heard running where no more is known; "" too new."""
+    if summary is None:
+        return ""
+    return words.condition_now(summary.condition, summary.ran_at, zone, now)
 
 
 def ready_why(summary: UnitSummary | None, zone: str, now: int) -> str:

@@ -63,14 +63,15 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     3 of its own intervals, at least 20 min; of one that sleeps the second missed report and 10 %;
     never heard for 24 h. Common practice, no source.
 
-    limit_s: how long it may be silent. last_condition: of the set when it was last heard. never: it
-    never spoke.
+    limit_s: how long it may be silent. last_condition: of the set when it was last heard. ran_at:
+    when it was last heard running, where nothing since has it standing. never: it never spoke.
     """
 
     limit_s: WholeSeconds
     silent_since: Moment | None = None
     heard_at: Moment | None = None
     last_condition: Condition | None = None
+    ran_at: Moment | None = None
     never: bool = False
 
 
@@ -85,13 +86,16 @@ def _not_reporting(facts: NotReporting, f: Found, zone: str, now: int) -> Senten
             do="Check the device's topic and id against the register, then its power and signal.",
         )
     seen = f"Silent for {span(now - heard)}, last heard {moment(heard, zone, now)}."
+    title = f"Silent {span(now - heard)}"
     last = facts.last_condition
     if last in ("running", "last_heard_running"):
+        title += ", last heard running"
+        title += f", {moment(facts.ran_at, zone, now)}" if facts.ran_at is not None else ""
         seen += " It was running when it was last heard."
     elif last is not None:
         seen += f" It last said: {CONDITIONS[last].lower()}."
     return Sentence(
-        title=f"Silent {span(now - heard)}",
+        title=title,
         seen=seen,
         do="Check its power and signal; treat it as unknown, not as ready.",
     )

@@ -41,13 +41,22 @@ def readiness(now_: ReadinessNow | None, zone: str, now: int) -> str:
     if now_ is None:
         return "Unknown: it has not been looked at yet."
     word = READINESS[now_.state]
+    was = last_running(now_, zone, now)
     if now_.state == "ready":
-        return f"{word}: {proof(now_, now)}."
-    said = f"{word}: {reason(now_.why, now_, zone, now)}."
+        return f"{word}: {proof(now_, now)}.{was}"
+    said = f"{word}: {reason(now_.why, now_, zone, now)}.{was}"
     if now_.state in ("doubtful", "unknown") and now_.why not in SPEAKS_OF_PROOF:
         held = proof(now_, now)
         said += f" It {held}." if held else ""
     return said
+
+
+def last_running(now_: ReadinessNow, zone: str, now: int) -> str:
+    """` Last heard running, 02:14: whether it still runs is not known.`; empty of any other."""
+    if now_.ran_at is None:
+        return ""
+    at = moment(now_.ran_at, zone, now)
+    return f" Last heard running, {at}: whether it still runs is not known."
 
 
 SPEAKS_OF_PROOF = frozenset(

@@ -49,6 +49,18 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     return active(inputs, at)
 
 
+def ran_at(inputs: UnitInputs, at: Now) -> int | None:
+    """When a set was last heard running that is not known to run now, and of which nothing since
+    has it standing; None: otherwise, also where people set it aside.
+
+    Gives: [UTC s], or none. Definition.
+    """
+    if at.aside is not None or at.silence.heard_at is None:
+        return None
+    word, since = active(inputs, at)
+    return since if word == "last_heard_running" else None
+
+
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition by what the device last said.
 

@@ -83,7 +83,9 @@ def _streak(known: Sequence[StartDemand]) -> int:
     return count
 
 
-def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding | None:
+def not_reporting(
+    at: Now, limit_s: int, last_condition: Condition, ran_at: int | None = None
+) -> Finding | None:
     """No word: silent for longer than its limit, counted from receipt. Never heard: a Note.
 
     A device fitted at a known moment that has not spoken within a day is silent, not new.
@@ -107,6 +109,7 @@ def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding |
             limit_s=limit_s,
             silent_since=silent.since,
             last_condition=last_condition,
+            ran_at=ran_at,
             heard_at=silent.heard_at,
             never=silent.heard_at is None,
         ),

@@ -193,12 +193,13 @@ def unit_screen(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """A set's condition (None: too new), and in words since when and when it was last heard.
+    """A set's condition (None: too new), in words, and since when and when it was last heard.
 
     late_news: that its newest reading is older than its newest message.
     """
 
     condition: Condition | None = None
+    said: str = ""
     since: str = ""
     heard: str = ""
     late_news: str = ""
@@ -215,7 +216,10 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> State:
         late = f"its newest reading is of {words.moment(newest, zone, now)}"
     return State(
         condition=summary.condition,
-        since=phrases.since(since, zone, now) if since is not None else "",
+        said=words.condition_now(summary.condition, summary.ran_at, zone, now),
+        since=phrases.since(since, zone, now)
+        if since is not None and summary.ran_at is None
+        else "",
         heard=phrases.fresh(heard, zone, now) if heard is not None else "never",
         late_news=late,
     )
