@@ -14,6 +14,7 @@ from fleet import bounds, clock, words
 from fleet.model import EVERYTHING, Unit, UnitSummary
 from fleet.registry import lists, register
 from fleet.registry.facts import records
+from fleet.words import readiness_sentences
 from hourhand.imports import import_command, take_file
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
@@ -142,7 +143,7 @@ def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[
     hours = summary.hours.hours_h
     worst = summary.findings[0] if summary.findings else None
     return (
-        words.condition_now(summary.condition, summary.ran_at, zone, now),
+        readiness_sentences.condition_now(summary, zone, now),
         "" if hours is None else words.hours(hours),
         "never" if summary.heard_at is None else words.moment(summary.heard_at, zone, now),
         ""

@@ -20,6 +20,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
+from fleet.words import readiness_sentences
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
 TURNING = frozenset({"running", "on_load", "cranking", "cooling_down"})
@@ -148,8 +149,6 @@ def tile(unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None
         said=words.sentence(finding, site.time_zone, now).title if finding else "",
         ready=ready if ready == "not_ready" or (ready == "doubtful" and ran_at is None) else None,
         condition=summary.condition if summary else None,
-        state=words.condition_now(summary.condition, ran_at, site.time_zone, now)
-        if summary
-        else "",
+        state=readiness_sentences.condition_now(summary, site.time_zone, now) if summary else "",
         live=bool(summary and summary.condition in TURNING),
     )

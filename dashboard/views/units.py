@@ -262,7 +262,7 @@ def condition_words(summary: UnitSummary | None, zone: str, now: int) -> str:
     """Its condition, with when it was last heard running where no more is known; "" too new."""
     if summary is None:
         return ""
-    return words.condition_now(summary.condition, summary.ran_at, zone, now)
+    return readiness_sentences.condition_now(summary, zone, now)
 
 
 def ready_why(summary: UnitSummary | None, zone: str, now: int) -> str:

@@ -56,20 +56,6 @@ def condition(value: Condition) -> str:
     return CONDITIONS[value]
 
 
-def condition_now(value: Condition, ran_at: int | None, zone: str, now: int) -> str:
-    """A condition with the moment it was last heard running, where that is all that is known of it:
-    `Last heard running, 02:14`, `Not reporting; last heard running, 02:14`.
-
-    ran_at, now: UTC seconds; zone: IANA name.
-    """
-    if ran_at is None or value not in ("last_heard_running", "not_reporting"):
-        return CONDITIONS[value]
-    was = CONDITIONS["last_heard_running"]
-    if value == "not_reporting":
-        was = f"{CONDITIONS[value]}; {was[0].lower()}{was[1:]}"
-    return f"{was}, {moment(ran_at, zone, now)}"
-
-
 def severity(value: Severity) -> str:
     """The word that goes with a severity's shape and colour."""
     return SEVERITY_WORDS[value]

@@ -159,7 +159,8 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     proof_why: exercise or outage, proof_sure: that it did so, proof_v: volts it made;
     proof_limit_s: how long such a proof holds. hand_at: start of the newest run by hand. blind:
     what is not wired and so not seen. ran_at: when it was last heard running, where it is not known
-    to run now and nothing since has it standing (None: otherwise).
+    to run now and nothing since has it standing (None: otherwise). puzzling_since: since when its
+    device speaks and is not understood, where nothing else is known of it (None: otherwise).
     """
 
     state: Readiness
@@ -174,6 +175,7 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     hand_at: int | None = None
     blind: tuple[str, ...] = ()
     ran_at: int | None = None
+    puzzling_since: int | None = None
 
 
 class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):

@@ -61,6 +61,17 @@ def ran_at(inputs: UnitInputs, at: Now) -> int | None:
     return since if word == "last_heard_running" else None
 
 
+def puzzling_since(at: Now) -> int | None:
+    """Since when its device speaks and is not understood, where nothing else is heard of the set;
+    None: otherwise, also where people set it aside.
+
+    Gives: [UTC s], or none. Definition.
+    """
+    if at.aside is not None or not (at.silent or at.silence.heard_at is None):
+        return None
+    return at.silence.puzzling_since
+
+
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition by what the device last said.
 

@@ -97,8 +97,15 @@ def not_reporting(
         return Finding(
             severity="note",
             since=silent.since or 0,
-            facts=NotReporting(limit_s=limit_s, never=True),
-            evidence=Evidence(note="has never reported"),
+            facts=NotReporting(
+                limit_s=limit_s,
+                never=True,
+                puzzling_since=silent.puzzling_since,
+                puzzling_at=silent.puzzling_at,
+            ),
+            evidence=Evidence(
+                note="nothing of it was understood" if silent.puzzling_at else "has never reported"
+            ),
         )
     if not at.silent or silent.since is None:
         return None
@@ -111,6 +118,8 @@ def not_reporting(
             last_condition=last_condition,
             ran_at=ran_at,
             heard_at=silent.heard_at,
+            puzzling_since=silent.puzzling_since,
+            puzzling_at=silent.puzzling_at,
             never=silent.heard_at is None,
         ),
         evidence=Evidence(to_at=silent.heard_at, note="by the time of receipt"),

@@ -12,7 +12,7 @@ from fleet.findings.starting import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler import readiness
-from scheduler.assess.condition import Now, ran_at
+from scheduler.assess.condition import Now, puzzling_since, ran_at
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
 from scheduler.assess.made import SET_SIDE, made
@@ -86,7 +86,9 @@ def look(
         adopted=new,
         blind=tuple(blind),
     )
-    verdict = msgspec.structs.replace(readiness.judge(known), ran_at=ran_at(inputs, at))
+    verdict = msgspec.structs.replace(
+        readiness.judge(known), ran_at=ran_at(inputs, at), puzzling_since=puzzling_since(at)
+    )
     learning = readiness.learning_until(known.begun_at, at.now)
     edges = [edge for edge in (learning,) if edge is not None]
     if verdict.proof_at is not None:

@@ -60,6 +60,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
+from fleet.words import readiness_sentences
 from scheduler import assess
 from scheduler.assess import Assessment
 
@@ -216,7 +217,7 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> State:
         late = f"its newest reading is of {words.moment(newest, zone, now)}"
     return State(
         condition=summary.condition,
-        said=words.condition_now(summary.condition, summary.ran_at, zone, now),
+        said=readiness_sentences.condition_now(summary, zone, now),
         since=phrases.since(since, zone, now)
         if since is not None and summary.ran_at is None
         else "",
