@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fleet.findings import row_named
 from fleet.findings.mains import lost_since
+from fleet.findings.reporting import NOT_REPORTING
 from fleet.findings.saying import condition, moment
 from fleet.model import MainsNow, Readiness, ReadinessNow, UnitSummary
 
@@ -59,7 +60,7 @@ def condition_now(summary: UnitSummary, zone: str, now: int) -> str:
     """
     held = summary.readiness
     said = condition(summary.condition)
-    if summary.condition not in ("last_heard_running", "not_reporting") or held is None:
+    if held is None:
         return said
     if held.puzzling_since is not None:
         said = f"Speaks, not understood since {moment(held.puzzling_since, zone, now)}"
@@ -77,7 +78,7 @@ def last_running(now_: ReadinessNow, zone: str, now: int) -> str:
     return f" Last heard running, {at}: whether it still runs is not known."
 
 
-NOTHING_HEARD = frozenset({"not_reporting", "never_heard"})
+NOTHING_HEARD = frozenset({NOT_REPORTING.kind, "never_heard"})
 SPEAKS_OF_PROOF = frozenset(
     {"not_proven", "never_proven", "by_hand_only", "volts_not_seen", "too_new", "never_heard"}
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import msgspec
+
 from fleet.defaults import LIMIT_ON_S
 from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
 from fleet.findings.service import MeterDisagrees, MeterReset, MeterRolledOver, UsesIntegratedHours
@@ -31,6 +33,30 @@ def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """The gravest first, then the oldest."""
     rank = SEVERITIES.index
     return tuple(sorted(findings, key=lambda f: (rank(f.severity), f.since, f.kind, f.part)))
+
+
+STANDING_VALUES = frozenset({"in_auto", "mains_v", "fuel_pct", "battery_v"})
+"""Channels that say how a set stands now, whether it runs or not. Definition."""
+
+
+def with_age(
+    inputs: UnitInputs, found: Sequence[Finding], at: Now, limit_s: int, on_change: bool
+) -> tuple[Finding, ...]:
+    """Findings that stand on a value of now, each with when that was heard last, where it was not
+    within the limit of silence; of a device that speaks on change, where nothing was.
+
+    Gives: records in UTC seconds [UTC s]. Common practice, no source.
+    """
+    aged = []
+    for finding in found:
+        names = STANDING_VALUES.intersection(finding.evidence.channels)
+        values = [v for name in names if (v := newest(inputs, name, at.now)) is not None]
+        last = max((value.at for value in values), default=None)
+        quiet = last is not None and at.now - last > limit_s
+        if quiet and (at.silent or not on_change):
+            finding = msgspec.structs.replace(finding, unheard_since=last)
+        aged.append(finding)
+    return tuple(aged)
 
 
 def failed_start(

@@ -138,6 +138,7 @@ def _looked(
     halted = ready.shut_down(inputs, days, looked.runs, demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
+    found = findings.with_age(inputs, found, at, limit_s, reports.mode == "on_change")
     blind = last_known.blind_spots(inputs, days)
     verdict = ready.look(
         inputs,

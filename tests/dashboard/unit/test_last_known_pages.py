@@ -81,3 +81,41 @@ def test_a_set_last_understood_running_may_run_still(office: SpokenSets) -> None
         text = office.text(path)
         assert f"last heard running, {words.moment(begin + 240, ZONE, NOW)}" in text, text
     assert "It was running when it was last understood" in office.text("/units/ODD")
+
+
+@pytest.mark.parametrize("how", ["other values only", "nothing at all"])
+def test_an_open_alert_says_since_when_its_value_is_not_heard_anew(
+    office: SpokenSets, how: str
+) -> None:
+    """Left out of automatic, said for an hour; then its switch is not read any more."""
+    begin = NOW - 4 * 3600
+    out = [
+        reading(t, device="dev-ODD", running=0.0, in_auto=0.0, battery_v=12.7)
+        for t in range(begin, begin + 3600, 300)
+    ]
+    office.hear(*out)
+    last = begin + 3300
+    office.turn(last + 60)
+    stale = f"Not heard anew since {words.moment(last, ZONE, NOW)}: it may have changed."
+    (alert,) = office.api("/api/alerts")["items"]
+    assert alert["unheard_since"] is None
+    path = f"/alerts/{alert['id']}"
+    for page in ("/", "/alerts", "/units/ODD", path):
+        assert "out of automatic" in office.text(page).lower() or page != path
+        assert "Not heard anew" not in office.text(page)
+    if how == "other values only":
+        office.hear(
+            *(
+                reading(t, device="dev-ODD", running=0.0, battery_v=12.7)
+                for t in range(last + 300, NOW, 300)
+            )
+        )
+    office.turn(NOW)
+    for page in ("/alerts", "/units/ODD", path):
+        assert stale in office.text(page), page
+    found = {a["kind"]: a for a in office.api("/api/alerts")["items"]}
+    assert stale in found["not_in_auto"]["sentence"]
+    office.hear(reading(NOW + 60, device="dev-ODD", running=0.0, in_auto=0.0, battery_v=12.7))
+    office.turn(NOW + 120)
+    for page in ("/alerts", "/units/ODD", path):
+        assert "Not heard anew" not in office.text(page), page
