@@ -37,14 +37,17 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition and the moment it began (UTC seconds, None: not known).
 
     Set aside by people comes before silence, silence before anything a device said: a value
-    that is no longer fresh does not say that a set is running.
+    that is no longer fresh does not say that a set is running. A set that the register gives no
+    device is not silent: nothing will ever be heard of it.
 
     Gives: a word and since when [UTC s]. Definition.
     """
     if at.aside is not None:
         word: Condition = "laid_up" if at.aside.condition == "laid_up" else "out_of_service"
         return word, at.aside.from_at
-    if at.silent or not at.silence.fitted or at.silence.heard_at is None:
+    if not at.silence.fitted:
+        return "no_device", None
+    if at.silent or at.silence.heard_at is None:
         return "not_reporting", at.silence.heard_at
     return active(inputs, at)
 

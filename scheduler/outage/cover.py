@@ -150,7 +150,7 @@ def overdue(held: SetNow, lost_at: int, now: int) -> bool:
 
     Gives: yes or no. Common practice, no source.
     """
-    if held.condition == "not_reporting" or held.heard_at is None:
+    if held.condition in ("not_reporting", "no_device") or held.heard_at is None:
         return True
     if started_in(held, lost_at) and held.heard_at > lost_at:
         return False

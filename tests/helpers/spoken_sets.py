@@ -26,12 +26,19 @@ DAY_S = 86_400
 class SpokenSets:
     """Sets of one register, of which `hear` takes messages as they came over the wire."""
 
-    def __init__(self, data: Path, *names: str, **more: str) -> None:
+    def __init__(self, data: Path, *names: str, without: tuple[str, ...] = ()) -> None:
+        """without: of the names, those that have no device."""
         settings = Settings(data=data, firm="Harrow & Finch")
         registry = registry_of(settings)
-        facts = {"running_signal": "running", "running_on": "1", "habit": "steady 300 60"} | more
+        facts = {"running_signal": "running", "running_on": "1", "habit": "steady 300 60"}
         rows = [
-            row(name, site=f"{name} yard", customer=f"{name} Ltd", device=f"dev-{name}", **facts)
+            row(
+                name,
+                site=f"{name} yard",
+                customer=f"{name} Ltd",
+                device="(none)" if name in without else f"dev-{name}",
+                **facts,
+            )
             for name in names
         ]
         take(registry, *rows, now=NOW - 60 * DAY_S)

@@ -119,3 +119,28 @@ def test_an_open_alert_says_since_when_its_value_is_not_heard_anew(
     office.turn(NOW + 120)
     for page in ("/alerts", "/units/ODD", path):
         assert "Not heard anew" not in office.text(page), page
+
+
+def test_a_set_without_a_device_is_not_silent(tmp_path: Path) -> None:
+    """Nothing will ever be heard of it, by what the register says: it is served by date and hours."""
+    office = SpokenSets(tmp_path, "ODD", "BARE", without=("BARE",))
+    office.hear(well(NOW - 60))
+    for day in range(3):
+        office.turn(NOW + day * 86_400)
+    office.hear(well(office.now - 30))
+    office.turn(office.now)
+    bare = office.api("/api/units/BARE")
+    assert (bare["condition"], bare["readiness"]["state"]) == ("no_device", "unknown")
+    assert bare["readiness"]["why"] == "no_device"
+    assert [f["kind"] for f in bare["findings"] if f["kind"] == "not_reporting"] == []
+    assert [
+        a for a in office.api("/api/alerts?unit=BARE")["items"] if a["kind"] == "not_reporting"
+    ] == []
+    page = office.text("/units/BARE")
+    assert "No device" in page
+    assert "Not reporting" not in page
+    assert "1 of 1 reporting" in page
+    assert "Without a device 1" in office.text("/health-page")
+    assert "BARE" in office.text("/units?condition=no_device")
+    assert "BARE Ltd" not in office.text("/units?condition=not_reporting")
+    office.close()
