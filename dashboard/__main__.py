@@ -28,6 +28,7 @@ from dashboard.server import Server, room_for
 from dashboard.server.listening import TlsFault, check_pair
 from fleet import bounds, clock
 from fleet.ending import Ending
+from fleet.past import settled
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
@@ -47,7 +48,7 @@ def main(argv: list[str] | None = None) -> int:
     """Serve, or with --health ask a serving one. Returns the exit code: 0 well, 1 not, 2 refused."""
     options = _options().parse_args(argv)
     try:
-        settings = load(options.data, _environment(options))
+        settings = settled(load(options.data, _environment(options)))
         if options.port is not None:
             settings = msgspec.structs.replace(settings, http_port=options.port)
         if options.health:

@@ -14,7 +14,7 @@ import numpy as np
 
 from dashboard import phrases
 from fleet.calendar import DAY_S
-from fleet.calibration import line_at
+from fleet.calibration import true_value
 from fleet.channels import CHANNELS, VOLTS
 from fleet.model import Run, Scope, StartDemand, UnitSummary
 from fleet.registry import lists
@@ -166,12 +166,13 @@ def readings_now(inputs: UnitInputs, now: int) -> list[Now]:
             lines = [
                 c
                 for c in inputs.calibrations
-                if c.fitting == fitting and c.channel == channel and c.from_at <= latest.at
+                if c.fitting == fitting
+                and c.channel == channel
+                and (c.from_at <= latest.at or c.hour_format is not None)
             ]
-            gain, offset = line_at(lines, latest.at)
             newest[channel] = Now(
                 channel=channel,
-                value=gain * latest.value + offset,
+                value=true_value(lines, latest.at, latest.value),
                 at=latest.at,
                 calibrated=bool(lines),
                 checkable=channel in VOLTS,

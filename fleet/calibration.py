@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
+from fleet.hour_format import COUNTS_PER_H, hour_format_of, hours_of, in_hours
 from fleet.model import Calibration, Series, Window
 
 ENERGISED_SHARE = 0.25
@@ -27,6 +28,8 @@ no source."""
 
 Line = tuple[float, float]
 """gain, offset: true = gain x raw + offset."""
+Point = tuple[float, float]
+"""What the meter and the device said at one moment [V]."""
 
 
 class CalibrationRefused(ValueError):
@@ -65,6 +68,35 @@ def from_check(
     return true / seen, 0.0
 
 
+def joined_points(
+    channel: str,
+    earlier: Sequence[Sequence[Point]],
+    own: Sequence[Point],
+    nominal_v: float,
+    battery_nominal_v: float,
+) -> tuple[Point, ...]:
+    """The points (meter, raw) [V] whose line holds from a check on: one point, or two.
+
+    earlier: the points of the checks of this channel and fitting before it, oldest first. A check
+    of one point is joined by the newest earlier point that is far enough from it, by the meter and
+    by the device, to make a line; points too close to it are replaced. A check of two points
+    replaces all before it (docs/engineering/calibration.md#a-second-point; common practice, no
+    source).
+    """
+    if len(own) != 1:
+        return tuple(own)
+    nominal = _nominal(channel, nominal_v, battery_nominal_v)
+    least = _least_apart(channel, nominal)
+    (meter, raw) = own[0]
+    for points in reversed(earlier):
+        for point in sorted(points, key=lambda p: -abs(p[1] - raw)):
+            apart = min(abs(point[0] - meter), abs(point[1] - raw))
+            same_way = (point[0] - meter) * (point[1] - raw) > 0
+            if apart >= least and same_way:
+                return (point, own[0])
+    return tuple(own)
+
+
 def line_at(calibrations: Iterable[Calibration], at: int) -> Line:
     """The line that holds at a moment: the newest that began by then, else raw (1, 0)."""
     line: Line = (1.0, 0.0)
@@ -74,8 +106,17 @@ def line_at(calibrations: Iterable[Calibration], at: int) -> Line:
     return line
 
 
-def apply(series: Series, calibrations: Iterable[Calibration]) -> Series:
+def true_value(calibrations: Sequence[Calibration], at: int, raw: float) -> float:
+    """The true value of one reading at a moment; raw where an hour meter cannot show it."""
+    declared = hour_format_of(calibrations)
+    gain, offset = line_at(calibrations, at)
+    meant = hours_of(raw, declared)
+    return gain * (raw if meant is None else meant) + offset
+
+
+def apply(series: Series, calibrations: Sequence[Calibration]) -> Series:
     """True values of one channel of one fitting. Before the first calibration: raw."""
+    series = in_hours(series, hour_format_of(calibrations))
     ordered = _in_order(calibrations)
     if not ordered or not len(series):
         return series
@@ -84,27 +125,37 @@ def apply(series: Series, calibrations: Iterable[Calibration]) -> Series:
 
 
 def apply_window(
-    window: Window, calibrations: Iterable[Calibration]
+    window: Window, calibrations: Sequence[Calibration]
 ) -> tuple[Window, NDArray[np.int64]]:
     """True minimum, maximum, mean and last of one channel of one fitting.
 
     A gain above 0 keeps the order of values, so it may be applied to the summaries. Also returns
     the indices of the buckets a calibration starts inside: their readings do not share one line,
     so the caller must recompute them from the readings (they are mapped by the line they begin in).
+    So must every bucket of a meter that writes hours and minutes, whose mean says nothing.
     """
+    declared = hour_format_of(calibrations)
+    if declared == "hours_minutes":
+        return window, np.flatnonzero(window.count > 0)
+    if declared in ("minutes", "seconds"):
+        return _scaled(window, 1 / COUNTS_PER_H[declared], 0.0), np.empty(0, np.int64)
     ordered = _in_order(calibrations)
     mixed = _mixed(window, ordered)
     if not ordered:
         return window, mixed
-    gain, offset = _lines_at(ordered, window.start)
-    mapped = replace(
+    return _scaled(window, *_lines_at(ordered, window.start)), mixed
+
+
+def _scaled(
+    window: Window, gain: float | NDArray[np.float64], offset: float | NDArray[np.float64]
+) -> Window:
+    return replace(
         window,
         minimum=gain * window.minimum + offset,
         maximum=gain * window.maximum + offset,
         mean=gain * window.mean + offset,
         last=gain * window.last + offset,
     )
-    return mapped, mixed
 
 
 def _nominal(channel: str, nominal_v: float, battery_nominal_v: float) -> float:
@@ -135,17 +186,25 @@ def _points(
 
 def _two_points(channel: str, points: list[tuple[float, float]], nominal: float) -> Line:
     (true_low, seen_low), (true_high, seen_high) = points
-    share = BATTERY_POINTS_APART if channel in BATTERY_VOLTS else AC_POINTS_APART
+    least = _least_apart(channel, nominal)
     apart = min(true_high - true_low, seen_high - seen_low)
-    if apart < share * nominal * (1 - 1e-9):
+    if apart < least:
         raise CalibrationRefused(
             f"{channel}: the two points are {apart:.3g} V apart; a line needs at least "
-            f"{share * nominal:.3g} V ({share:.0%} of {nominal:g} V). Give one point, or take the "
-            "second where the voltage differs more."
+            f"{least:.3g} V ({_apart_share(channel):.0%} of {nominal:g} V). Give one point, or take "
+            "the second where the voltage differs more."
         )
     gain = (true_high - true_low) / (seen_high - seen_low)
     _gain_in_range(channel, gain)
     return gain, true_high - gain * seen_high
+
+
+def _least_apart(channel: str, nominal: float) -> float:
+    return _apart_share(channel) * nominal * (1 - 1e-9)
+
+
+def _apart_share(channel: str) -> float:
+    return BATTERY_POINTS_APART if channel in BATTERY_VOLTS else AC_POINTS_APART
 
 
 def _gain_in_range(channel: str, gain: float) -> None:
@@ -158,8 +217,9 @@ def _gain_in_range(channel: str, gain: float) -> None:
 
 
 def _in_order(calibrations: Iterable[Calibration]) -> list[Calibration]:
-    """By begin; of two with the same begin the later given one holds (a replacement)."""
-    return sorted(calibrations, key=lambda calibration: calibration.from_at)
+    """Lines by begin; of two with the same begin the later given one holds (a replacement)."""
+    lines = (c for c in calibrations if c.hour_format is None)
+    return sorted(lines, key=lambda calibration: calibration.from_at)
 
 
 def _lines_at(

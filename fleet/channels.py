@@ -28,9 +28,10 @@ class Channel(msgspec.Struct, frozen=True):
         return self.possible[0] <= value <= self.possible[1]
 
 
-_AC = (-1.0, 1000.0)
-_AC_USUAL = (0.0, 1000.0)
-"""What is too much depends on the set's own nominal: its days doubt that (`scheduler.day`)."""
+_AC = (-1.0, 2000.0)
+_AC_USUAL = (0.0, 2000.0)
+"""Low voltage ends at 1000 V (IEC 60038), and a set may run away to twice its nominal. What is too
+much for one set depends on its own nominal and rating: its days doubt that (`scheduler.day`)."""
 
 GLOSSARY: tuple[Channel, ...] = (
     Channel(
@@ -42,12 +43,12 @@ GLOSSARY: tuple[Channel, ...] = (
         0,
         "the engine turns under its own power, as the device says",
     ),
-    Channel("battery_v", "V", (-1, 80), (4, 36), "gauge", 2, "starter battery"),
+    Channel("battery_v", "V", (-1, 80), (0, 80), "gauge", 2, "starter battery"),
     Channel(
         "crank_min_v",
         "V",
         (0, 80),
-        (2, 32),
+        (0, 80),
         "gauge",
         2,
         "lowest 0.1 s mean of the battery during an attempt",
@@ -55,7 +56,7 @@ GLOSSARY: tuple[Channel, ...] = (
     Channel(
         "crank_s", "s", (0, 600), (0, 60), "gauge", 1, "seconds the starter turned in an attempt"
     ),
-    Channel("charge_v", "V", (-5, 80), (0, 36), "gauge", 2, "the set's own charging output"),
+    Channel("charge_v", "V", (-5, 80), (0, 80), "gauge", 2, "the set's own charging output"),
     Channel(
         "ac_v",
         "V",
@@ -92,7 +93,13 @@ GLOSSARY: tuple[Channel, ...] = (
     Channel("load_kw", "kW", (-100, 20000), (0, 5000), "gauge", 2, "real power the set delivers"),
     Channel("current_a", "A", (-100, 20000), (0, 8000), "gauge", 1, "line current"),
     Channel(
-        "run_hours_h", "h", (0, 1_000_000), (0, 100_000), "counter", 2, "the device's hour meter"
+        "run_hours_h",
+        "h",
+        (0, 5_000_000_000),
+        (0, 100_000),
+        "counter",
+        2,
+        "the device's hour meter; one that counts minutes or seconds is declared so",
     ),
     Channel(
         "start_attempts",

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from fleet.registry.base.faults import RegistryFault
 from fleet.settings import SettingsFault
 from fleet.store import StoreFault
-from hourhand import backups, bench, check, demo, office, people, replay, rounds, up
+from hourhand import backups, bench, check, demo, office, people, record, replay, rounds, up
 
 EXAMPLES = """examples:
   hourhand demo                                  a working fleet on http://127.0.0.1:8080
@@ -34,7 +34,7 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for room in (up, demo, office, people, rounds, replay, check, bench, backups):
+    for room in (up, demo, office, people, rounds, record, replay, check, bench, backups):
         room.add_commands(commands)
     return top
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
@@ -11,11 +12,16 @@ from rich.console import Console
 from rich.table import Table
 
 from fleet import bounds, clock, words
-from fleet.model import EVERYTHING, Unit, UnitSummary
+from fleet.model import EVERYTHING, Episode, Unit, UnitSummary
+from fleet.past import NO_PAST, Past, episode_as_of, replayed
 from fleet.registry import lists, register
+from fleet.registry.base.engine import Registry
 from fleet.registry.facts import records
+from fleet.registry.told import alerts
+from fleet.settings import Settings
 from fleet.words import readiness_sentences
 from hourhand.imports import import_command, take_file
+from hourhand.moments import MomentFault, moment_of
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
 
 PAGE = 500
@@ -37,6 +43,11 @@ def add_commands(commands: Any) -> None:
         units, "list", "every set with its condition", "hourhand units list --search mill"
     )
     listing.add_argument("--search", default="", help="surname, street, phone or id")
+    listing.add_argument(
+        "--as-of",
+        metavar="MOMENT",
+        help="as it was known then (ISO 8601), in a folder in which a recording was followed",
+    )
     data_option(listing)
     json_option(listing)
     listing.set_defaults(run=list_units)
@@ -91,9 +102,19 @@ def import_records(options: argparse.Namespace) -> int:
 
 def list_units(options: argparse.Namespace) -> int:
     """Every set, a page at a time, so that a fleet of any size fits."""
-    now = clock.now()
-    registry = registry_of(settings_of(options))
-    rows: list[tuple[Unit, str, str, str, UnitSummary | None]] = []
+    settings = settings_of(options)
+    try:
+        at = None if options.as_of is None else moment_of(options.as_of)
+    except MomentFault as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    if at is not None and not replayed(settings.data):
+        print(NO_PAST.format(settings.data), file=sys.stderr)
+        return 2
+    now = clock.now() if at is None else at
+    registry = registry_of(settings)
+    rows: list[Row] = []
+    raised: dict[str, list[Episode]] = {}
     try:
         cursor = None
         while page := lists.units(
@@ -101,24 +122,12 @@ def list_units(options: argparse.Namespace) -> int:
         ):
             rows += [(u, c.name, s.name, s.time_zone, summary) for u, s, c, summary in page]
             cursor = page[-1][0].id
+        if at is not None:
+            rows, raised = _as_of(settings, registry, rows, at)
     finally:
         registry.close()
     if options.json:
-        listed = [
-            {
-                "unit": u.id,
-                "customer": c,
-                "site": s,
-                "area": u.area,
-                "device": u.device,
-                "condition": m.condition if m else None,
-                "last_heard_running_at": m.ran_at if m else None,
-                "engine_hours_h": m.hours.hours_h if m else None,
-                "heard_at": m.heard_at if m else None,
-                "findings": [f.kind for f in m.findings] if m else [],
-            }
-            for u, c, s, _, m in rows
-        ]
+        listed = [_listed(row, raised.get(row[0].id) if at is not None else None) for row in rows]
         print(msgspec.json.encode(listed).decode())
         return 0
     if not rows:
@@ -135,6 +144,49 @@ def list_units(options: argparse.Namespace) -> int:
         table.add_row(unit.id, customer, site, unit.area, *_condition_cells(summary, zone, now))
     _print(table)
     return 0
+
+
+Row = tuple[Unit, str, str, str, UnitSummary | None]
+
+
+def _as_of(
+    settings: Settings, registry: Registry, rows: list[Row], at: int
+) -> tuple[list[Row], dict[str, list[Episode]]]:
+    """The rows with what was known at a moment, and the alerts that stood then, by unit."""
+    past = Past(settings.data)
+    try:
+        then = [(*row[:4], past.summary(row[0].id, at)) for row in rows]
+    finally:
+        past.close()
+    raised: dict[str, list[Episode]] = {row[0].id: [] for row in rows}
+    for episode in alerts.history(registry, EVERYTHING, at):
+        stood = episode_as_of(episode, at)
+        if stood is not None and stood.subject.startswith("unit:"):
+            raised.setdefault(stood.subject.partition(":")[2], []).append(stood)
+    return then, raised
+
+
+def _listed(row: Row, raised: list[Episode] | None) -> dict[str, object]:
+    unit, customer, site, _, m = row
+    listed: dict[str, object] = {
+        "unit": unit.id,
+        "customer": customer,
+        "site": site,
+        "area": unit.area,
+        "device": unit.device,
+        "condition": m.condition if m else None,
+        "last_heard_running_at": m.ran_at if m else None,
+        "engine_hours_h": m.hours.hours_h if m else None,
+        "heard_at": m.heard_at if m else None,
+        "findings": [f.kind for f in m.findings] if m else [],
+    }
+    if raised is None:
+        return listed
+    return listed | {
+        "readiness": m.readiness.state if m and m.readiness else None,
+        "known_at": m.at if m else None,
+        "alerts": [{"kind": e.kind, "severity": e.severity, "since": e.opened_at} for e in raised],
+    }
 
 
 def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[str, ...]:

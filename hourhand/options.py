@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from fleet.past import settled
 from fleet.registry.base.engine import Registry, open_registry
 from fleet.settings import Settings, load, own
 
@@ -41,7 +42,7 @@ def add_command(commands: Any, name: str, summary: str, example: str) -> argpars
 
 def settings_of(options: argparse.Namespace) -> Settings:
     """The settings of this start. Raises SettingsFault."""
-    return load(options.data, os.environ)
+    return settled(load(options.data, os.environ))
 
 
 def registry_of(settings: Settings) -> Registry:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fleet import bounds
+from fleet.past import replayed, settled
 from fleet.settings import load
 from hourhand.options import add_command, data_option, registry_of
 from hourhand.supervisor import LOOK_S, Supervisor, listens, service
@@ -44,18 +45,23 @@ def run_up(options: argparse.Namespace) -> int:
     """Everything for real: ingest, scheduler and dashboard against the broker of the settings."""
     given = {"HTTP_PORT": options.port, "TLS_CERT": options.cert, "TLS_KEY": options.key}
     environment = {f"HOURHAND_{name}": str(value) for name, value in given.items() if value}
-    settings = load(options.data, {**os.environ, **environment})
+    settings = settled(load(options.data, {**os.environ, **environment}))
     if listens(settings.http_host, settings.http_port):
         print(f"Port {settings.http_port} is taken: give another with --port.", file=sys.stderr)
         return 2
     registry_of(settings).close()
-    if not listens(settings.mqtt_host, settings.mqtt_port):
+    past = replayed(settings.data)
+    if not past and not listens(settings.mqtt_host, settings.mqtt_port):
         print(
             f"No broker answers at {settings.mqtt_host}:{settings.mqtt_port} yet; "
             "waiting for it (start mosquitto, or set mqtt_host and mqtt_port).",
             file=sys.stderr,
         )
-    supervisor = Supervisor(service(settings.data), environment)
+    children = service(settings.data)
+    if past:
+        children = [child for child in children if child.name == "dashboard"]
+        print("A recording was followed here: only the pages are served.", file=sys.stderr)
+    supervisor = Supervisor(children, environment)
     supervisor.stop_on_signals()
     supervisor.start_all()
     scheme = "https" if settings.tls_cert else "http"

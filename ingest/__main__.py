@@ -22,6 +22,7 @@ from typing import Any
 
 from fleet import clock
 from fleet.ending import Ending, Fault, fault_from
+from fleet.past import refuse_replayed
 from fleet.private import make_file, make_folder
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry, open_registry
@@ -61,6 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         own(settings.data)
         if asked.health:
             return health(settings)
+        refuse_replayed(settings.data)
         with lock(settings.locks / "ingest.lock"):
             return drain(settings) if asked.drain else run(settings, fault_from(os.environ))
     except (SettingsFault, Locked) as fault:

@@ -37,14 +37,14 @@ class Broker(msgspec.Struct, frozen=True, kw_only=True):
 def new_client(broker: Broker, version: MQTTProtocolVersion) -> mqtt.Client:
     """A client that is not connected yet, for the documented external loop.
 
-    Persistent session, acknowledgements by hand, packets queued for our `loop_write`. Under
+    Persistent session (none where session_s is 0), acknowledgements by hand, packets queued for our `loop_write`. Under
     MQTT 3.1.1 the broker's own window and session length hold.
     """
     version_5 = version == mqtt.MQTTv5
     client = BufferedClient(
         CallbackAPIVersion.VERSION2,
         broker.client_id,
-        clean_session=None if version_5 else False,
+        clean_session=None if version_5 else not broker.session_s,
         protocol=version,
         manual_ack=True,
         reconnect_on_failure=False,

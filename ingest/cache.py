@@ -43,6 +43,9 @@ class Cache:
         self._numberings: dict[str, Numbering] = {}
         self.newest_heard_at: int | None = None
         """Receipt of the newest message of any device [s UTC]."""
+        self.put_right: set[str] = set()
+        self.too_coarse: set[str] = set()
+        """Devices whose stamps are read otherwise than written, and those whose receipts are used."""
         self.faults: list[str] = []
         """Sentences about profiles that cannot be used."""
 
@@ -78,7 +81,7 @@ class Cache:
         numbering = self._numberings.get(device)
         if numbering is None:
             numbering = Numbering(pulse.last_seq, pulse.sequence_gaps)
-        return Opened(pulse, numbering, group)
+        return Opened(pulse, numbering, group, self.speaker(device))
 
     def keep(self, pulses: list[Pulse], opened: dict[str, Opened]) -> None:
         """Remember the states of a batch that is now in the registry."""
@@ -87,6 +90,17 @@ class Cache:
             self._numberings[pulse.device] = opened[pulse.device].numbering
             self._known.add(pulse.device)
             self._heard(pulse)
+            self._note_clock(pulse)
+
+    def _note_clock(self, pulse: Pulse) -> None:
+        for noted, which in (
+            (pulse.clock.zone, self.put_right),
+            (pulse.clock.coarse, self.too_coarse),
+        ):
+            if noted:
+                which.add(pulse.device)
+            elif which:
+                which.discard(pulse.device)
 
     def _load(self, registry: Registry) -> None:
         profiles, self.faults = load_profiles(self._folder)
@@ -94,7 +108,9 @@ class Cache:
             _log.warning("%r", fault)
         facts = unscoped.device_facts(registry)
         self._speakers = {
-            device: Speaker(zone_of(known.zone), self._profile(profiles, known.profile))
+            device: Speaker(
+                zone_of(known.zone), self._profile(profiles, known.profile), known.unit or ""
+            )
             for device, known in facts.items()
         }
         self._registered = {device for device, known in facts.items() if known.registered}
@@ -103,6 +119,7 @@ class Cache:
             if known.pulse is not None:
                 self._pulses.setdefault(device, known.pulse)
                 self._heard(known.pulse)
+                self._note_clock(self._pulses[device])
 
     def _heard(self, pulse: Pulse) -> None:
         if pulse.heard_at is not None and pulse.heard_at > (self.newest_heard_at or 0):

@@ -138,6 +138,8 @@ class Collector:
             "inbox_files": files,
             "inbox_bytes": size,
             "host_clock_behind_s": behind if behind > CLOCK_AHEAD_S else 0,
+            "clocks_put_right": len(self._cache.put_right),
+            "clocks_too_coarse": len(self._cache.too_coarse),
             "profile_faults": list(self._cache.faults),
         }
 

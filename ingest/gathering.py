@@ -47,11 +47,21 @@ class Gathering:
         One without a time is kept for `sit`, unless it got its second before.
         """
         try:
-            device = address(message.topic).device
-            if device and not self._welcomed(device):
-                self.ignored += 1
-                return
-            said = self._read(message, self._cache.speaker(device), self._earlier)
+            place = address(message.topic)
+            device = place.device
+            opened = self.opened.get(device)
+            if opened is None:
+                if device and not self._welcomed(device):
+                    self.ignored += 1
+                    return
+                opened = self._cache.open(device, place.group)
+                if not place.fault:
+                    self.opened[device] = opened
+            said = self._read(message, opened.speaker, self._earlier)
+            newest = said.newest
+            may_repeat = newest is not None and newest[0] <= opened.edge
+            if may_repeat and opened.repeats(said, message, self._earlier):
+                said = self._read(message, opened.speaker, self._earlier)
             if said.timeless_key and (said.readings or said.events):
                 if self._waits(index, message, said):
                     return
@@ -118,6 +128,12 @@ class Gathering:
     def readings(self) -> list[Reading]:
         """All readings of the batch, device by device."""
         return [reading for opened in self.opened.values() for reading in opened.readings]
+
+    def merged(self, counts: Mapping[str, int]) -> None:
+        """Values that one second claimed together with another, by device."""
+        for device, count in counts.items():
+            if device in self.opened:
+                self.opened[device].merged(count)
 
     def pulses(self) -> list[Pulse]:
         """The new state of every device heard; fills in their touched days."""

@@ -120,7 +120,7 @@ class Inbox:
                 offset += len(raw)
                 lines += raw.endswith(b"\n")
                 if raw.strip():
-                    found = _take_line(raw, f"{path.name}:{max(lines, 1)}", now, stamp)
+                    found = read_line(raw, f"{path.name}:{max(lines, 1)}", now, stamp)
                     if isinstance(found, Message):
                         messages.append(found)
                     else:
@@ -133,8 +133,9 @@ class Inbox:
         )
 
 
-def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarantined:
-    """stamp [s UTC]: when the file was written; a bad line counts as received then."""
+def read_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quarantined:
+    """One line of a recording. where: its file and number. now: no line is received later.
+    stamp [s UTC]: when the file was written; a bad line counts as received then."""
     try:
         line = _line.decode(raw)
         payload = _payload(line)
@@ -154,6 +155,18 @@ def _take_line(raw: bytes, where: str, now: int, stamp: int) -> Message | Quaran
         at_most=PAYLOAD_OF_LINE_AT_MOST,
         number=crc32(f"{where} {received.at}".encode()) + FROM_FILES,
     )
+
+
+def line_of(message: Message) -> bytes:
+    """The line of a message: what `read_line` makes the same message of, its number aside."""
+    try:
+        text = message.payload.decode("utf-8")
+        body: dict[str, object] = {"payload": text}
+    except UnicodeDecodeError:
+        body = {"payload_b64": base64.b64encode(message.payload).decode()}
+    flags = {"qos": message.qos, "retain": message.retain, "dup": message.dup}
+    line = {"received_at": message.received_at, "topic": message.topic, **body, **flags}
+    return msgspec.json.encode(line) + b"\n"
 
 
 def _payload(line: _Line) -> bytes:

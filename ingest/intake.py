@@ -17,7 +17,7 @@ from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryFault
 from fleet.registry.facts.rows import InboxMark, PulseBatch
-from fleet.store.port import ReadingsRefused, Store, StoreFault
+from fleet.store.port import ReadingsRefused, Store, StoreFault, WriteResult
 from ingest.cache import Cache
 from ingest.gathering import Gathering
 from ingest.sitting import Earlier, Sitting
@@ -26,6 +26,7 @@ from ingest.wire import Message, decode, our_fault
 REJECTS_AT_ONCE = 1_000
 """Quarantined entries written in one transaction; an array can bring 10,000. A size of a batch."""
 
+_NOTHING = WriteResult(0, 0)
 _log = logging.getLogger(__name__)
 
 
@@ -131,7 +132,8 @@ def _take(
     if sitting.ask:
         told = (reading.at for reading in readings if reading.clock == "device")
         sitting.told_at = max(told, default=None)
-    clashes = _keep(into, readings, gathered.rejects) if readings else 0
+    kept = _keep(into, readings, gathered.rejects) if readings else _NOTHING
+    gathered.merged(kept.shared)
     into.fault("after_store")
     pulses = gathered.pulses()
     rejects = gathered.rejects
@@ -146,17 +148,17 @@ def _take(
         messages=len(batch) - len(sitting.later),
         readings=len(readings),
         events=len(gathered.events),
-        clashes=clashes,
+        clashes=kept.clashes,
         quarantined=len(rejects),
         ours=sum(reject.ours for reject in rejects),
         ignored=gathered.ignored,
     )
 
 
-def _keep(into: Intake, readings: Sequence[Reading], rejects: list[Quarantined]) -> int:
-    """Write; what this store can never keep goes to quarantine, the others are kept. Clashes."""
+def _keep(into: Intake, readings: Sequence[Reading], rejects: list[Quarantined]) -> WriteResult:
+    """Write; what this store can never keep goes to quarantine, the others are kept."""
     try:
-        return into.store.write(readings).clashes
+        return into.store.write(readings)
     except ReadingsRefused as refused:
         poison = {(reading.device, reading.at) for reading in refused.readings}
         others = [r for r in readings if (r.device, r.at) not in poison]
@@ -172,4 +174,4 @@ def _keep(into: Intake, readings: Sequence[Reading], rejects: list[Quarantined])
             )
             for reading in refused.readings
         ]
-    return _keep(into, others, rejects) if others else 0
+    return _keep(into, others, rejects) if others else _NOTHING

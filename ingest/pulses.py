@@ -5,20 +5,33 @@ Ingest is the only writer of pulses: it keeps them in memory and merges there.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
+from zlib import crc32
+
+import msgspec
 
 from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status, without_clock
+from fleet.model.device_clock import COARSE_S, DeviceClock
+from ingest.clocks import RIGHT_S, due, heard_by, learn, settled_until
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
-from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message
+from ingest.wire import timeless_key
+from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message, Speaker
 
 MESSAGE_OVERHEAD_B = 150
 """What a message costs on the wire beside topic and payload: headers of MQTT 5, TLS and TCP, and
 its acknowledgement. Measured: 0.38 kB in all for a report of eight channels, TLS, QoS 1."""
 
+TOP_AT_MOST = 100
+"""Readings of the newest second that are looked at. Common practice, no source."""
+APART_S = 2
+"""Messages of one stamp that come so far apart were sent apart. Common practice, no source."""
+
 _NAMES = frozenset(CHANNELS)
+_ANYBODY = Speaker()
 
 
 class Opened:
@@ -31,6 +44,7 @@ class Opened:
         "_forgiven",
         "_habit",
         "_heard_at",
+        "_look_at",
         "_newest_at",
         "_next_due_at",
         "_online",
@@ -40,21 +54,38 @@ class Opened:
         "_received_b",
         "_seat_at",
         "_seeds",
+        "_stamp_s",
+        "_stamp_says",
+        "_stamped",
         "_status_at",
         "_told_at",
         "_told_wrong_at",
+        "_top",
         "_unknown",
         "_unsure_after",
         "_untimed_at",
         "_untimed_since",
+        "clock",
         "days",
+        "edge",
         "group",
         "numbering",
         "readings",
+        "speaker",
     )
 
-    def __init__(self, pulse: Pulse, numbering: Numbering, group: str) -> None:
+    def __init__(
+        self, pulse: Pulse, numbering: Numbering, group: str, speaker: Speaker = _ANYBODY
+    ) -> None:
         self._pulse = pulse
+        self.speaker = speaker
+        self.clock = pulse.clock
+        self._top: Sequence[Reading] = ()
+        self._stamp_s, self._stamp_says = pulse.stamp_s, pulse.stamp_says
+        self._stamped = b""
+        self.edge = max(pulse.newest_at or 0, pulse.stamp_s or 0)
+        """No stamp up to here is sure to tell its message from the one before [s]."""
+        self._learned(pulse.clock)
         self.numbering = numbering
         self.group = group
         self.readings: list[Reading] = []
@@ -98,6 +129,8 @@ class Opened:
             self._unsure_after = None
         if said.readings:
             self._newest(said)
+        if said.newest is not None:
+            self._stamp(said, message, received_at)
         if said.sequence:
             self.numbering = heard(self.numbering, said.sequence, self._pulse.newest_at)
         if said.clock_wrong or said.clock_absent:
@@ -110,6 +143,77 @@ class Opened:
             self._unknown.update(said.unknown)
         for event in said.events:
             self.days.add(event.at // 86_400)
+
+    def _stamp(self, said: Decoded, message: Message, received_at: int) -> None:
+        """Remember the stamp of a single message, and compare it with its receipt."""
+        newest = said.newest
+        assert newest is not None
+        digits = newest[0]
+        if said.single:
+            self._stamp_s, self._stamped = digits, message.payload
+        if digits > self.edge:
+            self.edge = digits
+        again = message.dup and message.number < FROM_FILES
+        if message.queued or again:
+            return  # its receipt says nothing of when it was sent
+        ahead = digits - received_at
+        settled = received_at < self._look_at and RIGHT_S[0] <= ahead <= RIGHT_S[1]
+        if (not settled or digits % COARSE_S == 0) and due(self.clock, received_at, digits):
+            self._learned(learn(self.clock, newest, received_at, self.speaker))
+
+    def _learned(self, clock: DeviceClock) -> None:
+        """Take what is known of the clock now, and read by it from here on."""
+        self.clock = clock
+        self._look_at = settled_until(clock)
+        self.speaker = heard_by(clock, self.speaker)
+
+    def repeats(self, said: Decoded, message: Message, earlier: Mapping[str, int]) -> bool:
+        """Whether a single message has the time of the newest reading, or the stamp of the message
+        before it, and says something else, later. Then that stamp tells no more messages apart,
+        and the clock says so. earlier: by which one that is delivered again is known: its receipt
+        says nothing."""
+        if not said.single or not said.readings or said.timeless_key or said.newest is None:
+            return False
+        digits, stamps = said.newest
+        (reading,) = said.readings
+        if digits != self._stamp_s and reading.at != self._newest_at:
+            return False
+        if said.kind != "readings" or message.queued:
+            return False
+        heard_at, payload = self._heard_at, message.payload
+        if message.dup and message.number < FROM_FILES:
+            if timeless_key(message) not in earlier:
+                return False
+        elif heard_at is None or message.received_at - heard_at < APART_S:
+            return False
+        if payload == self._stamped or crc32(payload) == self._stamp_says:
+            return False
+        if reading.at == self._newest_at and not self._differs(reading):
+            return False
+        clock = self.clock
+        if clock.unit != self.speaker.unit or clock.stamps != stamps:
+            clock = DeviceClock(unit=self.speaker.unit, stamps=stamps)
+        self._learned(msgspec.structs.replace(clock, repeated_s=digits))
+        return True
+
+    def _differs(self, reading: Reading) -> bool:
+        """Whether the second of a reading holds another value of something it says."""
+        latest, values = self._pulse.latest, reading.values
+        for name, value in values.items():
+            known = latest.get(name)
+            if known is not None and known.at == reading.at and known.value != value:
+                return True
+        return any(
+            top.at == reading.at and values.get(name, value) != value
+            for top in self._top
+            for name, value in top.values.items()
+        )
+
+    def merged(self, count: int) -> None:
+        """So many values had to share their second with another of the same channel."""
+        self._forgiven["values_sharing_a_second"] = (
+            self._forgiven.get("values_sharing_a_second", 0) + count
+        )
 
     def before(self) -> Before:
         """What seats of messages without a time are given by."""
@@ -170,6 +274,9 @@ class Opened:
             untimed_at=self._untimed_at,
             puzzling_since=self._puzzling_since,
             puzzling_at=self._puzzling_at,
+            clock=self.clock,
+            stamp_s=self._stamp_s,
+            stamp_says=crc32(self._stamped) if self._stamped else self._stamp_says,
             month=month,
             month_b=month_b,
         )
@@ -285,7 +392,11 @@ class Opened:
             if reading.at > newest:
                 newest = reading.at
         if self._newest_at is None or newest >= self._newest_at:
+            same = newest == self._newest_at and len(self._top) < TOP_AT_MOST
+            self._top = (*self._top, *said.readings) if same else said.readings
             self._newest_at = newest
+            if newest > self.edge:
+                self.edge = newest
             if said.kind == "readings":
                 report = said.next_report
                 self._next_due_at = None if report is None else report[0] + report[1]

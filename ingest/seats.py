@@ -44,7 +44,7 @@ class Timeless(msgspec.Struct):
 
 class Seat(msgspec.Struct, frozen=True):
     """The second a message got. unsure: what is known of its time, where that is not the second.
-    crowded: no second of its own was to be had, and the larger value of those in it is kept."""
+    crowded: no second of its own was to be had; of those in it the store keeps both ends."""
 
     at: int
     unsure: Unsure | None = None

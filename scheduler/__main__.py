@@ -22,6 +22,7 @@ from threading import Event
 from fleet import clock, settings
 from fleet.ending import Ending, fault_from
 from fleet.history import open_history
+from fleet.past import refuse_replayed
 from fleet.private import make_file, make_folder
 from fleet.registry import unscoped
 from fleet.registry.base.engine import Registry, open_registry
@@ -183,6 +184,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.health:
             wrong = health(loaded)
             return _tell(wrong or "The scheduler lives.", bool(wrong))
+        refuse_replayed(loaded.data)
         if options.once:
             turn = once(loaded)
             return _tell(f"{turn.units} units, {turn.days} days written.", turn.failed > 0)

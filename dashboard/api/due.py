@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
+from dashboard.api.as_of import AsOf, alerts_then, moment_of
 from dashboard.api.units import Cursor, Limit
 from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.views.alerts import with_age
@@ -46,6 +47,7 @@ def alerts(
     scope: CurrentScope,
     state: Literal["open", "all"] = "open",
     unit: Annotated[str | None, Query(max_length=64)] = None,
+    as_of: AsOf = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> AlertPage:
@@ -53,8 +55,14 @@ def alerts(
 
     Open is what is not closed: of `state` returned, it is over and nobody has said they saw it.
     """
-    found = lists.episodes(services.registry, scope, state == "open", unit, limit + 1, cursor)
     now = services.clock()
+    if as_of is None:
+        found = lists.episodes(services.registry, scope, state == "open", unit, limit + 1, cursor)
+    else:
+        now = moment_of(services, as_of)
+        stood = alerts_then(services, scope, now, unit)
+        begin = next((n + 1 for n, e in enumerate(stood) if e.id == cursor), 0)
+        found = stood[begin : begin + limit + 1]
     rows = rows_of(services, scope, [episode.subject for episode in found[:limit]])
     items = tuple(_alert(e, rows.get(e.subject), now, scope) for e in found[:limit])
     return AlertPage(items=items, next=items[-1].id if len(found) > limit else None)

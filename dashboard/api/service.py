@@ -1,4 +1,5 @@
-"""GET /health, /metrics and /api/quarantine: is the service all right, what it set aside."""
+"""GET /health, /metrics, /api/quarantine and /api/devices/{device}/wire: is the service all right, what
+it set aside, and why."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import PlainTextResponse
 
 from dashboard.api.units import Limit
+from dashboard.problems import Problem, ProblemDocument
 from dashboard.request_context import (
     ANYONE,
     CurrentScope,
@@ -19,9 +21,11 @@ from dashboard.request_context import (
 )
 from dashboard.views import service
 from dashboard.views.service import (
+    DeviceWireView,
     HealthView,
     QuarantinePage,
     StatusView,
+    device_wire,
     health_view,
     quarantine_view,
     status_of,
@@ -136,3 +140,19 @@ def quarantine(
     rows = lists.quarantine(services.registry, scope, device, limit + 1, cursor)
     items = [quarantine_view(row) for row in rows[:limit]]
     return QuarantinePage(items=items, next=str(items[-1].id) if len(rows) > limit else None)
+
+
+@router.get(
+    "/api/devices/{device}/wire",
+    dependencies=[require("reader", whole=True)],
+    responses={404: {"model": ProblemDocument}},
+)
+def wire(services: TheServices, scope: CurrentScope, device: str) -> DeviceWireView:
+    """What of a device's messages was forgiven and refused: how often, why, with examples."""
+    registry = services.registry
+    found = next((one for one in lists.devices(registry, scope) if one[0].device == device), None)
+    if found is None:
+        raise Problem(404, "There is no device of that id here. GET /api/units names them.")
+    counts = lists.quarantine_counts(registry, scope)
+    over = sum(count.over for count in counts if count.device == device)
+    return device_wire(*found, lists.refused(registry, scope, device), over)

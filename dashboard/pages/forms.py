@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import msgspec
 
 from dashboard import phrases
-from fleet import bounds, calendar, words
+from fleet import bounds, calendar, wiring, words
 from fleet.channels import AC_VOLTS, BATTERY_VOLTS
-from fleet.model import Record, RecordKind, ServicePlan
+from fleet.hour_format import clock_hours
+from fleet.model import Record, RecordKind, ServicePlan, System
 from fleet.model.telemetry import Facts
 
-Kind = Literal["text", "long", "number", "moment", "date", "choice"]
+Kind = Literal["text", "long", "number", "hours", "moment", "date", "choice"]
 Choices = tuple[tuple[str, str], ...]
 
 
@@ -53,10 +54,18 @@ CHEMISTRY = (
     ("gel", "gel"),
     ("lfp", "lithium iron phosphate"),
 )
+SYSTEMS = tuple((system, wiring.NAMES[system]) for system in get_args(System))
 COMMON = ("battery_v", "ac_v", "mains_v", "charge_v")
 VOLT_CHOICES = tuple(
     (name, phrases.called(name))
     for name in (*COMMON, *sorted((AC_VOLTS | BATTERY_VOLTS) - {*COMMON, "crank_min_v"}))
+)
+
+HOUR_FORMATS = (
+    ("hours", "hours as decimals: 812.75 is 812 h 45 min"),
+    ("hours_minutes", "hours and minutes: 812.45 is 812 h 45 min"),
+    ("minutes", "a count of minutes: 48,765 is 812 h 45 min"),
+    ("seconds", "a count of seconds"),
 )
 
 NOTE = Field("text", "Note", "long")
@@ -71,7 +80,7 @@ KINDS: dict[RecordKind, Form] = {
             Field(
                 "hours",
                 "Engine's own hour meter, h",
-                "number",
+                "hours",
                 False,
                 "As it reads on the engine, not on this page.",
             ),
@@ -82,7 +91,40 @@ KINDS: dict[RecordKind, Form] = {
         "Hour meter read",
         "Write down the reading",
         "Engine hours are counted on from what the engine's own meter says.",
-        (Field("hours", "Engine's own hour meter, h", "number", True), NOTE),
+        (
+            Field(
+                "hours",
+                "Engine's own hour meter, h",
+                "hours",
+                True,
+                "812.7, or 812:42 with minutes.",
+            ),
+            NOTE,
+        ),
+    ),
+    "meter_replaced": Form(
+        "Hour meter replaced",
+        "Write down the new meter",
+        "A new hour meter, or one that lost its count, on the same engine: this ties its reading to "
+        "the old one, and the engine keeps its age.",
+        (
+            Field(
+                "old_hours",
+                "The old meter's last reading, h",
+                "hours",
+                True,
+                "If it cannot be read: the hours this service counts now; say so in the note.",
+            ),
+            Field("new_hours", "The new meter's first reading, h", "hours", True, "Often 0."),
+            NOTE,
+        ),
+    ),
+    "hour_format": Form(
+        "How the hour meter writes",
+        "Write down the format",
+        "How the device that is fitted now sends the hours of its meter. All its readings are read "
+        "so, the earlier ones too.",
+        (Field("format", "It writes", "choice", True, "", HOUR_FORMATS), NOTE),
     ),
     "meter_check": Form(
         "Readings checked",
@@ -157,6 +199,32 @@ KINDS: dict[RecordKind, Form] = {
         "For a season; nothing is expected of it.",
         (Field("from", "From", "moment", True), Field("to", "To", "moment"), NOTE),
     ),
+    "system": Form(
+        "How it is connected",
+        "Write down the system",
+        "From the nameplate and the terminals. Its volts of every phase, leg and the neutral are judged by "
+        "it, also those of past runs; the register says so from then on.",
+        (
+            Field("system", "System", "choice", True, "", SYSTEMS),
+            Field("line_v", "Nominal from line to line, V", "number"),
+            Field(
+                "senses",
+                "What its leads sense, where it is not what their names say",
+                "text",
+                False,
+                "such as ac_v=l12 ac_l1_v=l2_n ac_l2_v=l1_n ac_l3_v=none mains_v=l1_n; bus_l12: behind "
+                "its own breaker, on the bus.",
+            ),
+            Field(
+                "bus",
+                "Common bus, where it runs beside other sets",
+                "text",
+                False,
+                "a name of your own, the same for each set on it.",
+            ),
+            NOTE,
+        ),
+    ),
     "note": Form(
         "Note",
         "Write down the note",
@@ -165,7 +233,10 @@ KINDS: dict[RecordKind, Form] = {
     ),
 }
 
-DONE: dict[str, str] = {kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()}
+DONE: dict[str, str] = {
+    **{kind: f"Written down: {form.name.lower()}." for kind, form in KINDS.items()},
+    "undone": "Undone: it stays in the list and counts no more.",
+}
 
 
 def fields_of(kind: RecordKind, plan: ServicePlan | None) -> tuple[Field, ...]:
@@ -210,6 +281,13 @@ def number(text: str, zone: str = "") -> float:
     return bounds.number(text)
 
 
+def hours(text: str, zone: str = "") -> float:
+    """Hours [h] as a number, or with minutes after a colon: 812:42. Raises ValueError with what to
+    write."""
+    written = clock_hours(text)
+    return number(text) if written is None else written
+
+
 def moment(text: str, zone: str) -> int:
     """UTC seconds of a local date and time as a browser sends it (2026-11-25T07:01)."""
     try:
@@ -235,6 +313,7 @@ READERS: dict[Kind, Callable[[str, str], Any]] = {
     "long": words_of,
     "choice": words_of,
     "number": number,
+    "hours": hours,
     "moment": moment,
     "date": day,
 }
@@ -250,6 +329,8 @@ def sent_of(record: Record, zone: str) -> dict[str, str]:
             value = first[1] if isinstance(first, list | tuple) and len(first) > 1 else None
         elif isinstance(value, list | tuple):
             value = value[0]
+        elif isinstance(value, Mapping):
+            value = wiring.senses_text(value)
         if value is None:
             continue
         if field.kind == "moment":
@@ -269,7 +350,17 @@ def _wall(at: int, zone: str) -> str:
     return calendar.local(at, zone).strftime("%Y-%m-%dT%H:%M")
 
 
-UNITS = {"hours": "h", "meter": "V", "raw": "V", "litres": "L", "level": "%", "minutes": "min"}
+UNITS = {
+    "hours": "h",
+    "old_hours": "h",
+    "new_hours": "h",
+    "meter": "V",
+    "raw": "V",
+    "litres": "L",
+    "level": "%",
+    "minutes": "min",
+    "line_v": "V",
+}
 MOMENTS = frozenset({"from", "to", "opened", "closed"})
 
 
@@ -286,6 +377,10 @@ def facts_words(record: Record, zone: str, now: int) -> str:
 
 
 def _said(name: str, value: Any, zone: str, now: int) -> str:
+    if isinstance(value, Mapping):
+        return wiring.senses_text(value)
+    if name == "system":
+        return {str(system): name for system, name in SYSTEMS}.get(str(value), str(value))
     if isinstance(value, list | tuple):
         return " and ".join(_said(name, one, zone, now) for one in value)
     if isinstance(value, bool) or not isinstance(value, int | float):

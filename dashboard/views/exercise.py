@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated
@@ -12,7 +12,7 @@ from markupsafe import Markup
 from msgspec import Meta
 
 from dashboard import phrases, svg
-from dashboard.views.contract import FORMS, Form, View, view_of
+from dashboard.views.contract import FORMS, Form, Next, View, view_of
 from fleet import words
 from fleet.calendar import local_date
 from fleet.findings import exercise
@@ -93,7 +93,7 @@ class ExerciseView(View, frozen=True, kw_only=True):
         about={
             "rule": "RFC 5545, local time of the site; empty: none agreed",
             "offset_s": "the set's own time less the agreed; null: not learned",
-            "items": "the newest 12, newest first",
+            "items": "newest first; of this calendar year of the site and the one before",
             "light_load": "diesels under 30 % of nameplate in a row",
         }
     )
@@ -109,11 +109,17 @@ class ExerciseView(View, frozen=True, kw_only=True):
     years: tuple[YearView, ...]
     light_load: LightLoad | None
     last_by_itself: ByItself | None
-    next: str | None = None
+    next: Next = None
 
 
-def exercise_view(unit: Unit, verdict: Assessment | None) -> ExerciseView:
-    """The exercise of a unit as its newest assessment has it."""
+def exercise_view(
+    unit: Unit,
+    verdict: Assessment | None,
+    verdicts: Sequence[ExerciseVerdict] = (),
+    following: str | None = None,
+) -> ExerciseView:
+    """The exercise of a unit as its newest assessment has it. verdicts: those to tell, newest first;
+    following: where the list goes on."""
     held = verdict.exercise if verdict else None
     return ExerciseView(
         unit=unit.id,
@@ -124,13 +130,14 @@ def exercise_view(unit: Unit, verdict: Assessment | None) -> ExerciseView:
         next_at=held.next_at if held else None,
         next_wall=held.next_wall if held else "",
         offset_s=held.offset_s if held else None,
-        items=tuple(view_of(ExerciseVerdictView, v) for v in reversed(held.last)) if held else (),
+        items=tuple(view_of(ExerciseVerdictView, v) for v in verdicts),
         years=tuple(
             view_of(YearView, y, testing=y.testing_h, total=y.total_h)
             for y in (verdict.years if verdict else ())
         ),
         light_load=verdict.light_load if verdict else None,
         last_by_itself=verdict.by_itself if verdict else None,
+        next=following,
     )
 
 

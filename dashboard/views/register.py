@@ -9,9 +9,10 @@ from dashboard import phrases
 from dashboard.views.contract import FORMS, Form, Next, View, view_of
 from dashboard.views.facts import record_facts
 from dashboard.views.named import staff_name
-from fleet import words
+from fleet import wiring, words
 from fleet.model import Habit, Record, Scope, Unit
 from fleet.registry.facts.rows import UnitInputs, UnsureSpell
+from fleet.words import device_clock
 from scheduler.assess import Assessment
 
 BLIND = {
@@ -49,11 +50,15 @@ CHARGERS = {
 def set_facts(unit: Unit, today: date, scope: Scope) -> list[tuple[str, str]]:
     """The register's facts of the set, those that are known."""
     phases = {"1": "single phase", "split": "split phase", "3": "three phase"}[unit.phases]
+    if unit.system:
+        phases = wiring.said(unit.system, unit.line_v) if unit.line_v else wiring.NAMES[unit.system]
     rows = [
         ("Make and model", f"{unit.make} {unit.model}".strip()),
         ("Serial", unit.serial),
         ("Rating", f"{unit.rated_kw:g} kW" if unit.rated_kw else ""),
         ("Output", f"{unit.nominal_v:g} V, {unit.nominal_hz:g} Hz, {phases}"),
+        ("Leads sense", wiring.senses_text(unit.senses)),
+        ("Common bus", unit.bus),
         (
             "Engine",
             ", ".join(
@@ -104,6 +109,8 @@ def habit(
             rows.append(("Firmware", pulse.firmware))
         if pulse.clockless:
             rows.append(("Time", NO_CLOCK))
+        elif clock := device_clock.sentences(pulse.clock, zone, now):
+            rows.append(("Clock", " ".join(clock)))
     if unit is not None:
         rows += card_rows(unit, inputs, now)
     rows += [("Time unknown", unsure_words(spell, zone, now)) for spell in unsure[::-1]]

@@ -12,7 +12,7 @@ from dashboard import phrases
 from dashboard.views.contract import Form, Next, View, view_of
 from fleet import words
 from fleet.model import EngineHours, Run, StartDemand, UnitSummary
-from scheduler.assess import Assessment
+from scheduler.assess import Assessment, HoursThen
 from scheduler.rules.exercise import RunReason
 
 LATE_S = 600
@@ -73,6 +73,28 @@ class HoursView(EngineHours, View, frozen=True, kw_only=True):
 def hours_view(hours: EngineHours) -> HoursView:
     """Engine hours as they are told."""
     return view_of(HoursView, hours)
+
+
+class HoursThenView(View, frozen=True, kw_only=True):
+    """Engine hours at a past moment, and what they stand on."""
+
+    form = Form(name="HoursThen", about={"hours_h": "null: they could not have been seen"})
+    unit: str
+    at: int
+    hours_h: float | None
+    source: str
+    note: str
+
+
+def hours_then(unit: str, at: int, then: HoursThen | None) -> HoursThenView:
+    """Engine hours at a moment (UTC seconds); None: the unit was never looked at."""
+    return HoursThenView(
+        unit=unit,
+        at=at,
+        hours_h=then.hours_h if then else None,
+        source=then.now.source if then else "none",
+        note=then.now.note if then else "",
+    )
 
 
 class RunPage(View, frozen=True, kw_only=True):

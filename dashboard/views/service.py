@@ -13,9 +13,10 @@ from dashboard import phrases
 from dashboard.events import Condition
 from dashboard.views.contract import Form, Next, View
 from fleet import words
-from fleet.model import Unit
-from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow
+from fleet.model import Pulse, Unit
+from fleet.registry.facts.rows import DeviceFacts, InboxMark, QuarantineRow, Refused
 from fleet.registry.lists.rows import HealthFacts
+from fleet.words import device_clock
 
 EXPECTED = ("ingest", "scheduler", "dashboard")
 LATE_S = 20
@@ -93,6 +94,12 @@ class HealthView(View, frozen=True, kw_only=True):
     touches_waiting: int
     quarantined: int
     open_alerts: int
+    clocks_put_right: Annotated[
+        int, Meta(description="devices whose stamps are read otherwise than they are written")
+    ]
+    clocks_too_coarse: Annotated[
+        int, Meta(description="devices whose stamps are no times: their receipts are used")
+    ]
 
 
 def status_of(beats: Sequence[Beat]) -> str:
@@ -102,6 +109,7 @@ def status_of(beats: Sequence[Beat]) -> str:
 
 def health_view(facts: HealthFacts, beats: Sequence[Beat], now: int) -> HealthView:
     """The service at `now` (UTC seconds)."""
+    _, ingest = facts.heartbeats.get("ingest", (0, {}))
     return HealthView(
         status=status_of(beats),
         now=now,
@@ -122,6 +130,8 @@ def health_view(facts: HealthFacts, beats: Sequence[Beat], now: int) -> HealthVi
         touches_waiting=facts.touches_device + facts.touches_unit,
         quarantined=facts.quarantined + facts.quarantined_over,
         open_alerts=facts.open_episodes,
+        clocks_put_right=int(ingest.get("clocks_put_right", 0)),
+        clocks_too_coarse=int(ingest.get("clocks_too_coarse", 0)),
     )
 
 
@@ -151,6 +161,62 @@ def quarantine_view(row: QuarantineRow) -> QuarantineView:
         fault_of="ours" if row.item.ours else "device",
         size_bytes=row.size,
         payload=row.item.payload.decode("utf-8", "replace"),
+    )
+
+
+class RefusedView(View, frozen=True, kw_only=True):
+    """Messages of a device set aside for one reason; example: the newest of them."""
+
+    reason: str
+    messages: int
+    example: QuarantineView
+
+
+class DeviceWireView(View, frozen=True, kw_only=True):
+    """What of a device's messages was forgiven and refused."""
+
+    form = Form(
+        name="DeviceWire",
+        about={
+            "unit": "the set it speaks for now",
+            "forgiven": "reason to how often, since the device was first heard",
+            "unknown": "names outside the table of channels, each with a value it came with",
+            "refused": "by reason, of the messages that are still kept (90 days, 1,000 a day)",
+            "refused_not_kept": "more than a day's thousand: counted only",
+        },
+        moments=frozenset({"clock_wrong_since"}),
+    )
+    device: str
+    unit: str | None
+    heard_at: int | None
+    forgiven: dict[str, int]
+    unknown: dict[str, str]
+    sequence_gaps: int
+    clock_wrong_since: int | None
+    refused: tuple[RefusedView, ...]
+    refused_not_kept: int
+
+
+def device_wire(
+    facts: DeviceFacts, unit: Unit | None, refused: Sequence[Refused], over: int
+) -> DeviceWireView:
+    """A device as it is on the wire. over: messages set aside that were counted and not kept."""
+    pulse = facts.pulse or Pulse(device=facts.device)
+    return DeviceWireView(
+        device=facts.device,
+        unit=unit.id if unit else None,
+        heard_at=pulse.heard_at,
+        forgiven=pulse.forgiven,
+        unknown=pulse.unknown,
+        sequence_gaps=pulse.sequence_gaps,
+        clock_wrong_since=pulse.clock_wrong_since,
+        refused=tuple(
+            RefusedView(
+                reason=one.reason, messages=one.messages, example=quarantine_view(one.newest)
+            )
+            for one in refused
+        ),
+        refused_not_kept=over,
     )
 
 
@@ -287,6 +353,10 @@ def forgiving(devices: list[tuple[DeviceFacts, Unit | None]]) -> list[OddDevice]
             odd.append(f"messages missing: {pulse.sequence_gaps}")
         if pulse.clock_wrong_since is not None:
             odd.append("clock wrong")
+        if pulse.clock.zone:
+            odd.append(f"its stamps are read as {device_clock.read_as(pulse.clock)}")
+        if pulse.clock.coarse:
+            odd.append(f"stamps in steps of {pulse.clock.grain_s} s")
         if odd:
             found.append(OddDevice(device=facts.device, unit=unit.id if unit else "", odd=odd))
     return found

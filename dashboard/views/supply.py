@@ -10,11 +10,11 @@ from msgspec import Meta
 
 from dashboard import phrases, svg
 from dashboard.views.contract import Form, View, view_of
-from fleet import words
+from fleet import wiring, words
 from fleet.calendar import local_date
 from fleet.model import Unit
 from scheduler.assess import Assessment
-from scheduler.rules.supply import Drift, Measured, SupplySeen
+from scheduler.rules.supply import Connection, Drift, Measured, SupplySeen
 
 NAMES = {"volts": "Volts", "hertz": "Hertz"}
 UNITS = {"volts": ("V", 0), "hertz": ("Hz", 2)}
@@ -115,6 +115,15 @@ class SupplyView(View, frozen=True, kw_only=True):
         bool, Meta(description="volts on a standing set could not be told from a run")
     ]
     wrong_nominal: tuple[float, ...]
+    system: Annotated[
+        str,
+        Meta(description="how it is connected; empty: neither declared nor told by its readings"),
+    ]
+    line_v: Annotated[float | None, Meta(description="nominal of that system, line to line")]
+    declared: Annotated[bool, Meta(description="false: as its readings look, and it is asked")]
+    unwatched: Annotated[
+        tuple[str, ...], Meta(description="conductors whose loss no reading would show")
+    ]
 
 
 def supply_view(unit: str, seen: SupplySeen) -> SupplyView:
@@ -127,7 +136,15 @@ def supply_view(unit: str, seen: SupplySeen) -> SupplyView:
         unbalance_pct=seen.unbalance_pct,
         standing_untold=seen.standing_untold,
         wrong_nominal=tuple(n for n in (seen.wrong_volts, seen.wrong_hertz) if n is not None),
+        system=(seen.connection.system or "") if seen.connection else "",
+        line_v=_rounded(seen.connection.line_v if seen.connection else None),
+        declared=seen.connection is not None and seen.connection.declared,
+        unwatched=seen.connection.unwatched if seen.connection else (),
     )
+
+
+def _rounded(volts: float | None) -> float | None:
+    return None if volts is None else round(volts, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,11 +172,22 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyPanel:
-    """The panel of volts and hertz. rows: (name, words)."""
+    """The panel of volts and hertz. rows: (name, words); question: how it is connected."""
 
     measured: list[Quantity]
     rows: list[tuple[str, str]]
     notes: list[str]
+    question: Question | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What its readings look like and nobody has declared. answer: the form that says so, filled in;
+    other: the form to say something else. Both addresses behind the set's."""
+
+    said: str
+    answer: str
+    other: str
 
 
 def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> SupplyPanel | None:
@@ -177,9 +205,39 @@ def panel(unit: Unit, verdict: Assessment | None, zone: str, now: int) -> Supply
     if unit.phases == "3" and seen.unbalance_pct is None:
         notes.append("Lines are not read against each other: unbalance is not seen.")
     rows = []
+    linked = seen.connection
+    if linked is not None and linked.unwatched:
+        missing = ", ".join(linked.unwatched)
+        notes.append(f"Not measured: {missing}. The loss of it would not show.")
+    if linked is not None and linked.system is not None and linked.line_v is not None:
+        how = "as declared" if linked.declared else "by its readings; nobody has declared it"
+        rows.append(("Connected as", f"{wiring.said(linked.system, linked.line_v)}, {how}"))
     if seen.unbalance_pct is not None:
         rows.append(("Unbalance", f"{seen.unbalance_pct:.1f} % line to line, by NEMA MG 1"))
-    return SupplyPanel(measured=[measured(one, zone, now) for one in both], rows=rows, notes=notes)
+    return SupplyPanel(
+        measured=[measured(one, zone, now) for one in both],
+        rows=rows,
+        notes=notes,
+        question=question(linked),
+    )
+
+
+def question(linked: Connection | None) -> Question | None:
+    """What is asked of who may say how the set is connected; None where it is declared or untold."""
+    if linked is None or not linked.asked or linked.line_v is None:
+        return None
+    if linked.system is None:
+        return Question(
+            said=f"Its lines stand at {linked.line_v:.0f} V from one to another, and none is read to "
+            "neutral. Is it a wye, or a delta without neutral?",
+            answer=f"/record/system?line_v={linked.line_v:.0f}",
+            other="",
+        )
+    return Question(
+        said=f"It looks like {wiring.said(linked.system, linked.line_v)}, by its readings. Is it?",
+        answer=f"/record/system?system={linked.system}&line_v={linked.line_v:.0f}",
+        other="/record/system",
+    )
 
 
 def measured(one: Measured, zone: str, now: int) -> Quantity:

@@ -12,8 +12,9 @@ from dashboard import logbook, phrases
 from dashboard.request_context import Services
 from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
+from dashboard.views.device_clock import DeviceClockView, device_clock
 from dashboard.views.due import DueView, due_view
-from dashboard.views.findings import FindingView, finding_view
+from dashboard.views.findings import AlertView, FindingView, finding_view
 from dashboard.views.named import SetName, set_name
 from dashboard.views.readiness import FuelView, MainsView, ReadinessView, readiness_view
 from dashboard.views.register import RegisterRowView, register_row
@@ -147,6 +148,7 @@ class UnitFullView(UnitView, frozen=True, kw_only=True):
     fuel: FuelView | None
     battery: BatteryView | None
     devices: tuple[str, ...]
+    clocks: Annotated[tuple[DeviceClockView, ...], Meta(description="of its devices, as learned")]
     register_facts: Annotated[RegisterRowView, Meta(description="the register's row of this unit")]
     readings: tuple[ReadingNowView, ...]
     due: tuple[DueView, ...]
@@ -181,6 +183,7 @@ def unit_full(
         fuel=view_of(FuelView, verdict.fuel) if verdict else None,
         battery=view_of(BatteryView, verdict.battery) if verdict else None,
         devices=tuple(pulse.device for pulse in inputs.pulses) if inputs else (),
+        clocks=tuple(device_clock(p, site.time_zone, now) for p in inputs.pulses) if inputs else (),
         register_facts=register_row(unit, scope),
         readings=tuple(reading_view(r) for r in logbook.readings_now(inputs, now))
         if inputs
@@ -197,6 +200,16 @@ def unit_full(
         harder_not_judged=verdict.starts.not_judged if verdict else "",
         duty=verdict.ahead.duty if verdict else None,
     )
+
+
+class KnownView(View, frozen=True, kw_only=True):
+    """A set as it was known at a moment, and the alerts that stood then."""
+
+    form = Form(name="Known", about={"known_at": "when it was looked at last; null: not yet"})
+    at: int
+    known_at: int | None
+    unit: UnitView
+    alerts: tuple[AlertView, ...]
 
 
 class UnitPage(View, frozen=True, kw_only=True):

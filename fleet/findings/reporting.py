@@ -149,15 +149,15 @@ NOT_REPORTING = Row(
 
 
 class ClockWrong(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="clock_wrong"):
-    """The device gives times that cannot be right, or has ceased to give any although it had.
+    """The device gives times that cannot be right or tell nothing apart, or has ceased to give any.
 
     Its readings carry the time they were received. That is right while the line is up, and wrong
     for what it kept while it was down.
 
     Have the device's clock set from the network.
 
-    Before 2015, or more than 10 min ahead of receipt; shown for 24 h after the last. Common
-    practice, no source.
+    Before 2015, more than 10 min ahead of receipt, in steps of more than 10 s in a number, or
+    standing still for 10 min; shown for 24 h after the last. Common practice, no source.
     """
 
     device: str

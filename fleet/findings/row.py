@@ -48,6 +48,7 @@ VoltsAMonth = Annotated[float, _unit("V a month")]
 HertzAMonth = Annotated[float, _unit("Hz a month")]
 ByMeasure = Annotated[float, _unit("attempts, or s where `measure` says so")]
 ByMeasureAMonth = Annotated[float, _unit("attempts a month, or s where `measure` says so")]
+AsSent = Annotated[float, _unit("h and min, min or s, as `writes` says")]
 ByQuantity = Annotated[float, _unit("V, or Hz where `quantity` says so")]
 
 

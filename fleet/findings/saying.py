@@ -180,6 +180,25 @@ def unchecked(facts: Metered) -> str:
     return f" {UNCHECKED}" if facts.unchecked else ""
 
 
+CIRCUITS = {
+    "ac_v": "its output",
+    "ac_l1_v": "L1 to neutral",
+    "ac_l2_v": "L2 to neutral",
+    "ac_l3_v": "L3 to neutral",
+    "ac_l12_v": "L1 to L2",
+    "ac_l23_v": "L2 to L3",
+    "ac_l31_v": "L3 to L1",
+}
+"""Where a circuit of the set is read, in the trade's words."""
+
+
+def circuit(channel: str, phases: str | None) -> str:
+    """`L3 to neutral`; on a split-phase set `its second leg`."""
+    if phases == "split" and channel in ("ac_l1_v", "ac_l2_v"):
+        return "its first leg" if channel == "ac_l1_v" else "its second leg"
+    return CIRCUITS.get(channel, "one of its circuits")
+
+
 def when(f: Found) -> str:
     """By when what a finding asks for is done."""
     return "today" if f.severity == "same_day" else "at the next visit"

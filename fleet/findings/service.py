@@ -10,6 +10,7 @@ from fleet.findings.row import (
     RECKONED,
     STATE,
     AnyRow,
+    AsSent,
     Count,
     F,
     Facts,
@@ -177,10 +178,11 @@ OIL_CHECK_IN_RUN = Row(
 class MeterReset(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="meter_reset"):
     """The hour meter fell to a lower reading and stays there.
 
-    A new meter, or one that lost its count. Engine hours go on from the old reading until somebody
-    says otherwise, and service by hours depends on them.
+    A new meter, or one that lost its count. Engine hours go on from the old reading, and service by
+    hours depends on them.
 
-    If the meter was replaced, record its reading at the next visit to confirm.
+    If the meter was replaced or lost its count, record that: the old reading and the new one tie the
+    two together, and the engine keeps its age.
 
     Confirmed by 3 readings or 10 min; one that is back within them was a spike. Common practice, no
     source.
@@ -196,7 +198,8 @@ def _meter_reset(facts: MeterReset, f: Found, zone: str, now: int) -> Sentence:
         seen=f"The hour meter went from {hours(facts.before_h)} to "
         f"{hours(facts.after_h)} at {moment(f.since, zone, now)} and stayed there. "
         "Engine hours go on from the old reading.",
-        do="If the meter was replaced, record its reading at the next visit to confirm.",
+        do="If the meter was replaced or lost its count, write it down as Hour meter replaced, with "
+        "the old reading and the new: the engine keeps its age.",
     )
 
 
@@ -212,8 +215,8 @@ class MeterRolledOver(
 
     Nothing; look once whether the hours shown here are right.
 
-    From within 1 % of a power of ten or of two, or of the digits set for it; told for 30 days.
-    Common practice, no source.
+    From within 1 % of a power of ten or of two, of a register of its own steps or of the digits set
+    for it, further off after a silence; told for 30 days. Common practice, no source.
     """
 
     before_h: Hours
@@ -235,25 +238,32 @@ class MeterDisagrees(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="
     """Over a month the hour meter and the runs that were seen differ by more than gaps and its own
     step explain.
 
-    Service by hours goes by the meter. It is about the metering, never about the engine.
+    It is about the metering, never about the engine. Hours of that time are added up from the runs,
+    and service goes by them; only where less than half of the meter's hours was seen as runs, it is
+    the runs that were not seen, and the meter is followed.
 
     Compare with the engine's own meter at the next visit.
 
-    5 % and 1.0 h over 30 days; common practice, no source.
+    5 % and 1.0 h over 30 days, half of the hours; common practice, no source.
 
-    over_days: over which they were compared.
+    over_days: over which they were compared. follows: `runs` or `meter`.
     """
 
     meter_h: Hours
     integrated_h: Hours
     over_days: WholeDays
+    follows: str = "meter"
 
 
 def _meter_disagrees(facts: MeterDisagrees, f: Found, zone: str, now: int) -> Sentence:
+    pace = "slow" if facts.meter_h < facts.integrated_h else "fast"
+    then = "So the engine hours of that time are added up from the runs seen."
+    if facts.follows == "meter":
+        pace, then = "disagrees", "Most runs were not seen, so engine hours go by the meter."
     return Sentence(
-        title="Hour meter disagrees",
+        title=f"Hour meter {pace}",
         seen=f"Over {facts.over_days} days the hour meter gained {hours(facts.meter_h)} while the "
-        f"runs seen add up to {hours(facts.integrated_h)}.",
+        f"runs seen add up to {hours(facts.integrated_h)}. {then}",
         do="Compare with the engine's own meter at the next visit; this is about the metering, "
         "not the engine.",
     )
@@ -297,8 +307,56 @@ def _uses_integrated_hours(facts: UsesIntegratedHours, f: Found, zone: str, now:
 USES_INTEGRATED_HOURS = _of_the_meter(UsesIntegratedHours, _uses_integrated_hours, sends=False)
 
 
+class HourFormatAsked(
+    Facts, frozen=True, kw_only=True, omit_defaults=True, tag="hour_format_asked"
+):
+    """The readings of the hour meter look like hours and minutes with a point between, or like a count
+    of minutes or of seconds, and nobody has said how the device writes them.
+
+    Read as decimals such a meter loses hours or invents them. Until it is said, hours are added up
+    from the runs.
+
+    Record how the hour meter writes; all its readings are then read so, the earlier ones too.
+
+    From 3 leaps that only hours and minutes explain, with no fraction of .60 or more, or 6 of a
+    count at least 20 times as fast as the clock, and 80 % of all leaps; common practice, no source.
+
+    writes: `hours_minutes`, `minutes` or `seconds`. shown: its newest value as sent.
+    """
+
+    writes: str
+    shown: AsSent | None = None
+
+
+WRITES = {
+    "hours_minutes": "hours and minutes with a point between",
+    "minutes": "a count of minutes",
+    "seconds": "a count of seconds",
+}
+
+
+def _hour_format_asked(facts: HourFormatAsked, f: Found, zone: str, now: int) -> Sentence:
+    shown = "" if facts.shown is None else f" It sends {facts.shown:.2f} now."
+    return Sentence(
+        title="How does the hour meter write?",
+        seen=f"The hour meter seems to send {WRITES.get(facts.writes, facts.writes)}.{shown} "
+        "Until it is said, engine hours are added up from the runs seen.",
+        do="Look at its display and write down how the hour meter writes; all its readings are "
+        "then read so.",
+    )
+
+
+HOUR_FORMAT_ASKED = _of_the_meter(HourFormatAsked, _hour_format_asked, sends=True)
+
+
 ServiceFacts: TypeAlias = (
-    ServiceDue | OilCheckInRun | MeterReset | MeterRolledOver | MeterDisagrees | UsesIntegratedHours
+    ServiceDue
+    | OilCheckInRun
+    | MeterReset
+    | MeterRolledOver
+    | MeterDisagrees
+    | UsesIntegratedHours
+    | HourFormatAsked
 )
 """What is found of service and engine hours."""
 
@@ -318,5 +376,7 @@ def row_of(facts: ServiceFacts) -> AnyRow:
             return METER_DISAGREES
         case UsesIntegratedHours():
             return USES_INTEGRATED_HOURS
+        case HourFormatAsked():
+            return HOUR_FORMAT_ASKED
         case _:
             assert_never(facts)

@@ -19,6 +19,18 @@ Placement = Literal["outdoors", "engine_room", "portable", "unknown"]
 Charger = Literal["none", "float", "on_off", "boost", "solar", "unknown"]
 Chemistry = Literal["flooded", "agm", "gel", "lfp"]
 EngineClass = Literal["air_spark", "air_diesel", "liquid_spark", "liquid_diesel"]
+Phases = Literal["1", "split", "3"]
+System = Literal["single", "split", "wye", "delta", "high_leg", "corner"]
+"""How a set is connected. high_leg: a delta whose one winding has its middle at neutral; corner: a
+delta with one line on earth."""
+PHASES_OF: dict[System, Phases] = {
+    "single": "1",
+    "split": "split",
+    "wye": "3",
+    "delta": "3",
+    "high_leg": "3",
+    "corner": "3",
+}
 
 
 class Customer(msgspec.Struct, frozen=True, kw_only=True):
@@ -89,7 +101,15 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True):
     idle_down: bool = False
     inverter: bool = False
     rated_kw: float | None = None
-    phases: Literal["1", "split", "3"] = "1"
+    phases: Phases = "1"
+    system: System | Literal[""] = ""
+    """How it is connected, as declared; "": nobody has said, and its readings are asked."""
+    line_v: float | None = None
+    """Nominal from line to line of the declared system [V]; None: as nominal_v names it."""
+    senses: dict[str, str] = {}
+    """What a lead senses where it is not what its channel says (`l2_n`, `bus_l12`, `none`)."""
+    bus: str = ""
+    """The common bus it may run on beside other sets, by a name of your own; "": it stands alone."""
     performance_class: Literal["", "G1", "G2", "G3", "G4"] = ""
     battery_nominal_v: float = 12.0
     battery_chemistry: Chemistry = "flooded"
@@ -148,8 +168,16 @@ class Fitting(msgspec.Struct, frozen=True, kw_only=True):
     by: str = ""
 
 
+HourFormat = Literal["hours", "hours_minutes", "minutes", "seconds"]
+"""How a device writes the hours of its meter: as decimals, as hours and minutes with a point between
+(812.45 is 812 h 45 min), or as a count of minutes or of seconds."""
+
+
 class Calibration(msgspec.Struct, frozen=True, kw_only=True):
-    """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on."""
+    """True value = gain x raw + offset, for one channel of one fitting, from `from_at` on.
+
+    hour_format: of an hour meter, how it writes hours; this one holds for the whole of its fitting.
+    """
 
     id: str
     fitting: str
@@ -163,12 +191,15 @@ class Calibration(msgspec.Struct, frozen=True, kw_only=True):
     leads: str = ""
     meter: tuple[float, ...] = ()
     raw: tuple[float, ...] = ()
+    hour_format: HourFormat | None = None
 
 
 RecordKind = Literal[
     "fitting",
     "meter_check",
     "hour_meter",
+    "meter_replaced",
+    "hour_format",
     "task_done",
     "part_changed",
     "refuel",
@@ -176,6 +207,7 @@ RecordKind = Literal[
     "out_of_service",
     "visit",
     "note",
+    "system",
 ]
 
 

@@ -12,9 +12,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-Clock = Literal["device", "local", "receipt"]
-"""Whose clock a reading's time is: the device's own, the device's without a zone
-(read in the site's zone), or the receipt time because the device gave no usable one."""
+from fleet.model.device_clock import NEW_CLOCK, DeviceClock
+
+Clock = Literal["device", "local", "receipt", "corrected"]
+"""How a reading's time was come by: the device's own; the device's without a zone (read in the
+site's zone); the receipt time because the device gave no usable one; or the device's, put right by
+what was learned of its clock."""
 
 CLOCK_FORGOTTEN_S = 14 * 86_400
 """A device that gave no time for so long has no clock any more. Common practice, no source."""
@@ -132,6 +135,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     first and the newest message without a time since it gave one last. puzzling_since, puzzling_at:
     receipts of the first and the newest message of which nothing could be understood since the last
     one that was; such a message is not heard.
+    clock: what was learned of its clock. stamp_s, stamp_says: digits of the stamp of its newest
+    single message, taken as UTC [s], and a checksum of that message.
     month, month_b: UTC month as 12 x year + month - 1, and bytes received in it.
     """
 
@@ -157,6 +162,9 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     untimed_at: int | None = None
     puzzling_since: int | None = None
     puzzling_at: int | None = None
+    clock: DeviceClock = NEW_CLOCK
+    stamp_s: int | None = None
+    stamp_says: int = 0
     month: int = 0
     month_b: int = 0
 

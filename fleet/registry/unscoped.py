@@ -2,10 +2,17 @@
 
 from fleet.registry.base.faults import RegistryDown, RegistryFault
 from fleet.registry.base.heartbeats import heartbeat, heartbeats
-from fleet.registry.derived.days import UsageRow, area_usage, day_before, days
+from fleet.registry.derived.days import UsageRow, area_usage, day_before, days, summaries
 from fleet.registry.derived.rows import DayRow, UnitTouch, UnitTurn
 from fleet.registry.derived.shards import Hold, Shard, shard_of, standing, take_shards
-from fleet.registry.derived.touches import backlog, due_looks, spread_touches, touched_units
+from fleet.registry.derived.touches import (
+    backlog,
+    due_looks,
+    next_due_look,
+    spread_touches,
+    touched,
+    touched_units,
+)
 from fleet.registry.derived.turn import write_turn
 from fleet.registry.facts.intake import device_facts, facts_version, inbox_marks, pulse
 from fleet.registry.facts.receipts import find_receipts, note_receipts
@@ -38,13 +45,16 @@ __all__ = [
     "heartbeat",
     "heartbeats",
     "inbox_marks",
+    "next_due_look",
     "note_receipts",
     "open_episodes",
     "pulse",
     "shard_of",
     "spread_touches",
     "standing",
+    "summaries",
     "take_shards",
+    "touched",
     "touched_units",
     "unit_inputs",
     "write_turn",

@@ -42,6 +42,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("registry.db-*", "never", "SQLite's own, part of registry.db while it is open"),
     Kind("store.db", "database", "the readings"),
     Kind("store.db-*", "never", "SQLite's own, part of store.db while it is open"),
+    Kind("past.db", "file", "what was known when, of a recording that was followed"),
+    Kind("past.db-*", "never", "SQLite's own, part of past.db while it is written"),
     Kind("hourhand.toml", "file", "settings"),
     Kind("codes.key", "file", "the key of codes and addresses"),
     Kind("profiles/*.toml", "file", "device profiles"),

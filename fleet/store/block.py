@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Clock
+from fleet.store import extremes
 
-CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2}
-"""How far a row's time is to be trusted. Two rows of one second: the higher rank is kept.
-Definition."""
+CLOCK_RANK: Mapping[Clock, int] = {"receipt": 0, "local": 1, "device": 2, "corrected": 3}
+"""How a row's time was come by, as it is kept. Two rows of one second: the higher number is kept,
+so that no row with a time that was worked out passes for the device's own. Definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +42,8 @@ def merge(a: Block, b: Block) -> tuple[Block, int]:
     """Both blocks in one, and how many values clashed.
 
     One second in both: missing values are filled from the other, of two different values the
-    larger is kept (and counted), of two clocks the higher rank. The result does not depend on
-    which block is `a`.
+    larger is kept, and the smaller beside it where that matters (`extremes`); of two clocks the
+    higher number. The result does not depend on which block is `a`.
     """
     if not len(b):
         return a, 0
@@ -53,16 +54,31 @@ def merge(a: Block, b: Block) -> tuple[Block, int]:
     clock = np.zeros(len(t), np.int64)
     clock[at_a] = a.clock
     clock[at_b] = np.maximum(clock[at_b], b.clock)
-    values: dict[str, NDArray[np.float64]] = {}
-    clashes = 0
-    for name in sorted(a.values.keys() | b.values.keys()):
+
+    def columns(name: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         x, y = np.full(len(t), np.nan), np.full(len(t), np.nan)
         if name in a.values:
             x[at_a] = a.values[name]
         if name in b.values:
             y[at_b] = b.values[name]
-        clashes += int(np.count_nonzero((x != y) & ~np.isnan(x) & ~np.isnan(y)))
+        return x, y
+
+    values: dict[str, NDArray[np.float64]] = {}
+    clashes = 0
+    for name in sorted(a.values.keys() | b.values.keys()):
+        if name.endswith(extremes.LOW):
+            continue
+        x, y = columns(name)
+        differ = (x != y) & ~np.isnan(x) & ~np.isnan(y)
         values[name] = np.fmax(x, y)
+        low_x, low_y = columns(name + extremes.LOW)
+        smaller = np.fmin(x, y)
+        clashes += int(np.count_nonzero(differ & (np.where(x > y, low_x, low_y) != smaller)))
+        low = np.fmin(low_x, low_y)
+        if extremes.keeps_low(name):
+            low = np.where(differ, np.fmin(low, smaller), low)
+        if not np.isnan(low).all():
+            values[name + extremes.LOW] = low
     return Block(t, clock, values), clashes
 
 
@@ -70,3 +86,15 @@ def cut(block: Block, keep: NDArray[np.bool_]) -> Block:
     """The rows of a block where `keep` is true."""
     values = {name: v[keep] for name, v in block.values.items()}
     return Block(block.t[keep], block.clock[keep], values)
+
+
+def course(block: Block, name: str) -> extremes.Course:
+    """Seconds and values of one channel, both ends of a second among them."""
+    high = _there(block.t, block.values[name])
+    low = block.values.get(name + extremes.LOW)
+    return high if low is None else extremes.course(high, _there(block.t, low))
+
+
+def _there(t: NDArray[np.int64], v: NDArray[np.float64]) -> extremes.Course:
+    there = ~np.isnan(v)
+    return t[there], v[there]

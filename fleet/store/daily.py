@@ -7,7 +7,8 @@ from typing import Any
 from fleet.calendar import DAY_S
 from fleet.channels import CHANNELS
 from fleet.store import pack, rows, spans
-from fleet.store.block import Block, cut, empty_block, merge
+from fleet.store.block import Block, course, cut, empty_block, merge
+from fleet.store.extremes import LOW
 from fleet.store.reading import Names, unpack
 from fleet.store.writing import Writer
 
@@ -46,13 +47,23 @@ def store_day(writer: Writer, device: int, day: int, block: Block) -> None:
         return
     ids = _channel_ids(writer, block)
     blob, used = pack.encode(block, t0, ids, _DECIMALS)
-    summary = spans.encode(block, t0, ids, used)
+    summary = spans.encode(block, t0, ids, _of_courses(block, used))
     writer.db.execute(
         "INSERT INTO pack(device, t0, n, fmt, summary, blob)"
         " VALUES(:device, :t0, :n, :fmt, :summary, :blob) ON CONFLICT(device, t0)"
         " DO UPDATE SET n=:n, fmt=:fmt, summary=:summary, blob=:blob",
         key | {"n": len(block), "fmt": pack.FORMAT, "summary": summary, "blob": blob},
     )
+
+
+def _of_courses(block: Block, used: dict[str, int | None]) -> dict[str, int | None]:
+    """Decimals of the summaries: of courses, which hold both ends of a second."""
+    found = {name: d for name, d in used.items() if not name.endswith(LOW)}
+    for name in used.keys() - found.keys():
+        base = name.removesuffix(LOW)
+        scaled = pack.scale(course(block, base)[1], used[name] or 0)
+        found[base] = scaled[1] if scaled else None
+    return found
 
 
 def _with_values(block: Block) -> Block:

@@ -50,7 +50,7 @@ def _is_damaged(writer: Writer, names: Names, device: int, t0: int) -> bool:
 def _cut_day(writer: Writer, names: Names, device: int, t0: int, start: int, end: int) -> int:
     """Pack the day again without the range; returns how many rows went."""
     block, clashes = daily.load_day(writer, names, device, t0 // DAY_S)
-    writer.late_clashes += clashes
+    writer.found_late(device, clashes)
     keep = (block.t < start) | (block.t >= end)
     daily.store_day(writer, device, t0 // DAY_S, cut(block, keep))
     return int(np.count_nonzero(~keep))

@@ -1,9 +1,10 @@
 """The store port: what every telemetry store does, in which order, with which errors.
 
 Values are raw (no calibration), times whole UTC seconds, ranges half open: start <= t < end.
-Writing is durable when it returns and idempotent on (device, channel, second). Two different
-values for one (device, channel, second): the larger is kept and the clash counted, so the
-content never depends on the order of arrival.
+Writing is durable when it returns and idempotent on (device, channel, second). Different values for
+one (device, channel, second): the largest and, of a gauge, the smallest are kept (`extremes` says
+where the smallest stands) and the clash counted, so the content never depends on the order of
+arrival.
 """
 
 from __future__ import annotations
@@ -39,10 +40,12 @@ class ReadingsRefused(StoreFault):
 
 
 class WriteResult(msgspec.Struct, frozen=True):
-    """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one."""
+    """rows: readings (device-seconds) handed over; clashes: values that differed from a kept one;
+    shared: the same by device."""
 
     rows: int
     clashes: int
+    shared: dict[str, int] = {}
 
 
 class StoreSettings(Protocol):

@@ -6,6 +6,7 @@ import contextlib
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,8 @@ from fleet.calendar import DAY_S
 from fleet.model import Series, Window
 from fleet.model.telemetry import no_series
 from fleet.store import buckets, pack, rows, schema, spans
-from fleet.store.block import Block
+from fleet.store.block import Block, course, cut, merge
+from fleet.store.extremes import LOW, reach, with_lows
 from fleet.store.port import StoreFault
 
 _NOWHERE = -1
@@ -96,14 +98,15 @@ class Reader:
         only = None if channels is None else frozenset(channels)
         with self._snapshot():
             number = self._device(device)
-            ids = None if only is None else self._ids(only)
+            wanted = None if only is None else with_lows(only)
+            ids = None if wanted is None else self._ids(wanted)
             packed = self.db.execute(
                 "SELECT t0, fmt, blob FROM pack WHERE device=? AND t0>? AND t0<? ORDER BY t0",
                 (number, start - DAY_S, end),
             ).fetchall()
             blocks = [unpack(number, t0, fmt, blob, self._names, ids) for t0, fmt, blob in packed]
-            blocks.append(rows.hot_block(self.db, number, start, end, self._own, only))
-        found = _series(blocks, start, end)
+            hot = rows.hot_block(self.db, number, *reach(start, end), self._own, wanted)
+        found = _series(_together(blocks, hot), start, end)
         if only is not None:
             for name in only - found.keys():
                 found[name] = no_series()
@@ -117,11 +120,12 @@ class Reader:
         parts: dict[str, list[spans.Pieces]] = {name: [] for name in only}
         with self._snapshot():
             number = self._device(device)
-            ids = self._ids(only)
-            raw = self._summaries(number, b, ids, parts)
-            raw.append(rows.hot_block(self.db, number, start, end, self._own, only))
-        for name, series in _series(raw, start, end).items():
-            parts[name].append(spans.readings(series.t, series.v))
+            wanted = with_lows(only)
+            raw, told = self._summaries(number, b, self._ids(wanted), parts)
+            hot = rows.hot_block(self.db, number, *reach(start, end), self._own, wanted)
+        for name, series in _series(_together(raw, hot), start, end).items():
+            left = told.outside(series)
+            parts[name].append(spans.readings(left.t, left.v))
         nothing = spans.readings(np.empty(0, np.int64), np.empty(0))
         return {
             name: buckets.fill(b, spans.join(found) if found else nothing)
@@ -134,8 +138,9 @@ class Reader:
         b: buckets.Buckets,
         ids: set[int],
         parts: dict[str, list[spans.Pieces]],
-    ) -> list[Block]:
-        """Add what whole spans tell to `parts`; the rows that must be read one by one."""
+    ) -> tuple[list[Block], _Told]:
+        """Add what whole spans tell to `parts`; the packed days that must be read value by value,
+        and which of their spans were told."""
         days = [
             row[0] // DAY_S
             for row in self.db.execute(
@@ -144,7 +149,7 @@ class Reader:
             )
         ]
         if not days:
-            return []
+            return [], _Told(0, np.zeros((0, spans.SPANS), np.bool_))
         whole, touched = buckets.whole_spans(b, days[0], days[-1] - days[0] + 1)
         for day in rows.hot_days(self.db, device, days[0] * DAY_S, (days[-1] + 1) * DAY_S):
             whole[day - days[0]] = False
@@ -163,10 +168,8 @@ class Reader:
             mask = whole[[t0 // DAY_S - days[0] for t0, _ in summaries]]
             for id_, pieces in spans.decode(summaries, mask, ids).items():
                 parts[self._names[id_]].append(pieces)
-        return [
-            _without(self._unpack_day(device, int(day), ids), whole[day - days[0]])
-            for day in np.array(days)[rest[which]]
-        ]
+        blocks = [self._unpack_day(device, int(day), ids) for day in np.array(days)[rest[which]]]
+        return blocks, _Told(days[0], whole)
 
     def _unpack_day(self, device: int, day: int, ids: set[int]) -> Block:
         t0, fmt, blob = self.db.execute(
@@ -193,38 +196,58 @@ class Reader:
         return sorted(found)
 
 
-def _without(block: Block, whole: NDArray[np.bool_]) -> Block:
-    """A day's rows outside the spans whose summary was taken."""
-    if not whole.any():
-        return block
-    keep = ~whole[block.t % DAY_S // spans.SPAN_S]
-    return Block(
-        block.t[keep], block.clock[keep], {name: v[keep] for name, v in block.values.items()}
-    )
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Spans whose summary was taken. whole: by UTC day from first_day on, and span."""
+
+    first_day: int
+    whole: NDArray[np.bool_]
+
+    def outside(self, series: Series) -> Series:
+        """A course without those spans."""
+        day = series.t // DAY_S - self.first_day
+        known = (day >= 0) & (day < len(self.whole))
+        if not known.any() or not self.whole.any():
+            return series
+        span = series.t % DAY_S // spans.SPAN_S
+        keep = ~known
+        keep[known] = ~self.whole[day[known], span[known]]
+        return Series(series.t[keep], series.v[keep])
+
+
+def _together(packed: list[Block], hot: Block) -> list[Block]:
+    """Packed days, those that have rows not packed yet merged with them, and the other rows."""
+    if not len(hot):
+        return packed
+    of_day, left = hot.t // DAY_S, np.ones(len(hot), np.bool_)
+    blocks: list[Block] = []
+    for block in packed:
+        late = of_day == (block.t[0] // DAY_S if len(block) else -1)
+        if late.any():
+            block, _ = merge(block, cut(hot, late))
+            left &= ~late
+        blocks.append(block)
+    return [*blocks, cut(hot, left)]
 
 
 def _series(blocks: list[Block], start: int, end: int) -> dict[str, Series]:
-    """Blocks as one course by channel, cut to [start, end); of two values for one second the
-    larger."""
+    """Blocks of different days as one course by channel, cut to [start, end)."""
     found: dict[str, tuple[list[NDArray[np.int64]], list[NDArray[np.float64]]]] = {}
     for block in blocks:
-        if not len(block):
-            continue
-        inside = slice(*np.searchsorted(block.t, (start, end)))
-        for name, column in block.values.items():
-            v = column[inside]
-            there = ~np.isnan(v)
+        for name in block.values if len(block) else ():
+            if name.endswith(LOW):
+                continue
+            t, v = course(block, name)
+            inside = slice(*np.searchsorted(t, (start, end)))
             ts, vs = found.setdefault(name, ([], []))
-            ts.append(block.t[inside][there])
-            vs.append(v[there])
+            ts.append(t[inside])
+            vs.append(v[inside])
     out: dict[str, Series] = {}
     for name, (ts, vs) in found.items():
         t, v = np.concatenate(ts), np.concatenate(vs)
         if np.any(t[1:] <= t[:-1]):
-            order = np.lexsort((v, t))
+            order = np.argsort(t, kind="stable")
             t, v = t[order], v[order]
-            newest = np.append(t[1:] != t[:-1], True)
-            t, v = t[newest], v[newest]
         if len(t):
             out[name] = Series(t, v)
     return out

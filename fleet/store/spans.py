@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
-from fleet.store.block import Block
+from fleet.store.block import Block, course
 
 SPAN_S = 14_400
 """Seconds of readings in one row. A size of a batch."""
@@ -116,8 +116,8 @@ def decode(
 
 def _records(block: Block, t0: int, name: str, decimals: int | None) -> NDArray[np.void]:
     """The six records of one channel."""
-    present = ~np.isnan(block.values[name])
-    seconds, values = block.t[present] - t0, block.values[name][present]
+    t, values = course(block, name)
+    seconds = t - t0
     if decimals is None:
         out, v = np.zeros(SPANS, _FLOAT), values
     else:

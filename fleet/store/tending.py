@@ -124,7 +124,7 @@ class Tender:
         if not self._due:
             return
         done: list[Key] = []
-        clashes = 0
+        clashes: list[tuple[int, int]] = []
         # Channel numbers given in a transaction that fails are given again, to other names.
         self._names.clear()
         with schema.transaction(self._db):
@@ -134,13 +134,14 @@ class Tender:
                 key = self._due[0]
                 # A damaged pack: its late rows stay in `hot`; check() tells.
                 with contextlib.suppress(StoreFault):
-                    clashes += pack_day(self._writer, self._names, *key)
+                    clashes.append((key[0], pack_day(self._writer, self._names, *key)))
                 done.append(self._due.popleft())
                 took = time.perf_counter() - began
         for key in done:
             self._written.pop(key, None)
             self._quiet.pop(key, None)
-        self._writer.late_clashes += clashes
+        for device, count in clashes:
+            self._writer.found_late(device, count)
 
     def _expire_step(self, now: int) -> bool:
         """Retention: the days of one device that ended before the limit."""

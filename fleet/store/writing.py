@@ -12,7 +12,7 @@ import msgspec
 
 from fleet.calendar import DAY_S
 from fleet.model import Reading
-from fleet.store import rows, schema
+from fleet.store import extremes, rows, schema
 from fleet.store.block import CLOCK_RANK
 from fleet.store.port import StoreFault, WriteResult
 
@@ -40,15 +40,17 @@ class _Plan(msgspec.Struct, frozen=True):
 def _plan(shape: Shape, columns: frozenset[str]) -> _Plan:
     own = tuple(name for name in shape if name in columns)
     extra = tuple(name for name in shape if name not in columns)
-    names = ["clock", *(["extra"] if extra else []), *(f'"{name}"' for name in own)]
+    quoted = [f'"{name}"' for name in own]
+    names = ["clock", *(["extra"] if extra else []), *quoted]
+    all_names = ["clock", "extra", *quoted]
     return _Plan(
         shape,
         own,
         extra,
         f"INSERT INTO hot(device, ts, {', '.join(names)})"
         f" VALUES({', '.join('?' * (len(names) + 2))}) ON CONFLICT DO NOTHING",
-        f"SELECT {', '.join(names)} FROM hot WHERE device=? AND ts=?",
-        f"UPDATE hot SET {', '.join(f'{name}=?' for name in names)} WHERE device=? AND ts=?",
+        f"SELECT {', '.join(all_names)} FROM hot WHERE device=? AND ts=?",
+        f"UPDATE hot SET {', '.join(f'{name}=?' for name in all_names)} WHERE device=? AND ts=?",
     )
 
 
@@ -56,7 +58,7 @@ class Writer:
     """The one writing connection, what it has interned, and which days it has touched.
 
     touched: (device number, UTC day) written since housekeeping last looked.
-    late_clashes: clashes found while packing, told with the next write.
+    Clashes found while packing are told with the next write.
     """
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
@@ -64,32 +66,40 @@ class Writer:
         self.path = path
         self.columns = schema.columns(db)
         self.touched: set[tuple[int, int]] = set()
-        self.late_clashes = 0
+        self._late: dict[str, int] = {}
         self._own = frozenset(self.columns)
         self._devices: dict[str, int] = dict(db.execute("SELECT name, id FROM device"))
+        self._names = {number: name for name, number in self._devices.items()}
         self._plans: dict[Shape, _Plan] = {}
 
     def write(self, readings: Sequence[Reading]) -> WriteResult:
         """As the port says. A reading without values leaves no trace."""
         new: list[str] = []
-        clashes = 0
+        shared: dict[str, int] = {}
         done = False
         try:
             with schema.faults(self.path), schema.transaction(self.db):
                 groups, days = self._rows(readings, new)
                 for shape in sorted(groups, key=lambda s: -len(groups[s])):
-                    clashes += self._put(self._plan_of(shape), groups[shape])
+                    self._put(self._plan_of(shape), groups[shape], shared)
             done = True
         except (OverflowError, TypeError, sqlite3.ProgrammingError) as error:
             raise StoreFault(f"A reading holds something that is no number: {error}.") from error
         finally:
             if not done:
                 for name in new:
-                    del self._devices[name]
+                    del self._names[self._devices.pop(name)]
         self.touched |= days
-        clashes += self.late_clashes
-        self.late_clashes = 0
-        return WriteResult(len(readings), clashes)
+        for name, count in self._late.items():
+            shared[name] = shared.get(name, 0) + count
+        self._late = {}
+        return WriteResult(len(readings), sum(shared.values()), shared)
+
+    def found_late(self, device: int, clashes: int) -> None:
+        """Clashes found while a day was packed."""
+        if clashes:
+            name = self._names[device]
+            self._late[name] = self._late.get(name, 0) + clashes
 
     def _rows(
         self, readings: Sequence[Reading], new: list[str]
@@ -123,6 +133,7 @@ class Writer:
         number = self.db.execute("INSERT INTO device(name) VALUES(?)", (name,)).lastrowid
         assert number is not None
         self._devices[name] = number
+        self._names[number] = name
         new.append(name)
         return number
 
@@ -133,40 +144,43 @@ class Writer:
             self._plans[shape] = _plan(shape, self._own)
         return self._plans[shape]
 
-    def _put(self, plan: _Plan, group: list[tuple[Any, ...]]) -> int:
-        """Insert rows; where some seconds were there already, merge. Returns clashes."""
+    def _put(self, plan: _Plan, group: list[tuple[Any, ...]], shared: dict[str, int]) -> None:
+        """Insert rows; where some seconds were there already, merge. shared: clashes by device."""
         if plan.extra:
             group = [_with_extra(plan, row) for row in group]
         if self.db.executemany(plan.insert, group).rowcount == len(group):
-            return 0
-        return sum(self._merge(plan, row) for row in group)
+            return
+        for row in group:
+            clashes = self._merge(plan, row)
+            if clashes:
+                name = self._names[row[0]]
+                shared[name] = shared.get(name, 0) + clashes
 
     def _merge(self, plan: _Plan, row: tuple[Any, ...]) -> int:
         """Bring a row into the one of its second; 0 changes where it is that row itself."""
         key, given = row[:2], row[2:]
-        kept = self.db.execute(plan.select, key).fetchone()
-        if kept == given:
+        if not plan.extra:
+            given = (given[0], None, *given[1:])
+        before = self.db.execute(plan.select, key).fetchone()
+        if before == given:
             return 0
-        clashes = 0
-        merged = [max(kept[0], given[0])]
-        start = 1
-        if plan.extra:
-            start = 2
-            both = rows.extra_of(kept[1])
-            for name, value in rows.extra_of(given[1]).items():
-                there = both.get(name)
-                clashes += there is not None and there != value
-                both[name] = value if there is None else max(there, value)
-            merged.append(rows.extra_text(dict(sorted(both.items()))))
-        for there, value in zip(kept[start:], given[start:], strict=True):
-            if there is None or value is None or value != value:
-                merged.append(value if there is None else there)
-                continue
-            clashes += there != value
-            merged.append(max(there, value))
-        if tuple(merged) != kept:
+        kept, more = _values(plan, before), _values(plan, given)
+        clashes = extremes.join(kept, more)
+        own = [kept.pop(name, None) for name in plan.own]
+        extra = rows.extra_text(dict(sorted(kept.items())))
+        merged = (max(before[0], given[0]), extra, *own)
+        if merged != before:
             self.db.execute(plan.update, (*merged, *key))
         return clashes
+
+
+def _values(plan: _Plan, row: tuple[Any, ...]) -> dict[str, float]:
+    """The values of a row (clock, extra, own channels) by channel."""
+    found = rows.extra_of(row[1])
+    for name, value in zip(plan.own, row[2:], strict=True):
+        if value is not None and value == value:
+            extremes.join(found, {name: float(value) + 0.0})
+    return found
 
 
 def _with_extra(plan: _Plan, row: tuple[Any, ...]) -> tuple[Any, ...]:

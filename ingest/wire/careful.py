@@ -8,21 +8,30 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
+from datetime import UTC
 from typing import Any, cast, get_args
 
+from fleet.calendar import DAY_S
+from fleet.defaults import CLOCK_AHEAD_S, CLOCK_EPOCH
 from fleet.model import Clock, DeviceEvent, EventName, Quarantined, Reading, Status
+from fleet.model.device_clock import Stamps
 from ingest.profiles import Profile
+from ingest.wire.arrays import Entry, folds, is_reversed, told_apart
 from ingest.wire.message import ENTRIES_AT_MOST, Address, Decoded, Message, Speaker, clean
 from ingest.wire.objects import Object
 from ingest.wire.parts import NO_TRACE, read_habit, read_trace
 from ingest.wire.quick import NEXT_AT_MOST_S, SEQ_AT_MOST
-from ingest.wire.times import moment
+from ingest.wire.times import NO_STAMP, Moment, StampRule, moment, stamp, wall_time
 from ingest.wire.values import Values
 
 EVENTS: tuple[str, ...] = get_args(EventName)
 REASON_AT_MOST = 400
 CAUSE_AT_MOST = 200
 """Characters kept of a reason, and of the cause a device names. A bound of ours."""
+
+AHEAD_AT_LEAST = 2
+"""Entries of an array that lie up to a day ahead: one is a stamp that is wrong by itself, more are
+a clock, and its other stamps are no better. Common practice, no source."""
 
 WHOLE: Any = object()
 """What is refused is the whole message, not an entry of it (which may be null)."""
@@ -39,6 +48,10 @@ class Care:
         self.message = message
         self.profile: Profile = speaker.profile
         self.zone = speaker.zone
+        self.rule = speaker.rule
+        self.folds: dict[int, int] = {}
+        self.reverse = False
+        self.ahead = False
         self.earlier = earlier
         self.readings: list[Reading] = []
         self.events: list[DeviceEvent] = []
@@ -61,14 +74,18 @@ class Care:
 
     def readings_message(self, value: Any) -> Decoded:
         """One object, or an array of objects."""
-        for entry, live in self._entries(value):
-            self._reading_entry(entry, live)
+        for entry, place in self._entries(value):
+            self._reading_entry(entry, place)
+        if not self.said.single:
+            self.readings[:], moved = told_apart(self.readings, self.reverse)
+            for _ in range(moved):
+                self.values.forgive("stamp_shared")
         return self.said
 
     def event_message(self, value: Any) -> Decoded:
         """One object; an array (kept for later, sent together) is taken too."""
-        for entry, live in self._entries(value):
-            self._event_entry(entry, live)
+        for entry, place in self._entries(value):
+            self._event_entry(entry, place)
         return self.said
 
     def status_message(self, value: Any) -> Decoded:
@@ -81,7 +98,7 @@ class Care:
         if state not in ("online", "offline"):
             self.refuse("a status has a state, online or offline")
             return self.said
-        told = moment(value.get("at"), self.zone, self.message.received_at)
+        told = moment(value.get("at"), self.zone, self.message.received_at, self.rule)
         if state == "online" and told.fault:
             self.said.clock_wrong = True
         firmware = value.get("firmware")
@@ -113,24 +130,59 @@ class Care:
             )
         )
 
-    def _entries(self, value: Any) -> Iterator[tuple[Object, bool]]:
+    def _entries(self, value: Any) -> Iterator[tuple[Object, int | None]]:
+        """Entries, each with its place in the array; None: a single object."""
         if isinstance(value, Object):
-            yield value, True
+            yield value, None
         elif not isinstance(value, list):
             self.refuse("the payload is neither an object nor an array of objects")
         elif len(value) > ENTRIES_AT_MOST:
             self.refuse(f"the array has {len(value)} entries, more than {ENTRIES_AT_MOST}")
         else:
-            for entry in value:
+            self._look_over(value)
+            for place, entry in enumerate(value):
                 if isinstance(entry, Object):
-                    yield entry, False
+                    yield entry, place
                 else:
                     self.refuse("the entry of the array is not an object", entry)
 
+    def _look_over(self, value: list[Any]) -> None:
+        """What an array as a whole says of its times: their zone, and hours that come twice."""
+        self.said.single = False
+        found: list[Entry] = []
+        stamps: Stamps = "zoned"
+        for place, entry in enumerate(value):
+            told = stamp(entry.get(self.profile.at)) if isinstance(entry, Object) else NO_STAMP
+            if told.digits_s is not None and isinstance(entry, Object):
+                seq = entry.get(self.profile.seq)
+                number = seq if type(seq) is int else None
+                found.append(Entry(place, told.digits_s, number, entry))
+                stamps = told.stamps
+        if not found:
+            return
+        self.reverse = is_reversed([entry.digits_s for entry in found])
+        received_at = self.message.received_at
+        latest, newest = received_at + CLOCK_AHEAD_S, max(entry.digits_s for entry in found)
+        try:
+            zone = self.zone if stamps == "bare" else UTC
+            is_now = abs(newest - received_at) <= CLOCK_AHEAD_S
+            if self.rule.zone is not None and self.rule.stamps == stamps:
+                zone = self.rule.zone
+            elif stamps == "bare" and is_now and wall_time(newest, zone, latest) > latest:
+                zone = UTC  # not the site's wall clock; in UTC its newest is now
+                self.rule = StampRule("bare", UTC)
+            if zone is not UTC:
+                self.folds = folds(found, zone, latest)
+            times = {wall_time(entry.digits_s, zone, latest) for entry in found}
+            self.ahead = sum(latest < at <= received_at + DAY_S for at in times) >= AHEAD_AT_LEAST
+        except (ValueError, OverflowError):
+            return
+
     # ---- one entry
 
-    def _reading_entry(self, entry: Object, live: bool) -> None:
-        when = self._head(entry, live)
+    def _reading_entry(self, entry: Object, place: int | None) -> None:
+        live = place is None
+        when = self._head(entry, place)
         if when is None:
             return
         at, clock = when
@@ -145,7 +197,8 @@ class Care:
         if next_s is not None and (newest is None or at >= newest[0]):
             self.said.next_report = (at, next_s)
 
-    def _event_entry(self, entry: Object, live: bool) -> None:
+    def _event_entry(self, entry: Object, place: int | None) -> None:
+        live = place is None
         named = entry.get(self.profile.event)
         event = named.strip().lower() if isinstance(named, str) else ""
         if event not in EVENTS:
@@ -155,7 +208,7 @@ class Care:
         if isinstance(trace, str):
             self.refuse(trace, WHOLE if live else entry)
             return
-        when = self._head(entry, live)
+        when = self._head(entry, place)
         if when is None:
             return
         at, clock = when
@@ -189,8 +242,9 @@ class Care:
             self.refuse("; ".join(faults), WHOLE if live else entry)
         return kept
 
-    def _head(self, entry: Object, live: bool) -> tuple[int, Clock] | None:
-        """Time of an entry and whose clock it is. None: refused (and said so)."""
+    def _head(self, entry: Object, place: int | None) -> tuple[int, Clock] | None:
+        """Time of an entry and how it was come by. None: refused (and said so)."""
+        live = place is None
         aside = WHOLE if live else entry
         device = entry.get("device")
         if isinstance(device, str) and device != self.said.device:
@@ -199,7 +253,15 @@ class Care:
         if self.profile.at in entry.twice:
             self.refuse("the time is given twice with different values", aside)
             return None
-        told = moment(entry.get(self.profile.at), self.zone, self.message.received_at)
+        fold = None if place is None else self.folds.get(place)
+        told = moment(
+            entry.get(self.profile.at), self.zone, self.message.received_at, self.rule, fold
+        )
+        self._note(told)
+        if live and told.at is not None:
+            told = self._fine(told)
+        elif self.ahead and told.at is not None:
+            told = Moment(None, fault="the clock that wrote the array is ahead of its receipt")
         if told.at is not None:
             if told.forgiven:
                 self.values.forgive(told.forgiven)
@@ -207,12 +269,32 @@ class Care:
             return told.at, told.clock
         if told.fault:
             self.said.clock_wrong = True
+        elif told.forgiven:
+            self.values.forgive(told.forgiven)
         else:
             self.said.clock_absent = True
         if not live:
             self.refuse(told.fault or "the entry has no time", entry)
             return None
         return self._receipt_time(), "receipt"
+
+    def _note(self, told: Moment) -> None:
+        """Keep the newest stamp, for what it says of the clock."""
+        digits, newest = told.digits_s, self.said.newest
+        if digits is not None and digits >= CLOCK_EPOCH and (newest is None or digits > newest[0]):
+            self.said.newest = (digits, told.stamps)
+
+    def _fine(self, told: Moment) -> Moment:
+        """The time of a single message, if it tells it from the others of its device."""
+        if self.rule.coarse:
+            return Moment(
+                None, fault="the times of this device are too coarse to tell its messages"
+            )
+        if told.at is None or told.digits_s != self.rule.repeated_s:
+            return told
+        if self.message.received_at - told.at > CLOCK_AHEAD_S:
+            return Moment(None, fault="the clock stands still")
+        return Moment(None, forgiven="stamp_repeated")
 
     def _receipt_time(self) -> int:
         """The receipt time, or for a redelivery the one given out before.

@@ -10,6 +10,7 @@ from ingest.wire.careful import Care
 from ingest.wire.message import Decoded, Message, Speaker, address
 from ingest.wire.objects import read_json
 from ingest.wire.quick import quick
+from ingest.wire.times import AS_GIVEN
 
 _NONE_EARLIER: Mapping[str, int] = {}
 _ANYBODY = Speaker()
@@ -30,6 +31,7 @@ def decode(
         and not place.fault
         and not message.retain
         and speaker.profile is NO_PROFILE
+        and speaker.rule is AS_GIVEN
         and len(message.payload) <= message.at_most
     ):
         said = quick(message, place)

@@ -10,7 +10,9 @@ from typing import Literal
 import msgspec
 
 from fleet.model import ID, DeviceEvent, Quarantined, Reading, Status
+from fleet.model.device_clock import Stamps
 from ingest.profiles import NO_PROFILE, Profile
+from ingest.wire.times import AS_GIVEN, StampRule
 
 PAYLOAD_AT_MOST = 256 * 1024
 ENTRIES_AT_MOST = 10_000
@@ -54,10 +56,13 @@ class Address(msgspec.Struct, frozen=True, gc=False):
 
 
 class Speaker(msgspec.Struct, frozen=True):
-    """What must be known of a device to understand it: the zone of its site, and its profile."""
+    """What must be known of a device to understand it: the zone of its site, its profile, the unit
+    it speaks for, and what was learned of its clock."""
 
     zone: tzinfo = UTC
     profile: Profile = NO_PROFILE
+    unit: str = ""
+    rule: StampRule = AS_GIVEN
 
 
 class Decoded(msgspec.Struct, kw_only=True):
@@ -69,6 +74,8 @@ class Decoded(msgspec.Struct, kw_only=True):
     sequence: (at, seq) pairs; next_report: (at, next_s) of the newest entry that says so.
     clock_wrong, clock_right, clock_absent: a time was unusable, was good, was not given.
     timeless_key: set when a receipt time was given out that a redelivery must find again.
+    newest: digits of the newest stamp, taken as UTC [s], and how it was written; None: those of
+    the newest reading, with a zone. single: one object, no array.
     """
 
     device: str
@@ -87,6 +94,8 @@ class Decoded(msgspec.Struct, kw_only=True):
     clock_right: bool = False
     clock_absent: bool = False
     timeless_key: str = ""
+    newest: tuple[int, Stamps] | None = None
+    single: bool = True
 
 
 @lru_cache(maxsize=65_536)

@@ -11,6 +11,9 @@ from typing import Any
 
 import msgspec
 
+from ingest.wire.times import Exponent
+
+_HAS_EXPONENT = re.compile(r"[0-9][eE][+-]?[0-9]")
 # Outside strings only: the first alternative swallows every string whole.
 _BARE_WORD = re.compile(
     r'"(?:[^"\\]|\\.)*"|[+-]?\b(?:nan|inf|infinity)\b', re.IGNORECASE | re.DOTALL
@@ -58,7 +61,10 @@ def _second_try(text: str, forgiven: tuple[str, ...]) -> Read:
 
 
 def _load(text: str) -> Any:
-    return json.loads(text, object_pairs_hook=_object, parse_constant=_not_a_number)
+    number = Exponent.read if _HAS_EXPONENT.search(text) else None
+    return json.loads(
+        text, object_pairs_hook=_object, parse_constant=_not_a_number, parse_float=number
+    )
 
 
 def _object(pairs: list[tuple[str, Any]]) -> Object:

@@ -13,8 +13,9 @@ import msgspec
 from fleet.channels import GLOSSARY
 from fleet.defaults import CLOCK_AHEAD_S, CLOCK_EPOCH
 from fleet.model import Reading
+from ingest.wire.arrays import told_apart
 from ingest.wire.message import ENTRIES_AT_MOST, Address, Decoded, Message
-from ingest.wire.times import MILLISECONDS_FROM, plain_utc
+from ingest.wire.times import COARSE_MILLISECONDS, MILLISECONDS_FROM, plain_utc
 
 _RANGES = {channel.name: channel.possible for channel in GLOSSARY}
 SEQ_AT_MOST = 2**53
@@ -52,6 +53,7 @@ def quick(message: Message, place: Address) -> Decoded | None:
         sequence=((reading.at, plain.seq),) if plain.seq is not None else (),
         next_report=(reading.at, plain.next_s) if plain.next_s else None,
         clock_right=True,
+        newest=(reading.at, "zoned"),
     )
 
 
@@ -68,24 +70,30 @@ def _many(message: Message, place: Address) -> Decoded | None:
     readings: list[Reading] = []
     sequence: list[tuple[int, int]] = []
     next_report: tuple[int, int] | None = None
+    newest = 0
     for plain in plains:
         reading = _reading(plain, device, received_at)
         if reading is None:
             return None
+        newest = max(newest, reading.at)
         if reading.values:
             readings.append(reading)
         if plain.seq is not None:
             sequence.append((reading.at, plain.seq))
         if plain.next_s and (next_report is None or reading.at >= next_report[0]):
             next_report = (reading.at, plain.next_s)
+    if len({reading.at for reading in readings}) < len(readings) and told_apart(readings, False)[1]:
+        return None
     return Decoded(
         device=device,
+        single=False,
         group=place.group,
         kind="readings",
         readings=readings,
         sequence=sequence,
         next_report=next_report,
         clock_right=True,
+        newest=(newest, "zoned"),
     )
 
 
@@ -111,6 +119,8 @@ def _reading(plain: _Plain, device: str, received_at: int) -> Reading | None:
             return None
     else:
         assert isinstance(told, int)
+        if told >= MILLISECONDS_FROM and told % COARSE_MILLISECONDS == 0:
+            return None
         at = told // 1000 if told >= MILLISECONDS_FROM else told
     if not CLOCK_EPOCH <= at <= received_at + CLOCK_AHEAD_S:
         return None

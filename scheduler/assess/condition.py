@@ -31,6 +31,8 @@ class Now:
     """When it was last said to turn, where that has not become a run: no later word has it standing."""
     running_known_s: int = 2**62
     """How long after its last reading a set that was seen running is known to run [s]."""
+    mains_v: float | None = None
+    """What the mains is nominally at where it is read [V]; None: as the set's own nominal."""
 
 
 def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
@@ -87,7 +89,7 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     if at.run is not None and at.run.end is None:
         if at.now - at.run.last_on_at > at.running_known_s:
             return "last_heard_running", at.run.last_on_at
-        return _running(inputs, at.run, at.now)
+        return _running(inputs, at.run, at)
     if at.came_on_at is not None:
         known = at.now - at.came_on_at <= at.running_known_s
         return "running" if known else "last_heard_running", at.came_on_at
@@ -114,8 +116,9 @@ def cranking_until(inputs: UnitInputs, demand: StartDemand | None) -> int | None
     return demand.at + cycle_s + LAG_S
 
 
-def _running(inputs: UnitInputs, run: Run, now: int) -> tuple[Condition, int | None]:
+def _running(inputs: UnitInputs, run: Run, at: Now) -> tuple[Condition, int | None]:
     """On load, or cooling down: the load it carried is gone and the mains is back."""
+    now = at.now
     load = newest(inputs, "load_kw", now)
     if load is None or load.at < run.start:
         return "running", run.start
@@ -123,6 +126,6 @@ def _running(inputs: UnitInputs, run: Run, now: int) -> tuple[Condition, int | N
     if load.value > least:
         return "on_load", run.start
     mains = newest(inputs, "mains_v", now)
-    healthy = mains is not None and mains.value > inputs.unit.nominal_v / 2
+    healthy = mains is not None and mains.value > (at.mains_v or inputs.unit.nominal_v) / 2
     carried = run.peak_load_kw is not None and run.peak_load_kw > least
     return ("cooling_down" if healthy and carried else "running"), run.start

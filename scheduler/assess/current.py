@@ -35,7 +35,7 @@ def day_facts(inputs: UnitInputs, reports: Habit) -> DayFacts:
         reports,
         inputs.fittings,
         inputs.calibrations,
-        [at for at, _ in hours.anchors(inputs.unit, inputs.records)],
+        hours.reading_moments(inputs.unit, inputs.records),
     )
 
 
@@ -84,6 +84,7 @@ def now_of(
         last_stop=now_open.runs[-1].end if now_open.runs else None,
         came_on_at=None if carry is None else _came_on(carry, now_open.facts, now),
         running_known_s=habit.running_known_s(reports),
+        mains_v=carry.mains_v if carry else None,
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
     if quiet.since is not None:

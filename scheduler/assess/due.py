@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 
-from fleet.calendar import day_bounds, local_date
+from fleet.calendar import day_bounds, instant, local_date
 from fleet.model import DueItem
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import hours
@@ -30,13 +30,26 @@ def due_items(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> tuple[DueIt
         begun_on=None if begun_at is None else local_date(begun_at, zone),
         begun_h=_begun_h(ledger, begun_at),
         last_service=_written_date(inputs.unit.last_service),
-        last_service_h=inputs.unit.last_service_hours,
+        last_service_h=_registered_h(inputs, ledger, now),
         make=inputs.unit.make,
         model=inputs.unit.model,
         fuel=inputs.unit.fuel,
         strict=strict(inputs, now),
+        engine_hours=ledger.readings.engine_hours,
     )
     return service.due_items(inputs.plan, inputs.records, situation)
+
+
+def _registered_h(inputs: UnitInputs, ledger: hours.Ledger, now: int) -> float | None:
+    """Engine hours of the register's last service: as it gives them, else as they were read on that
+    local day [h]."""
+    on, zone = _written_date(inputs.unit.last_service), inputs.site.time_zone
+    written = inputs.unit.last_service_hours
+    if written is not None:
+        noon = now if on is None else min(instant(on, time(12), zone), now)
+        return ledger.readings.engine_hours(noon, written)
+    read = [shown for at, shown in ledger.anchors if on is not None and local_date(at, zone) == on]
+    return read[-1] if read else None
 
 
 def strict(inputs: UnitInputs, now: int) -> bool:

@@ -8,17 +8,35 @@ import msgspec
 
 from fleet.defaults import LIMIT_ON_S
 from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
-from fleet.findings.service import MeterDisagrees, MeterReset, MeterRolledOver, UsesIntegratedHours
+from fleet.findings.service import (
+    HourFormatAsked,
+    MeterDisagrees,
+    MeterReset,
+    MeterRolledOver,
+    UsesIntegratedHours,
+)
 from fleet.findings.starting import FailedStart, NotInAuto
-from fleet.model import SEVERITIES, Condition, Evidence, Finding, MeterEvent, Run, StartDemand
+from fleet.model import (
+    SEVERITIES,
+    Condition,
+    Evidence,
+    Finding,
+    HourFormat,
+    MeterEvent,
+    Run,
+    StartDemand,
+)
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.condition import Now
-from scheduler.assess.hours import CROSS_CHECK_S, CrossCheck
+from scheduler.assess.hours import CROSS_CHECK_S, Ledger
 from scheduler.assess.last_known import newest
 from scheduler.day import Day
 
 ANSWERS = frozenset({"visit", "task_done", "part_changed"})
 """Records of somebody at the set: a failed start before them has been dealt with."""
+EARLY_S = 86_400
+"""A replaced meter written down up to so long before the device shows it answers the fall. Common
+practice, no source."""
 ROLL_OVER_SHOWN_S = 30 * 86_400
 """A roll-over is shown for 30 days. Common practice, no source."""
 CLOCK_SHOWN_S = 86_400
@@ -88,7 +106,7 @@ def failed_start(
             crank_s=newest_demand.crank_s,
             cause=newest_demand.cause or None,
             mains_v=None if mains is None else round(mains.value, 1),
-            nominal_v=float(inputs.unit.nominal_v),
+            nominal_v=float(at.mains_v or inputs.unit.nominal_v),
         ),
         evidence=Evidence(
             channels=newest_demand.seen_by,
@@ -166,47 +184,69 @@ def not_in_auto(at: Now) -> Finding | None:
 
 
 def meter_findings(
-    inputs: UnitInputs, days: Sequence[Day], check: CrossCheck | None, refused: bool, now: int
+    inputs: UnitInputs, days: Sequence[Day], ledger: Ledger, now: int
 ) -> list[Finding]:
     """Notes on the metering, never on the engine."""
-    found: list[Finding] = []
-    confirmed = max((r.at for r in inputs.records if r.kind == "hour_meter"), default=None)
-    events = [event for day in days for event in day.meter]
-    resets = [e for e in events if e.kind == "reset" and (confirmed is None or e.at > confirmed)]
-    if resets:
-        found.append(_meter_note(MeterReset, resets[-1]))
-    rolled = [e for e in events if e.kind == "roll_over" and now - e.at < ROLL_OVER_SHOWN_S]
-    if rolled:
-        found.append(_meter_note(MeterRolledOver, rolled[-1]))
+    check, formats = ledger.check, ledger.formats
     evidence = Evidence(channels=("run_hours_h",), from_at=check.from_at if check else None)
-    if refused:
-        since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
-        standing = sum(day.rise_standing_h for day in days)
-        before = not any(
-            d.rise_standing_h > 0 for d in days if d.carry.fitting == days[-1].carry.fitting
-        )
-        found.append(
-            Finding(
-                severity="note",
-                since=since,
-                facts=UsesIntegratedHours(standing_h=round(standing, 2), before=before),
-                evidence=evidence,
-            )
-        )
+    found = [*_new_lives(inputs, days, now, formats)]
+    if formats and formats[-1][1] == now:
+        found.append(_format_asked(inputs, formats[-1], evidence, now))
+    elif ledger.key_on and check is not None:
+        found.append(_counts_standing(days, evidence, now))
     elif check is not None and check.disagrees:
-        found.append(
-            Finding(
-                severity="note",
-                since=check.from_at,
-                facts=MeterDisagrees(
-                    meter_h=round(check.meter_h, 2),
-                    integrated_h=round(check.integrated_h, 2),
-                    over_days=CROSS_CHECK_S // 86_400,
-                ),
-                evidence=evidence,
-            )
+        facts = MeterDisagrees(
+            meter_h=round(check.meter_h, 2),
+            integrated_h=round(check.integrated_h, 2),
+            over_days=CROSS_CHECK_S // 86_400,
+            follows="runs" if check.runs_seen else "meter",
         )
+        found.append(Finding(severity="note", since=check.from_at, facts=facts, evidence=evidence))
     return found
+
+
+def _new_lives(
+    inputs: UnitInputs,
+    days: Sequence[Day],
+    now: int,
+    formats: Sequence[tuple[int, int, HourFormat]],
+) -> list[Finding]:
+    """The newest fall nobody has answered, and the newest roll-over of late.
+
+    Leaps of a meter that only writes its hours another way are none.
+    """
+    odd = [(a, b) for a, b, _ in formats]
+    events = [e for day in days for e in day.meter if not any(a <= e.at <= b for a, b in odd)]
+    answers = [r.at for r in inputs.records if r.kind in ("hour_meter", "meter_replaced")]
+    replaced = [r.at + EARLY_S for r in inputs.records if r.kind == "meter_replaced"]
+    answered = max([*answers, *replaced], default=None)
+    resets = [e for e in events if e.kind == "reset" and (answered is None or e.at > answered)]
+    rolled = [e for e in events if e.kind == "roll_over" and now - e.at < ROLL_OVER_SHOWN_S]
+    found = [_meter_note(MeterReset, e) for e in resets[-1:]]
+    return found + [_meter_note(MeterRolledOver, e) for e in rolled[-1:]]
+
+
+def _format_asked(
+    inputs: UnitInputs, seen: tuple[int, int, HourFormat], evidence: Evidence, now: int
+) -> Finding:
+    since, _, written = seen
+    shown = newest(inputs, "run_hours_h", now)
+    return Finding(
+        severity="note",
+        since=since,
+        facts=HourFormatAsked(writes=written, shown=None if shown is None else shown.value),
+        evidence=evidence,
+    )
+
+
+def _counts_standing(days: Sequence[Day], evidence: Evidence, now: int) -> Finding:
+    since = next((d.last_at for d in days if d.rise_standing_h > 0 and d.last_at), now)
+    standing = sum(day.rise_standing_h for day in days)
+    before = not any(
+        d.rise_standing_h > 0 for d in days if d.carry.fitting == days[-1].carry.fitting
+    )
+    facts = UsesIntegratedHours(standing_h=round(standing, 2), before=before)
+    return Finding(severity="note", since=since, facts=facts, evidence=evidence)
 
 
 def _meter_note(record: type[MeterReset | MeterRolledOver], event: MeterEvent) -> Finding:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fleet.calibration import line_at
+from fleet.calibration import true_value
 from fleet.model import Latest, Pulse
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess.verdict import Blind
 from scheduler.assess.written import moment
-from scheduler.day import Day
+from scheduler.day import Day, plate_of, span
 
 BLIND_CHANNELS: tuple[tuple[Blind, frozenset[str]], ...] = (
     ("starts", frozenset({"start_attempts", "crank_min_v", "crank_s"})),
@@ -75,8 +76,8 @@ def covers(start: int | None, end: int | None, at: int) -> bool:
 
 
 def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
-    """The newest calibrated value of a channel, with its time; None where there is none, or where
-    nobody knows when it was.
+    """The newest calibrated value of a channel, with its time; None where there is none, where
+    nobody knows when it was, or where no set of its nominal and rating can give it.
 
     Gives: a value in the channel's unit, a record. Definition.
     """
@@ -90,8 +91,22 @@ def newest(inputs: UnitInputs, channel: str, now: int) -> Latest | None:
     latest = max(found, key=lambda value: value.at)
     fittings = {f.id for f in inputs.fittings if covers(f.from_at, f.to_at, latest.at)}
     lines = [c for c in inputs.calibrations if c.channel == channel and c.fitting in fittings]
-    gain, offset = line_at(lines, latest.at)
-    return Latest(latest.at, gain * latest.value + offset)
+    value = true_value(lines, latest.at, latest.value)
+    low, high = span(channel, plate_of(inputs.unit), inputs.unit.battery_nominal_v)
+    return Latest(latest.at, value) if low <= value <= high else None
+
+
+def told_now(inputs: UnitInputs) -> set[str]:
+    """Channels of which the newest value that was heard is a number.
+
+    Gives: words, the names of channels. Definition.
+    """
+    return {
+        name
+        for pulse in inputs.pulses
+        for name, latest in pulse.latest.items()
+        if math.isfinite(latest.value)
+    }
 
 
 def newest_pulse(inputs: UnitInputs) -> Pulse | None:
@@ -110,7 +125,7 @@ def blind_spots(inputs: UnitInputs, days: Sequence[Day]) -> tuple[Blind, ...]:
     last = days[-1].day if days else 0
     recent = [day for day in days if day.day > last - LOOK_BACK_DAYS]
     seen = {name for day in recent for name in day.spots}
-    seen.update(name for pulse in inputs.pulses for name in pulse.latest)
+    seen |= told_now(inputs)
     starts = any(set(demand.seen_by) - {"run"} for day in recent for demand in day.starts)
     return tuple(
         name

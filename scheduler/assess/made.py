@@ -31,11 +31,28 @@ def made(
 
     On a set with several circuits each that was measured counts: none vouches for another. By its
     settled samples, by a running signal that is itself output volts, by a load it carried,
-    else by the highest volts of its days.
+    else by the highest volts of its days. Volts of a bus that other sets feed prove nothing, unless
+    it carried load of its own.
 
     Gives: a word and volts [V]. Source: a circuit's lower edge by the ITI (CBEMA) curve, as
     scheduler/rules/supply/circuits.py; the rest common practice, no source.
     """
+    found, volts = _made(inputs, days, run, points)
+    loaded = run.peak_load_kw is not None and run.peak_load_kw > ON_LOAD_KW
+    if found == "yes" and not loaded and _by_bus(inputs, _days_of(days, run)):
+        return "not_seen", volts
+    return found, volts
+
+
+def _by_bus(inputs: UnitInputs, mine: Sequence[Day]) -> bool:
+    """Whether everything that is read of its output may be another set's, on a bus they share."""
+    plate = plate_of(inputs.unit)
+    return plate.bus and all(supply.on_bus(plate, name) for name in _highest(inputs, mine))
+
+
+def _made(
+    inputs: UnitInputs, days: Sequence[Day], run: Run, points: Sequence[RunPoint]
+) -> tuple[Made, float | None]:
     point = next((p for p in points if p.start == run.start), None)
     volts = None if point is None else point.volts
     said = None if volts is None else round(volts, 1)
@@ -45,7 +62,7 @@ def made(
         return "in_part", said
     missing = usual_circuits(inputs, points, run.start) - {c.channel for c in several}
     if point is None:
-        missing -= _seen_alone(days, mine, run)
+        missing -= _seen_alone(inputs, days, mine, run)
     if not several and (unsettled := _unsettled(inputs, days, mine)) is not None:
         return unsettled, None
     if missing or (several and _unlike(days, several)):
@@ -60,7 +77,7 @@ def made(
         return "yes", None
     if run.peak_load_kw is not None and run.peak_load_kw > ON_LOAD_KW:
         return "yes", None
-    highest = _highest(mine)
+    highest = _highest(inputs, mine)
     tops = [*_shares(inputs, days, highest), *(v / nominal for v in highest.values())]
     if not tops:
         return "not_seen", None
@@ -103,7 +120,9 @@ def _unlike(days: Sequence[Day], several: Sequence[Circuit]) -> bool:
     return all(abs(c.volts / c.nominal - 1) > supply.NEAR for c in several)
 
 
-def _seen_alone(days: Sequence[Day], mine: Sequence[Day], run: Run) -> frozenset[str]:
+def _seen_alone(
+    inputs: UnitInputs, days: Sequence[Day], mine: Sequence[Day], run: Run
+) -> frozenset[str]:
     """Circuits that were read on the days of a run, where no other run lies on them: the highest
     volts of those days are then its own."""
     first, last = mine[0].day if mine else 0, mine[-1].day if mine else 0
@@ -115,17 +134,17 @@ def _seen_alone(days: Sequence[Day], mine: Sequence[Day], run: Run) -> frozenset
         if day.day >= first
         for one in day.runs
     )
-    return frozenset() if others else frozenset(_highest(mine))
+    return frozenset() if others else frozenset(_highest(inputs, mine))
 
 
-def _highest(mine: Sequence[Day]) -> dict[str, float]:
+def _highest(inputs: UnitInputs, mine: Sequence[Day]) -> dict[str, float]:
     """The highest volts of each set-side circuit of some days [V]."""
     highest: dict[str, float] = {}
     for day in mine:
         for name, spot in day.spots.items():
             if name in SET_SIDE:
                 highest[name] = max(spot.max, highest.get(name, 0.0))
-    return highest
+    return supply.by_circuit(plate_of(inputs.unit), highest)
 
 
 def _shares(inputs: UnitInputs, days: Sequence[Day], volts: dict[str, float]) -> list[float]:
@@ -139,7 +158,7 @@ def _unsettled(inputs: UnitInputs, days: Sequence[Day], mine: Sequence[Day]) -> 
     """What the days of a run say of its circuits where none has a settled sample; None: nothing
     speaks against them. A circuit that was dead all day gave nothing; one that stood too high may
     have been starting."""
-    tops = _shares(inputs, days, _highest(mine))
+    tops = _shares(inputs, days, _highest(inputs, mine))
     if len(tops) < 2 or max(tops) < supply.DEAD_SHARE:
         return None
     if min(tops) < supply.DEAD_SHARE:

@@ -22,7 +22,9 @@ def look(
     """(the mains now, outages of 400 days, findings) at `at.now`; limit_s: its silence limit."""
     state = now_state(inputs, days, at, limit_s, reports)
     edges = edges_of(days, at.now - KEPT_S)
-    found = mains.finding(state, at.now, _volts(inputs, at.now), inputs.unit.nominal_v)
+    found = mains.finding(
+        state, at.now, _volts(inputs, at.now), at.mains_v or inputs.unit.nominal_v
+    )
     return state, mains.outages(edges, state), () if found is None else (found,)
 
 

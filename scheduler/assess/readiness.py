@@ -15,6 +15,7 @@ from scheduler import readiness
 from scheduler.assess.condition import Now, puzzling_since, ran_at
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
+from scheduler.assess.last_known import told_now
 from scheduler.assess.made import SET_SIDE, made
 from scheduler.day import Day, Halt
 from scheduler.readiness import Known, Proof
@@ -124,7 +125,7 @@ def adopted(inputs: UnitInputs, days: Sequence[Day]) -> bool:
     Gives: yes or no. Definition.
     """
     seen = {name for day in days[-readiness.LEARNING_DAYS :] for name in day.spots}
-    seen.update(name for pulse in inputs.pulses for name in pulse.latest)
+    seen |= told_now(inputs)
     if not SET_SIDE & seen:
         return False
     checks = (r.facts.get("channel") for r in inputs.records if r.kind == "meter_check")

@@ -123,10 +123,11 @@ def _looked(
     """Every part of the unit looked at in turn, each with what those before it found."""
     now, demands = at.now, now_open.demands
     hides_s = 0 if reports.mode == "on_change" else reports.running_s
-    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now, hides_s)
+    zone = inputs.site.time_zone
+    ledger = hours.ledger(inputs.unit, inputs.records, days, now_open.run, now, hides_s, zone)
     due = due_items(inputs, ledger, now)
     looked = exercise.look(inputs, days, now_open.runs, demands, reports, ledger, at.aside, now)
-    found = _findings(inputs, days, now_open, at, limit_s, ledger, due, reports)
+    found = _findings(inputs, days, now_open, at, limit_s, ledger, due)
     due, coming = ahead.look(inputs, days, looked.runs, ledger, due, now, prior)
     started, about_starts = starts.look(inputs, demands, now, triggers)
     oil = _oil(inputs, now_open, at, coming)
@@ -234,7 +235,6 @@ def _findings(
     limit_s: int,
     ledger: hours.Ledger,
     due: Sequence[DueItem],
-    reports: Habit,
 ) -> tuple[Finding, ...]:
     word, since = condition.active(inputs, at)
     ran_at = since if word == "last_heard_running" else None
@@ -245,10 +245,7 @@ def _findings(
         *(service.finding(item, due_since(item, inputs, ledger, at.now)) for item in due),
     ]
     found = [finding for finding in possible if finding is not None]
-    hides_s = 0 if reports.mode == "on_change" else reports.running_s
-    check = hours.cross_check(days, now_open.run, at.now, hides_s)
-    refused = ledger.now.source == "integrated" and check is not None
-    found += findings.meter_findings(inputs, days, check, refused, at.now)
+    found += findings.meter_findings(inputs, days, ledger, at.now)
     found += findings.device_findings(inputs)
     found += card_findings(inputs, at.now)
     if at.aside is not None:

@@ -19,6 +19,7 @@ from scheduler.day.document import (
     fingerprint,
     plate_of,
 )
+from scheduler.day.plausible import span
 from scheduler.day.unfinished import close_open, look_again_at, open_demand
 from scheduler.rules.reporting import Gap, Spot
 from scheduler.rules.signal import allowed_gaps
@@ -45,4 +46,5 @@ __all__ = [
     "look_again_at",
     "open_demand",
     "plate_of",
+    "span",
 ]

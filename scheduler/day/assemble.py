@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
+from fleet.hour_format import hour_format_of
 from fleet.model import DeviceEvent, Series
 from scheduler.day import explain
 from scheduler.day.document import Carry, Day, DayFacts, Halt, MainsEdge
@@ -88,6 +89,7 @@ def digest(
             starts=starts.carry,
             in_auto=auto.last,
             mains=line.last,
+            mains_v=given.mains_v if len(given.of("mains_v")) else before.mains_v,
             supply=supply_carry,
             fuel=fuel_carry,
             battery=cells_carry,
@@ -117,6 +119,8 @@ def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.
         anchors=g.facts.anchors,
         cuts=g.cuts,
         digits=g.facts.hour_meter_digits,
+        declared=hour_format_of(c for c in g.facts.calibrations if c.fitting == g.fitting),
+        sent=g.meter_sent,
     )
     found = runs.find(
         trace.t,

@@ -9,6 +9,7 @@ import msgspec
 
 from fleet.calendar import DAY_S
 from fleet.model import (
+    PHASES_OF,
     Calibration,
     EngineClass,
     Fitting,
@@ -34,7 +35,7 @@ from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 # Days and what is inside them hold no cycles and are kept by the hundred thousand: the nouns with
 # gc=False are left out when Python looks for garbage cycles, which took longer than decoding them.
 
-CODE = "5"
+CODE = "7"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
 
@@ -76,7 +77,8 @@ class Halt(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Carry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Open state handed from one day to the next. Never totals."""
+    """Open state handed from one day to the next. Never totals. mains_v: what the mains is nominally
+    at where it is read [V]."""
 
     fitting: str = ""
     last_at: int | None = None
@@ -88,6 +90,7 @@ class Carry(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     starts: StartsCarry = StartsCarry()
     in_auto: Spell | None = None
     mains: Spell | None = None
+    mains_v: float | None = None
     supply: SupplyCarry = SupplyCarry()
     fuel: FuelCarry = FuelCarry()
     battery: BatteryCarry = BatteryCarry()
@@ -194,7 +197,11 @@ def plate_of(unit: Unit) -> Plate:
     return Plate(
         nominal_v=unit.nominal_v,
         nominal_hz=unit.nominal_hz,
-        phases=unit.phases,
+        phases=PHASES_OF[unit.system] if unit.system else unit.phases,
+        system=unit.system,
+        line_v=unit.line_v,
+        senses=tuple(sorted(unit.senses.items())),
+        bus=bool(unit.bus),
         performance_class=unit.performance_class,
         small=few,
         inverter=unit.inverter,
@@ -221,7 +228,11 @@ def fingerprint(facts: DayFacts, day: int, carry: Carry | None) -> str:
         facts,
         habit=msgspec.structs.replace(facts.habit, source="default"),
         fittings=fitted,
-        calibrations=tuple(c for c in facts.calibrations if c.from_at < end and c.fitting in ids),
+        calibrations=tuple(
+            c
+            for c in facts.calibrations
+            if c.fitting in ids and (c.from_at < end or c.hour_format is not None)
+        ),
         anchors=tuple(at for at in facts.anchors if since < at < end),
     )
     return sha256(_ENCODER.encode((CODE, day, reaching, carry))).hexdigest()[:32]

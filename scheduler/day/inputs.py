@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -10,18 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.calendar import DAY_S
-from fleet.channels import AC_VOLTS
 from fleet.model import DeviceEvent, Series, no_series
+from scheduler.day import plausible
 from scheduler.day.document import Carry, DayFacts, fitted_in
-from scheduler.rules import attempts, reporting, runs, spells, starting
+from scheduler.rules import attempts, reporting, runs, spells, starting, supply
 from scheduler.rules import mains as line
-from scheduler.rules.signal import Gaps, allowed_gaps, plausible
+from scheduler.rules.signal import Gaps, allowed_gaps
 from scheduler.rules.spells import Spells
-
-AC_MOST_V = 600.0
-AC_MOST_SHARE = 2.0
-"""AC volts are doubted beyond 600 V, and on sets whose lines stand higher beyond twice
-their nominal, taken as line to neutral where there are three. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +34,14 @@ class DayInputs:
     gaps: Gaps
     fitting: str
     cuts: tuple[int, ...]
+    mains_v: float
+    """What the mains is nominally at between the two conductors it is read at [V]."""
+    meter_sent: Series
+    """What the hour meter sent, also beyond what can be hours: a count of seconds soon is."""
 
     def of(self, channel: str) -> Series:
-        """The channel's plausible values; the others are doubted and ignored by every rule."""
-        return plausible(channel, self.series.get(channel) or no_series())
+        """The channel's values, of which those that are doubted are left out already."""
+        return self.series.get(channel) or no_series()
 
 
 def gather(
@@ -59,9 +59,10 @@ def gather(
     Gives: a record, readings in their channels' units. Definition.
     """
     start, end = day * DAY_S, (day + 1) * DAY_S
-    kept = _doubted(facts, reporting.clip(series, start, end))
+    sent = reporting.clip(series, start, end)
+    kept = _doubted(facts, sent)
     inside = sorted(
-        (e for e in events if start <= e.at < end),
+        (_finite(e) for e in events if start <= e.at < end),
         key=lambda e: (e.at, e.event, e.channel, e.device, e.cause, sorted(e.values.items())),
     )
     once = {(e.at, e.event, e.channel, e.device): e for e in inside}
@@ -89,23 +90,39 @@ def gather(
         allowed_gaps(facts.habit),
         fitting,
         tuple(cuts),
+        _mains_v(facts, kept, None if cuts else carry.mains_v),
+        _finite_of(sent.get("run_hours_h") or no_series()),
     )
 
 
-def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:
-    """The series without volts that no set of this nominal can give: a sentinel, a stray scale.
+def _mains_v(facts: DayFacts, series: Mapping[str, Series], before: float | None) -> float:
+    read = series.get("mains_v") or no_series()
+    if facts.plate is None:
+        return facts.nominal_v
+    return supply.mains_nominal(facts.plate, read.v, before)
 
-    A runaway of a set of 480 V to 650 V is none of these: it is what must be seen.
-    """
-    three = facts.plate is not None and facts.plate.phases == "3"
-    most = max(AC_MOST_V, AC_MOST_SHARE * facts.nominal_v * (3**0.5 if three else 1.0))
-    kept = {}
-    for name, one in series.items():
-        if name in AC_VOLTS and len(one) and one.v.max() > most:
-            one = Series(one.t[one.v <= most], one.v[one.v <= most])
-        if len(one):
-            kept[name] = one
-    return kept
+
+def _doubted(facts: DayFacts, series: dict[str, Series]) -> dict[str, Series]:
+    """The series without what no set of this nominal and rating can give, and without what is no
+    number at all."""
+    found = {
+        name: plausible.believed(name, one, facts.plate, facts.battery_v)
+        for name, one in series.items()
+    }
+    return {name: one for name, one in found.items() if len(one)}
+
+
+def _finite_of(series: Series) -> Series:
+    keep = np.isfinite(series.v)
+    return series if keep.all() else Series(series.t[keep], series.v[keep])
+
+
+def _finite(event: DeviceEvent) -> DeviceEvent:
+    """The event without values that are no numbers."""
+    if all(math.isfinite(v) for v in event.values.values()):
+        return event
+    kept = {name: v for name, v in event.values.items() if math.isfinite(v)}
+    return msgspec.structs.replace(event, values=kept)
 
 
 def run_rules(facts: DayFacts, gaps: Gaps) -> runs.RunRules:
@@ -129,7 +146,7 @@ def mains(g: DayInputs) -> Spells:
     read = g.of("mains_v")
     said = [(e.at, e.event == "mains_back") for e in g.events if e.event.startswith("mains_")]
     before = None if g.carry.mains is None else bool(g.carry.mains.value)
-    present = line.present(read.v, g.facts.nominal_v, before)
+    present = line.present(read.v, g.mains_v, before)
     return spells.trace(read.t, present, said, g.carry.mains)
 
 

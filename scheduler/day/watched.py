@@ -61,7 +61,9 @@ def watched_supply(
     names = (*supply.CHANNELS, *(part.channel for part in parts))
     day = supply.WatchedDay(
         plate=g.facts.plate,
-        series={name: g.of(name) for name in names if name in g.series},
+        series=supply.by_circuit(
+            g.facts.plate, {name: g.of(name) for name in names if name in g.series}
+        ),
         runs=spans,
         temps_c=[warmth.before(start, g.series) for start, _ in spans],
         parts=parts,
@@ -70,5 +72,6 @@ def watched_supply(
         standing_s=g.gaps.standing_s,
         running_s=g.gaps.running_s,
         heard=g.heard if g.gaps.holds else None,
+        mains_v=g.mains_v,
     )
     return supply.watch(day, g.carry.supply)

@@ -145,11 +145,14 @@ def started_in(held: SetNow, lost_at: int) -> bool:
 def overdue(held: SetNow, lost_at: int, now: int) -> bool:
     """Whether it should have spoken since: ten minutes have passed and its next report is overdue.
 
-    A set that was heard running after the loss is believed until it is not reporting at all. One
+    One that was silent before has its ten minutes too: the router that fell silent with it may come
+    back behind the set, and what it kept with it. A set that was heard running after the loss is believed until it is not reporting at all. One
     that speaks on change has no report to wait for: where its last will came, ten minutes will do.
 
     Gives: yes or no. Common practice, no source.
     """
+    if now - max(lost_at, held.heard_at or 0) < UNHEARD_S:
+        return False
     if held.condition in ("not_reporting", "no_device") or held.heard_at is None:
         return True
     if started_in(held, lost_at) and held.heard_at > lost_at:
@@ -157,7 +160,7 @@ def overdue(held: SetNow, lost_at: int, now: int) -> bool:
     due = max(held.heard_at + round(1.1 * held.report_s), held.promised_at or 0)
     if held.beats and held.offline_at is not None and held.offline_at >= lost_at:
         due = held.offline_at
-    return now > due and now - max(lost_at, held.heard_at) >= UNHEARD_S
+    return now > due
 
 
 def key(member: OutageMember) -> tuple[int, int, int, str]:

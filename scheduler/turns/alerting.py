@@ -36,14 +36,16 @@ class Alerts:
 
 @dataclass(slots=True)
 class OfficeCache:
-    """What a scheduler process remembers of people between turns."""
+    """What a scheduler process remembers of people between turns. again_s: read again after this
+    long; longer only where nobody can change them meanwhile."""
 
     at: int = 0
     office: Office = field(default_factory=Office)
+    again_s: float = OFFICE_S
 
     def now(self, registry: Registry, now: int) -> Office:
-        """Rota, waking table and contacts, at most 20 s old."""
-        if not self.at or not 0 <= now - self.at < OFFICE_S:
+        """Rota, waking table and contacts, at most `again_s` old."""
+        if not self.at or not 0 <= now - self.at < self.again_s:
             self.office = Office(
                 people=duty_rota.contacts(registry),
                 rota=duty_rota.rota(registry)[0],

@@ -46,6 +46,8 @@ class Places:
     silent: int = 0
     looked_at: int = 0
     escalated_at: int = 0
+    news: set[tuple[str, str]] = field(default_factory=set)
+    """(area, site) of every unit that was looked at since the outages were."""
 
     def newly_silent(self) -> int:
         """How many looks found a set silent since this was asked last."""
@@ -58,6 +60,7 @@ class Places:
             self.areas.add(inputs.unit.area)
             self.sites.add(inputs.site.id)
         self.silent += summary.condition == "not_reporting"
+        self.news.add((inputs.unit.area, inputs.site.id))
 
 
 class Heard(NamedTuple):
@@ -79,6 +82,7 @@ def look(registry: Registry, places: Places, office: Office, now: int) -> int:
     heard = Heard(frozenset(places.areas), frozenset(places.sites))
     places.areas.clear()
     places.sites.clear()
+    places.news.clear()
     going = kept_outages.going_on(registry, now - RECENT_S)
     places.looked_at = now
     if not heard.areas and not going:
@@ -101,10 +105,8 @@ def work_out(
     now: int,
 ) -> OutageTurn:
     """What one look finds, written by nobody yet."""
-    here = heard.areas | {o.area for o in going if not o.alone and o.lat is None}
-    here |= {""} if any(o.lat is not None for o in going) else set()
-    where = heard.sites | {o.subject.partition(":")[2] for o in going if o.alone}
-    rows = lists.sets_of(registry, EVERYTHING, here, where)
+    of_going, at_going = where_of(going)
+    rows = lists.sets_of(registry, EVERYTHING, heard.areas | of_going, heard.sites | at_going)
     changed = outage.step(going, [set_now(row) for row in rows], now)
     by_site = {row.site.id: row for row in rows}
     before = {o.id: o for o in going}
@@ -130,6 +132,13 @@ def work_out(
         ),
         customers={one.id: one.members[0].customer for one in changed if one.alone and one.members},
     )
+
+
+def where_of(going: Sequence[Outage]) -> tuple[set[str], set[str]]:
+    """(areas, sites) whose sets concern these outages; the area "" holds those without one."""
+    here = {o.area for o in going if not o.alone and o.lat is None}
+    here |= {""} if any(o.lat is not None for o in going) else set()
+    return here, {o.subject.partition(":")[2] for o in going if o.alone}
 
 
 def _episode(

@@ -22,7 +22,7 @@ from scheduler.work_orders.life import STEPS, NotPossible, advance
 Said = Literal["done", "not_done", "not_needed"]
 Outcome = Literal["done", "come_back", "nothing"]
 AT_THE_SET: frozenset[RecordKind] = frozenset(
-    {"hour_meter", "part_changed", "refuel", "meter_check", "fitting"}
+    {"hour_meter", "meter_replaced", "part_changed", "refuel", "meter_check", "fitting"}
 )
 
 

@@ -91,6 +91,7 @@ MAY: dict[str, int] = {
     "POST /api/units/{unit}/records": TECHNICIAN,
     "GET /units/{unit}/record/{kind}": TECHNICIAN,
     "POST /units/{unit}/record/{kind}": TECHNICIAN,
+    "POST /units/{unit}/undo": TECHNICIAN,
     "GET /metrics": OFFICE,
     "GET /people/shares": OFFICE,
     "POST /people/shares": OFFICE,

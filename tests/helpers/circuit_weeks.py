@@ -72,10 +72,12 @@ def weeks(
     habit: Habit = HABIT,
     spread_s: int = 0,
     drop: str = "",
+    standing: dict[str, float] | None = None,
 ) -> Assessment:
     """Three weekly exercises, the newest with `last` circuits changed from `begins` (share of the
     run) on; `each`: seconds between readings in a run; `spread_s`: each channel reported so much
-    later than the one before; `drop`: a channel that the newest run does not report."""
+    later than the one before; `drop`: a channel that the newest run does not report; `standing`: volts
+    while it stands."""
     monday = T0 - (T0 // DAY - 4) % 7 * DAY
     dues = [monday - WEEK * n + 9 * 3600 for n in (2, 1, 0)]
     end = dues[-1] + 2 * 3600
@@ -96,7 +98,7 @@ def weeks(
         ),
     }
     for k, name in enumerate(volts):
-        value = np.where(on, (healthy or volts)[name], 0.0)
+        value = np.where(on, (healthy or volts)[name], (standing or {}).get(name, 0.0))
         value = np.where(late, (last or volts).get(name, volts[name]), value)
         kept = t < dues[-1] if name == drop else np.ones(len(t), bool)
         series[name] = Series(t[kept] + k * spread_s, value[kept])

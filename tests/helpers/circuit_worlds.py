@@ -19,6 +19,7 @@ from fleet.model import (
     RunningSignal,
     Series,
     SignalChannel,
+    System,
     Unit,
 )
 from fleet.registry.facts.rows import UnitInputs
@@ -124,6 +125,22 @@ WAYS = (
 )
 
 
+def declared_of(made: Made) -> dict[str, Any]:
+    """How a set is connected, as its register would say: fields of a Unit."""
+    line = abs(made.emf[0] - made.emf[1])
+    to_neutral = sorted(abs(e) for e in made.emf)
+    system: System = "wye"
+    if len(made.emf) == 2:
+        system = "split"
+    elif to_neutral[0] < 1.0:
+        system = "corner"
+    elif to_neutral[2] > 1.5 * to_neutral[0]:
+        system = "high_leg"
+    elif not set(made.sent) & set(LEGS):
+        system = "delta"
+    return {"system": system, "line_v": round(line, 1)}
+
+
 def unit_of(made: Made, signal: str = "running", **more: Any) -> Unit:
     at = {"running": (0.5, 0.5), "charge_v": (13.2, 12.9), "frequency_hz": (30.0, 20.0)}
     on, off = at.get(signal) or (0.7 * made.circuits()[signal], 0.6 * made.circuits()[signal])
@@ -156,10 +173,11 @@ class World:
         phases: str = "",
         checked: bool = True,
         hour: float = 0.0,
+        declared: bool = False,
     ) -> None:
         self.rng = np.random.default_rng(seed)
         self.made, self.way, self.signal = made, way, signal
-        self.unit = unit_of(made, signal)
+        self.unit = unit_of(made, signal, **(declared_of(made) if declared else {}))
         if phases:
             self.unit = msgspec.structs.replace(self.unit, phases=phases)
         self.at = FIRST + int(hour * 3600)

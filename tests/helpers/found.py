@@ -49,6 +49,7 @@ REST: dict[str, dict[str, Any]] = {
     "meter_reset": {"before_h": 1204.4, "after_h": 0.2},
     "meter_rolled_over": {"before_h": 65535.0, "after_h": 0.0},
     "meter_disagrees": {"meter_h": 10.0, "integrated_h": 12.0, "over_days": 30},
+    "hour_format_asked": {"writes": "hours_minutes", "shown": 812.45},
     "uses_integrated_hours": {"standing_h": 1.0},
     "exercise_missed": {
         "times": 1,

@@ -37,7 +37,7 @@ MISTAKES = (
     (ASSESS + "card.py", "USED_SHARE = 0.8", "USED_SHARE = 0.75", "data_budget"),
     (ASSESS + "card.py", "USED_SHARE = 0.8", "USED_SHARE = 0.85", "data_budget"),
     (ASSESS + "card.py", "AHEAD_DAYS = 30", "AHEAD_DAYS = 31", "sim_ending"),
-    (ASSESS + "hours/check.py", "CROSS_CHECK_H = 1.0", "CROSS_CHECK_H = 0.5", "meter_disagrees"),
+    (ASSESS + "hours/metering.py", "CROSS_CHECK_H = 1.0", "CROSS_CHECK_H = 0.5", "meter_disagrees"),
     (RULES + "service/reckon.py", "SOON_DAYS = 30", "SOON_DAYS = 20", "service_due"),
     (RULES + "service/reckon.py", "SOON_DAYS = 30", "SOON_DAYS = 40", "service_due"),
     (RULES + "service/long_run.py", "EARLY_S = 2 * 3600", "EARLY_S = 0", "oil_check_in_run"),

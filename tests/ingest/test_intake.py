@@ -118,11 +118,14 @@ def test_any_order_and_any_cuts_give_the_same_state(desk: Desk, tmp_path: Path, 
     other.registry.close()
 
 
-def test_of_two_values_for_one_second_the_larger_is_kept_and_the_clash_counted(desk: Desk) -> None:
+def test_of_two_values_for_one_second_both_are_kept_and_the_clash_counted(desk: Desk) -> None:
     taken = desk.take(reading(NOW, battery_v=12.4), reading(NOW, battery_v=12.6))
     assert taken.clashes == 1
-    assert desk.kept() == {"battery_v": {NOW: 12.6}}
+    assert desk.kept() == {"battery_v": {NOW - 1: 12.4, NOW: 12.6}}
     assert desk.pulse().latest["battery_v"] == Latest(NOW, 12.6)
+    assert desk.pulse().forgiven == {"values_sharing_a_second": 1}
+    desk.take(reading(NOW, battery_v=12.4))
+    assert desk.pulse().forgiven == {"values_sharing_a_second": 1}, "what is known is not counted"
 
 
 def test_a_bad_clock_leaves_no_gap_of_56_years(desk: Desk) -> None:

@@ -294,7 +294,7 @@ def test_what_is_usual_counts_since_the_regulator() -> None:
     assert volts.usual_low is not None
     assert volts.usual_low > 230
     page = supply_words.measured(volts, ZONE, seen.at)
-    assert dict(page.rows)["Usual here"].startswith("231 to 231 V, 8 runs since ")
+    assert dict(page.rows)["Usual here"].startswith("231 V, 8 runs since ")
     hertz = seen.supply.hertz
     assert hertz is not None
     assert hertz.runs == 16, "a regulator is no governor"

@@ -6,8 +6,8 @@ from typing import cast, get_args
 
 from dashboard.authors import Author, author
 from dashboard.pages import forms
-from dashboard.pages.hours_read import CONFIRMED, ONCE_MORE, asked_about
 from dashboard.pages.jobs.call import CallFault
+from dashboard.pages.typed_hours import CONFIRMED, ONCE_MORE, doubtful_hours
 from dashboard.posted import Posted
 from dashboard.request_context import Services, find_unit
 from dashboard.viewers import Viewer
@@ -19,7 +19,14 @@ from fleet.registry.office.technicians import read_parts
 from scheduler import work_orders
 from scheduler.work_orders.finishing import Outcome, Said
 
-MORE: tuple[RecordKind, ...] = ("part_changed", "refuel", "meter_check", "fitting")
+MORE: tuple[RecordKind, ...] = (
+    "part_changed",
+    "refuel",
+    "meter_check",
+    "fitting",
+    "meter_replaced",
+    "hour_format",
+)
 """What else may be written down of the same visit; hours, visit and tasks have fields of their own."""
 MINUTES_MOST = 2_000
 """Longer is no visit. A bound of ours."""
@@ -61,7 +68,7 @@ def read(
     now = services.clock()
     at = _moment(posted.text("done_at"), zone, now)
     hours = _hours(posted.text("hours", 20))
-    why = asked_about(services, viewer.scope, job.unit, at, hours) if job.unit else ""
+    why = doubtful_hours(services, viewer.scope, job.unit, at, hours) if job.unit else ""
     if why and not posted.text("sure"):
         raise Doubted(f"{why} {ONCE_MORE}")
     outcome = posted.text("outcome")
@@ -102,7 +109,7 @@ def _hours(text: str) -> float | None:
     if not text:
         return None
     try:
-        found = forms.number(text)
+        found = forms.hours(text)
     except ValueError as fault:
         raise CallFault(f"Engine's own hour meter: {fault}") from fault
     if not 0 <= found <= 1_000_000:

@@ -8,6 +8,7 @@ from uuid import UUID, uuid4
 
 from dashboard.authors import Author, colleagues
 from dashboard.pages import forms
+from dashboard.pages.device_says import DeviceSays, device_says
 from dashboard.pages.jobs.call import CallFault
 from dashboard.pages.jobs.finish_form import MORE, Doubted, may, other_jobs, read, tasks_due
 from dashboard.posted import Posted
@@ -54,12 +55,14 @@ class TaskLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoreRecords:
-    """Another kind of record that may be written of the same visit. open: some of it is typed."""
+    """Another kind of record that may be written of the same visit. open: some of it is typed; says:
+    what the device says of it now."""
 
     kind: RecordKind
     form: forms.Form
     fields: tuple[forms.Field, ...]
     open: bool
+    says: tuple[DeviceSays, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +109,7 @@ def form(
             form=forms.KINDS[kind],
             fields=forms.fields_of(kind, plan),
             open=any(name.startswith(f"{kind}.") for name in filled),
+            says=device_says(inputs, kind, zone, now) if inputs else (),
         )
         for kind in MORE
     ]

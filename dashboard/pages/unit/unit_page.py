@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from markupsafe import Markup
 from numpy.typing import NDArray
 from starlette.responses import HTMLResponse
@@ -83,9 +84,14 @@ RECORDS_SHOWN = 30
 
 @router.get("/units/{unit}", response_class=HTMLResponse)
 def page(
-    request: Request, services: TheServices, scope: CurrentScope, unit: str, done: str = ""
+    request: Request,
+    services: TheServices,
+    scope: CurrentScope,
+    unit: str,
+    done: str = "",
+    record: Annotated[str, Query(max_length=64)] = "",
 ) -> HTMLResponse:
-    view = unit_screen(services, scope, *find_unit(services, scope, unit), done)
+    view = unit_screen(services, scope, *find_unit(services, scope, unit), done, record)
     return frames.render(request, scope, "unit/page.html", "units", view)
 
 
@@ -93,7 +99,8 @@ def page(
 class UnitScreen:
     """The page of one set, from what is wrong and what to do to what its device does not see.
 
-    visit: who is there now, in words; runs_total: runs of a year, of which `runs` are the newest;
+    visit: who is there now, in words; undo: the record that was just written down, while it stands;
+    runs_total: runs of a year, of which `runs` are the newest;
     facts, habit, use, supplies: (name, words); blind: what is not seen. now: UTC seconds.
     """
 
@@ -105,9 +112,10 @@ class UnitScreen:
     supplies: list[tuple[str, str]]
     last_start: LastStart | None
     notices: list[Notice]
-    notes: list[words.Sentence]
+    notes: list[records.NoteLine]
     cautions: list[str]
     done: str
+    undo: str
     bars: list[Bar]
     unchecked: list[str]
     visit: str
@@ -137,8 +145,10 @@ def unit_screen(
     customer: Customer,
     summary: UnitSummary | None,
     done: str = "",
+    record: str = "",
 ) -> UnitScreen:
-    """Everything the page of a set says to who may see it. done: what was just recorded, by kind."""
+    """Everything the page of a set says to who may see it. done: what was just recorded, by kind;
+    record: its id."""
     now, zone = services.clock(), site.time_zone
     begin, end = now - LIST_DAYS * DAY_S, now + DAY_S
     inputs = lists.inputs(services.registry, scope, unit.id)
@@ -150,6 +160,7 @@ def unit_screen(
     today = phrases.site_today(zone, now)
     findings = summary.findings if summary else ()
     unsure = lists.unsure_spells(services.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
+    recorded = lists.records(services.registry, scope, unit.id)
     counts = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return UnitScreen(
         now=now,
@@ -162,9 +173,10 @@ def unit_screen(
             verdict, inputs, traces(services, scope, unit.id, now), zone, now
         ),
         notices=notices(findings, zone, now),
-        notes=[words.sentence(f, zone, now) for f in findings if f.severity == "note"],
+        notes=[records.note_line(f, unit.id, zone, now) for f in findings if f.severity == "note"],
         cautions=cautions(findings, zone, now),
         done=forms.DONE.get(done, ""),
+        undo=records.standing(recorded, record),
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],
         unchecked=readings.unchecked(inputs, now) if inputs else [],
         visit=alerts.open_visit_words(inputs, scope, zone, now),
@@ -184,10 +196,7 @@ def unit_screen(
         supply=supply.panel(unit, verdict, zone, now),
         use=starting.panel(verdict, counts, unit.model, zone, now),
         blind=[register.BLIND[name] for name in verdict.blind] if verdict else [],
-        records=[
-            records.record_line(r, zone, now, scope)
-            for r in lists.records(services.registry, scope, unit.id)[:RECORDS_SHOWN]
-        ],
+        records=[records.record_line(r, zone, now, scope) for r in recorded[:RECORDS_SHOWN]],
         kinds=forms.KINDS,
     )
 

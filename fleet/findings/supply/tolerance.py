@@ -34,7 +34,7 @@ from fleet.findings.row import (
     VoltsAMonth,
     always,
 )
-from fleet.findings.saying import began, day, hertz, moment, unchecked, volts, when
+from fleet.findings.saying import began, circuit, day, hertz, moment, unchecked, volts, when
 
 OF_A_RUN = Quiet(set_aside="note", unchecked="note", answered_by="nothing", outage="nothing")
 BY_METER = Quiet(set_aside="note", unchecked="note", answered_by="meter", outage="nothing")
@@ -92,7 +92,11 @@ class VoltageOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="
     The installer's own limits; else those of its class, 5.0, 2.5 or 1.0 % either way (G1, G2, G3:
     ISO 8528-5:2025, Table 4) and 1.5 % for its setting (common practice, no source), small sets up
     to 10 kW 10.0 % whatever the class (the same, footnote); without a class 10.0 % (common
-    practice, no source). For 60 s by a second sample, 30 s after the start.
+    practice, no source). For 60 s by a second sample, 30 s after the start. Of several circuits each
+    one from 110 % of its own nominal on, which is the most equipment stands for good (ITI (CBEMA)
+    curve, 2000), or from the installer's own limit where that is higher.
+
+    channel, phases: the circuit, where it is one of several.
     """
 
     value: Volts
@@ -100,6 +104,8 @@ class VoltageOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="
     low: Volts
     high: Volts
     nominal: Volts
+    channel: str = ""
+    phases: str | None = None
 
 
 class FrequencyOut(OutOfBand, frozen=True, kw_only=True, omit_defaults=True, tag="frequency_out"):
@@ -128,8 +134,11 @@ def _out_of_band(facts: VoltageOut | FrequencyOut, f: Found, zone: str, now: int
     said = volts if of_volts else hertz
     name = "Volts" if of_volts else "Hertz"
     high = facts.worst > facts.nominal
+    where = ""
+    if isinstance(facts, VoltageOut) and facts.channel not in ("", "ac_v"):
+        where = f" of {circuit(facts.channel, facts.phases)}"
     seen = (
-        f"{name} {'above' if high else 'below'} the band since {began(f, zone, now)}: "
+        f"{name}{where} {'above' if high else 'below'} the band since {began(f, zone, now)}: "
         f"{said(facts.worst)} at worst, {said(facts.value)} last; allowed are "
         f"{said(facts.low)} to {said(facts.high)} ({facts.by})."
     )
@@ -353,19 +362,29 @@ class WrongNominal(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="wr
     Read the nameplate and put it right in the register.
 
     Within 3 % of another usual voltage (IEC 60038, ANSI C84.1, from memory) and outside its band,
-    or within 2.5 % of the other of 50 and 60 Hz; every run of its device. Common practice, no
-    source.
+    or from 4 % under to 6 % over the other of 50 and 60 Hz; every run of its device. Of a battery:
+    every standing day, 2 at least, within the volts that one of another nominal of 6, 12, 24, 36
+    or 48 V stands and is charged at, and outside its own. Common practice, no source.
 
-    quantity: whether nominal and runs_at are volts [V] or hertz [Hz].
+    quantity: whether nominal and runs_at are volts [V], hertz [Hz] or volts of the starter battery
+    [V]; runs: runs, or days of a battery.
     """
 
-    quantity: Literal["volts", "hertz"]
+    quantity: Literal["volts", "hertz", "battery"]
     nominal: ByQuantity
     runs_at: ByQuantity
     runs: Count
 
 
 def _wrong_nominal(facts: WrongNominal, f: Found, zone: str, now: int) -> Sentence:
+    if facts.quantity == "battery":
+        return Sentence(
+            title="Battery nominal may be wrong",
+            seen=f"The register says a battery of {volts(facts.nominal)}, and its volts fit one of "
+            f"{volts(facts.runs_at)} on every day since {moment(f.since, zone, now)}: it is not "
+            "judged.",
+            do="Read the label of the battery and put it right in the register.",
+        )
     said = volts if facts.quantity == "volts" else hertz
     return Sentence(
         title="Nominal may be wrong",

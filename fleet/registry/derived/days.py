@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import msgspec
 import sqlalchemy as sa
 
+from fleet.model import UnitSummary
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.derived.rows import DayRow
@@ -35,6 +37,17 @@ def day_of(row: Any) -> DayRow:
     return DayRow(
         unit=row.unit, day=row.day, fingerprint=row.fingerprint, carry_in=row.carry_in, doc=row.doc
     )
+
+
+def summaries(reg: Registry, units: Iterable[str]) -> list[UnitSummary]:
+    """The summaries of these units, by id; a unit that was not looked at yet has none."""
+    wanted, found = sorted(set(units)), list[UnitSummary]()
+    c = tables.summary.c
+    with reg.read() as connection:
+        for n in range(0, len(wanted), 500):
+            query = sa.select(c.doc).where(c.unit.in_(wanted[n : n + 500])).order_by(c.unit)
+            found += [documents.summary(doc) for doc in connection.execute(query).scalars()]
+    return found
 
 
 class UsageRow(msgspec.Struct, frozen=True):

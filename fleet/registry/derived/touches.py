@@ -7,6 +7,7 @@ it was fitted to on that day. A touch is cleared only by the seq it was read wit
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
@@ -108,6 +109,22 @@ def due_looks(reg: Registry, now: int, limit: int) -> list[str]:
     )
     with reg.read() as connection:
         return list(connection.execute(query).scalars())
+
+
+def next_due_look(reg: Registry, but: Iterable[str] = ()) -> int | None:
+    """When the first assessment asks to be looked at again [s UTC], those of `but` left out."""
+    c = tables.assessment.c
+    query = sa.select(sa.func.min(c.look_again_at)).where(c.unit.not_in(sorted(but)))
+    with reg.read() as connection:
+        found: int | None = connection.execute(query).scalar()
+    return found
+
+
+def touched(reg: Registry, but: Iterable[str] = ()) -> bool:
+    """Whether any unit or device waits to be computed again, those of `but` left out."""
+    query = sa.select(tables.touch.c.id).where(tables.touch.c.id.not_in(sorted(but))).limit(1)
+    with reg.read() as connection:
+        return connection.execute(query).first() is not None
 
 
 def backlog(reg: Registry) -> tuple[int, int]:

@@ -16,6 +16,7 @@ from fleet.model import Fitting, Unit
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.statements import insert_of, upsert
+from fleet.registry.facts import calibrations
 
 CHUNK = 1_000
 """Units and devices worked out in one go: what a statement can name. A size of a batch."""
@@ -131,7 +132,7 @@ def rebuild(
     """Work the fittings of these units and devices out anew, with all that hang together with them.
 
     Returns the units whose fittings changed, each with the moment from which on (None: always).
-    Also brings each unit's own `device` and the fitting of its calibrations up to date.
+    Also brings each unit's own `device` and its calibrations up to date.
     """
     changed: dict[str, int | None] = {}
     left_units, left_devices = sorted(set(units)), sorted(set(devices))
@@ -196,7 +197,7 @@ def _replace(connection: sa.Connection, fittings: dict[str, list[Fitting]]) -> N
         connection.execute(sa.insert(t.fitting), rows)
     _name_devices(connection, fittings)
     for unit, of_unit in fittings.items():
-        refit_calibrations(connection, unit, of_unit)
+        calibrations.work_out(connection, unit, of_unit)
 
 
 def _row(fitting: Fitting) -> dict[str, Any]:
@@ -214,15 +215,3 @@ def _name_devices(connection: sa.Connection, fittings: dict[str, list[Fitting]])
         if device != unit.device:
             doc = documents.encode(msgspec.structs.replace(unit, device=device))
             connection.execute(sa.update(t.unit).where(t.unit.c.id == row.id).values(doc=doc))
-
-
-def refit_calibrations(connection: sa.Connection, unit: str, fittings: Sequence[Fitting]) -> None:
-    """Give every calibration of the unit the fitting that held at its moment, or none."""
-    c = t.calibration.c
-    query = sa.select(c.id, c.from_at, c.fitting).where(c.unit == unit)
-    for row in connection.execute(query).all():
-        held = _device_at(fittings, row.from_at)
-        fitting = None if held is None else held[1]
-        if fitting != row.fitting:
-            change = sa.update(t.calibration).where(c.id == row.id).values(fitting=fitting)
-            connection.execute(change)

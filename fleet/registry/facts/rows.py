@@ -112,6 +112,14 @@ class QuarantineRow(msgspec.Struct, frozen=True, kw_only=True):
     size: int
 
 
+class Refused(msgspec.Struct, frozen=True, kw_only=True):
+    """How many kept messages of a device were set aside for one reason, and the newest of them."""
+
+    reason: str
+    messages: int
+    newest: QuarantineRow
+
+
 class QuarantineCount(msgspec.Struct, frozen=True, kw_only=True):
     """How many messages of a device were set aside on a UTC day; over: counted, not kept."""
 

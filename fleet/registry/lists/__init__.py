@@ -24,7 +24,7 @@ from fleet.registry.lists.fleet import (
     units,
 )
 from fleet.registry.lists.rows import Counts, HealthFacts, StartCount
-from fleet.registry.lists.service import health, quarantine, quarantine_counts
+from fleet.registry.lists.service import health, quarantine, quarantine_counts, refused
 from fleet.registry.lists.starts import start_counts
 from fleet.registry.lists.unit import (
     SetRow,
@@ -67,6 +67,7 @@ __all__ = [
     "quarantine",
     "quarantine_counts",
     "records",
+    "refused",
     "sets_of",
     "start_counts",
     "unit",

@@ -15,7 +15,7 @@ from fleet.registry.base.heartbeats import beats
 from fleet.registry.base.scoped import device_seen
 from fleet.registry.base.statements import counted
 from fleet.registry.facts.intake import marks_of
-from fleet.registry.facts.rows import QuarantineCount, QuarantineRow
+from fleet.registry.facts.rows import QuarantineCount, QuarantineRow, Refused
 from fleet.registry.lists.rows import HealthFacts
 
 
@@ -39,6 +39,33 @@ def quarantine(
     with reg.read() as connection:
         rows = connection.execute(query.order_by(c.id.desc()).limit(min(limit, 1_000))).all()
     return [QuarantineRow(id=row.id, item=_item(row), size=row.size) for row in rows]
+
+
+def refused(reg: Registry, scope: Scope, device: str, limit: int = 100) -> list[Refused]:
+    """Why messages of a device were set aside, the most frequent reason first, each with its newest
+    as an example. What was counted and not kept is in `quarantine_counts` only.
+
+    A restricted scope sees those that came while the device spoke for its units.
+    """
+    c = tables.quarantine.c
+    mine = sa.and_(c.device == device, device_seen(scope, c.device, c.received_at))
+    many = sa.func.count().label("many")
+    query = sa.select(c.reason, many, sa.func.max(c.id).label("newest")).where(mine)
+    query = query.group_by(c.reason).order_by(many.desc(), c.reason).limit(limit)
+    with reg.read() as connection:
+        rows = connection.execute(query).all()
+        wanted = sa.select(tables.quarantine).where(c.id.in_([row.newest for row in rows]))
+        held = {row.id: row for row in connection.execute(wanted)}
+    return [
+        Refused(
+            reason=row.reason,
+            messages=row.many,
+            newest=QuarantineRow(
+                id=row.newest, item=_item(held[row.newest]), size=held[row.newest].size
+            ),
+        )
+        for row in rows
+    ]
 
 
 def _item(row: Any) -> Quarantined:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, get_args
 
 import msgspec
 
-from fleet import channels
-from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, Unit
+from fleet import channels, wiring
+from fleet.model import Charger, Chemistry, Cooling, Criticality, Fuel, Placement, System, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 from fleet.registry.register.composed import habit, recurrence
@@ -54,6 +54,30 @@ def _phases(value: Any) -> str:
     return cells.word(value, ("1", "split", "3"), also)
 
 
+SYSTEM_WORDS = {
+    "star": "wye",
+    "y": "wye",
+    "split_phase": "split",
+    "single_phase": "single",
+    "high-leg": "high_leg",
+    "corner_earthed": "corner",
+}
+
+
+def _system(value: Any) -> str:
+    return cells.word(value, get_args(System), SYSTEM_WORDS)
+
+
+def _senses(value: Any) -> dict[str, str]:
+    """What leads sense, as a text or, in JSON, as an object."""
+    try:
+        if isinstance(value, Mapping):
+            value = " ".join(f"{lead}={sensed}" for lead, sensed in value.items())
+        return wiring.read_senses(cells.text(value))
+    except ValueError as fault:
+        raise CellFault(str(fault)) from None
+
+
 def _performance_class(value: Any) -> str:
     return cells.word(value, ("G1", "G2", "G3", "G4"))
 
@@ -92,6 +116,10 @@ COLUMNS: tuple[Column, ...] = (
     Column("nominal_v", _number(10, 1_000), True),
     Column("nominal_hz", _number(10, 500), True),
     Column("phases", _phases),
+    Column("system", _system),
+    Column("line_v", _number(10, 1_500)),
+    Column("senses", _senses),
+    Column("bus", cells.identifier),
     Column("performance_class", _performance_class),
     Column("battery_nominal_v", _battery_volts),
     Column("battery_chemistry", _word(Chemistry)),
@@ -153,6 +181,11 @@ DAYS_CHANGE: frozenset[str] = frozenset(
         "idle_down",
         "inverter",
         "phases",
+        "system",
+        "line_v",
+        "senses",
+        "bus",
+        "rated_kw",
         "cooling",
         "fuel",
         "exercise",

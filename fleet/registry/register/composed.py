@@ -9,8 +9,9 @@ from typing import Any, get_args
 import msgspec
 from dateutil.rrule import rrulestr
 
+from fleet import wiring
 from fleet.defaults import RUNNING_HOLD_OFF_S, RUNNING_HOLD_ON_S, RUNNING_OFF_SHARE
-from fleet.model import Habit, HabitMode, RunningSignal, SignalChannel
+from fleet.model import Habit, HabitMode, RunningSignal, SignalChannel, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
@@ -57,6 +58,26 @@ def _signal(cell: Mapping[str, Any], suffix: str) -> SignalChannel:
     if off > on:
         raise ColumnFault("running_off" + suffix, f"is {off:g}, above running_on{suffix} ({on:g}).")
     return SignalChannel(channel, on, off)
+
+
+def check_wiring(unit: Unit, cell: Mapping[str, Any]) -> None:
+    """Raises ColumnFault where the columns that say how a set is connected contradict each other."""
+    if not unit.system:
+        for name in ("line_v", "senses"):
+            if name in cell and not (name == "senses" and set(unit.senses) <= {"mains_v"}):
+                raise ColumnFault(name, "needs a system: give single, split, wye or delta too.")
+        return
+    try:
+        wiring.check(
+            wiring.Wiring(
+                system=unit.system,
+                nominal_v=unit.nominal_v,
+                line_v=unit.line_v,
+                senses=unit.senses,
+            )
+        )
+    except wiring.WiringFault as fault:
+        raise ColumnFault(fault.name, str(fault)) from None
 
 
 def recurrence(value: Any) -> str:

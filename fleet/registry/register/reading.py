@@ -11,14 +11,14 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Customer, Site, Unit
+from fleet.model import PHASES_OF, Customer, Site, Unit
 from fleet.registry.base import cells, documents, tables
 from fleet.registry.base.cells import CellFault, Row
 from fleet.registry.base.reports import RowProblem
 from fleet.registry.facts.records.facts import EARLIEST
 from fleet.registry.register import plans
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN, REQUIRED
-from fleet.registry.register.composed import ColumnFault, running_of
+from fleet.registry.register.composed import ColumnFault, check_wiring, running_of
 from fleet.registry.register.row import SITE_COLUMNS, overlaid, row_of, wiped
 
 FindZone = Callable[[float, float], str | None]
@@ -132,6 +132,13 @@ def read_row(
         _check_against(
             n, cell, {name for name in cell if cells.present(given.get(name))}, known, wrong
         )
+        system, phases = cell.get("system"), cell.get("phases")
+        if (
+            system is not None
+            and cells.present(given.get("phases"))
+            and PHASES_OF[system] != phases
+        ):
+            wrong("phases", f"is {phases}, and the system is {system}.", phases)
     if problems:
         return problems
     try:
@@ -208,6 +215,8 @@ def _draft(
     site = _with_contact(cell, gone, old, site)
     known.sites[(customer.id, identity(site.name))] = site
     fields: dict[str, Any] = {name: cell[name] for name in PLAIN if name in cell}
+    if "system" in cell:
+        fields["phases"] = PHASES_OF[cell["system"]]
     fields["engine_hours_at"] = _hours_at(cell, old, site.time_zone, now)
     unit = Unit(
         id=cell["unit"],
@@ -217,6 +226,7 @@ def _draft(
         device=old.device if old else "",
         **fields,
     )
+    check_wiring(unit, cell)
     group = "" if "group" in gone else cell.get("group")
     return Draft(n, unit, site, customer, cell.get("device", ""), group, "device" in gone)
 

@@ -16,6 +16,7 @@ from fleet.registry.base.faults import RegistryFault
 from fleet.registry.lists.unit import unit_row, units_query
 from fleet.registry.register.columns import BY_NAME, NAMES, PLAIN
 from fleet.registry.register.composed import habit_text, usual_off
+from fleet.wiring import senses_text
 
 
 def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
@@ -31,6 +32,7 @@ def row_of(unit: Unit, site: Site, customer: str, group: str) -> dict[str, Any]:
         "unit": unit.id,
         "device": unit.device,
         "group": group,
+        "senses": senses_text(unit.senses),
         "habit": habit_text(unit.habit),
         "running_join": unit.running.join,
         "running_hold_s": unit.running.hold_off_s,

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from urllib.parse import quote, unquote
 
 from fleet.model import Reading
+from fleet.store import extremes
 from fleet.store.block import CLOCK_RANK
 from fleet.store.port import ReadingsRefused
 
@@ -70,12 +71,18 @@ class Row:
     """All values of one device-second, and the readings they came from.
 
     values: by field key, finite, negative zero as zero, the clock's rank among them.
+    clashes: values that differed from another of the row.
     """
 
     device: str
     at: int
     values: dict[str, float]
     readings: list[Reading] = field(default_factory=list)
+    clashes: int = 0
+
+    def into(self, there: dict[str, float], keys: Keys) -> int:
+        """Bring every reading of the row into what the store holds; returns the clashes."""
+        return sum(merge(there, _values(reading, keys)) for reading in self.readings)
 
     def line(self) -> str:
         """One line of line protocol."""
@@ -88,15 +95,14 @@ def mark(device: str) -> str:
     return f"{DEVICES},device={tag_value(device)} seen=1.0 {MARK_AT}"
 
 
-def gather(readings: Sequence[Reading], keys: Keys) -> tuple[dict[tuple[str, int], Row], int]:
-    """Rows by (device, second), and how many values clashed inside the batch.
+def gather(readings: Sequence[Reading], keys: Keys) -> dict[tuple[str, int], Row]:
+    """Rows by (device, second).
 
     NaN is no value; a reading without values gives no row. Raises ReadingsRefused for readings
     with a time or a value that cannot be kept, StoreFault for what is no number.
     """
     rows: dict[tuple[str, int], Row] = {}
     refused: list[Reading] = []
-    clashes = 0
     for reading in readings:
         try:
             values = _values(reading, keys)
@@ -110,25 +116,21 @@ def gather(readings: Sequence[Reading], keys: Keys) -> tuple[dict[tuple[str, int
         if row is None:
             rows[where] = Row(reading.device, reading.at, values, [reading])
         else:
-            clashes += merge(row.values, values)
+            row.clashes += merge(row.values, values)
             row.readings.append(reading)
     if refused:
         raise ReadingsRefused(_why(refused), refused)
-    return rows, clashes
+    return rows
 
 
 def merge(kept: dict[str, float], given: Mapping[str, float]) -> int:
-    """Bring values of the same second into `kept`: of two different ones the larger, missing ones
-    added. Returns how many channels clashed; of two clocks the higher rank is kept, which is no
+    """Bring values of the same second into `kept`, as `extremes` says; missing ones are added.
+    Returns how many channels clashed; of two clocks the higher number is kept, which is no
     clash."""
-    clashes = 0
-    for key, value in given.items():
-        there = kept.get(key)
-        if there is None:
-            kept[key] = value
-        elif there != value:
-            clashes += key != CLOCK
-            kept[key] = max(there, value)
+    clock = max(kept.pop(CLOCK, 0.0), given.get(CLOCK, 0.0))
+    values = {key: value for key, value in given.items() if key != CLOCK}
+    clashes = extremes.join(kept, values, name_of)
+    kept[CLOCK] = clock
     return clashes
 
 

@@ -17,9 +17,11 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fleet.calendar import DAY_S
 from fleet.model import Reading, Series, Window
 from fleet.model.telemetry import no_series
 from fleet.store import buckets, schema, spans
+from fleet.store.extremes import LOW, course, reach, with_lows
 from fleet.store.influx import flux as queries
 from fleet.store.influx.csv import numbers, runs, seconds
 from fleet.store.influx.lines import CLOCK, LATEST, field_key, name_of, tag_value
@@ -71,10 +73,12 @@ class InfluxStore:
         names = list(dict.fromkeys(channels))
         nothing = buckets.fill(b, spans.readings(np.empty(0, np.int64), np.empty(0)))
         found = dict.fromkeys(names, nothing)
+        singly = names
         if b.width_s >= SUMMARIES_FROM_S:
-            found |= self._summaries(device, names, b)
-        else:
-            for name, series in _read(self._link, self._bucket, device, names, start, end).items():
+            told, singly = self._summaries(device, names, b)
+            found |= told
+        if singly:
+            for name, series in _read(self._link, self._bucket, device, singly, start, end).items():
                 found[name] = buckets.fill(b, spans.readings(series.t, series.v))
         return found
 
@@ -140,15 +144,16 @@ class InfluxStore:
 
     def _summaries(
         self, device: str, names: Sequence[str], b: buckets.Buckets
-    ) -> dict[str, Window]:
-        """Windows that InfluxDB summarised, of the channels that have values in the range."""
+    ) -> tuple[dict[str, Window], list[str]]:
+        """Windows that InfluxDB summarised, of the channels that have values in the range; and
+        those of which a second holds two values, to be read value by value."""
         start, end = max(0, b.start), min(LATEST, b.end)
         if start >= end or not names:
-            return {}
+            return {}, []
         flux = queries.window(
             self._bucket,
             tag_value(device),
-            [field_key(name) for name in names],
+            [field_key(name) for name in sorted(with_lows(frozenset(names)))],
             start,
             end,
             b.width_s,
@@ -163,6 +168,20 @@ class InfluxStore:
                     where = slice(some.start + part.start, some.start + part.stop)
                     window = found.setdefault(name_of(key), _empty(b))
                     _column(window, result)[bucket[where]] = values[where]
+        border = self._border_lows(device, names, start, end)
+        singly = [name for name in names if name + LOW in found or name + LOW in border]
+        return {name: w for name, w in found.items() if name in names}, singly
+
+    def _border_lows(self, device: str, names: Sequence[str], start: int, end: int) -> set[str]:
+        """Names of smallest values just outside a range that stand inside it (see `extremes`)."""
+        lows = [field_key(name) for name in sorted(with_lows(frozenset(names)) - set(names))]
+        seconds_ = [end] if end % DAY_S else []
+        seconds_ += [start - 1] if start % DAY_S == 1 else []
+        found: set[str] = set()
+        for at in seconds_ if lows else ():
+            flux = queries.readings(self._bucket, [tag_value(device)], lows, at, at + 1)
+            for columns in self._link.query(flux):
+                found.update(map(name_of, columns["_field"]))
         return found
 
 
@@ -182,14 +201,26 @@ def _read(
     start, end = max(0, start), min(LATEST, end)
     if start >= end or channels == []:
         return {}
-    fields = None if channels is None else [field_key(name) for name in channels]
+    wanted = None if channels is None else sorted(with_lows(frozenset(channels)))
+    fields = None if wanted is None else [field_key(name) for name in wanted]
     parts: dict[str, list[Series]] = {}
-    for columns in link.query(queries.readings(bucket, [tag_value(device)], fields, start, end)):
+    low, high = reach(start, end)
+    for columns in link.query(queries.readings(bucket, [tag_value(device)], fields, low, high)):
         t, v = seconds(columns["_time"]), numbers(columns["_value"])
         for key, some in runs(columns["_field"]):
             if key != CLOCK:
                 parts.setdefault(name_of(key), []).append(Series(t[some], v[some]))
-    return {name: _joined(several) for name, several in parts.items()}
+    joined = {name: _joined(several) for name, several in parts.items()}
+    found: dict[str, Series] = {}
+    for name, series in joined.items():
+        if name.endswith(LOW):
+            continue
+        lows = joined.get(name + LOW, no_series())
+        t, v = course((series.t, series.v), (lows.t, lows.v))
+        inside = slice(*np.searchsorted(t, (start, end)))
+        if inside.start < inside.stop:
+            found[name] = Series(t[inside], v[inside])
+    return found
 
 
 def _joined(several: Sequence[Series]) -> Series:

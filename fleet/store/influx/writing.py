@@ -13,7 +13,6 @@ from fleet.store.influx.lines import (
     Row,
     gather,
     mark,
-    merge,
     name_of,
     tag_value,
 )
@@ -35,9 +34,10 @@ class Writer:
 
     def write(self, readings: Sequence[Reading]) -> WriteResult:
         """As the port says."""
-        rows, clashes = gather(readings, self._keys)
+        rows = gather(readings, self._keys)
         if not rows:
-            return WriteResult(len(readings), clashes)
+            return WriteResult(len(readings), 0)
+        handed = list(rows.values())
         tops, known = self._prepared()
         late = [row for row in rows.values() if not tops.is_new(row.device, row.at)]
         for devices, start, end in looks(late):
@@ -46,7 +46,7 @@ class Writer:
                 if row is None:
                     continue
                 before = dict(there)
-                clashes += merge(there, row.values)
+                row.clashes = row.into(there, self._keys)
                 if there == before:
                     del rows[device, at]
                 else:
@@ -60,7 +60,11 @@ class Writer:
         known.update(new)
         if refused:
             raise _refusal(todo, refused)
-        return WriteResult(len(readings), clashes)
+        shared: dict[str, int] = {}
+        for row in handed:
+            if row.clashes:
+                shared[row.device] = shared.get(row.device, 0) + row.clashes
+        return WriteResult(len(readings), sum(shared.values()), shared)
 
     def expire(self, now: int) -> None:
         """Retention: once a UTC day, delete what is older than the limit."""

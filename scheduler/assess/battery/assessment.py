@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
-from fleet.calendar import day_bounds, local_date
+from fleet.calendar import DAY_S, day_bounds, local_date
 from fleet.findings import row_of
 from fleet.model import Charger, Finding, StartDemand
 from fleet.registry.facts.rows import UnitInputs
@@ -24,6 +24,7 @@ from scheduler.rules.battery import (
     ChargeLook,
     Count,
     Crank,
+    CrankLook,
     DayVolts,
     Left,
     RestLook,
@@ -78,6 +79,19 @@ def look(
         trend=_trend(known, fallen, charge.kind, inputs.unit.battery_nominal_v),
     )
     started = next((d.at for d in reversed(demands) if _answered(d) and d.at > known.afresh), None)
+    stood = [p.mid_v * known.by for p in one_line]
+    other = battery.other_nominal(stood, inputs.unit.battery_nominal_v)
+    if other is not None:
+        since = one_line[0].day * DAY_S
+        unjudged = msgspec.structs.replace(
+            seen,
+            why="nominal",
+            rest=RestLook(),
+            charge=ChargeLook(),
+            trend=None,
+            cranking=CrankLook(),
+        )
+        return unjudged, (findings.wrong_nominal(seen, other, since, len(one_line)),)
     seen = battery.decide(seen, worn, failed, started, at.now)
     found = findings.of(inputs.unit, seen, failed, worn, _fell(before, known), at.now)
     if at.aside is not None:

@@ -16,6 +16,7 @@ from fleet.findings.battery import (
     ChargerFault,
     OverCharge,
 )
+from fleet.findings.supply import WrongNominal
 from fleet.model import Evidence, Finding, Severity, Unit
 from scheduler.rules.battery import FELL_V, BatterySeen, Failed
 from scheduler.rules.battery.tables import AT_C, LOW_V, OVER_V
@@ -46,6 +47,19 @@ def of(
         _old(unit, seen, now),
     ]
     return tuple(one for one in found if one is not None)
+
+
+def wrong_nominal(seen: BatterySeen, other: float, since: int, days: int) -> Finding:
+    """A note where every standing day of the battery fits another nominal [V] than the register's."""
+    return Finding(
+        severity="note",
+        since=since,
+        part="battery",
+        facts=WrongNominal(quantity="battery", nominal=seen.nominal_v, runs_at=other, runs=days),
+        evidence=Evidence(
+            channels=("battery_v",), from_at=since, to_at=seen.volts_at, readings=days
+        ),
+    )
 
 
 class _Battery(TypedDict):

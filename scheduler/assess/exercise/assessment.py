@@ -78,7 +78,8 @@ FIXED = frozenset({"outdoors", "engine_room"})
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """What the exercise says of a unit. runs: all of the years looked at, reasons joined."""
+    """What the exercise says of a unit. runs: all of the years looked at, reasons joined; verdicts:
+    every one of them, oldest first."""
 
     exercise: Exercise | None
     findings: tuple[Finding, ...]
@@ -88,6 +89,7 @@ class Looked:
     light_load: LightLoad | None
     code: UnderCode | None
     by_itself: ByItself | None
+    verdicts: tuple[ExerciseVerdict, ...] = ()
 
 
 def look(
@@ -126,6 +128,7 @@ def look(
     joined = [joined_with(one, why) for one in seen.runs]
     reasons = reasons_of(joined, days)
     found: tuple[Finding, ...] = ()
+    verdicts: Sequence[ExerciseVerdict] = ()
     if plan is not None:
         verdicts = agreed.judged(spells, matched, seen, now)
         state, found = _state(inputs, plan, verdicts, joined, reasons, now)
@@ -143,6 +146,7 @@ def look(
         light_load=exercise.light_load(joined, inputs.unit.rated_kw) if diesel else None,
         code=code,
         by_itself=newest_proof(reasons),
+        verdicts=tuple(verdicts),
     )
 
 

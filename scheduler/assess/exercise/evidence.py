@@ -14,7 +14,9 @@ from scheduler.assess.written import moment
 from scheduler.day import Day, allowed_gaps
 from scheduler.rules.exercise import Candidate, Seen
 
-AT_THE_SET = frozenset({"visit", "task_done", "part_changed", "meter_check", "hour_meter"})
+AT_THE_SET = frozenset(
+    {"visit", "task_done", "part_changed", "meter_check", "hour_meter", "meter_replaced"}
+)
 
 
 def seen_of(

@@ -16,6 +16,9 @@ from scheduler.day import Day, plate_of
 from scheduler.rules import supply
 from scheduler.rules.supply import RunPoint, SupplySeen
 
+MEASURED_RUNS = 5
+"""So many of the newest runs say which circuits are read. Common practice, no source."""
+
 
 def look(
     inputs: UnitInputs,
@@ -31,8 +34,10 @@ def look(
     """
     plate = plate_of(inputs.unit)
     channel = next((d.supply.channel for d in reversed(days) if d.supply and d.supply.channel), "")
-    volts = history_of("volts", channel, supply.volts_band(plate), inputs, points, at.now)
+    lead = supply.lead_of(plate, channel)
+    volts = history_of("volts", lead, supply.volts_band(plate), inputs, points, at.now)
     hertz = history_of("hertz", "frequency_hz", supply.hertz_band(plate), inputs, points, at.now)
+    variant = days[-1].carry.supply.system if days else ""
     outages = {run.start for run in runs if run.why == "outage"}
     delays = still_open(inputs, days, volts.channel, at.now)
     seen = SupplySeen(
@@ -45,6 +50,7 @@ def look(
         standing_untold=any(d.supply.untold for d in days[-14:] if d.supply),
         wrong_volts=wrong_volts(volts),
         wrong_hertz=wrong_hertz(hertz, plate),
+        connection=supply.connection(plate, variant, _measured(points, channel)),
     )
     basis = Basis(
         inputs,
@@ -57,6 +63,12 @@ def look(
         delays,
         at.now,
         at.aside.condition if at.aside else "",
-        system=days[-1].carry.supply.system if days else "",
+        system=variant,
     )
     return seen, findings(basis)
+
+
+def _measured(points: Sequence[RunPoint], channel: str) -> frozenset[str]:
+    """The circuits that its newest runs read, by the channel each is named after."""
+    newest = points[-MEASURED_RUNS:]
+    return frozenset({c.channel for p in newest for c in p.circuits} | ({channel} - {""}))

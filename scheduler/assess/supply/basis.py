@@ -17,6 +17,7 @@ ANSWERED_BY: dict[Trouble, Literal["visit", "meter", "nothing"]] = {
     "volts": tolerance.VOLTAGE_OUT.quiet.answered_by,
     "hertz": tolerance.FREQUENCY_OUT.quiet.answered_by,
     "over_voltage": dangers.OVER_VOLTAGE.quiet.answered_by,
+    "high": "visit",
     "open_neutral": dangers.OPEN_NEUTRAL.quiet.answered_by,
     "circuit": dangers.LEG_OUT.quiet.answered_by,
     "no_output": dangers.NO_OUTPUT.quiet.answered_by,

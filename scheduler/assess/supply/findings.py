@@ -10,6 +10,7 @@ from fleet.model import Evidence, Finding, Severity
 from scheduler.assess.supply.basis import Basis
 from scheduler.assess.supply.by_runs import hunting, unbalance, wrong_nominal
 from scheduler.assess.supply.troubles import troubles
+from scheduler.rules import supply
 from scheduler.rules.supply import Measured
 
 
@@ -65,7 +66,18 @@ def findings(basis: Basis) -> tuple[Finding, ...]:
     """Every finding of volts and hertz, its severity as far as the reading has been checked."""
     possible = [*troubles(basis), *drifts(basis), hunting(basis), unbalance(basis)]
     possible += wrong_nominal(basis)
-    return tuple(_weighed(basis, finding) for finding in possible if finding is not None)
+    return tuple(
+        _weighed(basis, _by_lead(basis, finding)) for finding in possible if finding is not None
+    )
+
+
+def _by_lead(basis: Basis, finding: Finding) -> Finding:
+    """Its evidence under the channels that were read, where leads sense other circuits than theirs."""
+    channels = tuple(supply.lead_of(basis.plate, name) for name in finding.evidence.channels)
+    if channels == finding.evidence.channels:
+        return finding
+    evidence = msgspec.structs.replace(finding.evidence, channels=channels)
+    return msgspec.structs.replace(finding, evidence=evidence)
 
 
 def _weighed(basis: Basis, finding: Finding) -> Finding:

@@ -95,13 +95,15 @@ def wrong_volts(history: History) -> float | None:
 
     Gives: [V], or none. Common practice, no source.
     """
-    near = {
-        supply.other_nominal(p.volts, history.band) for p in history.newest if p.volts is not None
-    }
+    nominal = history.band.nominal
+    at = [p.volts for p in history.newest if p.volts is not None]
+    near = {supply.other_nominal(volts, history.band) for volts in at}
+    if any(abs(volts - nominal) < NOMINAL_OFF * nominal for volts in at):
+        return None
     if len(near) != 1 or not any(p.volts_n >= 2 * ENOUGH for p in history.newest):
         return None
     other = near.pop()
-    if other is None or abs(other - history.band.nominal) < NOMINAL_OFF * history.band.nominal:
+    if other is None or abs(other - nominal) < NOMINAL_OFF * nominal:
         return None
     return other
 

@@ -25,6 +25,7 @@ OF_TROUBLE: dict[Trouble, Severity] = {
     "volts": "same_day",
     "hertz": "same_day",
     "over_voltage": "act_now",
+    "high": "same_day",
     "open_neutral": "act_now",
     "circuit": "act_now",
     "no_output": "act_now",
@@ -92,6 +93,8 @@ def _not_told(basis: Basis, trouble: Trouble, open_: set[Trouble]) -> bool:
         return basis.seen.wrong_hertz is not None
     if trouble == "volts":
         return volts is not None or bool(open_ & GRAVER)
+    if trouble == "high":
+        return volts is not None or bool(open_ & {"over_voltage", "open_neutral", "volts"})
     if trouble == "circuit":
         return "open_neutral" in open_
     far_off = volts is not None and volts >= FAR_OFF * basis.plate.nominal_v
@@ -153,6 +156,8 @@ def _facts(basis: Basis, trouble: Trouble, name: str) -> SupplyFacts:
             return LegOut(last_at=at, **_circuit(basis, circuit_of(name), delay))
         case "over_voltage" if circuit_of(name):
             return OverVoltage(last_at=at, **_circuit(basis, circuit_of(name), delay))
+        case "high":
+            return _high(basis, circuit_of(name), delay)
         case "over_voltage":
             told = None if delay.worst == 0.0 else volts
             return OverVoltage(nominal_v=nominal_v, last_at=at, volts=told)
@@ -184,6 +189,24 @@ def _circuit(basis: Basis, channel: str, delay: Delay) -> dict[str, Any]:
         "nominal_v": nominal,
         "not_yet": not live_before(basis, channel),
     }
+
+
+def _high(basis: Basis, channel: str, delay: Delay) -> VoltageOut:
+    """A circuit over what equipment stands for good, or over the installer's own limit."""
+    of = _circuit(basis, channel, delay)
+    nominal, most = of["nominal_v"], supply.standing_share(basis.plate)
+    return VoltageOut(
+        value=round(delay.last * nominal, 2),
+        worst=round(delay.worst * nominal, 2),
+        low=round(nominal * supply.LOW_SHARE, 2),
+        high=round(nominal * most, 2),
+        nominal=nominal,
+        by="the installer's own" if most > supply.STANDING_SHARE else "ITI (CBEMA) curve",
+        last_at=delay.last_at,
+        share=round((delay.worst - 1) / (most - 1), 3),
+        channel=channel,
+        phases=basis.plate.phases,
+    )
 
 
 def _nominal(basis: Basis, channel: str) -> float:

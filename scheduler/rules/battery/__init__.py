@@ -20,6 +20,7 @@ from scheduler.rules.battery.charger import (
 )
 from scheduler.rules.battery.cranking import Crank, afresh, fall, measured, weekly, worn
 from scheduler.rules.battery.cranking import look as crank_look
+from scheduler.rules.battery.nominal import other_nominal
 from scheduler.rules.battery.state import (
     BatterySeen,
     BatteryTrend,
@@ -74,6 +75,7 @@ __all__ = [
     "fall",
     "learn",
     "measured",
+    "other_nominal",
     "over_limit_v",
     "rested_v",
     "scale",

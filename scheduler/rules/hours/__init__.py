@@ -7,6 +7,7 @@ needs a total adds them to a person's anchor.
 
 from __future__ import annotations
 
+from scheduler.rules.hours.format_evidence import likely_format
 from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
 from scheduler.rules.hours.rise import rise, risen_while
 
@@ -15,6 +16,7 @@ __all__ = [
     "MeterCarry",
     "MeterDay",
     "MeterRules",
+    "likely_format",
     "rise",
     "risen_while",
 ]

@@ -12,12 +12,15 @@ TEN_FROM, TWO_FROM = 3, 10
 Common practice, no source."""
 MOST_EXPONENT_TEN, MOST_EXPONENT_TWO = 6, 24
 """Meters of more digits, or wider counters, are not looked for. Common practice, no source."""
+REGISTER_BITS = (15, 16, 24, 31, 32)
+"""Widths of the registers in which devices count steps of an hour, of a minute or of a second: one
+of 16 bits that counts tenths begins again at 6,553.6 h. Common practice, no source."""
 
 
 @dataclass(slots=True)
 class State:
     """One day's readings as far as they were taken. h: hours gained [h]; breaks: where in it an
-    epoch begins."""
+    epoch begins; per_h: what the device itself counts up by in an hour."""
 
     rules: MeterRules
     digits: int | None
@@ -25,6 +28,7 @@ class State:
     max_h: float | None
     at: int
     excess_h: float
+    per_h: int = 1
     gained: float = 0.0
     doubted: list[tuple[int, float]] = field(default_factory=list)
     t: list[int] = field(default_factory=list)
@@ -131,14 +135,29 @@ def _confirm(s: State) -> None:
 
 
 def _limit(s: State, at: int, value: float) -> float | None:
-    """The count at which this meter rolls over, if that explains the fall."""
+    """The hours at which this meter rolls over, if that explains the fall and the clock allows it.
+
+    The limit must be near; less so where a silence lies between, and where its digits were declared.
+    """
     assert s.max_h is not None
-    limits = [10.0**n for n in range(TEN_FROM, MOST_EXPONENT_TEN + 1)]
-    limits += [2.0**n for n in range(TWO_FROM, MOST_EXPONENT_TWO + 1)]
+    unseen_h = (at - s.at) / 3600
+    possible = unseen_h + 2 * s.resolution + 1e-9
+    rules = s.rules
+    limits = [(limit, rules.near_unseen * (limit >= rules.long_h)) for limit in _likely(s)]
     if s.digits is not None:
-        limits.insert(0, 10.0**s.digits)
-    possible = (at - s.at) / 3600 + 2 * s.resolution + 1e-9
-    for limit in limits:
-        if (1 - s.rules.near) * limit <= s.max_h < limit and limit - s.max_h + value <= possible:
+        limits.insert(0, (10.0**s.digits / s.per_h, rules.near_declared))
+    for limit, share_unseen in limits:
+        short = limit - s.max_h
+        near = max(rules.near * limit, min(unseen_h, share_unseen * limit))
+        if 0 < short <= near + 1e-9 and short + value <= possible:
             return limit
     return None
+
+
+def _likely(s: State) -> list[float]:
+    """Hours at which counters begin again: decimal digits, and registers of hours or of steps."""
+    step = max(round(s.resolution * s.per_h, 3), 0.001) / s.per_h
+    limits = [10.0**n / s.per_h for n in range(TEN_FROM, MOST_EXPONENT_TEN + 1)]
+    limits += [2.0**n / s.per_h for n in range(TWO_FROM, MOST_EXPONENT_TWO + 1)]
+    limits += [2.0**n * step for n in REGISTER_BITS]
+    return limits

@@ -8,8 +8,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from fleet.model import HoursRise
+from fleet.hour_format import COUNTS_PER_H
+from fleet.model import HourFormat, HoursRise, Series
 from scheduler.rules.hours.epochs import State, take
+from scheduler.rules.hours.format_evidence import FormatEvidence, observe
 from scheduler.rules.hours.meter import RULES, MeterCarry, MeterDay, MeterRules
 
 
@@ -46,6 +48,8 @@ def rise(
     anchors: Sequence[int] = (),
     cuts: Sequence[int] = (),
     digits: int | None = None,
+    declared: HourFormat | None = None,
+    sent: Series | None = None,
     rules: MeterRules = RULES,
 ) -> MeterDay:
     """Hours gained by one day's meter readings (t UTC s rising, v [h], plausible ones only).
@@ -54,10 +58,13 @@ def rise(
     clock adds up to two resolutions at most and the rest is not counted, so the hours of any
     stretch never exceed its length + two resolutions. A fall of more than two resolutions stays
     in doubt until three readings or 10 min confirm it: recovered is a spike; else a roll-over
-    (from within 1 % of a power of ten or two, or of the unit's digits, when the missing hours
-    fit into the elapsed time) goes on counting, or a reset begins a new epoch, counted from its
-    first reading on. A jump ahead that stays is a reset as well.
+    (past the unit's digits, or from near a limit at which registers and displays begin again, when
+    the missing hours fit into the elapsed time) goes on counting, or a reset begins a new epoch,
+    counted from its first reading on. A jump ahead that stays is a reset as well.
 
+    declared: how the device writes its hours, where a person said so (the readings are hours by
+    now); else what the readings seem to say of that is noted, of all that were sent (`sent`), as a
+    count of seconds is soon more than any hours.
     anchors: moments of people's own readings; rises are cut there, shared out by time.
     cuts: moments at which another device began to speak: a new epoch without an event.
 
@@ -72,12 +79,15 @@ def rise(
         carry.max_h,
         carry.at or 0,
         carry.excess_s / 3600,
+        per_h=COUNTS_PER_H[declared or "hours"],
         doubted=list(carry.doubted),
     )
     if carry.max_h is not None:
         state.t.append(state.at)
         state.h.append(0.0)
-    if cuts or state.doubted or not _plain(state, t, v):
+    plain = not (cuts or state.doubted) and _plain(state, t, v)
+    whole = sent is None or len(sent) == len(t)
+    if not plain:
         waiting = sorted(cuts)
         for at, value in zip(t.tolist(), v.tolist(), strict=True):
             if waiting and at >= waiting[0]:
@@ -99,8 +109,23 @@ def rise(
             excess_s=round(state.excess_h * 3600, 3),
             resolution_h=resolution if learned else None,
             doubted=tuple(state.doubted),
+            format_evidence=FormatEvidence()
+            if declared is not None
+            else _format_evidence(
+                carry.format_evidence, sent or Series(t, v), resolution, cuts, plain and whole
+            ),
         ),
     )
+
+
+def _format_evidence(
+    before: FormatEvidence, sent: Series, resolution: float, cuts: Sequence[int], plain: bool
+) -> FormatEvidence:
+    """What the readings seem to say of how the device writes its hours; of another device, anew."""
+    if cuts:
+        own = sent.t >= max(cuts)
+        before, sent = FormatEvidence(), Series(sent.t[own], sent.v[own])
+    return observe(before, sent.t, sent.v, resolution, plain)
 
 
 def _resolution(v: NDArray[np.float64], known: float | None, rules: MeterRules) -> float:

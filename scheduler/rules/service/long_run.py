@@ -13,7 +13,7 @@ FIRST_H, EVERY_H = 8, 24
 Common practice, no source."""
 EARLY_S = 2 * 3600
 """A check this long before it is due is that check. Common practice, no source."""
-CHECKS = frozenset({"visit", "task_done", "refuel", "hour_meter"})
+CHECKS = frozenset({"visit", "task_done", "refuel", "hour_meter", "meter_replaced"})
 """Records of somebody who was at the set."""
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from itertools import count
 from typing import Literal
 
 import msgspec
 
-from fleet.calendar import add_months, local_date
+from fleet.calendar import add_months, instant, local_date
 from fleet.model import Record, ServicePlan, Task
 from scheduler.rules.service.situation import RANK, ByCalendar, ByHours, Done, Situation, State
 
@@ -48,18 +48,29 @@ def last_done(history: list[Record], at: Situation) -> Done:
     """When a task was last done: its newest record, else the register's last service, else the
     begin.
 
-    Engine hours as written then, else as known of that moment.
+    Engine hours as written then, else as known of that moment; of a day of the register, at its noon
+    by the clock of the site.
 
     Gives: a record of a date and hours [h]. Definition.
     """
     if history:
         newest = history[-1]
-        written = hours_fact(newest)
-        hours = at.hours_at(newest.at) if written is None else written
-        return Done(local_date(newest.at, at.zone), hours, "task")
+        return Done(local_date(newest.at, at.zone), _hours_then(newest, at), "task")
     if at.last_service is not None or at.last_service_h is not None:
-        return Done(at.last_service, at.last_service_h, "register")
+        return Done(at.last_service, _registered_h(at), "register")
     return Done(at.begun_on, at.begun_h, "begin")
+
+
+def _hours_then(record: Record, at: Situation) -> float | None:
+    written = hours_fact(record)
+    return at.hours_at(record.at) if written is None else at.engine_hours(record.at, written)
+
+
+def _registered_h(at: Situation) -> float | None:
+    """Engine hours of the register's last service: as written, else as known of that day."""
+    if at.last_service_h is not None or at.last_service is None:
+        return at.last_service_h
+    return at.hours_at(min(instant(at.last_service, time(12), at.zone), at.now))
 
 
 def by_hours(task: Task, last: Done, history: list[Record], at: Situation) -> ByHours | None:
@@ -124,11 +135,10 @@ def _origin_on(last: Done, history: list[Record], at: Situation) -> date:
 
 
 def _origin_h(last: Done, history: list[Record], at: Situation) -> float:
-    if at.last_service_h is not None:
-        return at.last_service_h
-    first = hours_fact(history[0]) if history else None
-    if history and first is None:
-        first = at.hours_at(history[0].at)
+    registered = _registered_h(at)
+    if registered is not None:
+        return registered
+    first = _hours_then(history[0], at) if history else None
     return first if first is not None else (last.hours_h or 0.0)
 
 

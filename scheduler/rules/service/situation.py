@@ -1,4 +1,4 @@
-"""The terms in which due work is reckoned."""
+"""What due work is reckoned from, and what comes of it."""
 
 from __future__ import annotations
 
@@ -22,11 +22,20 @@ RANK: dict[str, int] = {
 """The more pressing first. Definition."""
 
 
+def as_shown(at: int, shown_h: float) -> float:
+    """Hours [h] of a meter that was never replaced: what it showed.
+
+    Gives: [h]. Definition.
+    """
+    return shown_h
+
+
 @dataclass(frozen=True, slots=True)
 class Situation:
     """What due work is reckoned from. Hours in [h], moments in UTC seconds.
 
-    hours_at answers the engine hours at a past moment, None where they are not known.
+    hours_at answers the engine hours at a past moment, None where they are not known; engine_hours
+    says them of what the engine's own meter showed at a moment (it may have been replaced since).
     last_service, last_service_h: the register's words, for tasks without a record of their own.
     make, model, fuel: of the set, for kits and for tasks of one fuel.
     strict: bound by a code or a warranty, so late by anything is late beyond tolerance.
@@ -45,6 +54,7 @@ class Situation:
     model: str = ""
     fuel: str | None = None
     strict: bool = False
+    engine_hours: Callable[[int, float], float] = as_shown
 
     @property
     def today(self) -> date:

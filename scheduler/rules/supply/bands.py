@@ -168,7 +168,12 @@ def hertz_like(hertz: float, plate: Plate) -> str:
     return f"{'inside' if inside else 'outside'} the 15 % of EN 50160 for a network on its own"
 
 
-NOMINAL_VOLTS = (120.0, 208.0, 220.0, 230.0, 240.0, 277.0, 347.0, 400.0, 415.0, 480.0, 600.0)
+NOMINAL_VOLTS = (
+    *(100.0, 110.0, 120.0, 127.0),
+    *(200.0, 208.0, 220.0, 230.0, 240.0),
+    *(277.0, 347.0, 380.0, 400.0, 415.0, 440.0, 460.0, 480.0),
+    *(600.0, 690.0),
+)
 """Nominals of networks and sets: IEC 60038, ANSI C84.1. From memory."""
 NOMINAL_NEAR = 0.03
 """So near to a nominal, volts are taken for it. Common practice, no source."""
@@ -179,18 +184,24 @@ def other_nominal(volts: float, band: Band) -> float | None:
 
     Gives: [V]. Common practice, no source.
     """
-    if band.low <= volts <= band.high:
+    if band.low < volts < band.high:
         return None
     near = [n for n in NOMINAL_VOLTS if abs(volts - n) <= NOMINAL_NEAR * n]
     return min(near, key=lambda n: abs(volts - n), default=None)
 
 
+HERTZ_UNDER, HERTZ_OVER = 0.04, 0.06
+"""So far under and over 50 or 60 Hz a governed set runs: droop sets it higher at no load. Common
+practice, no source."""
+
+
 def other_hertz(hertz: float, nominal_hz: float) -> float | None:
-    """50 or 60, where nominal_hz says the other and the set's `hertz` lie within 2.5 % of this one.
+    """50 or 60, where nominal_hz says the other and the set's `hertz` lie from 4 % under to 6 % over
+    this one.
 
     Gives: [Hz]. Common practice, no source.
     """
     other = 110.0 - nominal_hz
-    if other not in (50.0, 60.0) or abs(hertz - other) > 0.025 * other:
+    if other not in (50.0, 60.0):
         return None
-    return other
+    return other if 1 - HERTZ_UNDER <= hertz / other <= 1 + HERTZ_OVER else None

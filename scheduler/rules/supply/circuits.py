@@ -7,6 +7,7 @@ motors and burns them, one that stands too high destroys what is plugged in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,17 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
-from scheduler.rules.supply import legs, settled
+from scheduler.rules.supply import iti, legs, settled
 from scheduler.rules.supply.nominal import EVERY, TO_NEUTRAL, system_of
 from scheduler.rules.supply.supply_record import Circuit, Plate
 
-LOW_SHARE = 0.8
+LOW_SHARE = iti.least(10.0)
 """Under this share of its nominal a circuit carries nothing: equipment is not made to run on less
 for longer than 10 s. Source: ITI (CBEMA) curve, Information Technology Industry Council, 2000."""
+STANDING_SHARE = iti.most(math.inf)
+"""More than this share of nominal equipment does not stand for good. Source: ITI (CBEMA) curve,
+2000."""
 DEAD_SHARE = 0.5
 """Under half of its nominal a circuit is dead. Common practice, no source."""
 HIGH_SHARE = 1.15
-"""Over-voltage: from 115 % of nominal on. Common practice, no source."""
+"""Over-voltage at once: from 115 % of nominal on by two readings, which lie further apart than the
+half second the curve allows 120 %; 5 points over what it allows for good are left to the
+instrument. Common practice, no source."""
 APART = 0.2
 """Circuits this far from each other, in shares of their nominals, are not alike. Common practice, no
 source."""
@@ -44,7 +50,7 @@ Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class CircuitVolts:
     """Every circuit's value in force at each settled moment of a run at which any was read.
 
     run, t: number of the run and UTC second, of length n. volts: a row a circuit, n long, NaN where
@@ -73,7 +79,7 @@ class Together:
         found: Floats = np.fmax.reduce(self.share)
         return found
 
-    def where(self, kept: Mask) -> Together:
+    def where(self, kept: Mask) -> CircuitVolts:
         """The same at some of its moments only."""
         return replace(
             self,
@@ -85,7 +91,7 @@ class Together:
         )
 
 
-def together(
+def circuit_volts(
     plate: Plate,
     series: Mapping[str, Series],
     runs: Sequence[tuple[int, int]],
@@ -93,7 +99,7 @@ def together(
     fresh_s: int,
     before: str = "",
     real: Mapping[str, Series] | None = None,
-) -> Together | None:
+) -> CircuitVolts | None:
     """The circuits of a set with several, in its runs; None where fewer than two were measured.
 
     runs: [start, end), rising; settle: seconds of each that are not judged; fresh_s: how long a
@@ -121,9 +127,9 @@ def together(
     kept = [k for k, name in enumerate(names) if name in system.own]
     own = np.array(list(system.own.values()))
     volts = volts[kept]
-    until = _vouched(real or series, system.own, runs, held=real is not None)
+    until = _vouched(real or series, system.own, runs, filled_forward=real is not None)
     unsure = (volts < LOW_SHARE * own[:, None]) & (t > until[run])
-    return Together(
+    return CircuitVolts(
         names=tuple(system.own),
         run=run,
         t=t,
@@ -141,7 +147,7 @@ def _vouched(
     own: Mapping[str, float],
     runs: Sequence[tuple[int, int]],
     *,
-    held: bool,
+    filled_forward: bool,
 ) -> Ints:
     """Until when, in each run, circuits were seen alive: one that is dead later may be stopping.
 
@@ -156,11 +162,13 @@ def _vouched(
             if place and t[place - 1] >= start:
                 until[number] = max(until[number], t[place - 1])
     ends = np.array([end for _, end in runs], np.int64)
-    least = ends - STOPPING_S if held else until
+    least = ends - STOPPING_S if filled_forward else until
     return np.where(until < 0, ends, np.maximum(until, least))
 
 
-def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s: int) -> Together:
+def governed(
+    plate: Plate, found: CircuitVolts, hertz: Series, load: Series, fresh_s: int
+) -> CircuitVolts:
     """The same without the moments at which a set that idles down was not at governed speed.
 
     Gives: the record at fewer moments; fresh_s: how long a value stays in force [s]. Common
@@ -178,7 +186,15 @@ def governed(plate: Plate, found: Together, hertz: Series, load: Series, fresh_s
     )
 
 
-def of_run(found: Together, start: int) -> tuple[Circuit, ...]:
+def standing_share(plate: Plate) -> float:
+    """The share of nominal that may stand for good: as the curve has it, or as the installer allows.
+
+    Gives: [1]. Source: ITI (CBEMA) curve, 2000.
+    """
+    return max(STANDING_SHARE, 1 + (plate.volts_pct or 0.0) / 100)
+
+
+def of_run(found: CircuitVolts, start: int) -> tuple[Circuit, ...]:
     """How each circuit stood in one run: its median, the median of its newest samples, and whether
     it was dead or wild at times. Left out is one that was heard of no more at the end.
 
@@ -207,7 +223,7 @@ def of_run(found: Together, start: int) -> tuple[Circuit, ...]:
     return tuple(made) if len(made) > 1 else ()
 
 
-def open_neutral(plate: Plate, found: Together) -> Series:
+def open_neutral(plate: Plate, found: CircuitVolts) -> Series:
     """How far the circuits to neutral have moved apart, above 1 where the neutral is open.
 
     With the neutral open the loads share the line voltage between them, the light one gets most.

@@ -10,6 +10,7 @@ import numpy as np
 from fleet.model import Series
 from scheduler.rules.supply import circuits, out, settled
 from scheduler.rules.supply.day import Day, Delays
+from scheduler.rules.supply.leads import on_bus
 from scheduler.rules.supply.standing import electric
 from scheduler.rules.supply.supply_record import Delay
 
@@ -24,7 +25,7 @@ gives a good half: dead is what is under this. Common practice, no source."""
 
 def look(
     day: Day, volts: Series, system: str, delays: Delays, *, told: bool
-) -> tuple[circuits.Together | None, str]:
+) -> tuple[circuits.CircuitVolts | None, str]:
     """(the circuits of a set with several; how it is connected), the delays walked.
 
     volts: of the set, as its nominal names them; system: how it was known to be connected; told:
@@ -37,7 +38,9 @@ def look(
     several = early = None
     if spans:
         several = _dead(day, spans, system, delays)
-        early = _together(day, spans, [settled.SETTLE_S] * len(spans), system, held=False)
+        early = _circuit_volts(
+            day, spans, [settled.SETTLE_S] * len(spans), system, filled_forward=False
+        )
     if early is not None:
         apart = circuits.open_neutral(day.plate, early)
         delays.walk("open_neutral", apart.t, apart.v, out.over(1.0, on_s=0))
@@ -46,27 +49,32 @@ def look(
     return several, (several.system if several is not None else "") or system
 
 
-def _together(
-    day: Day, spans: Sequence[tuple[int, int]], settle: Sequence[int], system: str, *, held: bool
-) -> circuits.Together | None:
-    """The circuits of a set with several, in its runs. held: an on-change device's values go on."""
-    real = day.circuits(held=False)
+def _circuit_volts(
+    day: Day,
+    spans: Sequence[tuple[int, int]],
+    settle: Sequence[int],
+    system: str,
+    *,
+    filled_forward: bool,
+) -> circuits.CircuitVolts | None:
+    """The circuits of a set with several, in its runs. filled_forward: an on-change device's values go on."""
+    real = day.circuits(filled_forward=False)
     if len(real) < 2:
         return None
-    goes_on = held and day.heard is not None
-    series = day.circuits(held=True) if goes_on else real
-    return circuits.together(
+    goes_on = filled_forward and day.heard is not None
+    series = day.circuits(filled_forward=True) if goes_on else real
+    return circuits.circuit_volts(
         day.plate, series, spans, settle, day.running_s, system, real if goes_on else None
     )
 
 
 def _dead(
     day: Day, spans: Sequence[tuple[int, int]], system: str, delays: Delays
-) -> circuits.Together | None:
+) -> circuits.CircuitVolts | None:
     """A circuit far under its nominal while another gives volts, by settled samples."""
     temps = dict(zip(day.runs, day.temps_c, strict=True))
     settle = [settled.settle_s(day.plate, temps.get(span)) for span in spans]
-    found = _together(day, spans, settle, system, held=True)
+    found = _circuit_volts(day, spans, settle, system, filled_forward=True)
     if found is None:
         return None
     found = circuits.governed(day.plate, found, day.hertz, day.load, day.running_s)
@@ -83,12 +91,14 @@ def _unseen(day: Day, system: str) -> list[tuple[int, int]]:
     another circuit would tell of it."""
     if not all(electric(part.channel) for part in day.parts):
         return []
-    series = day.circuits(held=True)
+    series = {
+        n: s for n, s in day.circuits(filled_forward=True).items() if not on_bus(day.plate, n)
+    }
     t = np.unique(np.concatenate([one.t for one in series.values()])) if series else None
     if t is None or not len(t):
         return []
     whole = [(int(t[0]), int(t[-1]) + 1)]
-    found = circuits.together(day.plate, series, whole, [0], day.running_s, system)
+    found = circuits.circuit_volts(day.plate, series, whole, [0], day.running_s, system)
     if found is None:
         return []
     inside = settled.in_runs(found.t, day.runs, [0] * len(day.runs)) >= 0
@@ -101,15 +111,19 @@ def _unseen(day: Day, system: str) -> list[tuple[int, int]]:
 
 
 def _over_voltage(
-    day: Day, volts: Series, several: circuits.Together | None, delays: Delays
+    day: Day, volts: Series, several: circuits.CircuitVolts | None, delays: Delays
 ) -> None:
     """Each circuit from 30 s after the start on, and the device's own word at its time."""
     run = settled.in_runs(volts.t, day.runs, [settled.SETTLE_S] * len(day.runs)) >= 0
     highest = Series(volts.t[run], volts.v[run] / day.plate.nominal_v)
-    limits = out.over(circuits.HIGH_SHARE, on_s=0)
+    limits, standing = (
+        out.over(circuits.HIGH_SHARE, on_s=0),
+        out.over(circuits.standing_share(day.plate)),
+    )
     if several is not None:
         for name, row, read in zip(several.names, several.share, several.read, strict=True):
             delays.walk("over_voltage", several.t[read], row[read], limits, name)
+            delays.walk("high", several.t[read], row[read], standing, name)
         if not day.over_voltage and "over_voltage" not in delays.open:
             return
         highest = _higher(highest, Series(several.t, several.highest))

@@ -37,7 +37,7 @@ Ints = NDArray[np.int64]
 class Day:
     """What a day gives to judge.
 
-    series: plausible values. runs: [start, end) of those that reach into the day, rising, with the
+    series: plausible values, by circuit. mains_v: nominal of the mains as it is read [V]. runs: [start, end) of those that reach into the day, rising, with the
     temperature at their start [degC] where known. parts: of the running signal. signs: moments of
     cranks and starts. over_voltage: moments at which the device said so. Gaps in seconds.
     heard: times of all messages of an on-change device, whose values hold from one to the next;
@@ -54,6 +54,7 @@ class Day:
     standing_s: int
     running_s: int
     heard: Ints | None = None
+    mains_v: float | None = None
 
     @property
     def hertz(self) -> Series:
@@ -65,10 +66,10 @@ class Day:
     def load(self) -> Series:
         return self.series.get("load_kw") or no_series()
 
-    def circuits(self, *, held: bool) -> dict[str, Series]:
-        """The set's own circuits that were read. held: an on-change device's values go on."""
+    def circuits(self, *, filled_forward: bool) -> dict[str, Series]:
+        """The set's own circuits that were read. filled_forward: an on-change device's values go on."""
         found = {n: s for n, s in self.series.items() if n.startswith("ac_") and len(s)}
-        if held and self.heard is not None:
+        if filled_forward and self.heard is not None:
             return {name: hold(one, self.heard) for name, one in found.items()}
         return found
 

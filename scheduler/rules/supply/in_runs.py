@@ -20,7 +20,7 @@ def runs(
     volts: Series,
     hertz: Series,
     turning: standing.Turning,
-    several: circuits.Together | None,
+    several: circuits.CircuitVolts | None,
     delays: Delays,
 ) -> tuple[RunPoint, ...]:
     """Settled samples at governed speed: delays walked, and a point for each run.
@@ -96,7 +96,7 @@ def _looked(
         good &= settled.governed(plate, v, h, kw)
     if stands.v.any():
         good &= settled.at_or_before(stands, t, fresh) != 1.0
-    if not len(volts) and day.circuits(held=False):
+    if not len(volts) and day.circuits(filled_forward=False):
         good[:] = False
     if good.all():
         return _Looked(run[keep], t, one.v[keep], v, h, kw)

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
+from fleet import wiring
+from fleet.wiring import LINES, TO_NEUTRAL
 from scheduler.rules.supply.supply_record import Plate
 
-TO_NEUTRAL = ("ac_l1_v", "ac_l2_v", "ac_l3_v")
-LINES = ("ac_l12_v", "ac_l23_v", "ac_l31_v")
 EVERY = ("ac_v", *TO_NEUTRAL, *LINES)
 """Every circuit a set may have, in the order of all systems."""
 SPLIT = ("ac_v", "ac_l1_v", "ac_l2_v", "ac_l12_v")
@@ -38,7 +39,7 @@ HIGH_LEG_NOMINALS = frozenset({240.0, 480.0})
 """Line-to-line nominals of a delta whose one winding has its middle at neutral: two lines stand at
 half of nominal to it and the third, the high leg, at root 3 halves. Source: NFPA 70, 110.15."""
 NEAR = 0.12
-"""A way of connecting is believed when every circuit is this near to its own. Common practice, no
+"""A variant is believed when every circuit is this near to its own. Common practice, no
 source."""
 EARTHED_SHARE = 0.1
 """The earthed corner of a delta reads less than this to earth. Common practice, no source."""
@@ -73,24 +74,41 @@ def system_of(plate: Plate, volts: Mapping[str, float], before: str = "") -> Sys
 
     Gives: a record in volts [V]. Common practice, no source.
     """
+    if plate.system:
+        return _declared(plate, volts, before)
     if plate.phases == "1" and not before and not _several(plate, volts):
         return System("", {}, False)
-    ways = ways_of(plate)
-    plain = [name for name in ways if not _delta(name)]
-    fitting = [name for name in plain if _fits(ways[name], volts)]
-    if before in ways and not (_delta(before) and fitting):
+    variants = variants_of(plate)
+    plain = [name for name in variants if not _delta(name)]
+    fitting = [name for name in plain if _fits(variants[name], volts)]
+    if before in variants and not (_delta(before) and fitting):
         name = before
-    elif not fitting and (delta := next((d for d in ways if _is_delta(d, ways, volts)), None)):
+    elif not fitting and (
+        delta := next((d for d in variants if _is_delta(d, variants, volts)), None)
+    ):
         name = delta
     else:
-        name = min(plain, key=lambda one: _apart(ways[one], volts))
+        name = min(fitting or plain, key=lambda one: _apart(variants[one], volts))
     own = {
-        circuit: ways[name][circuit]
+        circuit: variants[name][circuit]
         for circuit in EVERY
-        if circuit in volts and circuit in ways[name]
+        if circuit in volts and circuit in variants[name]
     }
-    fits = len(own) > 1 and (_is_delta(name, ways, volts) if _delta(name) else name in fitting)
+    fits = len(own) > 1 and (_is_delta(name, variants, volts) if _delta(name) else name in fitting)
     return System(name, own, fits)
+
+
+def _declared(plate: Plate, volts: Mapping[str, float], before: str) -> System:
+    """A declared system as declared; which of its variants it is where that is open, as it was known or
+    whichever its circuits fit or are nearest to."""
+    found = variants_of(plate)
+    name = (
+        before
+        if before in found
+        else min(found, key=lambda one: (not _fits(found[one], volts), _apart(found[one], volts)))
+    )
+    own = {c: found[name][c] for c in EVERY if c in volts and c in found[name]}
+    return System(name, own, len(own) > 1 and _fits(found[name], volts))
 
 
 def _several(plate: Plate, volts: Mapping[str, float]) -> bool:
@@ -98,15 +116,18 @@ def _several(plate: Plate, volts: Mapping[str, float]) -> bool:
 
 
 @lru_cache(maxsize=512)
-def ways_of(plate: Plate) -> dict[str, dict[str, float]]:
-    """The ways a set of this plate may be connected, with each circuit's nominal then [V].
+def variants_of(plate: Plate) -> dict[str, dict[str, float]]:
+    """The variants of a set of this plate, with each circuit's nominal then [V].
 
     Legs: half of the line; wye: line / root 3; high-leg delta: half, half and root 3 halves of the
-    line; corner-earthed delta: the line, and none for the earthed corner.
+    line; corner-earthed delta: the line, and none for the earthed corner. Of a declared system only
+    its own; of a wye or split phase whose line voltage nobody gave, those its nominal may name.
 
-    Gives: [V] by circuit and way. Arithmetic.
+    Gives: [V] by circuit and variant. Arithmetic.
     """
     v = plate.nominal_v
+    if plate.system and (plate.line_v is not None or plate.system not in ("wye", "split")):
+        return wiring.variants(plate.system, plate.line_v or v, v)
     found: dict[str, dict[str, float]] = {}
     if plate.phases in ("split", "1"):
         names = SPLIT if plate.phases == "split" else EVERY
@@ -119,6 +140,8 @@ def ways_of(plate: Plate) -> dict[str, dict[str, float]]:
             found["line"] = _scale(v, v / 3**0.5, 3**0.5)
         if either or v in LINE_TO_NEUTRAL:
             found["neutral"] = _scale(v, v, 3**0.5)
+        if plate.system:
+            return found
         for name in TO_NEUTRAL:
             if v in HIGH_LEG_NOMINALS:
                 found[f"high {name}"] = _scale(v, v / 2, 2.0) | {name: v * 3**0.5 / 2}
@@ -135,12 +158,12 @@ def _scale(
 
 
 def _delta(name: str) -> bool:
-    """A delta with a high or an earthed leg: no plain way of connecting a set."""
+    """A delta with a high or an earthed leg: no plain system."""
     return name.startswith(("high", "corner"))
 
 
 def _is_delta(
-    name: str, ways: Mapping[str, Mapping[str, float]], volts: Mapping[str, float]
+    name: str, variants: Mapping[str, Mapping[str, float]], volts: Mapping[str, float]
 ) -> bool:
     """Whether all three lines stand as in such a delta.
 
@@ -151,12 +174,12 @@ def _is_delta(
     if not _delta(name) or not all(one in volts for one in TO_NEUTRAL):
         return False
     if kind == "corner":
-        told = "line" in ways and "neutral" not in ways
-        if volts[leg] > EARTHED_SHARE * ways[name]["ac_v"] or not (
+        told = "line" in variants and "neutral" not in variants
+        if volts[leg] > EARTHED_SHARE * variants[name]["ac_v"] or not (
             told or volts.keys() & set(LINES)
         ):
             return False
-    return _fits(ways[name], volts)
+    return _fits(variants[name], volts)
 
 
 def _fits(scale: Mapping[str, float], volts: Mapping[str, float]) -> bool:
@@ -168,3 +191,35 @@ def _apart(scale: Mapping[str, float], volts: Mapping[str, float]) -> float:
     """How far the measured volts lie from a scale: the median of the distances in ratio."""
     ratios = [volts[name] / scale[name] for name in volts if name in scale] or [1.0]
     return float(np.median([abs(np.log(max(ratio, 0.01))) for ratio in ratios]))
+
+
+MAINS_SEEN_SHARE = 0.3
+"""Mains volts under this share of nominal say that it is away, and nothing about where it is read.
+Common practice, no source."""
+
+
+def mains_nominal(plate: Plate, volts: NDArray[np.float64], before: float | None) -> float:
+    """What the mains is nominally at between the two conductors it is read at [V].
+
+    As declared; else the nominal of a circuit of such a set that the day's median lies within 12 %
+    of, and never lower than it was known to be (before): the leg of 120 V of a set of 240 V is no
+    mains that stands at half, but a mains that falls to half is no other circuit. volts: of the day.
+
+    Gives: [V]. Common practice, no source.
+    """
+    variants = list(variants_of(plate).values())
+    sensed = wiring.circuit_of(dict(plate.senses).get("mains_v", ""))
+    declared = [variant[sensed] for variant in variants if sensed and sensed in variant]
+    if declared:
+        return declared[0]
+    there = volts[volts >= MAINS_SEEN_SHARE * plate.nominal_v]
+    known = plate.nominal_v if before is None else before
+    if not len(there):
+        return known
+    middle = float(np.median(there))
+    may = {plate.nominal_v, *(v for variant in variants for v in variant.values())}
+    near = [v for v in sorted(may) if abs(middle / v - 1) <= NEAR]
+    if not near:
+        return known
+    own = plate.nominal_v if plate.nominal_v in near else min(near, key=lambda v: abs(middle - v))
+    return own if before is None else max(before, own)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.model import Series, no_series
-from scheduler.rules.supply.nominal import BOTH_LEGS_V, LINES, TO_NEUTRAL, system_of, ways_of
+from scheduler.rules.supply.nominal import BOTH_LEGS_V, LINES, TO_NEUTRAL, system_of, variants_of
 from scheduler.rules.supply.supply_record import Plate
 
 SETTLE_S = 30
@@ -56,7 +56,7 @@ def volts_of(plate: Plate, series: dict[str, Series], system: str = "") -> tuple
         two = series.get("ac_l2_v") or no_series()
         t, a, b = np.intersect1d(one.t, two.t, assume_unique=True, return_indices=True)
         return ("ac_l1_v", Series(t, one.v[a] + two.v[b])) if len(t) else ("", no_series())
-    lines = LINES[:1] if plate.phases == "3" else ()
+    lines = {"3": LINES, "split": LINES[:1]}.get(plate.phases, ())
     there = [name for name in (*lines, *TO_NEUTRAL) if len(series.get(name) or ())]
     if not there or (plate.phases == "1" and there[0] != "ac_l1_v"):
         return "", no_series()
@@ -67,7 +67,7 @@ def _as_nominal(
     plate: Plate, series: Mapping[str, Series], there: Sequence[str], system: str
 ) -> tuple[str, Series]:
     """The first of some circuits that the set has, its volts as the set's nominal names them."""
-    own = ways_of(plate).get(system) or system_of(plate, _alive(plate, series)).own
+    own = variants_of(plate).get(system) or system_of(plate, _alive(plate, series)).own
     channel = next((name for name in there if name in own), there[0])
     return channel, Series(
         series[channel].t, series[channel].v * (plate.nominal_v / own.get(channel, plate.nominal_v))

@@ -46,12 +46,12 @@ def turning(
     parts: Sequence[SignalChannel],
     standing_s: int,
     running_s: int,
-    held: bool,
+    on_change: bool,
 ) -> Turning:
     """Whether a second signal says, at each time of t, that the engine turns or stands.
 
     parts: the channels of the running signal. standing_s, running_s: longest silence of a value.
-    held: an on-change device, whose last value goes on. Between the thresholds of a channel it says
+    on_change: an on-change device, whose last value goes on. Between the thresholds of a channel it says
     nothing; so does a channel before its first value of the day.
 
     Gives: yes or no for each. Common practice, no source.
@@ -64,14 +64,14 @@ def turning(
         one = series.get(part.channel)
         if one is not None and len(one):
             told = True
-            on, off = _state(part, one, t, standing_s, running_s, held)
+            on, off = _state(part, one, t, standing_s, running_s, on_change)
             turns |= on
             stands |= off
             if part.channel != "charge_v":
                 surely |= off
     oil = series.get(TURNS_ONLY.channel)
     if oil is not None and len(oil):
-        turns |= _state(TURNS_ONLY, oil, t, standing_s, running_s, held)[0]
+        turns |= _state(TURNS_ONLY, oil, t, standing_s, running_s, on_change)[0]
     return Turning(turns, stands & ~turns, surely & ~turns, told)
 
 
@@ -89,13 +89,13 @@ def _state(
     t: NDArray[np.int64],
     standing_s: int,
     running_s: int,
-    held: bool,
+    on_change: bool,
 ) -> tuple[Mask, Mask]:
     place = np.searchsorted(one.t, t, side="right") - 1
     safe = np.maximum(place, 0)
     value, age = one.v[safe], t - one.t[safe]
-    on = (place >= 0) & (value >= part.on) & (held | (age <= running_s))
-    off = (place >= 0) & (value <= part.off) & (held | (age <= standing_s))
+    on = (place >= 0) & (value >= part.on) & (on_change | (age <= running_s))
+    off = (place >= 0) & (value <= part.off) & (on_change | (age <= standing_s))
     return on, off
 
 

@@ -6,30 +6,40 @@ from typing import Literal
 
 import msgspec
 
+from fleet.model import Phases, System
+
 Quantity = Literal["volts", "hertz"]
 Trouble = Literal[
     "volts",
     "hertz",
     "over_voltage",
+    "high",
     "open_neutral",
     "circuit",
     "no_output",
     "standing",
     "stray",
 ]
-"""What has an on-delay and an off-delay. A circuit over its limit is one of these."""
+"""What has an on-delay and an off-delay. A circuit over its limit is one of these; high: over what
+equipment stands for good, and under over-voltage."""
 
 
 class Plate(msgspec.Struct, frozen=True, kw_only=True):
     """What volts and hertz of one set are held to.
 
     nominal_v: between the two conductors `ac_v` is read at [V]. small: one or two cylinders.
-    volts_pct, hertz_pct: the installer's own bands, percent each way (None: by class).
+    volts_pct, hertz_pct: the installer's own bands, percent each way (None: by class). system: how
+    it is connected, as declared; line_v: line to line then [V]; senses: leads that read another
+    circuit than their channel says; bus: it may run on a bus with other sets.
     """
 
     nominal_v: float
     nominal_hz: float
-    phases: Literal["1", "split", "3"] = "1"
+    phases: Phases = "1"
+    system: System | Literal[""] = ""
+    line_v: float | None = None
+    senses: tuple[tuple[str, str], ...] = ()
+    bus: bool = False
     performance_class: Literal["", "G1", "G2", "G3", "G4"] = ""
     small: bool = True
     inverter: bool = False
@@ -197,6 +207,22 @@ class Measured(msgspec.Struct, frozen=True, kw_only=True):
     points: tuple[tuple[int, float], ...] = ()
 
 
+class Connection(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """How a set is connected. system: as declared, else as its readings look (None: they leave it
+    open); line_v: nominal line to line [V]; unwatched: conductors whose loss would not show.
+    """
+
+    system: System | None = None
+    line_v: float | None = None
+    declared: bool = False
+    unwatched: tuple[str, ...] = ()
+
+    @property
+    def asked(self) -> bool:
+        """Whether its readings look like something that nobody has declared."""
+        return not self.declared and self.line_v is not None
+
+
 class SupplySeen(msgspec.Struct, frozen=True, kw_only=True):
     """Volts and hertz of one unit. out_at_last_run: either was out of its band then.
 
@@ -211,3 +237,4 @@ class SupplySeen(msgspec.Struct, frozen=True, kw_only=True):
     standing_untold: bool = False
     wrong_volts: float | None = None
     wrong_hertz: float | None = None
+    connection: Connection | None = None

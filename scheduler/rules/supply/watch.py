@@ -7,6 +7,7 @@ import numpy as np
 from fleet.model import Series, no_series
 from scheduler.rules.supply import circuits, dangers, in_runs, out, settled, standing
 from scheduler.rules.supply.day import Day, Delays
+from scheduler.rules.supply.leads import on_bus
 from scheduler.rules.supply.settled import DEAD_SHARE
 from scheduler.rules.supply.supply_record import SupplyCarry, SupplyDay
 
@@ -25,13 +26,13 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
     """(what the day says, or None; the open state). The order of delivery does not matter.
 
     A point a run from its settled samples; the delays of every trouble walked; volts on a standing
-    set where a second signal says that it stands.
+    set where a second signal says that it stands, but for volts of a bus that other sets feed.
 
     Gives: a record in volts [V] and hertz [Hz]. Common practice, no source.
     """
     channel, volts = settled.volts_of(day.plate, dict(day.series), before.system)
     hertz = day.hertz
-    if not (len(volts) or len(hertz) or day.over_voltage or day.circuits(held=False)):
+    if not (len(volts) or len(hertz) or day.over_voltage or day.circuits(filled_forward=False)):
         return None, before
     delays = Delays(dict(before.delays), [])
     turning = standing.turning(
@@ -39,9 +40,11 @@ def watch(day: Day, before: SupplyCarry) -> tuple[SupplyDay | None, SupplyCarry]
     )
     several, system = dangers.look(day, volts, before.system, delays, told=turning.told)
     found = in_runs.runs(day, volts, hertz, turning, several, delays) if day.runs else ()
-    _without_run(day, volts, turning, several, delays)
+    own_side = not on_bus(day.plate, channel)
+    if own_side:
+        _without_run(day, volts, turning, several, delays)
     live = volts.v >= UNTOLD_SHARE * day.plate.nominal_v
-    untold = not turning.told and bool(live.any())
+    untold = own_side and not turning.told and bool(live.any())
     carry = SupplyCarry(delays=dict(sorted(delays.open.items())), system=system)
     if not found and not delays.ended and not untold:
         return None, carry
@@ -53,7 +56,7 @@ def _without_run(
     day: Day,
     volts: Series,
     turning: standing.Turning,
-    several: circuits.Together | None,
+    several: circuits.CircuitVolts | None,
     delays: Delays,
 ) -> None:
     """Volts on a standing set, stray volts, and an engine that turns without output.
@@ -67,7 +70,9 @@ def _without_run(
     share = volts.v / plate.nominal_v
     live = share >= STRAY_SHARE
     mains = settled.at_or_before(day.series.get("mains_v") or no_series(), volts.t, day.standing_s)
-    stands = turning.surely | (turning.stands & ~(mains < STANDING_SHARE * plate.nominal_v))
+    stands = turning.surely | (
+        turning.stands & ~(mains < STANDING_SHARE * (day.mains_v or plate.nominal_v))
+    )
     stands &= ~standing.after_a_crank(volts.t, live, day.signs)
     t, there = volts.t[stands], share[stands]
     delays.walk("standing", t, there, out.over(STANDING_SHARE))

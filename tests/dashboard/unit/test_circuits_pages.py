@@ -239,3 +239,47 @@ def assert_told_everywhere(office: Office, last: int, texts: list[str], said: st
     (ran,) = office.client.get("/api/units/WELL/runs", params=asked).json()["items"]
     assert (ran["end_seen"], ran["end_latest"]) == ("gap", None)
     assert datetime.fromisoformat(ran["end"]) == at
+
+
+def test_a_set_that_nobody_declared_is_asked_about_and_its_answer_is_a_record(
+    office: Office,
+) -> None:
+    for week in range(4):
+        start = MONDAY - (3 - week) * WEEK_S
+        office.hear("WELL", exercise(week, start, None, week + 1))
+        office.turn(start + 7200)
+    page = office.text("/units/WELL")
+    assert "It looks like 230/400 V wye, by its readings. Is it?" in page
+    told = office.client.get("/api/units/WELL/supply").json()
+    assert (told["system"], told["line_v"], told["declared"]) == ("wye", 400.0, False)
+    asked = re.search(r'href="(/units/WELL/record/system\?[^"]+)"', _html(office, "/units/WELL"))
+    assert asked is not None
+    form = _html(office, asked[1].replace("&amp;", "&"))
+    assert re.search(r'<option value="wye" selected', form), form
+    assert 'name="line_v"' in form
+    sent = dict(re.findall(r'type="hidden" name="([^"]+)"\s+value="([^"]*)"', form))
+    sent |= {"at": "2026-11-23T10:00", "system": "wye", "line_v": "400", "by": "Dee"}
+    sent |= {"senses": "mains_v=l1_n"}
+    here = {"origin": "http://127.0.0.1:8080"}
+    wrong = office.client.post(
+        "/units/WELL/record/system", data=sent | {"line_v": "480"}, headers=here
+    )
+    assert wrong.status_code == 422
+    assert "do not agree" in wrong.text, re.findall(r'class="wrong".*?</p>', wrong.text, re.DOTALL)
+    answer = office.client.post(
+        "/units/WELL/record/system", data=sent, headers=here, follow_redirects=False
+    )
+    assert answer.status_code == 303, answer.text
+    office.turn(office.now + 60)
+    page = office.text("/units/WELL")
+    assert "Is it?" not in page
+    assert "230/400 V wye, as declared" in page
+    assert "system wye, line v 400 V, senses mains_v=l1_n" in page
+    told = office.client.get("/api/units/WELL/supply").json()
+    assert told["declared"] is True
+    register = office.client.get("/api/units/WELL").json()["register_facts"]
+    assert (register["system"], register["senses"]) == ("wye", {"mains_v": "l1_n"})
+
+
+def _html(office: Office, path: str) -> str:
+    return office.client.get(path).text

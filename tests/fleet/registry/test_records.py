@@ -6,10 +6,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from register_rows import NOW, TODAY, row, take
 
-from fleet.model import EVERYTHING, Record, RecordKind
+from fleet.calibration import apply
+from fleet.model import EVERYTHING, Record, RecordKind, Series
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.records import RecordRefused, add_record, import_records
@@ -43,6 +45,7 @@ def test_a_record_is_kept_with_its_facts_read(reg: Registry) -> None:
     ("kind", "given", "kept"),
     [
         ("hour_meter", {"hours": 12}, {"hours": 12.0}),
+        ("hour_meter", {"hours": "812:42"}, {"hours": 812.7}),
         ("refuel", {"level": "80"}, {"level": 80.0}),
         ("refuel", {"litres": 20, "level": ""}, {"litres": 20.0}),
         (
@@ -328,3 +331,106 @@ def test_wrong_rows_are_named_and_nothing_is_written(reg: Registry) -> None:
     partly = import_records(reg, rows, NOW, "office", partial=True)
     assert (partly.written, partly.added, partly.refused) == (True, 1, 6)
     assert len(lists.records(reg, EVERYTHING, "U1")) == 1
+
+
+# ---------------------------------------------------------------- a second point, and formats
+
+
+def check(id: str, meter: object, raw: object, at: int = NOW - 60, **facts: Any) -> Record:
+    channel = facts.pop("channel", "ac_v")
+    return record(
+        "meter_check", id, at, channel=channel, meter=meter, raw=raw, instrument="M", **facts
+    )
+
+
+def lines(reg: Registry) -> dict[str, tuple[float, float]]:
+    return {c.id: (c.gain, c.offset) for c in inputs(reg).calibrations}
+
+
+def through(*points: tuple[float, float]) -> tuple[float, float]:
+    """The line through points (meter, raw)."""
+    (m1, r1), (m2, r2) = points
+    gain = (m2 - m1) / (r2 - r1)
+    return gain, m1 - gain * r1
+
+
+def test_a_second_point_joins_the_first_to_a_line(reg: Registry) -> None:
+    """231 over 226, then the dead circuit: meter 0 where the device says 2."""
+    take(reg, row(nominal_v=230))
+    add_record(reg, check("a", 231, 226, NOW - 7200), NOW)
+    assert lines(reg)["a"] == pytest.approx((231 / 226, 0.0))
+    add_record(reg, check("b", 0, 2, NOW - 60), NOW)
+    found = lines(reg)
+    assert found["a"] == pytest.approx((231 / 226, 0.0)), "until then the first holds"
+    assert found["b"] == pytest.approx(through((0, 2), (231, 226)))
+    assert [(c.meter, c.raw) for c in inputs(reg).calibrations][-1] == ((231, 0), (226, 2))
+
+
+def test_a_point_too_close_replaces_and_keeps_the_far_one(reg: Registry) -> None:
+    take(reg, row(nominal_v=230))
+    add_record(reg, check("a", [231, 115], [226, 113], NOW - 9000), NOW)
+    add_record(reg, check("b", 232, 226, NOW - 60), NOW)
+    assert lines(reg)["b"] == pytest.approx(through((115, 113), (232, 226)))
+
+
+def test_a_zero_by_itself_and_a_line_that_no_instrument_has_are_refused(lite: Registry) -> None:
+    take(lite, row(nominal_v=230))
+    with pytest.raises(RecordRefused, match="zero point"):
+        add_record(lite, check("z", 0, 2, NOW - 9000), NOW)
+    add_record(lite, check("a", 231, 226, NOW - 7200), NOW)
+    with pytest.raises(RecordRefused, match=r"joined to an earlier one.*take it back first"):
+        add_record(lite, check("b", 20, 160, NOW - 60), NOW)
+    assert set(lines(lite)) == {"a"}
+
+
+def test_checks_in_any_order_and_one_taken_back_give_the_same_lines(reg: Registry) -> None:
+    take(reg, row(nominal_v=230))
+    add_record(reg, check("b", 115, 113, NOW - 60), NOW)
+    add_record(reg, check("c", 117, 114, NOW - 30), NOW)
+    assert lines(reg)["b"] == pytest.approx((115 / 113, 0.0))
+    add_record(reg, check("a", 231, 226, NOW - 7200), NOW)
+    found = lines(reg)
+    assert found["b"] == pytest.approx(through((231, 226), (115, 113)))
+    assert found["c"] == pytest.approx(through((231, 226), (117, 114)))
+    add_record(reg, record("note", "gone", text="another set", corrects="a"), NOW)
+    assert lines(reg) == {"b": (115 / 113, 0.0), "c": (117 / 114, 0.0)}
+
+
+def test_a_second_point_on_another_board_or_channel_joins_nothing(reg: Registry) -> None:
+    take(reg, row(nominal_v=230))
+    add_record(reg, check("a", 231, 226, NOW - 9000), NOW)
+    add_record(reg, record("fitting", "f", NOW - 5000, device="board-2"), NOW)
+    add_record(reg, check("b", 115, 113, NOW - 60), NOW)
+    assert lines(reg)["b"] == pytest.approx((115 / 113, 0.0))
+    add_record(reg, check("m", 231, 226, NOW - 50, channel="mains_v"), NOW)
+    assert lines(reg)["m"] == pytest.approx((231 / 226, 0.0))
+
+
+def test_a_changed_nameplate_leaves_a_check_that_was_taken(reg: Registry) -> None:
+    take(reg, row(nominal_v=230))
+    add_record(reg, check("a", 231, 226, NOW - 9000), NOW)
+    take(reg, row(nominal_v=1000))
+    add_record(reg, record("hour_format", "h", format="minutes"), NOW)
+    assert lines(reg)["a"] == pytest.approx((231 / 226, 0.0))
+
+
+def test_a_format_holds_for_the_whole_fitting_and_the_newest_counts(reg: Registry) -> None:
+    from touches import days_of
+
+    take(reg, row())
+    add_record(reg, record("hour_format", "a", NOW - 900, format="minutes"), NOW)
+    add_record(reg, record("hour_format", "b", NOW - 60, format="Hours_Minutes"), NOW)
+    found = inputs(reg)
+    sent = Series(np.array([NOW - 86_400, NOW], np.int64), np.array([812.3, 812.45]))
+    assert apply(sent, found.calibrations).v.tolist() == pytest.approx([812.5, 812.75])
+    assert (0, True) in days_of(unscoped.touched_units(reg, 9))["U1"]
+    with pytest.raises(RecordRefused, match="expected"):
+        add_record(reg, record("hour_format", "c", format="fortnights"), NOW)
+
+
+def test_a_replaced_meter_needs_both_readings(reg: Registry) -> None:
+    take(reg, row())
+    with pytest.raises(RecordRefused, match="new_hours is missing"):
+        add_record(reg, record("meter_replaced", old_hours=1204.4), NOW)
+    kept = add_record(reg, record("meter_replaced", old_hours="1204,4", new_hours=0), NOW)
+    assert kept.facts == {"old_hours": 1204.4, "new_hours": 0.0}

@@ -135,7 +135,8 @@ def test_a_channel_that_joins_the_glossary_keeps_its_past(
     new.write([row(1, fuel_pct=79.0), row(2, fuel_pct=79.0)])
     for _ in range(2):
         for store in (reader, new):
-            assert store.read("a", None, 0, CLOSED)["fuel_pct"].v.tolist() == [80.0, 79.5, 79.0]
+            both_ends = [80.0, 79.0, 79.5, 79.0]
+            assert store.read("a", None, 0, CLOSED)["fuel_pct"].v.tolist() == both_ends
         tend(new, CLOSED)
         tend(new, CLOSED + 3600)
     assert count(new, "hot") == 0

@@ -10,6 +10,7 @@ import re
 from datetime import UTC, datetime
 
 from fleet import defaults
+from fleet.hour_format import MINUTES_IN_H
 from fleet.model import Task
 from ingest.pulses import MESSAGE_OVERHEAD_B
 from scheduler.assess.battery.assessment import LOW_DAYS_LEFT
@@ -20,9 +21,14 @@ from scheduler.assess.card import SOON_DAYS as CARD_SOON_DAYS
 from scheduler.assess.findings import CLOCK_SHOWN_S, NEVER_HEARD_S, ROLL_OVER_SHOWN_S
 from scheduler.assess.fuel import AGREED_H, FULL_SHARE, LASTING_S
 from scheduler.assess.fuel import LOW_SHARE as FUEL_LOW_SHARE
-from scheduler.assess.hours.check import CROSS_CHECK_H, CROSS_CHECK_S, CROSS_CHECK_SHARE
-from scheduler.assess.hours.meter import STANDING_AT_LEAST_H, STANDING_WATCHED
-from scheduler.assess.hours.meter import STANDING_SHARE as METER_STANDING_SHARE
+from scheduler.assess.hours.metering import (
+    CROSS_CHECK_H,
+    CROSS_CHECK_S,
+    CROSS_CHECK_SHARE,
+    STANDING_AT_LEAST_H,
+    STANDING_WATCHED,
+)
+from scheduler.assess.hours.metering import STANDING_SHARE as METER_STANDING_SHARE
 from scheduler.assess.readiness import WITH_FAILURE_S
 from scheduler.assess.supply.by_runs import RUNS_BAD, RUNS_LOOKED
 from scheduler.outage.grouping import SETS_LEAST, SHARE_LEAST, SITES_LEAST, WITHIN_S
@@ -35,6 +41,7 @@ from scheduler.rules.battery.cranking import (
     LIKE_C,
     METER_V,
 )
+from scheduler.rules.battery.nominal import LEAST_DAYS
 from scheduler.rules.battery.tables import AT_C, CLEAR_V, COMPENSATION_MV, LOAD_TEST, LOW_V, OVER_V
 from scheduler.rules.battery.verdict import (
     CHARGED_BY_RUN_V,
@@ -56,6 +63,7 @@ from scheduler.rules.exercise.exercise_verdict import (
 )
 from scheduler.rules.exercise.year import ANNUAL, MONTHLY_S, MONTHLY_SHARE
 from scheduler.rules.fuel.level import CLEAR_PCT, PROPANE_PCT
+from scheduler.rules.hours.format_evidence import COUNTS_FASTER, LEAPS_LEAST, LEAPS_SHARE
 from scheduler.rules.hours.meter import RULES as METER
 from scheduler.rules.mains import ABSENT_SHARE, BACK_SHARE
 from scheduler.rules.reliability import AT_95, SURE, HarderRules
@@ -67,6 +75,8 @@ from scheduler.rules.supply.bands import (
     CLASSES,
     DEFAULT_HERTZ_PCT,
     DEFAULT_VOLTS_PCT,
+    HERTZ_OVER,
+    HERTZ_UNDER,
     NOMINAL_NEAR,
     SETTING_DOWN_PCT,
     SETTING_PCT,
@@ -77,7 +87,9 @@ from scheduler.rules.supply.bands import (
 from scheduler.rules.supply.circuits import DEAD_SHARE as CIRCUIT_DEAD_SHARE
 from scheduler.rules.supply.circuits import HIGH_SHARE
 from scheduler.rules.supply.circuits import LOW_SHARE as CIRCUIT_LOW_SHARE
+from scheduler.rules.supply.circuits import STANDING_SHARE as STANDING_SHARE_MOST
 from scheduler.rules.supply.drift import CHANCE, LEAST, MOVED_SHARE
+from scheduler.rules.supply.iti import most as iti_most
 from scheduler.rules.supply.legs import LEG_HIGH, LEG_LOW, UNBALANCE_PCT
 from scheduler.rules.supply.settled import DEAD_SHARE, SETTLE_S
 from scheduler.rules.supply.standing import START_SIGN_S
@@ -214,6 +226,7 @@ LIMITS: dict[str, tuple[str, ...]] = {
         f"and {SETTING_PCT} % for its setting",
         f"up to {SMALL_KW:g} kW {SMALL_VOLTS_PCT} %",
         f"without a class {DEFAULT_VOLTS_PCT} %",
+        f"from {pct(STANDING_SHARE_MOST)} of its own nominal on",
         *BAND_HELD,
     ),
     "frequency_out": (
@@ -222,7 +235,13 @@ LIMITS: dict[str, tuple[str, ...]] = {
         f"cylinders, {DEFAULT_HERTZ_PCT} %",
         *BAND_HELD,
     ),
-    "over_voltage": (f"{pct(HIGH_SHARE)} of nominal", f"{SETTLE_S} s after"),
+    "over_voltage": (
+        f"{pct(HIGH_SHARE)} of nominal",
+        f"{SETTLE_S} s after",
+        f"stands {pct(iti_most(0.5))}",
+        f"stands {pct(STANDING_SHARE_MOST)} for good",
+        f"{round(100 * (HIGH_SHARE - STANDING_SHARE_MOST))} points",
+    ),
     "open_neutral": (f"over {pct(LEG_HIGH)}", f"under {pct(LEG_LOW)}"),
     "leg_out": (
         f"Under {pct(CIRCUIT_LOW_SHARE)} of its own nominal for {defaults.LIMIT_ON_S} s",
@@ -242,7 +261,12 @@ LIMITS: dict[str, tuple[str, ...]] = {
         OF_THREE,
     ),
     "unbalance": (f"{UNBALANCE_PCT} % between", OF_THREE),
-    "wrong_nominal": (f"Within {pct(NOMINAL_NEAR)}",),
+    "wrong_nominal": (
+        f"Within {pct(NOMINAL_NEAR)}",
+        f"from {pct(HERTZ_UNDER)} under to {pct(HERTZ_OVER)} over the other of 50 and 60 Hz",
+        f"{LEAST_DAYS} at least",
+        "6, 12, 24, 36 or 48 V",
+    ),
     "not_reporting": (
         f"{defaults.SILENT_HABITS:g} of its own intervals",
         f"at least {defaults.SILENT_AT_LEAST_S // MIN} min",
@@ -259,6 +283,13 @@ LIMITS: dict[str, tuple[str, ...]] = {
     "meter_disagrees": (
         f"{pct(CROSS_CHECK_SHARE)} and {CROSS_CHECK_H} h",
         f"over {CROSS_CHECK_S // D} days",
+    ),
+    "hour_format_asked": (
+        f"{LEAPS_LEAST['hours_minutes']} leaps",
+        f".{MINUTES_IN_H} or more",
+        f"or {LEAPS_LEAST['minutes']} of",
+        f"{COUNTS_FASTER} times",
+        f"{pct(LEAPS_SHARE)}",
     ),
     "uses_integrated_hours": (
         f"{STANDING_AT_LEAST_H} h and {pct(METER_STANDING_SHARE)}",
@@ -295,7 +326,6 @@ SOURCES = re.compile(
 OF_DOCUMENTS: dict[str, tuple[str, ...]] = {
     "leg_out": ("longer than 10 s",),
     "unbalance": ("from 1 % on",),
-    "wrong_nominal": ("2.5 % of the other of 50 and 60 Hz",),
 }
 """Numbers of a document, or of a rule that keeps them in no constant."""
 

@@ -47,6 +47,7 @@ REASONS = {
     "meter_reset": "hours.md#roll-over-and-reset",
     "meter_rolled_over": "hours.md#roll-over-and-reset",
     "meter_disagrees": "hours.md#cross-check",
+    "hour_format_asked": "hours.md#how-it-writes",
     "uses_integrated_hours": "hours.md#standing",
     "exercise_missed": "exercise.md#verdicts",
     "exercise_short": "exercise.md#verdicts",

@@ -41,6 +41,12 @@ def gained_unheard(t: Floats, ran: Floats) -> Floats:
     return 412.0 + ran + np.where(t >= ago(days=3), 2.0, 0.0)
 
 
+def hours_and_minutes(t: Floats, ran: Floats) -> Floats:
+    """A meter whose two decimals are minutes."""
+    minutes = np.floor((412.0 + ran) * 60 + 1e-6)
+    return np.floor(minutes / 60) + (minutes % 60) / 100 + 0 * t
+
+
 PAIRS: tuple[Pair, ...] = (
     Pair(
         "not_reporting",
@@ -126,6 +132,20 @@ PAIRS: tuple[Pair, ...] = (
             runs=LONG,
             unit={"exercise": ""},
             meter_h=running_behind(0.06),
+        ),
+    ),
+    Pair(
+        "hour_format_asked",
+        World(
+            caption="From 412.59 its hour meter leaps to 413.00, in three days with five hours of running each.",
+            runs=LONG,
+            unit={"exercise": ""},
+            meter_h=hours_and_minutes,
+        ),
+        World(
+            caption="The same running on a meter that counts hundredths.",
+            runs=LONG,
+            unit={"exercise": ""},
         ),
     ),
     Pair(

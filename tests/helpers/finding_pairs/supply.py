@@ -92,6 +92,22 @@ PAIRS: tuple[Pair, ...] = (
         ),
     ),
     Pair(
+        "voltage_out",
+        World(
+            caption="Three phases: the second stood at 258 V all through Monday's run, 12 % over its own.",
+            unit=THREE,
+            running=WYE,
+            runs=newest(ac_l2_v=258.0),
+        ),
+        World(
+            caption="The second phase stood at 250 V, 8 % over its own.",
+            unit=THREE,
+            running=WYE,
+            runs=newest(ac_l2_v=250.0),
+        ),
+        case="a circuit",
+    ),
+    Pair(
         "over_voltage",
         World(
             caption="230 V set: the last five minutes of Monday's run read 270 V.",
@@ -300,5 +316,15 @@ PAIRS: tuple[Pair, ...] = (
             running={"frequency_hz": 57.8},
         ),
         part="hertz",
+    ),
+    Pair(
+        "wrong_nominal",
+        World(
+            caption="The register says a battery of 12 V; its device has read 27.2 V every day.",
+            standing={"battery_v": 27.2},
+            running={"battery_v": 28.4},
+        ),
+        World(caption="The register says 12 V, and it reads 13.6 V."),
+        part="battery",
     ),
 )

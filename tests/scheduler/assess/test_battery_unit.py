@@ -62,7 +62,7 @@ def test_a_lost_charger_is_a_charger_fault_and_no_failed_cell() -> None:
     assert abs((seen.since or 0) - (T0 + 30 * DAY_S)) < DAY_S / 8
     assert seen.rest.volts_v is not None, "nothing charges it: now it rests"
     fault = next(f for f in found.findings if f.kind == "charger_fault")
-    assert "usual for this set are 13" in sentence(fault, "Europe/Madrid", found.at).seen
+    assert "usual for this set: 13.5 to 13.7 V." in sentence(fault, "Europe/Madrid", found.at).seen
 
 
 def test_a_charger_fault_waits_for_24_hours_and_the_12_after_a_run() -> None:

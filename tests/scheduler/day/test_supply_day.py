@@ -245,7 +245,7 @@ def with_legs(one: float, two: float) -> dict[str, Series]:
 @pytest.mark.parametrize(
     ("one", "two", "found"),
     [
-        (134.0, 106.0, {"open_neutral"}),
+        (134.0, 106.0, {"open_neutral", "high ac_l1_v"}),
         (126.0, 114.0, set()),
         (120.0, 112.0, set()),
         (118.0, 110.0, set()),

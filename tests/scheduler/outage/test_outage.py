@@ -173,8 +173,10 @@ COVERS: list[tuple[str, SetNow, int, Cover]] = [
     ("nine minutes", off(1), 599, "waiting"),
     ("ten minutes, next report not due yet", off(1, report_s=900), 989, "waiting"),
     ("the report is overdue by a tenth", off(1, report_s=900), 991, "unproven"),
-    ("silent since days", off(1, heard=T0 - 90_000, condition="not_reporting"), 1, "unproven"),
-    ("never heard", off(1, heard=T0).__class__(unit="u", site="s", customer="c"), 1, "unproven"),
+    ("silent since days", off(1, heard=T0 - 90_000, condition="not_reporting"), 599, "waiting"),
+    ("and ten minutes", off(1, heard=T0 - 90_000, condition="not_reporting"), 600, "unproven"),
+    ("never heard", off(1, heard=T0).__class__(unit="u", site="s", customer="c"), 599, "waiting"),
+    ("nor since", off(1, heard=T0).__class__(unit="u", site="s", customer="c"), 600, "unproven"),
     ("on load", on_load(1, T0, T0 + 60), 60, "covered"),
     ("little fuel", on_load(1, T0, T0 + 60, fuel_h=3.0), 60, "low_fuel"),
     (

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from planted import MIDNIGHT, clock, pairs, refused, series
 
-from scheduler.rules.hours import RULES, MeterCarry, MeterDay, rise, risen_while
+from fleet.hour_format import in_hours
+from fleet.model import HourFormat, Series
+from scheduler.rules.hours import RULES, MeterCarry, MeterDay, likely_format, rise, risen_while
 
 FRESH = MeterCarry()
 
@@ -195,3 +201,151 @@ def test_the_quick_way_and_the_slow_way_agree() -> None:
     quick, slow = rise(t, v, FRESH), rise(t, v, FRESH, cuts=[MIDNIGHT - 1])
     assert quick.rises == slow.rises
     assert quick.carry == slow.carry
+
+
+# ---------------------------------------------------------------- roll-overs
+
+
+def rolls(first_h: float, step_h: float, wait_h: float, to_h: float, **over: object) -> MeterDay:
+    """Two readings before a fall, a wait, and three after it."""
+    at = MIDNIGHT
+    after = at + 3600 + round(wait_h * 3600)
+    return read(
+        (at, round(first_h - step_h, 3)),
+        (at + 3600, first_h),
+        *((after + k * 3600, round(to_h + k * step_h, 3)) for k in range(3)),
+        **over,
+    )
+
+
+@pytest.mark.parametrize(
+    ("first_h", "step_h", "wait_h", "to_h", "limit_h", "over"),
+    [
+        (65535.0, 1.0, 1.0, 0.0, 65536.0, {}),
+        (65530.0, 1.0, 30.0, 20.0, 65536.0, {}),
+        (65380.0, 1.0, 900.0, 40.0, 65536.0, {}),
+        (64200.0, 1.0, 1500.0, 40.0, 65536.0, {}),
+        (6553.5, 0.1, 1.0, 0.3, 6553.6, {}),
+        (6552.9, 0.1, 72.0, 2.5, 6553.6, {}),
+        (9999.9, 0.1, 1.0, 0.1, 10_000.0, {}),
+        (9960.0, 0.1, 200.0, 20.0, 10_000.0, {}),
+        (9300.0, 1.0, 1000.0, 20.0, 10_000.0, {"digits": 4}),
+        (99998.0, 1.0, 4.0, 1.0, 100_000.0, {}),
+        (1091.98, 1 / 60, 2.0, 1.0, 65536 / 60, {"declared": "minutes"}),
+    ],
+)
+def test_a_meter_goes_past_its_end_also_while_nobody_looked(
+    first_h: float, step_h: float, wait_h: float, to_h: float, limit_h: float, over: dict[str, Any]
+) -> None:
+    """Field case 4: two's, ten's and the meter's own steps, and the digits declared for it."""
+    day = rolls(first_h, step_h, wait_h, to_h, **over)
+    assert [odd.kind for odd in day.events] == ["roll_over"]
+    want = limit_h - (first_h - step_h) + to_h + 2 * step_h
+    assert total(day) == pytest.approx(want, abs=0.02)
+    assert total(day) <= wait_h + 3 + 2 * day.resolution_h
+
+
+@pytest.mark.parametrize(
+    ("first_h", "wait_h", "to_h", "over"),
+    [
+        (64200.0, 1000.0, 40.0, {}),
+        (9300.0, 1000.0, 20.0, {}),
+        (5000.0, 9000.0, 20.0, {"digits": 4}),
+        (812.4, 900.0, 0.4, {}),
+    ],
+)
+def test_a_fall_far_from_any_end_is_a_reset(
+    first_h: float, wait_h: float, to_h: float, over: dict[str, Any]
+) -> None:
+    """The missing hours do not fit the clock, or the limit is too far for a guess."""
+    day = rolls(first_h, 1.0, wait_h, to_h, **over)
+    assert [odd.kind for odd in day.events] == ["reset"]
+
+
+# ---------------------------------------------------------------- how it writes
+
+SHOWS: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
+    "hours_minutes": lambda h: np.floor(h + 1e-9) + np.floor(h * 60 + 1e-6) % 60 / 100,
+    "minutes": lambda h: np.floor(h * 60 + 1e-6),
+    "seconds": lambda h: np.floor(h * 3600 + 1e-6),
+    "hundredths": lambda h: np.floor(h * 100 + 1e-6) / 100,
+    "tenths": lambda h: np.floor(h * 10 + 1e-6) / 10,
+    "quarters": lambda h: np.floor(h * 4 + 1e-6) / 4,
+    "whole": np.floor,
+}
+
+
+def half_a_year(
+    shows: str, running_s: int, standing_s: int, seed: int
+) -> tuple[Series, NDArray[np.float64]]:
+    """A meter's readings over 180 days of weekly exercises and a storm a month; the hours run."""
+    rng = np.random.default_rng(seed)
+    begun = [(7 * week * 86_400 + 36_000, int(rng.integers(15, 50)) * 60) for week in range(26)]
+    begun += [
+        (
+            month * 30 * 86_400 + 200_000 + int(rng.integers(0, 20_000)),
+            int(rng.integers(2, 9)) * 3600,
+        )
+        for month in range(6)
+    ]
+    times = set(range(MIDNIGHT, MIDNIGHT + 180 * 86_400, standing_s))
+    for at, length in begun:
+        times |= set(range(MIDNIGHT + at, MIDNIGHT + at + length + 1, running_s))
+    t = np.array(sorted(times), np.int64)
+    ran = sum((np.clip(t - MIDNIGHT - a, 0, n) for a, n in begun), np.zeros(len(t))) / 3600
+    return Series(t, np.round(SHOWS[shows](812.3 + ran), 2)), ran
+
+
+def year_through(sent: Series, declared: HourFormat | None = None) -> tuple[float, MeterCarry]:
+    """Hours counted day by day, converted where declared; and what is carried on at the end."""
+    whole, carry, gained = in_hours(sent, declared), FRESH, 0.0
+    for day in range(MIDNIGHT // 86_400, int(sent.t[-1]) // 86_400 + 1):
+        mine = whole.t // 86_400 == day
+        one = rise(whole.t[mine], whole.v[mine], carry, declared=declared)
+        carry, gained = one.carry, gained + total(one)
+    return gained, carry
+
+
+REPORTS = [(60, 900), (300, 900), (900, 900), (60, 3600)]
+
+
+@pytest.mark.parametrize(("running_s", "standing_s"), REPORTS)
+@pytest.mark.parametrize("shows", ["hours_minutes", "minutes", "seconds"])
+def test_another_way_to_write_hours_is_recognised_and_counted_once_it_is_declared(
+    shows: HourFormat, running_s: int, standing_s: int
+) -> None:
+    sent, ran = half_a_year(shows, running_s, standing_s, running_s + standing_s)
+    misread, carry = year_through(sent)
+    assert likely_format(carry.format_evidence) == shows
+    counted, declared = year_through(sent, shows)
+    assert likely_format(declared.format_evidence) is None
+    assert counted == pytest.approx(ran[-1], abs=0.1)
+    if shows == "hours_minutes":
+        assert misread < 0.65 * ran[-1], "read as decimals, over a third is lost"
+
+
+@pytest.mark.parametrize(("running_s", "standing_s"), REPORTS)
+@pytest.mark.parametrize("shows", ["hundredths", "tenths", "quarters", "whole"])
+def test_a_meter_of_decimals_is_never_asked_about(
+    shows: str, running_s: int, standing_s: int
+) -> None:
+    for seed in range(4):
+        sent, _ = half_a_year(shows, running_s, standing_s, seed)
+        _, carry = year_through(sent)
+        assert likely_format(carry.format_evidence) is None, (shows, seed)
+
+
+def test_what_no_meter_of_hours_and_minutes_shows_is_left_out() -> None:
+    sent = pairs(("10:00", 812.3), ("10:01", 812.75), ("10:02", 812.32))
+    assert in_hours(sent, "hours_minutes").v.tolist() == pytest.approx([812.5, 812 + 32 / 60])
+    assert in_hours(sent, "hours").v.tolist() == [812.3, 812.75, 812.32]
+    assert in_hours(sent, "minutes").v[0] == pytest.approx(812.3 / 60)
+
+
+def test_another_device_writes_in_its_own_way() -> None:
+    """What was seen of the device before says nothing of the one fitted now."""
+    sent, _ = half_a_year("hours_minutes", 60, 900, 1)
+    _, carry = year_through(sent)
+    at = int(sent.t[-1]) + 600
+    fresh = rise(np.array([at, at + 60]), np.array([3.0, 3.0]), carry, cuts=[at - 60])
+    assert likely_format(fresh.carry.format_evidence) is None

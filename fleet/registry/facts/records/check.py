@@ -13,12 +13,14 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from fleet.calibration import CalibrationRefused, from_check
-from fleet.model import ID, Calibration, Record, ServicePlan, Unit
+from fleet.calibration import CalibrationRefused
+from fleet.model import ID, Record, ServicePlan, Unit
 from fleet.registry.base import cells, documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.faults import RegistryFault
+from fleet.registry.facts import calibrations
 from fleet.registry.facts.records.facts import EARLIEST, About, FactFault, read_facts
+from fleet.registry.facts.units import fittings_of
 
 AHEAD_S = 600
 """A record may be this far ahead of our clock: clocks of phones differ. Common practice, no
@@ -41,7 +43,6 @@ class Accepted(msgspec.Struct, frozen=True, kw_only=True):
     record: Record
     new: bool = True
     old: Record | None = None
-    calibration: Calibration | None = None
 
 
 class _Known:
@@ -50,6 +51,8 @@ class _Known:
     def __init__(self, connection: sa.Connection, records: Sequence[Record]) -> None:
         self.units = _units(connection, {record.unit for record in records})
         named = {record.id for record in records} | {r.corrects for r in records if r.corrects}
+        self._connection = connection
+        self._checks: dict[str, dict[str, Record]] = {}
         self.records: dict[str, Record] = {}
         self.corrected: dict[str, str] = {}
         c = t.record.c
@@ -59,6 +62,30 @@ class _Known:
                 self.records[found.id] = found
             query = sa.select(c.id, c.corrects).where(c.corrects.in_(some))
             self.corrected |= {row.corrects: row.id for row in connection.execute(query)}
+
+    def checks(self, unit: str) -> dict[str, Record]:
+        """The meter checks of a unit that stand, by id."""
+        if unit not in self._checks:
+            found = calibrations.checks_of(self._connection, unit)
+            self._checks[unit] = {record.id: record for record in found}
+        return self._checks[unit]
+
+    def earlier(self, check: Record) -> list[Record]:
+        """The checks of the same channel and fitting before one."""
+        fitted = fittings_of(self._connection, check.unit)
+        return calibrations.earlier_checks(check, self.checks(check.unit).values(), fitted)
+
+    def add(self, accepted: Accepted) -> None:
+        """Count an accepted record among what is known."""
+        record = accepted.record
+        self.records[record.id] = record
+        if not accepted.new:
+            return
+        if record.corrects is not None:
+            self.corrected[record.corrects] = record.id
+            self.checks(record.unit).pop(record.corrects, None)
+        if record.kind == "meter_check":
+            self.checks(record.unit)[record.id] = record
 
 
 def check_records(
@@ -73,9 +100,7 @@ def check_records(
         except RecordRefused as refused:
             outcomes.append(refused)
             continue
-        known.records[record.id] = accepted.record
-        if accepted.new and record.corrects is not None:
-            known.corrected[record.corrects] = record.id
+        known.add(accepted)
         outcomes.append(accepted)
     return outcomes
 
@@ -102,11 +127,13 @@ def _check(record: Record, known: _Known, now: int) -> Accepted:
     stored = known.records.get(record.id)
     if stored is not None:
         return Accepted(record=_same(stored, kept), new=False)
-    return Accepted(
-        record=kept,
-        old=_corrected(kept, known),
-        calibration=_calibration(kept, unit) if kept.kind == "meter_check" else None,
-    )
+    old = _corrected(kept, known)
+    if kept.kind == "meter_check":
+        try:
+            calibrations.line_of(kept, known.earlier(kept), unit)
+        except CalibrationRefused as refused:
+            raise RecordRefused(str(refused), "raw", facts["raw"]) from refused
+    return Accepted(record=kept, old=old)
 
 
 def _check_head(record: Record, now: int) -> None:
@@ -162,32 +189,6 @@ def _corrected(record: Record, known: _Known) -> Record | None:
             record.corrects,
         )
     return old
-
-
-def _calibration(record: Record, unit: Unit) -> Calibration:
-    """Gain and offset of a meter check. Raises RecordRefused with the calibration's reason."""
-    facts = record.facts
-    meter, raw = tuple(facts["meter"]), tuple(facts["raw"])
-    try:
-        gain, offset = from_check(
-            facts["channel"], meter, raw, unit.nominal_v, unit.battery_nominal_v
-        )
-    except CalibrationRefused as refused:
-        raise RecordRefused(str(refused), "raw", raw) from refused
-    return Calibration(
-        id=record.id,
-        fitting="",
-        channel=facts["channel"],
-        gain=gain,
-        offset=offset,
-        from_at=record.at,
-        by=record.by,
-        instrument=facts["instrument"],
-        instrument_calibrated=facts.get("instrument_calibrated", ""),
-        leads=facts.get("leads", ""),
-        meter=meter,
-        raw=raw,
-    )
 
 
 def _units(

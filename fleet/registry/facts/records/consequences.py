@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
+import msgspec
 import sqlalchemy as sa
 
 from fleet.calendar import DAY_S
-from fleet.model import Calibration
+from fleet.model import PHASES_OF, Record, System, Unit
 from fleet.registry.base import documents
 from fleet.registry.base import tables as t
 from fleet.registry.base.statements import bump, note_changes
 from fleet.registry.derived.touches import touch_units
-from fleet.registry.facts import fittings
+from fleet.registry.facts import calibrations, fittings
 from fleet.registry.facts.fittings import Claim
 from fleet.registry.facts.records.check import Accepted
 from fleet.registry.facts.units import fittings_of
@@ -69,26 +69,56 @@ def refit(connection: sa.Connection, new: Sequence[Accepted], now: int) -> dict[
 
 
 def recalibrate(connection: sa.Connection, new: Sequence[Accepted]) -> None:
-    """Write calibrations, take corrected ones back, and find the fitting each belongs to."""
-    made = [(one.record.unit, one.calibration) for one in new if one.calibration is not None]
-    if made:
-        rows = [_calibration_row(unit, calibration) for unit, calibration in made]
-        connection.execute(sa.insert(t.calibration), rows)
-    for one in new:
-        if one.old is not None and one.old.kind == "meter_check":
-            connection.execute(sa.delete(t.calibration).where(t.calibration.c.id == one.old.id))
-    for unit in sorted({unit for unit, _ in made}):
-        fittings.refit_calibrations(connection, unit, fittings_of(connection, unit))
+    """Work out anew the calibrations of the units whose checks were added or taken back."""
+    kinds = calibrations.CALIBRATING
+    known = [r for one in new for r in (one.record, one.old) if r is not None]
+    for unit in sorted({r.unit for r in known if r.kind in kinds}):
+        calibrations.work_out(connection, unit, fittings_of(connection, unit))
 
 
-def _calibration_row(unit: str, calibration: Calibration) -> dict[str, Any]:
-    return {
-        "id": calibration.id,
-        "unit": unit,
-        "fitting": None,
-        "channel": calibration.channel,
-        "gain": calibration.gain,
-        "zero": calibration.offset,
-        "from_at": calibration.from_at,
-        "doc": documents.encode(calibration),
-    }
+def declare(connection: sa.Connection, new: Sequence[Accepted]) -> dict[str, int]:
+    """Write into the register how sets are said to be connected; all their days are judged so.
+
+    The newest such record that nobody took back counts; where the last one was taken back the set
+    is undeclared again. Returns the changed units with their first UTC day.
+    """
+    said = [r for one in new for r in (one.record, one.old) if r is not None and r.kind == "system"]
+    changed: dict[str, int] = {}
+    for id in sorted({r.unit for r in said}):
+        unit = documents.unit(
+            connection.execute(sa.select(t.unit.c.doc).where(t.unit.c.id == id)).scalar_one()
+        )
+        declared = _declared(unit, _newest_system(connection, id))
+        if declared != unit:
+            row = sa.update(t.unit).where(t.unit.c.id == id)
+            connection.execute(row.values(doc=documents.encode(declared)))
+            changed[id] = 0
+    return changed
+
+
+def _newest_system(connection: sa.Connection, unit: str) -> Record | None:
+    c = t.record.c
+    taken_back = sa.select(c.corrects).where(c.unit == unit, c.corrects.is_not(None))
+    query = (
+        sa.select(c.doc)
+        .where(c.unit == unit, c.kind == "system", c.id.not_in(taken_back))
+        .order_by(c.at.desc(), c.made_at.desc(), c.id.desc())
+        .limit(1)
+    )
+    doc = connection.execute(query).scalar_one_or_none()
+    return None if doc is None else documents.record(doc)
+
+
+def _declared(unit: Unit, record: Record | None) -> Unit:
+    if record is None:
+        return msgspec.structs.replace(unit, system="", line_v=None, senses={}, bus="")
+    facts = record.facts
+    system: System = facts["system"]
+    return msgspec.structs.replace(
+        unit,
+        system=system,
+        phases=PHASES_OF[system],
+        line_v=facts.get("line_v"),
+        senses=facts.get("senses", {}),
+        bus=facts.get("bus", ""),
+    )

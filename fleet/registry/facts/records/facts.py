@@ -11,8 +11,10 @@ from typing import Any, get_args
 
 import msgspec
 
+from fleet import wiring
 from fleet.channels import NAMES as CHANNEL_NAMES
-from fleet.model import Chemistry, RecordKind, ServicePlan, Unit
+from fleet.hour_format import clock_hours
+from fleet.model import Chemistry, HourFormat, RecordKind, ServicePlan, System, Unit
 from fleet.registry.base import cells
 from fleet.registry.base.cells import CellFault
 
@@ -87,6 +89,10 @@ def _chemistry(value: Any, about: About) -> str:
     return cells.word(value, get_args(Chemistry))
 
 
+def _hour_format(value: Any, about: About) -> str:
+    return cells.word(value, get_args(HourFormat))
+
+
 def _identifier(value: Any, about: About) -> str:
     return cells.identifier(value)
 
@@ -99,11 +105,29 @@ def _long_text(value: Any, about: About) -> str:
     return cells.text(value, NOTE_AT_MOST)
 
 
+def _system(value: Any, about: About) -> str:
+    return cells.word(value, get_args(System))
+
+
+def _senses(value: Any, about: About) -> dict[str, str]:
+    try:
+        if isinstance(value, Mapping):
+            value = " ".join(f"{lead}={sensed}" for lead, sensed in value.items())
+        return wiring.read_senses(cells.text(value))
+    except ValueError as fault:
+        raise CellFault(str(fault)) from None
+
+
 def _date(value: Any, about: About) -> str:
     return cells.iso_date(value)
 
 
-_HOURS = _number(0, 1_000_000)
+def _hours(value: Any, about: About) -> float:
+    """Hours [h] as a number, or with a colon: 812:45."""
+    written = clock_hours(value)
+    return cells.number(value if written is None else written, 0, 1_000_000)
+
+
 _NOTE = Field("text", _long_text)
 
 FIELDS: dict[RecordKind, tuple[Field, ...]] = {
@@ -117,8 +141,14 @@ FIELDS: dict[RecordKind, tuple[Field, ...]] = {
         Field("leads", _text),
         _NOTE,
     ),
-    "hour_meter": (Field("hours", _HOURS, True), _NOTE),
-    "task_done": (Field("task", _task, True), Field("hours", _HOURS), _NOTE),
+    "hour_meter": (Field("hours", _hours, True), _NOTE),
+    "meter_replaced": (
+        Field("old_hours", _hours, True),
+        Field("new_hours", _hours, True),
+        _NOTE,
+    ),
+    "hour_format": (Field("format", _hour_format, True), _NOTE),
+    "task_done": (Field("task", _task, True), Field("hours", _hours), _NOTE),
     "part_changed": (
         Field("part", _text, True),
         Field("date", _date),
@@ -135,6 +165,13 @@ FIELDS: dict[RecordKind, tuple[Field, ...]] = {
         _NOTE,
     ),
     "note": (Field("text", _long_text, True),),
+    "system": (
+        Field("system", _system, True),
+        Field("line_v", _number(10, 1_500)),
+        Field("senses", _senses),
+        Field("bus", _identifier),
+        _NOTE,
+    ),
 }
 
 COLUMNS: tuple[str, ...] = tuple(
@@ -184,6 +221,18 @@ def read_facts(kind: RecordKind, given: Mapping[str, Any], about: About) -> dict
 def _check_together(kind: RecordKind, facts: dict[str, Any], about: About) -> None:
     if kind == "refuel" and "litres" not in facts and "level" not in facts:
         raise FactFault("litres", "", "is missing, and level too: refuel needs one of them.")
+    if kind == "system":
+        try:
+            wiring.check(
+                wiring.Wiring(
+                    system=facts["system"],
+                    nominal_v=about.unit.nominal_v,
+                    line_v=facts.get("line_v"),
+                    senses=facts.get("senses", {}),
+                )
+            )
+        except wiring.WiringFault as fault:
+            raise FactFault(fault.name, facts.get(fault.name, ""), str(fault)) from None
     if kind == "fitting":
         facts.setdefault("from", about.at)
     if kind in ("laid_up", "out_of_service"):

@@ -14,7 +14,12 @@ from fleet.registry.base import tables as t
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.statements import one_at_a_time
 from fleet.registry.facts.records.check import Accepted, RecordRefused, check_records
-from fleet.registry.facts.records.consequences import recalibrate, refit, units_changed
+from fleet.registry.facts.records.consequences import (
+    declare,
+    recalibrate,
+    refit,
+    units_changed,
+)
 from fleet.registry.people.audit import note
 from fleet.registry.people.model import Actor
 
@@ -47,12 +52,15 @@ def write_records(connection: sa.Connection, accepted: Sequence[Accepted], now: 
     for record in (r for one in new for r in (one.record, one.old) if r is not None):
         _merge(touched, {record.unit: _first_moment(record) // DAY_S})
     _merge(touched, refit(connection, new, now))
+    _merge(touched, declare(connection, new))
     recalibrate(connection, new)
     units_changed(connection, touched, now)
 
 
 def _first_moment(record: Record) -> int:
-    """From when on the record changes what is known of its unit."""
+    """From when on the record changes what is known of its unit; a format, since its beginning."""
+    if record.kind == "hour_format":
+        return 0
     starts: list[int] = [
         record.facts[k] for k in ("from", "opened") if isinstance(record.facts.get(k), int)
     ]

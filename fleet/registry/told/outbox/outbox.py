@@ -91,6 +91,34 @@ def claim(
     ]
 
 
+def put_down(reg: Registry, now: int, why: str) -> int:
+    """Count notices that may leave at `now` as told, though nobody is sent anything: for whoever
+    follows a recording, so that what is told later follows as it would have. Returns how many.
+
+    why: a sentence for the book of tries.
+    """
+    c = tables.notice.c
+    due = sa.and_(c.state == "waiting", c.not_before <= now)
+    with reg.read() as connection:
+        if connection.execute(sa.select(c.id).where(due).limit(1)).first() is None:
+            return 0
+    with reg.write() as connection:
+        ids = list(connection.execute(sa.select(c.id).where(due).order_by(c.id)).scalars())
+        for id in ids:
+            book(connection, id, [("", "not_allowed", why)], now)
+        connection.execute(sa.update(tables.notice).where(due).values(state="sent"))
+    return len(ids)
+
+
+def next_leaving(reg: Registry) -> int | None:
+    """When the first notice that waits may leave [s UTC]; None: none waits."""
+    c = tables.notice.c
+    with reg.read() as connection:
+        query = sa.select(sa.func.min(c.not_before)).where(c.state == "waiting")
+        found: int | None = connection.execute(query).scalar()
+    return found
+
+
 def _foremost(notices: Iterable[Notice]) -> list[Notice]:
     """The one that goes first of each person's."""
     found: dict[str, Notice] = {}

@@ -14,7 +14,7 @@ CONFIRMED = "Confirmed by who read it."
 ONCE_MORE = "Read the meter once more; then mend it, or confirm it."
 
 
-def asked_about(
+def doubtful_hours(
     services: Services,
     scope: Scope,
     unit: str,
@@ -28,18 +28,25 @@ def asked_about(
     found = lists.unit(services.registry, scope, unit)
     if typed_h is None or inputs is None or found is None:
         return ""
-    read = hours.anchors(inputs.unit, [r for r in inputs.records if r.id != instead_of])
+    now, zone = services.clock(), inputs.site.time_zone
+    others = [r for r in inputs.records if r.id != instead_of]
+    read = hours.meter_readings(inputs.unit, others, zone, max(now, at))
+    offset_h = read.offset(at)
+    known = [(moment, h - offset_h) for moment, h in read.anchors]
     summary = found.summary
-    held = summary.hours if summary else None
+    reckoned = summary.hours if summary else None
+    told = reckoned is not None and (reckoned.source == "meter" or reckoned.anchor_at is not None)
     why = doubt(
-        read,
+        known,
         at,
         typed_h,
-        held.hours_h if held and held.source == "meter" else None,
+        reckoned.hours_h - offset_h
+        if reckoned is not None and told and reckoned.hours_h is not None
+        else None,
         summary.at if summary else 0,
-        held.uncertain_h if held else 0.0,
+        reckoned.uncertain_h if reckoned else 0.0,
     )
-    return _said(why, at, inputs.site.time_zone, services.clock()) if why else ""
+    return _said(why, at, zone, now) if why else ""
 
 
 def _said(why: Doubt, at: int, zone: str, now: int) -> str:
