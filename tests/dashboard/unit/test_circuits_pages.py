@@ -202,7 +202,8 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         for outage in kept_outages.going_on(office.registry, NOW - DAY_S):
             texts.append(office.text(f"/outages/{outage.id}"))
         assert len(texts) == 5
-        list_units(Namespace(data=office.settings.data, config=None, search="WELL", json=False))
+        asked = {"config": None, "search": "WELL", "json": False, "as_of": None}
+        list_units(Namespace(data=office.settings.data, **asked))
         texts.append(" ".join(capsys.readouterr().out.split()))
         for text in texts:
             about = text[max(0, text.find("WELL") - 200) :]
