@@ -16,6 +16,7 @@ from fleet.channels import CHANNELS
 from fleet.model import Latest, Pulse, Reading, Status, without_clock
 from fleet.model.device_clock import COARSE_S, DeviceClock
 from ingest.clocks import RIGHT_S, due, heard_by, learn, settled_until
+from ingest.deliveries import delivered
 from ingest.seats import Before, Says
 from ingest.sequence import Numbering, heard
 from ingest.wire import timeless_key
@@ -40,6 +41,8 @@ class Opened:
     __slots__ = (
         "_clock_right_at",
         "_clock_wrong_at",
+        "_deliveries",
+        "_delivery",
         "_firmware",
         "_forgiven",
         "_habit",
@@ -92,6 +95,7 @@ class Opened:
         self.days: set[int] = set()
         self._seeds: list[Reading] = []
         self._heard_at = pulse.heard_at
+        self._delivery, self._deliveries = pulse.delivery, pulse.deliveries
         self._newest_at = pulse.newest_at
         self._next_due_at = pulse.next_due_at
         self._online, self._status_at = pulse.online, pulse.status_at
@@ -122,6 +126,10 @@ class Opened:
         else:
             if self._puzzling_since is not None:
                 self._understood(received_at)
+            if said.readings and not (message.queued or message.dup or said.clock_absent):
+                self._delivery, self._deliveries = delivered(
+                    self._delivery, self._deliveries, said.readings, received_at
+                )
             self._by_device(received_at)
         if message.queued:
             self._contact_lost()
@@ -274,6 +282,8 @@ class Opened:
             untimed_at=self._untimed_at,
             puzzling_since=self._puzzling_since,
             puzzling_at=self._puzzling_at,
+            delivery=self._delivery,
+            deliveries=self._deliveries,
             clock=self.clock,
             stamp_s=self._stamp_s,
             stamp_says=crc32(self._stamped) if self._stamped else self._stamp_says,

@@ -83,6 +83,7 @@ from fleet.model.register import (
 )
 from fleet.model.telemetry import (
     Clock,
+    Delivery,
     DeviceEvent,
     EventName,
     Facts,
@@ -124,6 +125,7 @@ __all__ = [
     "Customer",
     "DeliveryMethod",
     "DemandEnd",
+    "Delivery",
     "DeviceEvent",
     "DueItem",
     "EdgeSeen",

@@ -124,6 +124,24 @@ class Latest(msgspec.Struct, frozen=True):
     value: float
 
 
+class Delivery(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """Readings that came together: receipts of their first and last message, and the oldest and
+    newest time that they carry [s UTC]; how long nothing had come before them (None: it is the first
+    of its device), and how long the delivery before had kept back [s]."""
+
+    at: int
+    last_at: int
+    oldest: int
+    newest: int
+    wait_s: int | None = None
+    before_s: int = 0
+
+    @property
+    def held_s(self) -> int:
+        """How long the first of them was kept back [s]: no clock needs to be right for it."""
+        return max(0, (self.newest - self.oldest) - (self.last_at - self.at))
+
+
 class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What is known of a device without reading the store.
 
@@ -135,6 +153,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     first and the newest message without a time since it gave one last. puzzling_since, puzzling_at:
     receipts of the first and the newest message of which nothing could be understood since the last
     one that was; such a message is not heard.
+    delivery: the newest; deliveries: the newest after a while without any, where one of them kept
+    readings back (ingest/deliveries.py). Empty of a device that sends one by one.
     clock: what was learned of its clock. stamp_s, stamp_says: digits of the stamp of its newest
     single message, taken as UTC [s], and a checksum of that message.
     month, month_b: UTC month as 12 x year + month - 1, and bytes received in it.
@@ -162,6 +182,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     untimed_at: int | None = None
     puzzling_since: int | None = None
     puzzling_at: int | None = None
+    delivery: Delivery | None = None
+    deliveries: tuple[Delivery, ...] = ()
     clock: DeviceClock = NEW_CLOCK
     stamp_s: int | None = None
     stamp_says: int = 0

@@ -46,8 +46,9 @@ def open_state(inputs: UnitInputs, days: Sequence[Day], reports: Habit, now: int
     """
     facts = day_facts(inputs, reports)
     carry = days[-1].carry if days else None
-    run = days_of.close_open(carry, now, facts) if carry else None
-    demand = days_of.open_demand(carry, now, facts) if carry else None
+    later_s = habit.held_back_now_s(last_known.newest_pulse(inputs))
+    run = days_of.close_open(carry, now, facts, later_s) if carry else None
+    demand = days_of.open_demand(carry, now - later_s, facts) if carry else None
     runs = hours.all_runs(days, run)
     demands = [d for day in days for d in day.starts]
     if demand is not None and all(d.at != demand.at for d in demands[-3:]):
@@ -64,7 +65,8 @@ def now_of(
     """
     carry = days[-1].carry if days else None
     running = now_open.run is not None and now_open.run.end is None
-    limit_s = habit.silent_limit_s(reports, running, last_known.newest_pulse(inputs))
+    pulse = last_known.newest_pulse(inputs)
+    limit_s = habit.silent_limit_s(reports, running, pulse)
     quiet = last_known.silence(inputs, days, now)
     if not quiet.ever:
         limit_s = max(limit_s, findings.NEVER_HEARD_S)
@@ -83,7 +85,7 @@ def now_of(
         in_auto=carry.in_auto if carry else None,
         last_stop=now_open.runs[-1].end if now_open.runs else None,
         came_on_at=None if carry is None else _came_on(carry, now_open.facts, now),
-        running_known_s=habit.running_known_s(reports),
+        running_known_s=habit.running_known_s(reports, pulse),
         mains_v=carry.mains_v if carry else None,
     )
     edges += [now + LOOK_AGAIN_AT_MOST_S, next_midnight(now, inputs.site.time_zone)]
@@ -98,7 +100,8 @@ def now_of(
     if at.came_on_at is not None:
         edges.append(at.came_on_at + at.running_known_s + 1)
     cranking = condition.cranking_until(inputs, now_open.demand)
-    again = days_of.look_again_at(carry, now_open.facts) if carry else None
+    later_s = habit.held_back_now_s(pulse)
+    again = days_of.look_again_at(carry, now_open.facts, later_s) if carry else None
     edges += [moment for moment in (cranking, again) if moment is not None]
     return at, limit_s, edges
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
+from fleet.calendar import DAY_S
 from fleet.defaults import (
     GAP_AT_LEAST_S,
     GAP_HABITS,
@@ -17,7 +18,7 @@ from fleet.defaults import (
     SILENT_SLEEPING_MARGIN,
     SILENT_SLEEPING_REPORTS,
 )
-from fleet.model import Habit, Pulse
+from fleet.model import Delivery, Habit, Pulse
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.day import Day
 from scheduler.rules.signal import allowed_gaps
@@ -46,6 +47,10 @@ STEPS_S = (
 )
 """A learned interval is one of these, so that jitter does not change what is known of old days.
 Common practice, no source."""
+HELD_AT_LEAST_S = 30
+"""Less is kept back by no device: jitter. Common practice, no source."""
+ALONE_AT_MOST_S = 7200
+"""What one delivery alone may teach of keeping readings back. Common practice, no source."""
 STEP_SLACK = 0.9
 """A median up to a tenth longer than a step still is that step. Common practice, no source."""
 
@@ -96,32 +101,79 @@ def gap_s(habit: Habit, running: bool) -> int:
     return gaps.running_s if running else gaps.standing_s
 
 
+def held_back_s(pulse: Pulse | None) -> int:
+    """How long a device usually keeps its readings back, to send them together [s]; 0: it does not.
+
+    The second longest of its newest deliveries, so that one backlog teaches nothing. One alone counts
+    up to 2 h: the first of all of a device, and where it keeps readings back a newer one that is
+    longer, for then its cadence has changed. Deliveries older than a day, and than four times what
+    they kept back, count no more.
+
+    Gives: [s]. Common practice, no source.
+    """
+    if pulse is None or pulse.delivery is None:
+        return 0
+    now = pulse.delivery.last_at
+    kept = [d for d in pulse.deliveries if now - d.last_at <= max(DAY_S, 4 * _held_s(d))]
+    if not kept:
+        return 0
+    longest = sorted(map(_held_s, kept), reverse=True)
+    usual = longest[1] if len(longest) > 1 else 0
+    first = len(kept) < 3 and kept[0].wait_s is None
+    alone = _held_s(kept[-1]) if usual or first else 0
+    return max(usual, min(alone, ALONE_AT_MOST_S))
+
+
+def held_back_now_s(pulse: Pulse | None) -> int:
+    """How long the newest delivery, or the one before it, had kept readings back [s]: so long may
+    what came since.
+
+    A device may keep them back only at rest, or only shortly while it runs. What came of a backlog
+    promises no more than the usual.
+
+    Gives: [s]. Common practice, no source.
+    """
+    if pulse is None or pulse.delivery is None:
+        return 0
+    newest_s = max(_held_s(pulse.delivery), pulse.delivery.before_s)
+    return min(newest_s, max(held_back_s(pulse), SILENT_AT_LEAST_S))
+
+
+def _held_s(delivery: Delivery) -> int:
+    """What jitter explains is nothing kept back."""
+    return delivery.held_s if delivery.held_s > HELD_AT_LEAST_S else 0
+
+
 def silent_limit_s(habit: Habit, running: bool, pulse: Pulse | None = None) -> int:
     """Silence [s] after which a unit is not reporting: 3 habits, at least 20 min.
 
     On change: the heartbeat is the habit. Sleeping: the second missed report and 10 %. A device
     that said when its next report is due is held to that. While running a device may fall back to
-    its standing habit unseen, so one standing report and 10 % are waited for too.
+    its standing habit unseen, so one standing report and 10 % are waited for too. A device that
+    keeps readings back speaks every so much later, and its habit is that.
 
     Gives: [s]. Common practice, no source.
     """
-    promised = _promised_s(pulse)
+    promised, later_s = _promised_s(pulse), held_back_s(pulse)
+    standing_s = habit.standing_s + later_s
     if habit.mode == "sleeping":
         share = SILENT_SLEEPING_REPORTS * (1 + SILENT_SLEEPING_MARGIN)
-        limit = share * (promised or habit.standing_s)
+        limit = share * (promised or standing_s)
     elif habit.mode == "on_change":
-        limit = SILENT_HABITS * habit.heartbeat_s
+        limit = SILENT_HABITS * (habit.heartbeat_s + later_s)
     elif running:
-        limit = max(SILENT_HABITS * habit.running_s, 1.1 * habit.standing_s)
+        running_s = habit.running_s + held_back_now_s(pulse)
+        limit = max(SILENT_HABITS * min(running_s, standing_s), 1.1 * standing_s)
     else:
-        limit = SILENT_HABITS * habit.standing_s
+        limit = SILENT_HABITS * standing_s
     if promised and habit.mode != "sleeping":
         limit = max(limit, SILENT_HABITS * promised)
     return max(round(limit), SILENT_AT_LEAST_S)
 
 
-def running_known_s(habit: Habit) -> int:
-    """How long [s] after a reading a set seen running is taken to run.
+def running_known_s(habit: Habit, pulse: Pulse | None = None) -> int:
+    """How long [s] after a reading a set seen running is taken to run: longer by what its device
+    keeps back.
 
     A device that sleeps and does not stay awake while running says nothing between two reports,
     and its run may have ended: soon after a report it was last heard running, no more is known.
@@ -129,7 +181,7 @@ def running_known_s(habit: Habit) -> int:
     Gives: [s]. Common practice, no source.
     """
     if habit.mode != "sleeping":
-        return gap_s(habit, running=True)
+        return gap_s(habit, running=True) + held_back_now_s(pulse)
     awake = habit.running_s < habit.standing_s
     return max(round(GAP_HABITS * habit.running_s) if awake else 0, GAP_AT_LEAST_S)
 

@@ -13,6 +13,7 @@ from fleet.model import DeviceEvent, Series
 from scheduler.day import explain
 from scheduler.day.document import Carry, Day, DayFacts, Halt, MainsEdge
 from scheduler.day.inputs import DayInputs, gather, mains, panel_switch, run_rules, told
+from scheduler.day.missing import company
 from scheduler.day.watched import watched_battery, watched_supply
 from scheduler.rules import fuel, hours, reporting, runs, signal, starting, warmth
 from scheduler.rules.signal import Trace
@@ -39,10 +40,10 @@ def digest(
     Gives: a record. Definition.
     """
     given = gather(facts, day, series, events, carry or Carry())
-    trace, signal_carry, found_runs, meter = _engine(given)
+    what, counter, dip = told(given)
+    trace, signal_carry, found_runs, meter = _engine(given, what)
     line, auto = mains(given), panel_switch(given)
     begun = explain.begun(found_runs, auto)
-    what, counter, dip = told(given)
     starts = _starts(given, trace, found_runs, begun, what, meter)
     whole = explain.explain(given, found_runs, begun, starts, line)
     on = _on_at(given, trace)
@@ -97,7 +98,9 @@ def digest(
     )
 
 
-def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.MeterDay]:
+def _engine(
+    g: DayInputs, what: starting.Told
+) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.MeterDay]:
     """The running signal, the hour meter, and the runs that come of both."""
     said = [(e.at, e.event) for e in g.events if e.event == "started" or e.event in runs.STOPS]
     heard = g.heard
@@ -131,6 +134,7 @@ def _engine(g: DayInputs) -> tuple[Trace, signal.SignalCarry, runs.Found, hours.
         run_rules(g.facts, g.gaps),
         runs.Meter(meter.t, meter.h, meter.resolution_h),
         g.carry.runs,
+        company(g, trace, what),
     )
     return trace, signal_carry, found, meter
 

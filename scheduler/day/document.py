@@ -35,7 +35,7 @@ from scheduler.rules.supply import Plate, SupplyCarry, SupplyDay
 # Days and what is inside them hold no cycles and are kept by the hundred thousand: the nouns with
 # gc=False are left out when Python looks for garbage cycles, which took longer than decoding them.
 
-CODE = "7"
+CODE = "8"
 """Raise it when a rule changes what a Day says: every stored Day is then computed again."""
 
 

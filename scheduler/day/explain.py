@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from fleet.model import Run, Series
+from fleet.model import DemandEnd, Run, Series
 from scheduler.day.inputs import DayInputs
 from scheduler.rules import energy, reason, runs, starting
 from scheduler.rules.runs import RunsCarry
@@ -55,11 +55,10 @@ def explain(
     ends = {d.run_start: d.end for d in starts.demands if d.run_start is not None}
     for one in started:
         start = one.run.start
-        then = _mains_then(mains.at(start))
+        then = _mains_then(mains, start)
         reasons[start] = reason.why(one.run, ends.get(start), one.hand, then, g.gaps.standing_s)
     if before is not None:
-        late = "by_hand" if ends.get(before.start) == "by_hand" else before.why
-        reasons[before.start] = (late, before.confidence)
+        reasons[before.start] = _of_the_day_before(g, before, ends.get(before.start), mains)
     load = g.of("load_kw")
     done = []
     for run in found.runs:
@@ -102,9 +101,40 @@ def _energy(
     return energy.add(load, start, end, g.gaps.running_s, so_far, held=g.gaps.holds)
 
 
-def _mains_then(spell: Spell | None) -> reason.MainsThen | None:
-    if spell is None:
-        return None
+def _of_the_day_before(
+    g: DayInputs, before: runs.OpenRun, end: DemandEnd | None, mains: Spells
+) -> tuple[reason.RunWhy, reason.Confidence]:
+    """The reason of a run that began on a day before: what that day said, unless today tells more.
+
+    Its demand may end today, and a loss of mains that came first may be seen only after midnight.
+    """
+    if end == "by_hand":
+        return "by_hand", before.confidence
+    loss = _loss_around(mains, before.start)
+    if before.why != "unknown" or loss is None or loss.since < g.start:
+        return before.why, before.confidence
+    run = runs.ended(before, None, "open")
+    return reason.why(run, end, False, _told(loss), g.gaps.standing_s)
+
+
+def _mains_then(mains: Spells, start: int) -> reason.MainsThen | None:
+    """The mains at a start; where it was last read present, the loss whose interval holds the
+    start."""
+    loss = _loss_around(mains, start)
+    spell = loss if loss is not None else mains.at(start)
+    return None if spell is None else _told(spell)
+
+
+def _loss_around(mains: Spells, start: int) -> Spell | None:
+    """The loss of mains first seen after a start and not known to lie after it."""
+    for spell in mains.spells:
+        if spell.since > start:
+            holds = spell.value == 0 and spell.earliest is not None and spell.earliest < start
+            return spell if holds else None
+    return None
+
+
+def _told(spell: Spell) -> reason.MainsThen:
     return reason.MainsThen(
         absent=spell.value == 0,
         since=spell.since,

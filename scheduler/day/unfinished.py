@@ -9,8 +9,9 @@ from scheduler.rules import runs, starting
 from scheduler.rules.signal import allowed_gaps
 
 
-def close_open(carry: Carry, now: int, facts: DayFacts) -> Run | None:
-    """The run that is open in `carry`, as seen at `now`.
+def close_open(carry: Carry, now: int, facts: DayFacts, later_s: int = 0) -> Run | None:
+    """The run that is open in `carry`, as seen at `now`. later_s: its device keeps readings back
+    for so long, so that no word for that time is no silence [s].
 
     end None: still running (its last on reading is within the allowed gap). Ended, observed:
     its off reading is in. Ended, uncertain: silent for longer than the allowed gap.
@@ -20,7 +21,8 @@ def close_open(carry: Carry, now: int, facts: DayFacts) -> Run | None:
     """
     if carry.runs.run is None:
         return None
-    return runs.as_seen(carry.runs.run, now, run_rules(facts, allowed_gaps(facts.habit)))
+    rules = run_rules(facts, allowed_gaps(facts.habit))
+    return runs.as_seen(carry.runs.run, now, rules, later_s)
 
 
 def open_demand(carry: Carry, now: int, facts: DayFacts) -> StartDemand | None:
@@ -39,15 +41,17 @@ def open_demand(carry: Carry, now: int, facts: DayFacts) -> StartDemand | None:
     return starting.as_seen(carry.starts.open[-1], now, silence_proves=silence_proves)
 
 
-def look_again_at(carry: Carry, facts: DayFacts) -> int | None:
+def look_again_at(carry: Carry, facts: DayFacts, later_s: int = 0) -> int | None:
     """When the open run or demand of `carry` will look different without a new message.
+
+    later_s: its device keeps readings back for so long [s].
 
     Gives: [UTC s], or none. Definition.
     """
-    looks = [demand.look_again_at for demand in carry.starts.open]
+    looks = [demand.look_again_at + later_s for demand in carry.starts.open]
     run = carry.runs.run
     if run is not None:
-        gap_s = allowed_gaps(facts.habit).running_s
+        gap_s = allowed_gaps(facts.habit).running_s + later_s
         ends = run.off_at is not None or run.stop_at is not None
         looks.append((run.off_at or run.last_on_at) if ends else run.last_on_at + gap_s + 1)
     return min(looks, default=None)

@@ -22,7 +22,7 @@ Confidence = Literal["high", "medium", "low"]
 
 
 class MainsThen(msgspec.Struct, frozen=True, kw_only=True):
-    """The mains when a run began.
+    """The mains when a run began, or its loss where that may have come first.
 
     absent since `since`, last known present at `earliest`; seen until `at`; by_event: only an
     event says so.
@@ -44,6 +44,10 @@ def why(
     half of nominal, or a `mains_lost` event came within 5 min before; and no mains since. High
     when the start was seen and the loss lies within 5 min before it, else medium.
 
+    A loss is an interval, from the last word with mains to the first without. Where the start lies
+    in it (an event tells the second of a start, the mains is read later) the loss may have come
+    first, and nothing else is known to have: an outage, as sure as before within 5 min, else low.
+
     Gives: two words. Common practice, no source.
     """
     if hand:
@@ -52,6 +56,8 @@ def why(
         return "by_hand", "high" if run.start_seen == "observed" else "medium"
     if mains is None or not mains.absent:
         return "unknown", "low"
+    if mains.since > run.start:
+        return _before_it_was_seen(run, mains, fresh_s)
     earliest = run.start if run.start_earliest is None else run.start_earliest
     if mains.by_event:
         if mains.since < earliest - OUTAGE_BEFORE_S:
@@ -60,3 +66,14 @@ def why(
         return "unknown", "low"
     soon = run.start - mains.since <= OUTAGE_BEFORE_S and mains.earliest is not None
     return "outage", "high" if soon and run.start_seen == "observed" else "medium"
+
+
+def _before_it_was_seen(run: Run, loss: MainsThen, fresh_s: int) -> tuple[RunWhy, Confidence]:
+    """A run that began before the loss of mains was seen, by a loss that may have come first."""
+    later_s = loss.since - run.start
+    over = run.end is not None and loss.since > (run.end_latest or run.end)
+    if loss.earliest is None or loss.earliest >= run.start or later_s > fresh_s or over:
+        return "unknown", "low"
+    if later_s > OUTAGE_BEFORE_S:
+        return "outage", "low"
+    return "outage", "high" if run.start_seen == "observed" else "medium"

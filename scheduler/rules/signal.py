@@ -19,6 +19,12 @@ SLEEPING_REPORTS = 2 * 1.10
 (docs/engineering/reporting.md#gaps). Common practice, no source."""
 
 
+MISSING_S = 180
+"""Three minutes and half the allowed gap may one of two channels be missing after it was on, before
+the other, at rest all the while, is heard alone (docs/engineering/runs.md#missing). Common practice,
+no source."""
+
+
 class Gaps(msgspec.Struct, frozen=True, kw_only=True):
     """The longest silence that is none, [s], while standing and while running.
 
@@ -128,7 +134,8 @@ def evaluate(
     On at or above `on`, off at or below `off`; between them the state before goes on, and with
     none before it counts as off. A possible but implausible value is ignored. Two channels:
     `either` is on when one is on; `both` is on when both are, off when one is off; a channel
-    silent for longer than its allowed gap has no say. heard: times of all messages, rising.
+    silent for longer than its allowed gap has no say; where it was on last, and the other at rest,
+    the other's rest is no word either for three minutes more. heard: times of all messages, rising.
     told: (time, on) of start and stop events; they are points of an on-change device's signal,
     since it may say nothing else, but a reading of the same second wins.
 
@@ -209,6 +216,34 @@ def _at(
     return fresh & on, fresh & ~on
 
 
+def _missing_on(
+    lost: Trace,
+    lost_before: StateSeen | None,
+    other: Trace,
+    other_before: StateSeen | None,
+    t: NDArray[np.int64],
+    gaps: Gaps,
+) -> NDArray[np.bool_]:
+    """Where a channel that last was on is missing, for a while, and the other was at rest even then:
+    that it still is says nothing (one of two that are on by turns, or never both)."""
+    place = np.searchsorted(lost.t, t, side="right") - 1
+    was_on, was_at = lost_before is not None and lost_before.on, _seen_at(lost_before)
+    if len(lost.t):
+        on = np.where(place >= 0, lost.on[place], was_on)
+        at = np.where(place >= 0, lost.t[place], was_at)
+    else:
+        on, at = np.full(len(t), was_on), np.full(len(t), was_at)
+    away = t - at
+    missing = on & (away > gaps.running_s) & (away <= MISSING_S + gaps.running_s // 2)
+    if gaps.holds or not missing.any():
+        return np.zeros(len(t), np.bool_)
+    return missing & _at(other, other_before, at, gaps)[1]
+
+
+def _seen_at(before: StateSeen | None) -> int:
+    return before.at if before is not None else -(2**60)
+
+
 def _join(
     first: Trace,
     one: StateSeen | None,
@@ -224,7 +259,9 @@ def _join(
     on_1, off_1 = _at(first, one, t, gaps)
     on_2, off_2 = _at(second, two, t, gaps)
     if either:
-        on, known = on_1 | on_2, on_1 | on_2 | off_1 | off_2
+        said = off_1 & ~_missing_on(second, two, first, one, t, gaps)
+        said |= off_2 & ~_missing_on(first, one, second, two, t, gaps)
+        on, known = on_1 | on_2, on_1 | on_2 | said
     else:
         on = on_1 & on_2
         known = on | off_1 | off_2

@@ -72,7 +72,7 @@ def verdicts(
     """Everything judged at a local moment."""
     now = at(until, plan.zone)
     dues = exercise.instants(plan.rule, plan.zone, at(since, plan.zone), now + 2 * DAY_S)
-    return exercise.judge(plan, exercise.match(plan, dues, seen.runs), seen, now)
+    return exercise.judge(plan, exercise.match(plan, dues, seen.runs, seen.failed), seen, now)
 
 
 def words(found: Sequence[ExerciseVerdict]) -> list[str]:

@@ -156,7 +156,8 @@ def _matched(spell: Spell, seen: Seen, since: int, now: int) -> list[exercise.Ma
         return []
     first = max(since, seen.first_at or now) // DAY_S - 1
     dues = exercise.between(spell.plan.rule, spell.plan.zone, first, now // DAY_S + 2)
-    return exercise.match(spell.plan, [due for due in dues if spell.holds(due.at)], seen.runs)
+    held = [due for due in dues if spell.holds(due.at)]
+    return exercise.match(spell.plan, held, seen.runs, seen.failed)
 
 
 def _code(

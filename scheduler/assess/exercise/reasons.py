@@ -32,7 +32,7 @@ def joined_with(one: Candidate, why: dict[int, exercise.exercise_verdict.Confide
 def reasons_of(joined: Sequence[Candidate], days: Sequence[Day]) -> list[RunReason]:
     """Why each run was, and whether the set began it by itself.
 
-    Gives: records of words. Common practice, no source, as scheduler/rules/exercise/itself.py.
+    Gives: records of words. Common practice, no source, as scheduler/rules/exercise/evidence.py.
     """
     wired = {day.day for day in days if day.carry.in_auto is not None}
     found = []

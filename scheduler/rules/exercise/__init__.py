@@ -11,7 +11,7 @@ done          a run of the agreed length, less 10 % and at least 2 min; or, wher
               could hide between two reports, an hour meter that gained it
 under_loaded  that, where the plan asks for a load and it was measured: mean under 75 % of it
 short         a run whose longest possible length is less than that
-failed        a start that failed within 2 h of the time
+failed        a start that failed within 2 h of the time, and no run within half an hour of that
 excused       laid up or out of service; an outage run of at least that length since the last
               occurrence, or any outage run around the time; somebody at the set (visit, run with
               the switch out of automatic, switch left out of automatic); a run too short that
@@ -21,13 +21,14 @@ missed        none of these, and the device would have shown it: by its readings
               counter, its start events, or its hour meter
 not_seen      none of these, and a run could have stayed hidden
 
-A run with the switch out of automatic is nobody's exercise. One that no attempt was counted for
+A run with the switch out of automatic is nobody's exercise, nor is one that began over half an hour
+after the start that failed at the time, and nobody who came later excuses one. One that no attempt was counted for
 is an exercise only where the last exercises were not counted either. Numbers without a source:
 common practice, no source.
 """
 
 from scheduler.rules.exercise.code import CodeMonth, UnderCode, under_code
-from scheduler.rules.exercise.evidence import Candidate, Seen
+from scheduler.rules.exercise.evidence import Candidate, Seen, by_itself
 from scheduler.rules.exercise.exercise_verdict import (
     ByItself,
     Exercise,
@@ -38,7 +39,6 @@ from scheduler.rules.exercise.exercise_verdict import (
     Word,
 )
 from scheduler.rules.exercise.findings import code_finding, findings
-from scheduler.rules.exercise.itself import by_itself
 from scheduler.rules.exercise.judge import judge
 from scheduler.rules.exercise.matching import Matched, match
 from scheduler.rules.exercise.recurrence import Due, between, following, instants

@@ -1,4 +1,5 @@
-"""What was seen of a set around its exercises, and what could have been seen."""
+"""What was seen of a set around its exercises, what could have been seen, and whether a run began
+by itself: what later proves the automatic (docs/engineering/exercise.md#begun-by-itself)."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ from itertools import pairwise
 from typing import Literal
 
 from fleet.model import Run
+from scheduler.rules.exercise.exercise_verdict import Confidence, Itself
 
 Span = tuple[int, int]
 """[start, end] in UTC seconds."""
@@ -166,3 +168,34 @@ def next_read(seen: Seen, window: Span) -> int:
     if meets((window[0], after), seen.gaps):
         return after
     return max(window[1], min(after, window[1] + 2 * seen.standing_s))
+
+
+def by_itself(run: Run, hand: Hand, attempts: int, switch_wired: bool) -> tuple[Itself, Confidence]:
+    """(yes, likely, no or unknown; confidence) of a run whose `why` is known.
+
+    yes      an outage run that began within 5 min of the loss of mains (its why is then sure); an
+             exercise in its window with the switch in automatic or not wired: sure where the
+             switch is wired and attempts were counted, else medium
+    likely   an outage run whose beginning or loss of mains was not seen, or whose loss was seen only
+             long after it (low); an exercise matched outside its window, or for which no attempt
+             was counted
+    no       by hand: the switch was out of automatic (sure), or no attempt was counted where this
+             device counts them (medium)
+    unknown  everything else: a call from afar and a finger on the button look alike
+
+    Gives: two words. Common practice, no source.
+    """
+    if hand == "switch":
+        return "no", "high"
+    if run.why == "outage":
+        if run.confidence == "high":
+            return "yes", "high"
+        return "likely", "medium" if run.confidence == "medium" else "low"
+    if run.why == "exercise":
+        if hand or run.confidence == "low":
+            return "likely", "low"
+        sure = switch_wired and attempts > 0 and run.confidence == "high"
+        return "yes", "high" if sure else "medium"
+    if run.why == "by_hand":
+        return "no", "medium"
+    return "unknown", "low"

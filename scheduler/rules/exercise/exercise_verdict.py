@@ -46,8 +46,9 @@ ASSUMED_S = 600
 """Length taken where the plan names no minutes: nothing is short then. Common practice, no
 source."""
 NEAR_S = 1800
-"""An outage run this near to the time kept the set from its exercise. Common practice, no
-source."""
+"""An outage run this near to the time kept the set from its exercise, and so did somebody who came
+no later; a run that began so long after the start that failed is no retry of it. Common practice,
+no source."""
 SHOWN = 12
 """Newest verdicts that are shown. Definition."""
 

@@ -160,7 +160,8 @@ def _excuse(
     if evidence.meets(near, [(c.run.start, c.end) for c in outages]):
         return _verdict(one, "excused", "high", "run", "an outage at that time")
     hands = [(c.run.start, c.end) for c in seen.runs if c.hand or c.run.why == "by_hand"]
-    if evidence.meets(window, [*seen.visits, *hands]):
+    before_s = one.expected_at + plan.length_s + NEAR_S
+    if evidence.meets(window, [span for span in [*seen.visits, *hands] if span[0] <= before_s]):
         return _verdict(one, "excused", "medium", "", "somebody was at the set")
     if evidence.meets(at, seen.out_of_auto):
         return _verdict(one, "excused", "medium", "", "the switch was out of automatic")

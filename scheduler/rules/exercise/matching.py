@@ -12,6 +12,7 @@ from scheduler.rules.exercise.evidence import Candidate
 from scheduler.rules.exercise.exercise_verdict import (
     DAY_REACH_S,
     LEARNED_FROM,
+    NEAR_S,
     RECENT,
     WINDOW_S,
     Confidence,
@@ -42,17 +43,21 @@ class Matched:
     odd: bool = False
 
 
-def match(plan: Plan, dues: Sequence[Due], runs: Sequence[Candidate]) -> list[Matched]:
+def match(
+    plan: Plan, dues: Sequence[Due], runs: Sequence[Candidate], failed: Sequence[int] = ()
+) -> list[Matched]:
     """Give each occurrence (rising) the run that was it, at most one, each run at most once.
 
     In its window before outside it, long enough before too short, then the nearest, then the
-    earlier. The order of `runs` does not matter. Later runs and occurrences change nothing of
+    earlier. The order of `runs` does not matter. failed: starts that failed [UTC s]: where one did
+    at the time, a run over half an hour later is somebody's, not the exercise. A run of which a loss
+    of mains was seen only long after its start (an outage of low confidence) is still free. Later runs and occurrences change nothing of
     earlier ones, but that a run nearer to a later occurrence is left to that.
 
     Gives: records in seconds [UTC s]. Common practice, no source.
     """
     free = sorted(
-        (c for c in runs if c.hand != "switch" and c.run.why not in NOT_EXERCISES),
+        (c for c in runs if c.hand != "switch" and not _by_outage(c)),
         key=lambda c: c.run.start,
     )
     starts = [c.run.start for c in free]
@@ -71,6 +76,7 @@ def match(plan: Plan, dues: Sequence[Due], runs: Sequence[Candidate]) -> list[Ma
             for c in free[low:high]
             if c.run.start not in used
             and _fits(plan, due, expected, c)
+            and not _after_failure(expected, c, failed)
             and all(abs(c.run.start - expected) <= abs(c.run.start - other) for other in near)
             and not (c.hand and (any(counted[-RECENT:]) or abs(c.run.start - expected) > WINDOW_S))
         ]
@@ -106,6 +112,16 @@ def _fits(plan: Plan, due: Due, expected: int, one: Candidate) -> bool:
         return False
     longest = LIKE_LONGEST * plan.length_s + LIKE_PLUS_S
     return LIKE_SHORTEST * plan.length_s <= one.longest_s and one.length_s <= longest
+
+
+def _by_outage(one: Candidate) -> bool:
+    return one.run.why in NOT_EXERCISES and one.run.confidence != "low"
+
+
+def _after_failure(expected: int, one: Candidate, failed: Sequence[int]) -> bool:
+    """A start failed at the time, and the run began too long after it to be its own retry."""
+    start = one.run.start
+    return any(abs(at - expected) <= NEAR_S < start - at for at in failed)
 
 
 def _rank(plan: Plan, expected: int, one: Candidate) -> tuple[bool, bool, int, int]:

@@ -7,8 +7,12 @@ import numpy as np
 
 from fleet.model import EdgeSeen, Run
 from scheduler.rules.runs.run_rules import (
+    HEARD_S,
     METER_RESOLUTIONS,
     METER_TOLERANCE,
+    NEW_START,
+    TURNING,
+    TURNING_S,
     Candidate,
     OpenRun,
     RunRules,
@@ -31,7 +35,7 @@ def on(s: State, t: int, real: bool) -> None:
             return
         close(s, run.off_at, "observed")
     elif run is not None:
-        bridged = _within(s, run, t)
+        bridged = _within(s, run, t, on=True)
         if bridged is not None:
             s.run = _grow(run, t, real, s.last_at, bridged=bridged)
             return
@@ -60,7 +64,31 @@ def _grow(
         readings=run.readings + real,
         longest_gap_s=max(run.longest_gap_s, t - max(run.last_on_at, before or 0)),
         bridged=run.bridged or bridged,
+        heard_at=None,
+        turning_at=None,
+        stood=False,
     )
+
+
+def missing(s: State, t: int, kind: int) -> None:
+    """Take what was known at t [UTC s] while the running signal was missing.
+
+    kind: HEARD, TURNING or NEW_START.
+
+    Gives: nothing, it changes the state. Definition.
+    """
+    run = s.run
+    if run is None or run.off_at is not None or run.stop_at is not None or run.stood:
+        return
+    if kind == NEW_START:
+        s.run = msgspec.structs.replace(run, stood=True)
+    elif t - max(run.last_on_at, run.heard_at or 0) <= s.rules.running_gap_s:
+        turning = kind == TURNING and (
+            t - max(run.last_on_at, run.turning_at or 0) <= s.rules.missing_s
+        )
+        s.run = msgspec.structs.replace(
+            run, heard_at=t, turning_at=t if turning else run.turning_at
+        )
 
 
 def off(s: State, t: int) -> None:
@@ -186,12 +214,28 @@ def hold_on(s: State, t: int) -> None:
     s.begun.append(c.start)
 
 
-def _within(s: State, run: OpenRun, t: int) -> bool | None:
-    """False: no longer gap before t. True: a longer one, bridged by the meter. None: not."""
+def _within(s: State, run: OpenRun, t: int, *, on: bool = False) -> bool | None:
+    """False: no longer gap before t. True: a longer one, bridged by the meter. None: not.
+
+    A signal that was missing while its device was heard is no gap, nor is a short one between two
+    on readings.
+    """
     last = max(run.last_on_at, run.stop_at or 0)
-    if t - last <= s.rules.running_gap_s:
+    if t - last <= s.rules.running_gap_s or _only_missing(s, run, t, on):
         return False
     return True if _moved(s, run.last_on_at, t) else None
+
+
+def _only_missing(s: State, run: OpenRun, t: int, on: bool) -> bool:
+    """The signal was missing, and nothing says that the engine stood meanwhile."""
+    if run.stood or run.stop_at is not None:
+        return False
+    gap_s, length = s.rules.running_gap_s, t - run.last_on_at
+    if on and length <= s.rules.missing_s:
+        return True
+    heard = run.heard_at is not None and t - run.heard_at <= gap_s
+    turning = on and run.turning_at is not None and t - run.turning_at <= gap_s
+    return heard and length <= (TURNING_S if turning else HEARD_S)
 
 
 def _moved(s: State, last_on: int, t: int) -> bool:
@@ -254,14 +298,16 @@ def ended(run: OpenRun, end: int | None, seen: EdgeSeen, latest: int | None = No
     )
 
 
-def as_seen(run: OpenRun, now: int, rules: RunRules) -> Run:
+def as_seen(run: OpenRun, now: int, rules: RunRules, later_s: int = 0) -> Run:
     """The open run at `now`: still going; ended; or, after too long a silence, ended uncertain.
+
+    later_s: its device keeps readings back for so long, which is no silence.
 
     Gives: a record in UTC seconds [UTC s]. Definition.
     """
     tentative = run.off_at if run.off_at is not None else run.stop_at
     if tentative is not None and now >= tentative:
         return ended(run, tentative, "observed")
-    if now - run.last_on_at > rules.running_gap_s:
+    if now - run.last_on_at > rules.running_gap_s + later_s:
         return ended(run, run.last_on_at, "gap", run.last_on_at + rules.running_gap_s)
     return ended(run, None, "open")

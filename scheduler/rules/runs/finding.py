@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from scheduler.rules.runs import edges
 from scheduler.rules.runs.run_rules import (
+    HEARD,
     ON,
     STARTED,
     STOPPED,
     STOPS,
+    Company,
     Found,
     Meter,
     RunRules,
@@ -32,8 +34,11 @@ def find(
     rules: RunRules,
     meter: Meter | None,
     carry: RunsCarry,
+    company: Company | None = None,
 ) -> Found:
     """Runs from signal points (t rising, on) and events (time, name) before `until` (UTC s).
+
+    company: what else was known while the running signal was missing.
 
     A run still inside its off hold time at `until`, or without an off reading, stays open.
 
@@ -42,6 +47,11 @@ def find(
     Gives: records in UTC seconds [UTC s]. Definition.
     """
     t, kind, real = _merge(t, on, real, events)
+    if company is not None and len(company.t):
+        place = np.searchsorted(t, company.t, side="left")
+        t = np.insert(t, place, company.t)
+        kind = np.insert(kind, place, company.kind).astype(np.int8)
+        real = np.insert(real, place, False)
     state = State(
         rules, meter, carry.last_at, carry.last_on, carry.run, carry.candidate, carry.started_at
     )
@@ -124,7 +134,9 @@ def _stretch(s: State, t: NDArray[np.int64], real: NDArray[np.bool_], *, on: boo
 
 
 def _point(s: State, t: int, kind: int, real: bool) -> None:
-    if kind == STARTED:
+    if kind >= HEARD:
+        edges.missing(s, t, kind)
+    elif kind == STARTED:
         edges.started(s, t)
     elif kind == STOPPED:
         edges.stopped(s, t)

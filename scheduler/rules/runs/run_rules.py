@@ -20,6 +20,18 @@ ON = 1
 STARTED = 2
 STOPPED = 3
 """A point off or on, and an event of a start or a stop, in one array. Definition."""
+HEARD = 4
+TURNING = 5
+NEW_START = 6
+"""What is known while the running signal is missing: the device was heard, another channel has the
+engine turning, or says that it stood or was cranked anew. Definition."""
+MISSING_S = 180
+"""A running signal missing for three minutes between two on readings splits no run: an engine that
+stopped and was started again within them was hardly off. Common practice, no source."""
+HEARD_S = 900
+TURNING_S = 3600
+"""So long a signal may be missing while its device is heard, and while another channel has the
+engine turning: a channel may come more seldom than the others. Common practice, no source."""
 STOPS = frozenset({"stopped", "shutdown", "emergency_stop"})
 
 
@@ -37,10 +49,17 @@ class RunRules(msgspec.Struct, frozen=True, kw_only=True):
         if self.hold_on_s < 0 or self.hold_off_s < 0:
             raise ValueError("a hold time cannot be below 0 s")
 
+    @property
+    def missing_s(self) -> int:
+        """How far two on readings may lie apart with nothing heard between [s]."""
+        return max(self.running_gap_s, MISSING_S + self.running_gap_s // 2)
+
 
 class OpenRun(msgspec.Struct, frozen=True, kw_only=True):
     """A run whose end is not yet known. off_at, stop_at: a tentative end by reading, by event.
 
+    heard_at, turning_at: since its last on reading the device was heard without longer silence, and
+    another channel had the engine turning, up to there; stood: one said otherwise.
     energy_ws: watt seconds so far; load_at, load_kw: the newest load reading.
     """
 
@@ -53,6 +72,9 @@ class OpenRun(msgspec.Struct, frozen=True, kw_only=True):
     longest_gap_s: int = 0
     bridged: bool = False
     readings: int = 0
+    heard_at: int | None = None
+    turning_at: int | None = None
+    stood: bool = False
     energy_ws: int | None = None
     peak_load_kw: float | None = None
     load_at: int | None = None
@@ -88,6 +110,15 @@ class Meter:
     t: NDArray[np.int64]
     h: NDArray[np.float64]
     resolution_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Company:
+    """What was known while the running signal was missing: t [UTC s] rising, kind HEARD, TURNING or
+    NEW_START."""
+
+    t: NDArray[np.int64]
+    kind: NDArray[np.int8]
 
 
 @dataclass(slots=True)

@@ -375,6 +375,57 @@ def test_a_start_that_failed_is_failed_and_so_is_what_it_locked_out() -> None:
     assert words(verdicts(watched(retried, failed=[at("2026-01-20 10:01")]), FOUR)) == ["done"] * 4
 
 
+@pytest.mark.parametrize(("hand", "attempts"), [("", 1), ("no_attempt", 0), ("switch", 1)])
+@pytest.mark.parametrize("weeks", [0, 4])
+def test_a_run_by_hand_two_hours_later_does_not_excuse_the_start_that_failed(
+    hand: str, attempts: int, weeks: int
+) -> None:
+    """It is somebody's run: neither the exercise nor what the set's own clock is learned from."""
+    later = ran(at("2026-02-03 11:58"), hand=hand, attempts=attempts, why="unknown")
+    past = weekly("2026-01-06", weeks)
+    seen = watched([*past, later], failed=[at("2026-02-03 10:01")])
+    found = verdicts(seen, "2026-02-05 00:00", since="2026-02-03 00:00")
+    assert [(v.verdict, v.by, v.run_start) for v in found] == [("failed", "counter", None)]
+    alone = verdicts(watched([*past, later]), "2026-02-05 00:00", since="2026-02-03 00:00")
+    expected = "missed" if hand == "switch" else "done"
+    assert words(alone) == [expected], "without a failure it may be a late clock"
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_over_drawn_seasons_each_failed_exercise_is_failed(seed: int) -> None:
+    """A year of Tuesdays; a fifth of them fail, and mostly somebody comes and runs the set by hand,
+    40 min to 4 h later, an attempt counted or not."""
+    rng = random.Random(seed)
+    runs, failed, truth = [], [], []
+    for due in weekly("2026-01-06", 45):
+        start = due.run.start + rng.randrange(-120, 120)
+        if rng.random() < 0.8:
+            runs.append(ran(start))
+            truth.append("done")
+            continue
+        failed.append(start)
+        truth.append("failed")
+        if rng.random() < 0.8:
+            hand, attempts = rng.choice((("", 1), ("no_attempt", 0), ("switch", 1)))
+            runs.append(ran(start + rng.randrange(2400, 14_400), hand=hand, attempts=attempts))
+    found = verdicts(watched(runs, failed=failed), "2026-11-14 00:00")
+    assert words(found) == truth
+
+
+def test_somebody_who_came_after_a_missed_one_does_not_excuse_it() -> None:
+    for come, word in (("10:45", "excused"), ("11:45", "missed")):
+        visit = (at(f"2026-01-06 {come}"), at("2026-01-06 13:00"))
+        assert words(verdicts(watched([], visits=[visit]), "2026-01-10 00:00")) == [word]
+
+
+def test_a_loss_of_mains_seen_only_later_leaves_the_exercise_at_its_time() -> None:
+    """The mains is read every 15 min: it may have gone before or in the exercise."""
+    may_be = ran(at("2026-01-06 10:00"), why="outage", confidence="low")
+    assert words(verdicts(watched([may_be]), "2026-01-10 00:00")) == ["done"]
+    surely = ran(at("2026-01-06 10:00"), why="outage", confidence="medium")
+    assert words(verdicts(watched([surely]), "2026-01-10 00:00")) == ["excused"]
+
+
 def test_what_failed_before_a_silence_says_nothing_of_the_exercises_in_and_after_it() -> None:
     """Somebody may have put it right, and it may have run, while nothing was heard."""
     silent = [(at("2026-01-21 10:00"), at("2026-01-28 10:00"))]
@@ -418,6 +469,7 @@ def test_a_run_by_hand_is_no_exercise() -> None:
         ("exercise", "low", "no_attempt", 0, True, ("likely", "low")),
         ("outage", "high", "", 1, True, ("yes", "high")),
         ("outage", "medium", "", 0, False, ("likely", "medium")),
+        ("outage", "low", "", 1, True, ("likely", "low")),
         ("outage", "high", "switch", 1, True, ("no", "high")),
         ("by_hand", "high", "switch", 0, True, ("no", "high")),
         ("by_hand", "medium", "no_attempt", 0, True, ("no", "medium")),
