@@ -10,6 +10,7 @@ from dashboard.api.as_of import AsOf, alerts_then, moment_of
 from dashboard.api.units import Cursor, Limit
 from dashboard.request_context import CurrentScope, Services, TheServices, require
 from dashboard.views.alerts import with_age
+from dashboard.views.audience import sentence_for
 from dashboard.views.due import DuePage, due_view
 from dashboard.views.findings import AlertPage, AlertView, OutagePage, alert_view, outage_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
@@ -103,5 +104,5 @@ def outages(
     without cover, not heard, with little fuel, covered; seconds of cover once the mains is back."""
     found = kept_outages.outages(services.registry, scope, limit + 1, cursor or "")
     now = services.clock()
-    items = tuple(outage_view(outage, now) for outage in found[:limit])
+    items = tuple(outage_view(outage, now, sentence_for(scope)) for outage in found[:limit])
     return OutagePage(items=items, next=found[limit - 1].id if len(found) > limit else None)

@@ -73,7 +73,7 @@ def units(
     )
     if as_of is not None:
         rows = then(services, rows, now)
-    items = [unit_view(*row, now) for row in rows[:limit]]
+    items = [unit_view(*row, now, scope) for row in rows[:limit]]
     return UnitPage(items=items, next=items[-1].unit if len(rows) > limit else None)
 
 
@@ -93,7 +93,7 @@ def known(services: TheServices, scope: CurrentScope, unit: str, as_of: KnownAt)
     return KnownView(
         at=at,
         known_at=told.summary.at if told.summary is not None else None,
-        unit=unit_view(*told, at),
+        unit=unit_view(*told, at, scope),
         alerts=tuple(alert_view(e, told.site.time_zone, at, scope) for e in stood),
     )
 

@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices
+from dashboard.views.audience import sentence_for
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from dashboard.views.today import Area, Need, Row, areas, needs, off_tolerance, tails
 from fleet.model import SEVERITIES, Scope, Severity
@@ -59,9 +60,9 @@ class TodayScreen:
 @router.get("/", response_class=HTMLResponse)
 def today(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
     counts = lists.counts(services.registry, scope)
-    now = services.clock()
+    now, say = services.clock(), sentence_for(scope)
     rows = list(_rows(services.registry, scope, counts.units))
-    urgent = needs(rows, now)
+    urgent = needs(rows, now, say)
     shown = rows[:TILES_AT_MOST]
     view = TodayScreen(
         now=now,
@@ -69,7 +70,7 @@ def today(request: Request, services: TheServices, scope: CurrentScope) -> HTMLR
         severities=[(s, counts.by_severity.get(s, 0)) for s in GRAVE],
         needs=urgent[:NEEDS_AT_MOST],
         needs_more=max(0, len(urgent) - NEEDS_AT_MOST),
-        areas=areas(shown, now, fold=counts.units >= FOLD_AT),
+        areas=areas(shown, now, fold=counts.units >= FOLD_AT, say=say),
         tiles_more=len(rows) - len(shown),
         tails=tails(rows),
         off_tolerance=off_tolerance(rows),

@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse
 
 from dashboard import frames
 from dashboard.request_context import LIVE, CurrentScope, TheServices
+from dashboard.views.audience import sentence_for
 from dashboard.views.tolerance import OffGroup, Row, grouped, lines
 from fleet.model import Scope
 from fleet.registry import lists
@@ -36,7 +37,11 @@ class ToleranceScreen:
 @router.get("/tolerance", response_class=HTMLResponse)
 def tolerance(request: Request, services: TheServices, scope: CurrentScope) -> HTMLResponse:
     now = services.clock()
-    found = [line for row in rows(services.registry, scope) for line in lines(row, now)]
+    found = [
+        line
+        for row in rows(services.registry, scope)
+        for line in lines(row, now, sentence_for(scope))
+    ]
     found.sort(key=lambda line: line.order)
     shown = found[:ROWS_AT_MOST]
     view = ToleranceScreen(

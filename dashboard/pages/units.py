@@ -112,7 +112,7 @@ def units(
         areas=lists.areas(services.registry, scope),
         conditions=list(frames.GLYPHS),
         severities=SEVERITIES,
-        rows=[unit_line(*row, now) for row in rows[:A_PAGE]],
+        rows=[unit_line(*row, now, scope) for row in rows[:A_PAGE]],
         following=rows[A_PAGE - 1][0].id if len(rows) > A_PAGE else "",
         total=lists.counts(services.registry, scope).units,
         first=not after,

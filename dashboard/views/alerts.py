@@ -8,6 +8,7 @@ from msgspec import structs
 
 from dashboard import phrases
 from dashboard.request_context import Services
+from dashboard.views.audience import sentence_for
 from dashboard.views.findings import AlertView, alert_view
 from dashboard.views.named import set_name, staff_name
 from fleet import words
@@ -91,7 +92,7 @@ def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertL
     state = alarms.state_of(episode)
     if row is not None:
         episode = with_age(episode, row.summary)
-    said = words.sentence(episode.finding, about.zone, now)
+    said = sentence_for(scope)(episode.finding, about.zone, now)
     return AlertLine(
         alert=alert_view(episode, about.zone, now, scope),
         subject=about,

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from msgspec import Meta
 
 from dashboard import phrases, svg
+from dashboard.views.audience import Say
 from dashboard.views.contract import FORMS, Form, Next, View, view_of
 from fleet import words
 from fleet.calendar import local_date
@@ -392,9 +393,9 @@ def _light(verdict: Assessment, zone: str, now: int) -> str:
     )
 
 
-def reminder(finding: Finding, zone: str, now: int) -> Reminder:
+def reminder(finding: Finding, zone: str, now: int, say: Say) -> Reminder:
     """An exercise to be reminded of, for the Due page."""
-    said, facts = words.sentence(finding, zone, now), finding.facts
+    said, facts = say(finding, zone, now), finding.facts
     return Reminder(
         severity=finding.severity,
         title=said.title,

@@ -7,9 +7,9 @@ from typing import Annotated
 from msgspec import Meta
 
 from dashboard.views import facts
+from dashboard.views.audience import Say, sentence_for
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.named import staff_name
-from fleet import words
 from fleet.model import SEVERITIES, Episode, Finding, Outage, OutageMember, Scope, Step
 from fleet.model.telemetry import Facts
 from scheduler import alarms
@@ -37,9 +37,9 @@ class FindingView(View, frozen=True, kw_only=True):
     cautions: tuple[str, ...]
 
 
-def finding_view(finding: Finding, zone: str, now: int) -> FindingView:
+def finding_view(finding: Finding, zone: str, now: int, say: Say) -> FindingView:
     """A finding as it is told: its sentence is of the site's zone, at `now` (UTC seconds)."""
-    said = words.sentence(finding, zone, now)
+    said = say(finding, zone, now)
     return FindingView(
         kind=finding.kind,
         part=finding.part,
@@ -100,7 +100,7 @@ def alert_view(episode: Episode, zone: str, now: int, scope: Scope) -> AlertView
     kind, _, name = episode.subject.partition(":")
     return view_of(
         AlertView,
-        finding_view(episode.finding, zone, now),
+        finding_view(episode.finding, zone, now, sentence_for(scope)),
         id=episode.id,
         subject=episode.subject,
         unit=name if kind == "unit" else None,
@@ -149,10 +149,10 @@ class OutageView(View, frozen=True, kw_only=True):
     units: tuple[OutageUnitView, ...]
 
 
-def outage_view(outage: Outage, now: int) -> OutageView:
+def outage_view(outage: Outage, now: int, say: Say) -> OutageView:
     """An outage as it is told at `now` (UTC seconds), in the zone it began in."""
     found = finding_of(outage)
-    said = words.sentence(found, outage.zone, now)
+    said = say(found, outage.zone, now)
     return OutageView(
         id=outage.id,
         subject=outage.subject,

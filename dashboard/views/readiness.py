@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from dashboard import phrases
+from dashboard.views.audience import readiness_for
 from dashboard.views.contract import Form, View, view_of
 from fleet import words
 from fleet.findings import fuel as say_fuel
-from fleet.model import MainsNow, Readiness, ReadinessNow, Run, UnitSummary
+from fleet.model import MainsNow, Readiness, ReadinessNow, Run, Scope, UnitSummary
 from fleet.registry.lists.rows import Counts
 from fleet.words import readiness_sentences
 from scheduler.assess import Assessment
@@ -48,11 +49,13 @@ class ReadinessView(ReadinessNow, View, frozen=True, kw_only=True):
     sentence: str
 
 
-def readiness_view(held: ReadinessNow | None, zone: str, now: int) -> ReadinessView | None:
+def readiness_view(
+    held: ReadinessNow | None, zone: str, now: int, scope: Scope
+) -> ReadinessView | None:
     """A verdict with its sentence; None before the first one."""
     if held is None:
         return None
-    return view_of(ReadinessView, held, sentence=readiness_sentences.readiness(held, zone, now))
+    return view_of(ReadinessView, held, sentence=readiness_for(scope, held, zone, now))
 
 
 class MainsView(MainsNow, View, frozen=True, kw_only=True):
@@ -128,11 +131,15 @@ class ReadinessPanel:
 
 
 def panel(
-    summary: UnitSummary | None, verdict: Assessment | None, zone: str, now: int
+    summary: UnitSummary | None, verdict: Assessment | None, zone: str, now: int, scope: Scope
 ) -> ReadinessPanel:
     """The top of a unit's page: its word, the sentence without it, and the facts beside it."""
     held = summary.readiness if summary else None
-    said = readiness_sentences.readiness(held, zone, now).partition(": ")[2]
+    said = readiness_for(scope, held, zone, now).partition(": ")[2]
+    said = said[:1].upper() + said[1:]
+    state: Readiness = held.state if held else "unknown"
+    if not scope.everything:  # what else is known of it is in the installer's words
+        return ReadinessPanel(state=state, said=said, others=[], facts=[], limits=[])
     facts = []
     if summary is not None:
         facts.append(("Mains here", readiness_sentences.mains_now(summary.mains, zone, now)))
@@ -142,8 +149,8 @@ def panel(
         names = ", ".join(BLIND_SHORT.get(name, name) for name in held.blind)
         facts.append(("Not seen", f"{names}. Never counted as good."))
     return ReadinessPanel(
-        state=held.state if held else "unknown",
-        said=said[:1].upper() + said[1:],
+        state=state,
+        said=said,
         others=readiness_sentences.others(held, zone, now) if held else [],
         facts=facts,
         limits=limits(summary, zone, now),

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from dashboard.request_context import Services
 from dashboard.views import exercise
+from dashboard.views.audience import sentence_for
 from dashboard.views.named import SetName, set_name
-from fleet import words
 from fleet.model import Scope
 from fleet.registry import lists
 
@@ -34,6 +34,7 @@ class Reminders:
 def of_fleet(services: Services, scope: Scope, now: int) -> Reminders:
     """The findings as they are now, not as first told."""
     found: list[SetReminder] = []
+    say = sentence_for(scope)
     cautions: list[str] = []
     episodes = lists.episodes(
         services.registry, scope, True, None, AT_MOST, kinds=exercise.REMINDED
@@ -47,7 +48,7 @@ def of_fleet(services: Services, scope: Scope, now: int) -> Reminders:
             (f for f in (summary.findings if summary else ()) if f.kind == episode.kind),
             episode.finding,
         )
-        said = exercise.reminder(finding, site.time_zone, now)
+        said = exercise.reminder(finding, site.time_zone, now, say)
         found.append(SetReminder(set=set_name(unit, site, customer), said=said))
-        cautions += words.sentence(finding, site.time_zone, now).cautions
+        cautions += say(finding, site.time_zone, now).cautions
     return Reminders(rows=found, cautions=list(dict.fromkeys(cautions)))

@@ -44,11 +44,13 @@ def set_findings(
     zone = site.time_zone
     findings = summary.findings if summary else ()
     return SetFindings(
-        open=tuple(set_notices.notices(findings, zone, now)),
+        open=tuple(set_notices.notices(findings, zone, now, words.sentence)),
         over=tuple(_over(services, scope, job, findings, zone, now)),
         first=_first(findings, zone, now),
         cautions=tuple(
-            dict.fromkeys((*set_notices.cautions(findings, zone, now), *words.CAUTIONS))
+            dict.fromkeys(
+                (*set_notices.cautions(findings, zone, now, words.sentence), *words.CAUTIONS)
+            )
         ),
     )
 
@@ -56,7 +58,7 @@ def set_findings(
 def _first(findings: Iterable[Finding], zone: str, now: int) -> set_notices.Notice | None:
     """The gravest finding that cannot wait, for beside the set's condition; None: there is none."""
     grave = [f for f in findings if f.severity in GRAVE and not isinstance(f.facts, ServiceDue)]
-    return next(iter(set_notices.notices(tuple(grave), zone, now)), None)
+    return next(iter(set_notices.notices(tuple(grave), zone, now, words.sentence)), None)
 
 
 def _over(

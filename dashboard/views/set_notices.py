@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from dashboard import phrases
-from fleet import words
+from dashboard.views.audience import Say
 from fleet.findings.service import ServiceDue
 from fleet.model import SEVERITIES, Finding, Severity
 
@@ -22,14 +22,14 @@ class Notice:
     key: str
 
 
-def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[Notice]:
+def notices(findings: tuple[Finding, ...], zone: str, now: int, say: Say) -> list[Notice]:
     """Findings to act on, gravest first, with sentence and next step; due work of one severity
     in one notice."""
     grave = [f for f in findings if f.severity != "note"]
     grave.sort(key=lambda f: (SEVERITIES.index(f.severity), f.since))
     found: dict[tuple[str, str], Notice] = {}
     for f in grave:
-        said = words.sentence(f, zone, now)
+        said = say(f, zone, now)
         part = "" if isinstance(f.facts, ServiceDue) else f.part
         notice = found.setdefault(
             (f.severity, f"{f.kind} {part}"),
@@ -46,7 +46,7 @@ def notices(findings: tuple[Finding, ...], zone: str, now: int) -> list[Notice]:
     return list(found.values())
 
 
-def cautions(findings: tuple[Finding, ...], zone: str, now: int) -> list[str]:
+def cautions(findings: tuple[Finding, ...], zone: str, now: int, say: Say) -> list[str]:
     """Every caution line of the findings, once."""
-    said = [line for f in findings for line in words.sentence(f, zone, now).cautions]
+    said = [line for f in findings for line in say(f, zone, now).cautions]
     return list(dict.fromkeys(said))

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from dashboard import phrases
+from dashboard.views.audience import Say
 from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
 from fleet import words
@@ -39,7 +40,7 @@ class Need:
     key: str
 
 
-def needs(rows: Iterable[Row], now: int) -> list[Need]:
+def needs(rows: Iterable[Row], now: int, say: Say) -> list[Need]:
     """Every set with something to act on, the gravest and oldest first."""
     found = []
     for unit, site, customer, summary in rows:
@@ -53,7 +54,7 @@ def needs(rows: Iterable[Row], now: int) -> list[Need]:
                 severity=finding.severity,
                 since_at=finding.since,
                 since=phrases.since(finding.since, site.time_zone, now),
-                said=words.sentence(finding, site.time_zone, now),
+                said=say(finding, site.time_zone, now),
                 more=f"and {phrases.count(others, 'more finding')}" if others else "",
                 key=f"{unit.id} {finding.kind} {finding.part} {finding.since}",
             )
@@ -89,11 +90,11 @@ class Area:
     folded: bool
 
 
-def areas(rows: Iterable[Row], now: int, fold: bool) -> list[Area]:
+def areas(rows: Iterable[Row], now: int, fold: bool, say: Say) -> list[Area]:
     """Tiles by area in name order; `folded` where nothing in it needs anybody."""
     by_area: dict[str, list[Tile]] = {}
     for unit, site, customer, summary in rows:
-        by_area.setdefault(unit.area, []).append(tile(unit, site, customer, summary, now))
+        by_area.setdefault(unit.area, []).append(tile(unit, site, customer, summary, now, say))
     found = []
     for name in sorted(by_area, key=lambda area: (area == "", area.lower())):
         tiles = sorted(by_area[name], key=lambda t: (t.set.title.lower(), t.set.id))
@@ -138,7 +139,14 @@ def tails(rows: Iterable[Row]) -> dict[str, str]:
     return found
 
 
-def tile(unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int) -> Tile:
+def tile(
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    now: int,
+    say: Say,
+) -> Tile:
     """One set on the wall: its finding, else what is wrong with its readiness, else its condition."""
     finding = worst(summary.findings) if summary else None
     ready = summary.readiness.state if summary and summary.readiness else None
@@ -146,7 +154,7 @@ def tile(unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None
     return Tile(
         set=set_name(unit, site, customer),
         severity=finding.severity if finding else None,
-        said=words.sentence(finding, site.time_zone, now).title if finding else "",
+        said=say(finding, site.time_zone, now).title if finding else "",
         ready=ready if ready == "not_ready" or (ready == "doubtful" and ran_at is None) else None,
         condition=summary.condition if summary else None,
         state=readiness_sentences.condition_now(summary, site.time_zone, now) if summary else "",

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import get_args
 
 from dashboard import phrases
+from dashboard.views.audience import Say
 from dashboard.views.named import SetName, set_name
-from fleet import words
 from fleet.findings import supply
 from fleet.model import SEVERITIES, Customer, Finding, Severity, Site, Unit, UnitSummary
 
@@ -46,20 +46,20 @@ def grouped(lines: list[OffLine]) -> list[OffGroup]:
     ]
 
 
-def lines(row: Row, now: int) -> list[OffLine]:
+def lines(row: Row, now: int, say: Say) -> list[OffLine]:
     """What is said of one set: a line a finding of volts and hertz."""
     unit, site, customer, summary = row
     name = set_name(unit, site, customer)
     return [
-        line(name, finding, site.time_zone, now)
+        line(name, finding, site.time_zone, now, say)
         for finding in (summary.findings if summary else ())
         if isinstance(finding.facts, supply.SupplyFacts)
     ]
 
 
-def line(set: SetName, finding: Finding, zone: str, now: int) -> OffLine:
+def line(set: SetName, finding: Finding, zone: str, now: int, say: Say) -> OffLine:
     """One finding of a set in words."""
-    said = words.sentence(finding, zone, now)
+    said = say(finding, zone, now)
     facts = finding.facts
     assert isinstance(facts, supply.SupplyFacts)
     name, far = supply.group(facts), supply.share_of(facts)

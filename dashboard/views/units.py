@@ -10,6 +10,7 @@ from msgspec import Meta
 
 from dashboard import logbook, phrases
 from dashboard.request_context import Services
+from dashboard.views.audience import readiness_for, sentence_for
 from dashboard.views.battery import BatteryView
 from dashboard.views.contract import Form, Next, View, view_of
 from dashboard.views.device_clock import DeviceClockView, device_clock
@@ -84,7 +85,12 @@ class UnitView(View, frozen=True, kw_only=True):
 
 
 def unit_view(
-    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    now: int,
+    scope: Scope,
 ) -> UnitView:
     """A set from its rows of the register and its summary; now: UTC seconds."""
     bare = UnitView(
@@ -108,11 +114,13 @@ def unit_view(
         heard_at=summary.heard_at,
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
-        findings=tuple(finding_view(f, site.time_zone, now) for f in summary.findings),
+        findings=tuple(
+            finding_view(f, site.time_zone, now, sentence_for(scope)) for f in summary.findings
+        ),
         last_run=run_view(summary.last_run) if summary.last_run else None,
         last_start=start_view(summary.last_start) if summary.last_start else None,
         next_due=due_view(summary.next_due, unit) if summary.next_due else None,
-        readiness=readiness_view(summary.readiness, site.time_zone, now),
+        readiness=readiness_view(summary.readiness, site.time_zone, now, scope),
         mains=view_of(MainsView, summary.mains),
         adopted=summary.adopted,
         learning_until=summary.learning_until,
@@ -179,7 +187,7 @@ def unit_full(
     of_model, of_all = lists.start_counts(services.registry, scope, unit.make, unit.model)
     return view_of(
         UnitFullView,
-        unit_view(unit, site, customer, summary, now),
+        unit_view(unit, site, customer, summary, now, scope),
         fuel=view_of(FuelView, verdict.fuel) if verdict else None,
         battery=view_of(BatteryView, verdict.battery) if verdict else None,
         devices=tuple(pulse.device for pulse in inputs.pulses) if inputs else (),
@@ -246,7 +254,12 @@ class UnitLine:
 
 
 def unit_line(
-    unit: Unit, site: Site, customer: Customer, summary: UnitSummary | None, now: int
+    unit: Unit,
+    site: Site,
+    customer: Customer,
+    summary: UnitSummary | None,
+    now: int,
+    scope: Scope,
 ) -> UnitLine:
     """A set in words at `now` (UTC seconds)."""
     zone = site.time_zone
@@ -260,11 +273,11 @@ def unit_line(
         condition=summary.condition if summary else None,
         said=condition_words(summary, zone, now),
         ready=held.state if held else "unknown",
-        why=ready_why(summary, zone, now),
+        why=ready_why(summary, zone, now, scope),
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
         hours="" if hours is None else words.hours(hours),
         findings=[
-            FindingMark(severity=f.severity, title=words.sentence(f, zone, now).title)
+            FindingMark(severity=f.severity, title=sentence_for(scope)(f, zone, now).title)
             for f in grave[:FINDINGS_IN_A_LINE]
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),
@@ -278,9 +291,8 @@ def condition_words(summary: UnitSummary | None, zone: str, now: int) -> str:
     return readiness_sentences.condition_now(summary, zone, now)
 
 
-def ready_why(summary: UnitSummary | None, zone: str, now: int) -> str:
+def ready_why(summary: UnitSummary | None, zone: str, now: int, scope: Scope) -> str:
     """The reason or proof of its readiness, without the word that stands beside it."""
-    said = readiness_sentences.readiness(
-        summary.readiness if summary else None, zone, now
-    ).partition(": ")[2]
+    held = summary.readiness if summary else None
+    said = readiness_for(scope, held, zone, now).partition(": ")[2]
     return said[:1].upper() + said[1:]

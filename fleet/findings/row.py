@@ -141,9 +141,10 @@ Family = Literal[
     "this_service",
     "earlier",
 ]
-Concern = Literal["danger", "no_cover", "silent", "losing", "other"]
+Concern = Literal["danger", "no_cover", "start_failed", "silent", "losing", "other"]
 """What a finding is to who sleeps: danger to people wakes always; the others have a row each in the
-owner's waking table. losing: cover will be lost soon, as long as it is Same day; else other."""
+owner's waking table. start_failed: as no_cover where the mains is sensed. losing: cover will be lost
+soon, as long as it is Same day; else other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

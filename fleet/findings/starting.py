@@ -15,6 +15,7 @@ from fleet.findings.row import (
     ByMeasure,
     ByMeasureAMonth,
     Celsius,
+    Concern,
     Count,
     F,
     Facts,
@@ -42,6 +43,7 @@ def _no_cover(
     answered_by: Literal["visit", "nothing"],
     readiness: Readies,
     job: Literal["call_first", "by_severity"],
+    concern: Concern = "no_cover",
 ) -> Row[F]:
     """It would not start now: its site has no cover, and an outage tells of it in its own alert."""
     return Row(
@@ -49,7 +51,7 @@ def _no_cover(
         family="starting",
         severities=("act_now", "note"),
         alarm=alarm,
-        concern="no_cover",
+        concern=concern,
         quiet=Quiet(
             set_aside="note",
             unchecked="no_reading",
@@ -153,6 +155,7 @@ FAILED_START = _no_cover(
         where=always,
     ),
     job="by_severity",
+    concern="start_failed",
 )
 
 

@@ -50,7 +50,7 @@ from fleet.model.jobs import (
     Technician,
     Week,
 )
-from fleet.model.notices import DeliveryMethod, Notice, NoticeKind
+from fleet.model.notices import AlertPlace, DeliveryMethod, Notice, NoticeKind
 from fleet.model.outages import Outage, OutageMember
 from fleet.model.register import (
     EVERYTHING,
@@ -109,6 +109,7 @@ __all__ = [
     "OPEN_STATES",
     "PHASES_OF",
     "SEVERITIES",
+    "AlertPlace",
     "AlertState",
     "Calibration",
     "Call",

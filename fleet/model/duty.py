@@ -22,12 +22,17 @@ class QuietHours(msgspec.Struct, frozen=True, kw_only=True):
     ends: str = "06:30"
 
 
+StaffRole = Literal["owner", "office", "technician"]
+"""What a person of the firm is there; the order in which they are asked where there is no rota."""
+
+
 class Contact(msgspec.Struct, frozen=True, kw_only=True):
     """A person who can be told. ways: how, the preferred first; zone: where the wall of the person's
     quiet hours is; '' = that of the rota."""
 
     person: str
     name: str
+    role: StaffRole = "technician"
     ways: tuple[DeliveryMethod, ...] = ()
     zone: str = ""
     quiet: QuietHours = QuietHours()
@@ -57,13 +62,17 @@ class Rota(msgspec.Struct, frozen=True, kw_only=True):
     last: str = ""
 
 
+WakingMains = Literal["off", "on", "not_sensed"]
+"""The mains at the site as the waking table asks for it. on: healthy, or not known to be off;
+not_sensed: nothing there tells of the mains."""
+
+
 class WakingRow(msgspec.Struct, frozen=True, kw_only=True):
     """One row of the waking table. concern: see `scheduler.alarms.waking`; '' = any."""
 
     concern: str
     criticality: Criticality
-    mains: Literal["off", "on"]
-    """on: healthy, or not known to be off."""
+    mains: WakingMains
     wake: Wake
 
 

@@ -17,7 +17,7 @@ from fleet.registry.derived.turn import write_turn
 from fleet.registry.facts.intake import device_facts, facts_version, inbox_marks, pulse
 from fleet.registry.facts.receipts import find_receipts, note_receipts
 from fleet.registry.facts.rows import DeviceFacts, InboxMark, PulseBatch, UnitInputs
-from fleet.registry.facts.units import events, unit_inputs
+from fleet.registry.facts.units import events, taken_on, unit_inputs
 from fleet.registry.told.episodes import open_episodes
 
 __all__ = [
@@ -54,6 +54,7 @@ __all__ = [
     "standing",
     "summaries",
     "take_shards",
+    "taken_on",
     "touched",
     "touched_units",
     "unit_inputs",

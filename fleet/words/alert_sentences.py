@@ -64,6 +64,16 @@ def step_words(step: Step, by: str, zone: str, now: int) -> str:
     return " ".join(parts)
 
 
+def in_hand(by: str, at: str) -> str:
+    """That somebody has an alert already. at: since when, in words."""
+    return f"{one_line(by, 40) or 'Somebody'} has it since {at}."
+
+
+def not_seen_since(at: str) -> str:
+    """That the condition of an alert is gone, and has not been so for long enough to be over."""
+    return f"Not seen any more since {at}."
+
+
 def crossings_words(times: int) -> str:
     """How often a condition went and came back: '' for never."""
     if not times:
@@ -101,17 +111,23 @@ def body(
     *,
     ended: str = "",
     unchecked: bool = False,
+    standing: str = "",
 ) -> str:
     """The text of a message: what was seen, what to do, whom to call, the cautions.
 
-    ended: the moment it was over, for an all-clear. A text message and a push are short, their
+    ended: the moment it was over, for an all-clear, which says what was seen until then. standing: who
+    has it already, or that it is not seen any more, as a sentence. A text message and a push are short, their
     cautions in one line; every other way carries them all.
     """
-    lines = [one_line(place, 200), said.seen]
+    lines = [one_line(place, 200)]
+    if ended:
+        lines += [f"It was over at {ended}. Until then: {said.seen}"]
+    else:
+        lines += [standing, said.seen] if standing else [said.seen]
     if unchecked and UNCHECKED not in said.seen:
         lines.append(UNCHECKED)
     if ended:
-        return "\n".join([*lines, f"It was over at {ended}."])
+        return "\n".join(lines)
     lines += [said.do] if said.do else []
     lines += [f"Phone at the site: {one_line(phone, 40)}"] if phone else []
     if said.cautions:

@@ -58,10 +58,11 @@ def exercise_line(place: str, times: int) -> str:
     return f"{one_line(place, 80)}: {seen}."
 
 
-def service_line(place: str, name: str, due_on: str | None) -> str:
-    """What a customer reads of work that is due. due_on: local ISO date, where it has one."""
+def service_line(place: str, due_on: str | None) -> str:
+    """What a customer reads of work that is due, once a set whatever its tasks are called: their names
+    are the installer's. due_on: local ISO date of the oldest, where one has a date."""
     when = f" since {day(due_on)}" if due_on else " now"
-    return f"{one_line(place, 80)}: {one_line(name, 60)} is due{when}."
+    return f"{one_line(place, 80)}: its regular service is due{when}."
 
 
 def reminder(firm: str, lines: Sequence[str]) -> tuple[str, str]:

@@ -43,6 +43,16 @@ def all_quiet(
     )
 
 
+def taken_over(firm: str, alerts: int, lines: Sequence[str]) -> tuple[str, str]:
+    """(subject, body) once after sets were taken over: what was so before, a line a set, the gravest
+    first. alerts: how many they have."""
+    said = f"{count(alerts, 'alert')} on {count(len(lines), 'set')} taken over"
+    return (
+        f"{firm}: {said}",
+        "\n".join([f"{said}, told here once:", *listed(lines), "", *CAUTIONS]),
+    )
+
+
 def service_reminder(firm: str, lines: Sequence[str], on: str) -> tuple[str, str]:
     """(subject, body) to the office, once a week: work that is late or due, a line each."""
     return (

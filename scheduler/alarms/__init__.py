@@ -14,9 +14,24 @@ from scheduler.alarms.lifecycle import (
     state_of,
     unshelve,
 )
-from scheduler.alarms.notification import AlertNews, Office, escalate, notice_id, tell, withdrawn
+from scheduler.alarms.notification import (
+    AlertNews,
+    Office,
+    escalate,
+    notice_id,
+    tell,
+    withdrawn,
+    worded,
+)
 from scheduler.alarms.quiet_hours import next_morning, next_up
-from scheduler.alarms.rota import holder, in_line, weeks_ahead
+from scheduler.alarms.rota import (
+    holder,
+    in_line,
+    recipient_at,
+    stand_ins,
+    weeks_ahead,
+    with_stand_in,
+)
 from scheduler.alarms.stepping import (
     Quiet,
     after_turn,
@@ -54,11 +69,15 @@ __all__ = [
     "open_visit",
     "opening",
     "proceed",
+    "recipient_at",
     "shelve",
+    "stand_ins",
     "state_of",
     "step",
     "tell",
     "unshelve",
     "weeks_ahead",
+    "with_stand_in",
     "withdrawn",
+    "worded",
 ]

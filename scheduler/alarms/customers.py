@@ -162,4 +162,7 @@ def _lines(one: OwnedSet) -> list[str]:
     missed = [f.facts for f in one.findings if isinstance(f.facts, ExerciseMissed)]
     lines = [say.exercise_line(one.place, facts.times) for facts in missed]
     late = [item for item in one.due if item.state in LATE]
-    return lines + [say.service_line(one.place, item.name, item.due_on) for item in late]
+    if late:
+        since = min((item.due_on for item in late if item.due_on), default=None)
+        lines.append(say.service_line(one.place, since))
+    return lines

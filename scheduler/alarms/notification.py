@@ -1,5 +1,8 @@
 """Who is told of a step in an alert's life, when, and in which words.
 
+The words are of the alert as it stands when they are written: `worded` writes them when a notice is
+made, and again before each try to deliver it.
+
 A notice's id is a hash of cause, step, person and way: the same step worked out again is the same
 notice. Nothing is told of an alert in a silent state, of a finding that a new set may not tell yet,
 or of a set's own trouble inside an outage of its area, whose call list says it.
@@ -16,6 +19,7 @@ from fleet import words
 from fleet.findings import row_of
 from fleet.findings.mains import MainsOutage
 from fleet.model import (
+    AlertPlace,
     Contact,
     Criticality,
     DeliveryMethod,
@@ -26,10 +30,12 @@ from fleet.model import (
     Step,
     Waking,
 )
+from fleet.model.duty import WakingMains
 from fleet.words import alert_sentences
-from scheduler.alarms.lifecycle import SILENT, state_of
+from scheduler.alarms.lifecycle import SILENT, lapsed_at, newest, state_of
 from scheduler.alarms.quiet_hours import awake_from, morning_of_holder, next_up, zone_of
-from scheduler.alarms.rota import contact_of, holder, in_line
+from scheduler.alarms.rota import contact_of, in_line, recipient_at
+from scheduler.alarms.stepping import TAKEN_OVER
 from scheduler.alarms.waking import wakes
 
 SENT = frozenset({"act_now", "same_day", "no_word"})
@@ -66,7 +72,7 @@ class AlertNews(msgspec.Struct, frozen=True, kw_only=True):
     place: str
     zone: str = "UTC"
     criticality: Criticality = "home"
-    mains_off: bool = False
+    mains: WakingMains = "on"
     grouped: bool = False
     learning: bool = False
     adopted: bool = False
@@ -134,6 +140,54 @@ def escalate(notices: Iterable[Notice], office: Office, now: int) -> list[Notice
     return found
 
 
+def worded(notice: Notice, episode: Episode, now: int) -> Notice:
+    """The notice with the words of its alert as it stands at `now` (UTC seconds): over, in somebody's
+    hand, not seen any more, or as grave as it is. What is over is said as of its end."""
+    place = notice.place
+    if place is None:
+        return notice
+    finding, state = episode.finding, state_of(episode)
+    ended = _ended_at(episode)
+    said = words.sentence(finding, place.zone, now if ended is None else ended)
+    kind: NoticeKind = "alert"
+    if ended is not None:
+        kind = "cleared"
+    elif state == "unacknowledged" and notice.kind == "escalated":
+        kind = "escalated"
+    return msgspec.structs.replace(
+        notice,
+        subject=alert_sentences.subject(finding, said, place.name, kind),
+        body=alert_sentences.body(
+            said,
+            place.name,
+            place.phone,
+            notice.way,
+            ended="" if ended is None else words.moment(ended, place.zone, now),
+            unchecked=place.unsure and row_of(finding.facts).endangers,
+            standing=_in_hand(episode, place.zone, now),
+        ),
+    )
+
+
+def _ended_at(episode: Episode) -> int | None:
+    """When an alert that is over was so; None while it stands."""
+    if state_of(episode) not in ("returned", "normal"):
+        return None
+    over = newest(episode, "returned", "cleared")
+    return over.at if over is not None else episode.closed_at
+
+
+def _in_hand(episode: Episode, zone: str, now: int) -> str:
+    """Who has it, or that it is not seen any more; '' for neither."""
+    gone, taken = lapsed_at(episode), newest(episode, "acknowledged")
+    said = []
+    if state_of(episode) == "acknowledged" and taken is not None:
+        said.append(alert_sentences.in_hand(taken.by, words.moment(taken.at, zone, now)))
+    if gone is not None:
+        said.append(alert_sentences.not_seen_since(words.moment(gone, zone, now)))
+    return " ".join(said)
+
+
 def notice_id(cause: str, step: str, person: str, way: str) -> str:
     """The same id whenever the same notice is worked out again."""
     text = "\x1f".join((cause, step, person, way))
@@ -145,9 +199,9 @@ def is_woken(case: AlertNews, office: Office) -> bool:
     finding = case.episode.finding
     if isinstance(finding.facts, MainsOutage):
         return finding.severity == "act_now" and wakes(
-            office.waking, finding, case.criticality, mains_off=True
+            office.waking, finding, case.criticality, "off"
         )
-    return wakes(office.waking, finding, case.criticality, mains_off=case.mains_off)
+    return wakes(office.waking, finding, case.criticality, case.mains)
 
 
 def _newsworthy(case: AlertNews) -> Step | None:
@@ -163,7 +217,15 @@ def _newsworthy(case: AlertNews) -> Step | None:
     if isinstance(finding.facts, MainsOutage) and not finding.facts.told:
         return None
     told = [s for s in case.steps if s.kind in NEWS | OVER]
-    return told[-1] if told else None
+    if not told or _told_with_import(case, told[-1]):
+        return None
+    return told[-1]
+
+
+def _told_with_import(case: AlertNews, step: Step) -> bool:
+    """Whether it stands in the one message about the sets that were taken over. What leaves a site
+    without cover while its mains is off is told at once."""
+    return step.kind == "raised" and step.cause == TAKEN_OVER and case.mains != "off"
 
 
 def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Notice]:
@@ -171,7 +233,7 @@ def _notices(case: AlertNews, step: Step, office: Office, now: int) -> list[Noti
     if step.kind in OVER:
         return _all_clears(case, step, office, now, woken)
     not_before = _when(case, office, now)
-    who = contact_of(office.people, holder(office.rota, not_before))
+    who = recipient_at(office.rota, office.people, not_before)
     if who is None:
         return []
     ways: Sequence[DeliveryMethod] = who.ways if woken else who.ways[:1]
@@ -216,25 +278,26 @@ def _notice(
     if isinstance(finding.facts, MainsOutage):
         kind = "outage"
     kind = "cleared" if over else kind
-    said = words.sentence(finding, case.zone, now)
-    unchecked = row_of(finding.facts).endangers and (case.learning or case.adopted)
-    unchecked = unchecked and "checked with a meter" not in said.seen
-    ended = words.moment(step.at, case.zone, now) if over else ""
-    return Notice(
+    made = Notice(
         id=notice_id(episode.id, str(step.n), person, way),
         cause=episode.id,
         step=str(step.n),
         person=person,
         way=way,
         kind=kind,
-        subject=alert_sentences.subject(finding, said, case.place, kind),
-        body=alert_sentences.body(
-            said, case.place, case.phone, way, ended=ended, unchecked=unchecked
-        ),
+        subject="",
+        body="",
         made_at=now,
         not_before=not_before,
         wakes=woken,
         path=case.path or f"/alerts/{episode.id}",
         unit=case.unit,
         customer=case.customer,
+        place=AlertPlace(
+            name=case.place,
+            zone=case.zone,
+            phone=case.phone,
+            unsure=case.learning or case.adopted,
+        ),
     )
+    return worded(made, episode, now)

@@ -12,7 +12,7 @@ from datetime import date, time, timedelta
 
 from fleet.calendar import instant, local, local_date
 from fleet.model import Contact, QuietHours, Rota
-from scheduler.alarms.rota import contact_of, handover_after, holder
+from scheduler.alarms.rota import handover_after, recipient_at
 
 DEFAULT = QuietHours()
 
@@ -74,7 +74,7 @@ def next_up(people: Sequence[Contact], rota: Rota, at: int) -> int:
     hours run longer. Each moment that is tried is later than the one before it.
     """
     while True:
-        contact = contact_of(people, holder(rota, at))
+        contact = recipient_at(rota, people, at)
         hours = contact.quiet if contact else DEFAULT
         free = awake_from(hours, at, zone_of(contact, rota))
         if free == at:
@@ -86,6 +86,6 @@ def next_up(people: Sequence[Contact], rota: Rota, at: int) -> int:
 def morning_of_holder(people: Sequence[Contact], rota: Rota, at: int) -> int:
     """When what is never told at once is told: after the next end of the quiet hours of the holder
     at `at`, to whoever holds the phone and is up then (UTC seconds)."""
-    contact = contact_of(people, holder(rota, at))
+    contact = recipient_at(rota, people, at)
     hours = contact.quiet if contact else DEFAULT
     return next_up(people, rota, next_morning(at, zone_of(contact, rota), hours))

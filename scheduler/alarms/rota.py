@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, time, timedelta
+from typing import get_args
+
+import msgspec
 
 from fleet.calendar import instant, local
 from fleet.model import Contact, Rota
+from fleet.model.duty import StaffRole
 
 
 def holder(rota: Rota, at: int) -> str:
@@ -81,3 +85,25 @@ def weeks_ahead(rota: Rota, at: int, weeks: int) -> list[tuple[str, str, str]]:
 def contact_of(people: Sequence[Contact], person: str) -> Contact | None:
     """How a person is reached; None where nobody of that id is known."""
     return next((contact for contact in people if contact.person == person), None)
+
+
+def with_stand_in(rota: Rota, people: Sequence[Contact]) -> Rota:
+    """The rota as it is, or, where nobody was ever put on it, one that asks the owner."""
+    if rota.people or rota.last:
+        return rota
+    return msgspec.structs.replace(rota, last=next(iter(stand_ins(people)), ""))
+
+
+def stand_ins(people: Sequence[Contact]) -> tuple[str, ...]:
+    """Who is asked where no rota says whom: those who can be reached, the owners first, then the
+    office, then the technicians. Common practice, no source."""
+    order: tuple[StaffRole, ...] = get_args(StaffRole)
+    return tuple(one.person for role in order for one in people if one.role == role and one.ways)
+
+
+def recipient_at(rota: Rota, people: Sequence[Contact], at: int) -> Contact | None:
+    """Who is told at a moment: the holder, else the next in line who can be reached, else who stands
+    in; None where nobody can be reached."""
+    line = (*in_line(rota, at), *stand_ins(people))
+    contacts = (contact_of(people, name) for name in line)
+    return next((one for one in contacts if one is not None and one.ways), None)

@@ -32,7 +32,8 @@ class Quiet(msgspec.Struct, frozen=True, kw_only=True):
     aside: out of service for work, or laid up. visit: id of an open visit, which silences its set.
     silence_of: id of the outage or of the alert on our own line that explains its silence. silent:
     nothing is heard of it, so what was measured last stays. back_at: when it was put back into
-    service last (UTC seconds); before, what was found of it were Notes.
+    service last (UTC seconds); before, what was found of it were Notes. taken_at: when the firm took
+    the set on (UTC seconds); what was so before is told with all else of its import, but dangers.
     """
 
     aside: bool = False
@@ -40,9 +41,17 @@ class Quiet(msgspec.Struct, frozen=True, kw_only=True):
     silence_of: str = ""
     silent: bool = False
     back_at: int = 0
+    taken_at: int = 0
 
 
 LOUD = Quiet()
+TAKEN_OVER = "taken over"
+"""Why an alert was raised that nobody is told of by itself: it was so when its set was taken on."""
+
+
+def found_at_import(finding: Finding, quiet: Quiet) -> bool:
+    """Whether a finding is older than the firm's knowledge of its set, and no danger."""
+    return finding.since < quiet.taken_at and not row_of(finding.facts).endangers
 
 
 def step(
@@ -85,7 +94,8 @@ def opening(
         opened_at=now,
         finding=finding,
     )
-    made = grown(empty, [next_step(empty, "raised", now, finding=finding)])
+    cause = TAKEN_OVER if found_at_import(finding, quiet) else ""
+    made = grown(empty, [next_step(empty, "raised", now, finding=finding, cause=cause)])
     kind, cause = _held_back(finding, quiet)
     if kind == "suppressed":
         made = grown(made, [next_step(made, kind, now, cause=cause)])

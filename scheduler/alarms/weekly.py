@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import date, time, timedelta
 
 from fleet.calendar import instant, local_date
-from fleet.model import Contact, DeliveryMethod, Notice, NoticeKind, Rota
+from fleet.model import SEVERITIES, Contact, DeliveryMethod, Episode, Notice, NoticeKind, Rota
 from fleet.words import notice_sentences as say
 from scheduler.alarms.notification import Office, notice_id
 from scheduler.alarms.quiet_hours import (
@@ -21,7 +21,8 @@ from scheduler.alarms.quiet_hours import (
     quiet_now,
     zone_of,
 )
-from scheduler.alarms.rota import contact_of, holder, in_line, took_over
+from scheduler.alarms.rota import contact_of, holder, in_line, recipient_at, took_over
+from scheduler.alarms.stepping import TAKEN_OVER
 
 TEST_AT = time(9, 0)
 TEST_WEEKDAY = 0
@@ -101,6 +102,58 @@ def weekly_test(office: Office, firm: str, answered: bool, now: int) -> list[Not
                 )
             )
     return found
+
+
+SETTLED_S = 900
+"""An import is over when nothing more came of it for a quarter of an hour. Common practice, no
+source."""
+SUMMARY_FOR_S = 12 * 3600
+"""Older ones are told no more: all quiet and the pages say what is open. Common practice, no
+source."""
+
+
+def imports(episodes: Sequence[Episode], now: int) -> list[list[Episode]]:
+    """Alerts that were so when their sets were taken on, those of one import together, of imports
+    that are over: the gravest first. episodes: rising by when they were opened."""
+    found: list[list[Episode]] = []
+    for one in episodes:
+        if not any(s.kind == "raised" and s.cause == TAKEN_OVER for s in one.steps):
+            continue
+        if found and one.opened_at - found[-1][-1].opened_at < SETTLED_S:
+            found[-1].append(one)
+        else:
+            found.append([one])
+    over = [group for group in found if 0 <= now - group[-1].opened_at - SETTLED_S < SUMMARY_FOR_S]
+    return [sorted(group, key=lambda e: SEVERITIES.index(e.severity)) for group in over]
+
+
+def taken_over(
+    office: Office, firm: str, at: int, alerts: int, lines: Sequence[str], now: int
+) -> list[Notice]:
+    """One message about all that was so when sets were taken on, to whoever holds the phone when
+    that person has no quiet hours. at: when the newest of these alerts was opened; alerts: how many;
+    lines: one a set."""
+    due = next_up(office.people, office.rota, now)
+    contact = recipient_at(office.rota, office.people, due)
+    if contact is None or not lines:
+        return []
+    subject, body = say.taken_over(firm, alerts, lines)
+    cause = f"taken_over:{at}"
+    return [
+        Notice(
+            id=notice_id(cause, "1", contact.person, contact.ways[0]),
+            cause=cause,
+            step="1",
+            person=contact.person,
+            way=contact.ways[0],
+            kind="taken_over",
+            subject=subject,
+            body=body,
+            made_at=now,
+            not_before=due,
+            path="/alerts",
+        )
+    ]
 
 
 def reminders(

@@ -1,4 +1,4 @@
-"""One try to reach one target with one notice, by apprise.
+"""One try to reach one target with one notice: a mail by the firm's own server, all else by apprise.
 
 Measured with apprise 2.3: a second message on one object waits for seconds, so each try makes its
 own; it follows a redirect and then calls the message delivered, so redirects are off; it logs
@@ -9,36 +9,21 @@ so who calls this holds a clock of his own (`scheduler.turns.sending`).
 from __future__ import annotations
 
 import logging
+import smtplib
 from typing import Any
 
 import apprise
-import msgspec
 
 from fleet.model import Notice
 from fleet.registry.told.outbox import Outcome, Target
 from fleet.words import CAUTIONS
 from fleet.words.alert_sentences import SMS_CAUTION, one_line
 from fleet.words.short import message
+from scheduler.notify.mailing import HEADER, Mail, hand_over, mail_message
 
 LIMIT_S = 10.0
 """What a try may take; half of it for a connection and for an answer each. A pace of ours."""
-HEADER = "X-Hourhand-Notice"
-
-
-class Mail(msgspec.Struct, frozen=True, kw_only=True):
-    """The firm's mail server. security: starttls, tls or none."""
-
-    host: str = ""
-    port: int = 587
-    security: str = "starttls"
-    user: str = ""
-    password: str = ""
-    sender: str = ""
-    public_url: str = ""
-    firm: str = "Hourhand"
-
-    def __repr__(self) -> str:
-        return f"Mail(host={self.host!r}, port={self.port})"
+REFUSED = "refused, or nobody there"
 
 
 def deliver(target: Target, notice: Notice, mail: Mail) -> tuple[Outcome, str]:
@@ -49,49 +34,45 @@ def deliver(target: Target, notice: Notice, mail: Mail) -> tuple[Outcome, str]:
         return "not_delivered", "its address cannot be opened with this installation's key"
     _silence()
     try:
-        plugin = _plugin(target, notice, mail)
+        subject, body = texts(notice, target, mail.public_url)
+        if target.way == "email":
+            return _mailed(target, notice, subject, body, mail)
+        plugin = _plugin(target, notice)
         if plugin is None:
             return "not_allowed", "the carrier does not take this address"
-        subject, body = texts(notice, target, mail.public_url)
         done = plugin.notify(body=body, title=subject, body_format=apprise.NotifyFormat.TEXT)
     except Exception as fault:  # whatever a carrier does, the others go on
         return "not_delivered", f"the carrier failed ({type(fault).__name__})"
-    return ("delivered", "") if done else ("not_delivered", "refused, or nobody there")
+    return ("delivered", "") if done else ("not_delivered", REFUSED)
 
 
-def _plugin(target: Target, notice: Notice, mail: Mail) -> Any:
-    if target.way == "email":
-        made = apprise.Apprise.instantiate(_mail(target.address, mail), suppress_exceptions=True)
-    else:
-        made = apprise.Apprise.instantiate(target.address, suppress_exceptions=True)
+def _mailed(
+    target: Target, notice: Notice, subject: str, body: str, mail: Mail
+) -> tuple[Outcome, str]:
+    try:
+        message = mail_message(notice, target.name, target.address, subject, body, mail)
+    except ValueError:
+        return "not_allowed", "the carrier does not take this address"
+    try:
+        hand_over(message, target.address, mail, LIMIT_S / 2)
+    except (OSError, smtplib.SMTPException):
+        return "not_delivered", REFUSED
+    return "delivered", ""
+
+
+def _plugin(target: Target, notice: Notice) -> Any:
+    made = apprise.Apprise.instantiate(target.address, suppress_exceptions=True)
     if not made:
         return None
     made.request_rate_per_sec = 0
     made.redirects = False
     made.socket_connect_timeout = made.socket_read_timeout = LIMIT_S / 2
     plugin: Any = made
-    if target.way in ("email", "webhook") and isinstance(getattr(plugin, "headers", None), dict):
+    if target.way == "webhook" and isinstance(getattr(plugin, "headers", None), dict):
         plugin.headers[HEADER] = notice.id
     if target.way == "webhook" and isinstance(getattr(plugin, "payload_extras", None), dict):
         plugin.payload_extras |= {"notice": notice.id, "kind": notice.kind, "cause": notice.cause}
     return plugin
-
-
-def _mail(address: str, mail: Mail) -> dict[str, Any]:
-    secure = mail.security != "none"
-    return {
-        "schema": "mailtos" if secure else "mailto",
-        "host": mail.host,
-        "smtp_host": mail.host,
-        "port": mail.port,
-        "targets": [(False, address)],
-        "from_addr": mail.sender,
-        "user": mail.user or None,
-        "password": mail.password or None,
-        "format": "text",
-        "secure": secure,
-        "secure_mode": {"tls": "ssl"}.get(mail.security, "starttls"),
-    } | ({} if secure else {"secure_mode": "insecure"})
 
 
 def texts(notice: Notice, target: Target, public_url: str) -> tuple[str, str]:

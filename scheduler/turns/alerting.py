@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-import msgspec
-
 from fleet.findings.reporting import NotReporting
 from fleet.findings.this_service import OwnLine
 from fleet.model import EVERYTHING, Episode, Finding, OutageMember, Step, UnitSummary
+from fleet.model.duty import WakingMains
 from fleet.registry import lists, unscoped
 from fleet.registry.base.engine import Registry
 from fleet.registry.facts.rows import UnitInputs
@@ -46,22 +45,14 @@ class OfficeCache:
     def now(self, registry: Registry, now: int) -> Office:
         """Rota, waking table and contacts, at most `again_s` old."""
         if not self.at or not 0 <= now - self.at < self.again_s:
+            people = duty_rota.contacts(registry)
             self.office = Office(
-                people=duty_rota.contacts(registry),
-                rota=duty_rota.rota(registry)[0],
+                people=people,
+                rota=alarms.with_stand_in(duty_rota.rota(registry)[0], people),
                 waking=duty_rota.waking(registry)[0],
             )
-            if not self.office.rota.people and not self.office.rota.last:
-                self.office = _somebody(self.office)
             self.at = now
         return self.office
-
-
-def _somebody(office: Office) -> Office:
-    """Before there is a rota, the first who can be reached at all is told."""
-    reached = next((c.person for c in office.people if c.ways), "")
-    rota = msgspec.structs.replace(office.rota, last=reached)
-    return msgspec.structs.replace(office, rota=rota)
 
 
 class Judged(NamedTuple):
@@ -92,6 +83,7 @@ def of_unit(
         silence_of=silence,
         silent=_nothing_new(registry, episodes, summary),
         back_at=_back_at(inputs, now),
+        taken_at=_taken_at(registry, episodes, judged),
     )
     opened, steps = alarms.step(episodes, subject, findings, now, quiet)
     after = alarms.after_turn(episodes, opened, steps)
@@ -106,6 +98,14 @@ def of_unit(
         ),
         look_again_at=alarms.look_again(after, now),
     )
+
+
+def _taken_at(registry: Registry, episodes: Sequence[Episode], judged: Judged) -> int:
+    """When the firm took the set on; 0 where no alert may be opened that would ask for it."""
+    known = {(e.kind, e.part) for e in episodes}
+    if all(f.severity == "note" or (f.kind, f.part) in known for f in judged.findings):
+        return 0
+    return unscoped.taken_on(registry, judged.summary.unit) or 0
 
 
 def _back_at(inputs: UnitInputs, now: int) -> int:
@@ -165,6 +165,14 @@ def _told(episode: Episode, steps: Sequence[Step], new: bool) -> tuple[Step, ...
     return episode.steps if new else tuple(s for s in steps if s.episode == episode.id)
 
 
+def _mains(summary: UnitSummary) -> WakingMains:
+    """What a set's own sensing says of its mains, however old; not_sensed where it never did."""
+    said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
+    if said == "unknown":
+        return "not_sensed"
+    return "off" if said == "absent" else "on"
+
+
 def _alert_news(
     episode: Episode,
     steps: tuple[Step, ...],
@@ -175,14 +183,13 @@ def _alert_news(
     """An alert of a unit with what its messages say of the set. members: the outages it is in."""
     unit, site, customer = inputs.unit, inputs.site, inputs.customer
     going = [out for out, _ in members if out.ended_at is None]
-    said = summary.mains.state if summary.mains.last == "unknown" else summary.mains.last
     return AlertNews(
         episode=episode,
         steps=steps,
         place=site.name or customer.name or unit.id,
         zone=site.time_zone,
         criticality=unit.criticality,
-        mains_off=said == "absent" or bool(going),
+        mains="off" if going else _mains(summary),
         grouped=any(not out.alone for out in going),
         learning=summary.learning_until is not None and summary.at < summary.learning_until,
         adopted=summary.adopted,

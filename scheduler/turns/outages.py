@@ -27,6 +27,7 @@ from scheduler.alarms.waking import CRITICALITIES
 from scheduler.outage import SetNow
 from scheduler.outage.cover import OPEN, key
 from scheduler.outage.stepping import RECENT_S
+from scheduler.turns import wording
 
 EVERY_S = 10
 """While an outage goes on it is looked at so often, besides at every news of its sets. A pace of
@@ -187,7 +188,7 @@ def _alert_news(
         place=_name(one, by_site),
         zone=one.zone,
         criticality=critical,
-        mains_off=True,
+        mains="off",
         phone=_phone(row) if one.alone and row is not None else "",
         unit=first.unit if one.alone and first is not None else "",
         customer=first.customer if one.alone and first is not None else "",
@@ -260,7 +261,7 @@ def escalate(registry: Registry, places: Places, office: Office, now: int) -> in
         return 0
     places.escalated_at = now
     waiting = told.unanswered(registry, now - ESCALATE_FOR_S)
-    made = alarms.escalate(waiting, office, now)
+    made = wording.as_it_stands(registry, alarms.escalate(waiting, office, now), now)
     if made:
         write_alone(registry, AlertChanges(notices=made), now)
     return len(made)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from fleet import words
+from fleet.calendar import DAY_S
 from fleet.findings.exercise import ExerciseMissed, ExerciseShort
-from fleet.model import EVERYTHING, DueItem, Notice
+from fleet.model import EVERYTHING, DueItem, Episode, Notice, Site
 from fleet.registry import lists, people
 from fleet.registry.base.engine import Registry
-from fleet.registry.told import outbox
+from fleet.registry.told import alerts, outbox
 from fleet.registry.told.customer_readers import customer_readers
 from fleet.registry.told.outbox import put_notices
 from fleet.words.alert_sentences import one_line
+from scheduler import alarms
 from scheduler.alarms import Office, customers, weekly
+from scheduler.alarms.notification import SENT
 from scheduler.turns import alerting
 
 LINES = 30
@@ -34,6 +39,7 @@ def tell(registry: Registry, firm: str, now: int, to_customers: bool = False) ->
     told = weekly.weekly_test(office, firm, asked, now) if office.rota.people else []
     told += _quiet(registry, office, firm, now)
     told += _reminders(registry, office, firm, now)
+    told += _taken_over(registry, office, firm, now)
     if to_customers:
         told += _customers(registry, firm, now)
     new = [one for one in told if not _known(registry, one)]
@@ -70,9 +76,9 @@ def _customers(registry: Registry, firm: str, now: int) -> list[Notice]:
 
 
 def _known(registry: Registry, notice: Notice) -> bool:
-    """Sent before; of all quiet and reminders, whoever it was that got it."""
+    """Sent before; of all quiet and of an import, whoever it was that got it."""
     held = outbox.of_cause(registry, EVERYTHING, notice.cause)
-    if notice.kind == "all_quiet":
+    if notice.kind in ("all_quiet", "taken_over"):
         return bool(held)
     return any(one.id == notice.id for one in held)
 
@@ -92,6 +98,36 @@ def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Noti
     ]
     more = max(0, len(waiting) - LINES)
     return weekly.all_quiet(office, firm, heard, equipped, waiting[:LINES], now, more)
+
+
+def _taken_over(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:
+    """What was so when sets were taken on, in one message an import."""
+    since = now - weekly.SUMMARY_FOR_S - DAY_S
+    found: list[Notice] = []
+    for group in weekly.imports(alerts.opened_since(registry, EVERYTHING, since), now):
+        sent = [e for e in group if e.severity in SENT and alarms.state_of(e) not in alarms.SILENT]
+        by_unit: dict[str, list[Episode]] = {}
+        for episode in sent:
+            by_unit.setdefault(episode.subject.partition(":")[2], []).append(episode)
+        places = {r.unit.id: r.site for r in lists.units_named(registry, EVERYTHING, by_unit)}
+        lines = [
+            _import_line(unit, places.get(unit), of_unit, office.rota.zone, now)
+            for unit, of_unit in by_unit.items()
+        ]
+        newest = max(e.opened_at for e in group)
+        found += weekly.taken_over(office, firm, newest, len(sent), lines, now)
+    return found
+
+
+def _import_line(
+    unit: str, site: Site | None, episodes: Sequence[Episode], zone: str, now: int
+) -> str:
+    """The gravest alert of a set, and how many more. episodes: the gravest first."""
+    first = episodes[0]
+    where = f"{site.name} ({unit})" if site is not None and site.name else unit
+    said = words.sentence(first.finding, zone, now).title
+    more = f", and {len(episodes) - 1} more" if len(episodes) > 1 else ""
+    return one_line(f"{words.severity(first.severity)}: {where}: {said}{more}", 200)
 
 
 def _reminders(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:

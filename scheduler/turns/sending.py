@@ -19,10 +19,12 @@ from typing import get_args
 from fleet.ending import Fault, no_fault
 from fleet.model import DeliveryMethod
 from fleet.registry.base.engine import Registry
+from fleet.registry.base.faults import RegistryDown
 from fleet.registry.told import outbox
 from fleet.registry.told.outbox import Claimed, Outcome, Target, Tried
 from fleet.settings import Settings
 from scheduler.notify import LIMIT_S, Mail, deliver
+from scheduler.turns import wording
 
 log = logging.getLogger("hourhand.notices")
 
@@ -109,8 +111,21 @@ class OutboxRelay:
             return
         self.fault("claimed")
         every = outbox.targets(self.registry, key=self.key)
-        for claimed in taken:
+        for claimed in self._worded(taken, now):
             self.deliveries.append(self._delivery(claimed, every))
+
+    def _worded(self, taken: list[Claimed], now: int) -> list[Claimed]:
+        """Each in the words of its alert as it stands; as it was written last where that fails, since
+        an old text is better than none."""
+        try:
+            said = wording.as_it_stands(self.registry, [one.notice for one in taken], now)
+        except RegistryDown:
+            raise
+        except Exception as fault:
+            log.error("notices leave as they were written: %s", type(fault).__name__)
+            return taken
+        pairs = zip(taken, said, strict=True)
+        return [outbox.reword(self.registry, claimed, notice) for claimed, notice in pairs]
 
     def _delivery(self, claimed: Claimed, every: list[Target]) -> Delivery:
         """Every target of the notice's person and way that has not got it yet is tried."""

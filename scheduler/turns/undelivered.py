@@ -66,7 +66,7 @@ def beside(office: Office, missed: set[str], now: int) -> Office:
     """The office with the first in line as holder whom messages still reach; as it is where that
     is nobody."""
     ways = {contact.person: contact.ways for contact in office.people}
-    line = [*alarms.in_line(office.rota, now), *ways]
+    line = [*alarms.in_line(office.rota, now), *alarms.stand_ins(office.people)]
     person = next((p for p in line if ways.get(p) and p not in missed), None)
     if person is None:
         return office

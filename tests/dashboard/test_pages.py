@@ -227,9 +227,11 @@ def many(n: int, grave: int, areas: int) -> list[today.Row]:
 
 
 def test_at_150_sets_quiet_areas_are_folded_and_others_are_not() -> None:
-    areas = today.areas(many(160, 3, 8), NOW, fold=True)
+    areas = today.areas(many(160, 3, 8), NOW, fold=True, say=words.sentence)
     assert [a.folded for a in areas] == [False] * 3 + [True] * 5
-    assert not any(a.folded for a in today.areas(many(60, 3, 8), NOW, fold=False))
+    assert not any(
+        a.folded for a in today.areas(many(60, 3, 8), NOW, fold=False, say=words.sentence)
+    )
 
 
 @pytest.mark.parametrize(

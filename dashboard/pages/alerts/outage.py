@@ -24,6 +24,7 @@ from dashboard.request_context import (
 )
 from dashboard.viewers import Viewer
 from dashboard.views.alerts import state_words
+from dashboard.views.audience import sentence_for
 from dashboard.views.findings import OutageUnitView, OutageView, outage_view
 from dashboard.views.named import SetName, set_name, staff_name
 from fleet import bounds, words
@@ -159,7 +160,7 @@ def _head(services: Services, scope: Scope, outage: Outage, now: int) -> OutageH
         id=outage.id,
         place=place or ("One site" if outage.alone else outage.area),
         severity=found.severity if outage.ended_at is None else "note",
-        said=words.sentence(found, outage.zone, now),
+        said=sentence_for(scope)(found, outage.zone, now),
         since=phrases.since(outage.began_at, outage.zone, now),
         over="" if outage.ended_at is None else words.moment(outage.ended_at, outage.zone, now),
         state=state_words(episode, outage.zone, now, scope) if episode else "",
@@ -188,7 +189,7 @@ def outage(
 ) -> HTMLResponse:
     found = find(services, scope, id)
     now = services.clock()
-    told = outage_view(found, now)
+    told = outage_view(found, now, sentence_for(scope))
     shown = told.units[at : at + A_PAGE]
     rows = lists.sets_of(services.registry, scope, (), {m.site for m in shown})
     sets = {row.unit.id: row for row in rows}

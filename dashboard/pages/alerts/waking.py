@@ -20,7 +20,7 @@ from scheduler.alarms.waking import CONCERNS, changed, table
 
 router = APIRouter(include_in_schema=False)
 CRITICAL = {"life": "Life depends on it", "business": "Business", "home": "Home"}
-MAINS = {"off": "mains off", "on": "mains healthy or not known"}
+MAINS = {"off": "mains off", "on": "mains healthy or not known", "not_sensed": "mains not sensed"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -253,7 +253,7 @@ def _chosen(services: Services, scope: Scope, chosen: FoundUnit, now: int) -> Ch
     return ChosenSet(
         set=set_name(unit, site, customer),
         state=unit_page.state(summary, zone, now),
-        notices=tuple(set_notices.notices(findings, zone, now)[:3]),
+        notices=tuple(set_notices.notices(findings, zone, now, words.sentence)[:3]),
         jobs=tuple(
             OpenJob(id=job.id, title=job.title, state=job_sentences.STATES[job.state])
             for job in open_jobs[:6]

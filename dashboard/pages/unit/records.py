@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 
 from dashboard import authors
 from dashboard.pages import forms
+from dashboard.views.audience import Say
 from dashboard.views.named import staff_name
 from fleet import words
 from fleet.findings import AnyFacts
@@ -61,9 +62,9 @@ class NoteLine:
     verb: str = ""
 
 
-def note_line(finding: Finding, unit: str, zone: str, now: int) -> NoteLine:
+def note_line(finding: Finding, unit: str, zone: str, now: int, say: Say) -> NoteLine:
     """A Note in words, with the form that answers it, filled in as far as it is known."""
-    said = words.sentence(finding, zone, now)
+    said = say(finding, zone, now)
     kind, sent = _answer(finding.facts)
     return NoteLine(
         seen=said.seen,

@@ -29,6 +29,7 @@ from dashboard.views import (
     starting,
     supply,
 )
+from dashboard.views.audience import sentence_for
 from dashboard.views.battery import BatteryPanel
 from dashboard.views.due import DueLine
 from dashboard.views.exercise import ExercisePanel
@@ -158,7 +159,7 @@ def unit_screen(
     ran = logbook.runs_of(days, summary, begin, end, reasons)
     starts = logbook.starts_of(days, summary, begin, end)
     today = phrases.site_today(zone, now)
-    findings = summary.findings if summary else ()
+    findings, say = summary.findings if summary else (), sentence_for(scope)
     unsure = lists.unsure_spells(services.registry, scope, unit.id, now - UNSURE_DAYS * DAY_S, end)
     recorded = lists.records(services.registry, scope, unit.id)
     counts = lists.start_counts(services.registry, scope, unit.make, unit.model)
@@ -167,14 +168,16 @@ def unit_screen(
         set=set_name(unit, site, customer),
         state=state(summary, zone, now),
         reach=reach(unit, site, customer),
-        answer=readiness.panel(summary, verdict, zone, now),
+        answer=readiness.panel(summary, verdict, zone, now, scope),
         supplies=readiness.supplies(verdict, ran, zone, now),
         last_start=last_start.panel(
             verdict, inputs, traces(services, scope, unit.id, now), zone, now
         ),
-        notices=notices(findings, zone, now),
-        notes=[records.note_line(f, unit.id, zone, now) for f in findings if f.severity == "note"],
-        cautions=cautions(findings, zone, now),
+        notices=notices(findings, zone, now, say),
+        notes=[
+            records.note_line(f, unit.id, zone, now, say) for f in findings if f.severity == "note"
+        ],
+        cautions=cautions(findings, zone, now, say),
         done=forms.DONE.get(done, ""),
         undo=records.standing(recorded, record),
         bars=readings.bars(inputs, days, summary, zone, now) if inputs else [],

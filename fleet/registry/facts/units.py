@@ -161,3 +161,14 @@ _EVENTS = in_event_order(
         t.device_event.c.at < sa.bindparam("end"),
     )
 )
+
+
+def taken_on(reg: Registry, unit: str) -> int | None:
+    """When a device was first said to speak for a unit (UTC seconds): when the firm took it on; None
+    where none ever was."""
+    c = t.claim.c
+    with reg.read() as connection:
+        found = connection.execute(
+            sa.select(sa.func.min(c.said_at)).where(c.unit == unit)
+        ).scalar_one()
+    return None if found is None else int(found)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import msgspec
 import sqlalchemy as sa
 
-from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking
+from fleet.model import Contact, DeliveryMethod, QuietHours, Rota, Waking, WakingRow
 from fleet.registry.base import documents, tables
 from fleet.registry.base.engine import Registry
 from fleet.registry.office import quiet_hours
@@ -17,6 +18,17 @@ SOONEST: tuple[DeliveryMethod, ...] = ("push", "sms", "webhook", "email")
 STAFF = ("technician", "office", "owner")
 
 
+class StoredWaking(Waking, frozen=True, kw_only=True):
+    """A waking table as it is stored. edition: which rows the table had when it was agreed; in the
+    first, a failed start without mains sensing went by the row of healthy mains."""
+
+    edition: int = 1
+
+
+EDITION = 2
+"""Of the waking table as it is written today. Definition."""
+
+
 def rota(reg: Registry) -> tuple[Rota, int]:
     """(the rota, its number); an empty one, 0, before the first."""
     return newest(reg, "rota", Rota, Rota())
@@ -24,7 +36,8 @@ def rota(reg: Registry) -> tuple[Rota, int]:
 
 def waking(reg: Registry) -> tuple[Waking, int]:
     """(what the owner changed of the waking table, its number)."""
-    return newest(reg, "waking", Waking, Waking())
+    held, n = newest(reg, "waking", StoredWaking, StoredWaking(edition=EDITION))
+    return Waking(rows=held.rows if held.edition >= EDITION else _of_first_edition(held.rows)), n
 
 
 def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None:
@@ -34,14 +47,25 @@ def agree_rota(reg: Registry, agreed: Rota, n: int, by: Actor, now: int) -> None
 
 def agree_waking(reg: Registry, agreed: Waking, n: int, by: Actor, now: int) -> None:
     """Put a waking table in place of number n. Raises AgreedMeanwhile."""
-    append(reg, "waking", documents.encode(agreed), n, by, now)
+    stored = StoredWaking(rows=agreed.rows, edition=EDITION)
+    append(reg, "waking", documents.encode(stored), n, by, now)
+
+
+def _of_first_edition(rows: tuple[WakingRow, ...]) -> tuple[WakingRow, ...]:
+    """What the owner said of no cover with the mains healthy was said of these failed starts too."""
+    apart = (
+        msgspec.structs.replace(row, concern="start_failed", mains="not_sensed")
+        for row in rows
+        if (row.concern, row.mains) == ("no_cover", "on")
+    )
+    return (*rows, *apart)
 
 
 def contacts(reg: Registry) -> tuple[Contact, ...]:
     """Everybody of the firm who may come in, how they are reached (`notices.targets`), the way that
     is heard soonest first, and their quiet hours."""
     c = tables.person.c
-    query = sa.select(c.id, c.name).where(c.active.is_(True), c.role.in_(STAFF))
+    query = sa.select(c.id, c.name, c.role).where(c.active.is_(True), c.role.in_(STAFF))
     query = query.where(c.customers.is_(None)).order_by(c.name, c.id)
     reached = {(one.person, one.way) for one in targets(reg)}
     quiet = quiet_hours.every(reg)
@@ -50,6 +74,7 @@ def contacts(reg: Registry) -> tuple[Contact, ...]:
             Contact(
                 person=r.id,
                 name=r.name,
+                role=r.role,
                 ways=tuple(w for w in SOONEST if (r.id, w) in reached),
                 quiet=quiet.get(r.id, (QuietHours(), 0))[0],
             )

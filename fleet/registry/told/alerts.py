@@ -41,6 +41,17 @@ def history(reg: Registry, scope: Scope, since: int, limit: int = 20_000) -> lis
         return episodes_of(connection, rows)
 
 
+def opened_since(reg: Registry, scope: Scope, since: int) -> list[Episode]:
+    """Episodes that were opened since a moment and are open still, the oldest first."""
+    c = tables.episode.c
+    query = sa.select(tables.episode).where(
+        customer_in(scope, c.customer), c.closed_at.is_(None), c.opened_at >= since
+    )
+    with reg.read() as connection:
+        rows = connection.execute(query.order_by(c.opened_at, c.id)).all()
+        return episodes_of(connection, rows)
+
+
 def add_step(reg: Registry, step: Step, by: Actor) -> bool:
     """Append what a person did to an episode; False where another step of that number came first:
     read the episode again."""

@@ -17,6 +17,7 @@ from roles import HERE, Caller
 from seeding import LATE, NOW, unit_id
 
 from dashboard.pages.unit.records import note_line
+from fleet import words
 from fleet.findings.service import HourFormatAsked, MeterDisagrees, MeterReset
 from fleet.model import Finding, Record
 from fleet.registry.facts.records import add_record
@@ -105,6 +106,7 @@ def test_after_a_replacement_the_new_meters_hours_are_no_fall(
         UNIT,
         "Europe/London",
         NOW,
+        words.sentence,
     ).href
     page = client.get(href).text
     assert 'name="old_hours"' in page
@@ -142,7 +144,9 @@ def test_a_note_on_the_metering_leads_to_the_form_that_answers_it(
     query: dict[str, str],
 ) -> None:
     _, client, _ = desk
-    line = note_line(Finding(severity="note", since=NOW, facts=facts), UNIT, "Europe/London", NOW)
+    line = note_line(
+        Finding(severity="note", since=NOW, facts=facts), UNIT, "Europe/London", NOW, words.sentence
+    )
     want = f"/units/{UNIT}/record/{kind}"
     assert line.href == (f"{want}?{urlencode(query)}" if query else want)
     page = client.get(line.href)

@@ -18,6 +18,7 @@ from dashboard.views import tolerance
 from dashboard.views.contract import model
 from dashboard.views.named import SetName
 from dashboard.views.supply import MeasuredView, measured_view
+from fleet import words
 from fleet.findings import KINDS, ROWS
 from fleet.model import EngineHours, Finding, Habit, UnitSummary
 from scheduler.assess import Assessment
@@ -157,7 +158,10 @@ def test_the_worst_comes_first() -> None:
         finding("volts_standing", "act_now"),
         finding("hunting", "next_visit", 1.5),
     ]
-    lines = sorted((tolerance.line(NAME, f, ZONE, NOW) for f in found), key=lambda line: line.order)
+    lines = sorted(
+        (tolerance.line(NAME, f, ZONE, NOW, words.sentence) for f in found),
+        key=lambda line: line.order,
+    )
     assert [(line.group, line.share) for line in lines] == [
         ("Danger", ""),
         ("Out of tolerance", "140% of the way"),
@@ -172,7 +176,10 @@ def test_the_worst_comes_first() -> None:
 
 def test_every_kind_has_a_place_on_the_page() -> None:
     kinds = [row.kind for row in ROWS if row.family == "supply"]
-    placed = {tolerance.line(NAME, finding(kind, "note"), ZONE, NOW).group for kind in kinds}
+    placed = {
+        tolerance.line(NAME, finding(kind, "note"), ZONE, NOW, words.sentence).group
+        for kind in kinds
+    }
     assert placed == set(tolerance.GROUPS)
 
 

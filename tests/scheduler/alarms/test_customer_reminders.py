@@ -48,7 +48,7 @@ def test_one_digest_says_all_of_it_and_the_dangers() -> None:
     (notice,) = customer_reminders([READER], [SET, second], "Elm Power", MONDAY)
     assert notice.body.startswith("About your generators:\n")
     assert "Oak House: its last 2 regular test runs were not seen." in notice.body
-    assert "Oak House: Oil and filter is due since 20 Nov 2025." in notice.body
+    assert "Oak House: its regular service is due since 20 Nov 2025." in notice.body
     assert "Mill: " in notice.body
     assert all(line in notice.body for line in CUSTOMER_CAUTIONS)
     assert (notice.kind, notice.way, notice.customer) == ("reminder", "email", "c1")

@@ -174,7 +174,7 @@ def test_an_all_clear_waits_for_them_and_what_woke_does_not() -> None:
     night = at("2026-11-04T03:00")
     over = later(case(now=at("2026-11-03T12:00")), None, night)
     assert {n.not_before for n in alarms.tell([over], here, night)} == {at("2026-11-04T08:40")}
-    woken = case(mains_off=True, now=night)
+    woken = case(mains="off", now=night)
     assert {n.not_before for n in alarms.tell([woken], here, night)} == {night}
     soon = later(woken, None, night + 600)
     assert {n.not_before for n in alarms.tell([soon], here, night + 600)} == {night + 600}
@@ -300,7 +300,7 @@ def test_the_first_moment_at_which_who_holds_the_phone_is_up(
     for moment in range(now, leaves, 900):
         ahead = wall(moment, zone).utcoffset() > wall(moment - 7200, zone).utcoffset()  # type: ignore[operator]
         assert ahead or inside(quiet[holder(here.rota, moment)], moment, zone)
-    woken = alarms.tell([case(mains_off=True, now=now)], here, now)
+    woken = alarms.tell([case(mains="off", now=now)], here, now)
     assert {(n.person, n.not_before) for n in woken} == {(holder(here.rota, now), now)}
 
 

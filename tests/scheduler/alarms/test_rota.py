@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.model import Rota, Swap
-from scheduler.alarms import holder, in_line, next_morning, weeks_ahead
+from fleet.model import Contact, Rota, Swap
+from scheduler.alarms import holder, in_line, next_morning, recipient_at, weeks_ahead, with_stand_in
 from scheduler.alarms.rota import handover_after, took_over
 
 ZONE = "Europe/London"
@@ -102,3 +102,46 @@ def test_there_is_always_one_holder(moment: int) -> None:
     assert who in ROTA.people
     assert weeks_ahead(ROTA, moment, 1)[0][2] == who
     assert set(in_line(ROTA, moment)) == {"ann", "bob", "cat", "own"}
+
+
+NAMED: tuple[Contact, ...] = (
+    Contact(person="abe", name="Abe", role="technician", ways=("push",)),
+    Contact(person="bea", name="Bea", role="office", ways=("email",)),
+    Contact(person="cy", name="Cy", role="owner"),
+    Contact(person="di", name="Di", role="owner", ways=("email",)),
+)
+
+
+@pytest.mark.parametrize(
+    ("people", "asked"),
+    [
+        (NAMED, "di"),
+        (NAMED[:3], "bea"),
+        (NAMED[:1], "abe"),
+        (NAMED[2:3], ""),
+        ((), ""),
+    ],
+)
+def test_without_a_rota_the_owner_is_asked(people: tuple[Contact, ...], asked: str) -> None:
+    """Of the owners the first who can be reached; then the office; never whoever is first by name."""
+    assert holder(with_stand_in(Rota(), people), 0) == asked
+    agreed = Rota(people=("abe",))
+    assert with_stand_in(agreed, people) == agreed
+    assert with_stand_in(Rota(last="bea"), people) == Rota(last="bea")
+
+
+@pytest.mark.parametrize(
+    ("rota", "asked"),
+    [
+        (Rota(people=("cy", "bea")), "bea"),
+        (Rota(people=("gone",)), "di"),
+        (Rota(people=("gone",), last="abe"), "abe"),
+        (Rota(people=("abe", "bea"), start="2026-01-05"), "abe"),
+    ],
+)
+def test_a_holder_who_cannot_be_reached_silences_nobody(rota: Rota, asked: str) -> None:
+    at = int(datetime(2026, 1, 6, tzinfo=UTC).timestamp())
+    contact = recipient_at(rota, NAMED, at)
+    assert contact is not None
+    assert contact.person == asked
+    assert recipient_at(rota, NAMED[2:3], at) is None

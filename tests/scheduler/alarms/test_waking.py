@@ -16,10 +16,11 @@ from fleet.model import (
     Waking,
     WakingRow,
 )
+from fleet.model.duty import WakingMains
 from fleet.words import alert_sentences
 from scheduler import alarms
 from scheduler.alarms import AlertNews, Office, Quiet
-from scheduler.alarms.waking import CONCERNS, CRITICALITIES, changed, table, wakes
+from scheduler.alarms.waking import changed, table, wakes
 
 ANN = Contact(person="ann", name="Ann", ways=("push", "email"))
 BOB = Contact(person="bob", name="Bob", ways=("sms",))
@@ -32,7 +33,15 @@ OFFICE = Office(
 MORNING = at("2026-11-04T06:30")
 
 
-DEFAULTS: list[tuple[str, Severity, Criticality, bool, bool]] = [
+DEFAULTS: list[tuple[str, Severity, Criticality, bool | None, bool]] = [
+    ("failed_start", "act_now", "home", None, True),
+    ("failed_start", "act_now", "business", None, True),
+    ("failed_start", "act_now", "life", None, True),
+    ("not_in_auto", "act_now", "home", None, False),
+    ("not_in_auto", "act_now", "life", None, True),
+    ("not_reporting", "no_word", "home", None, False),
+    ("shut_down", "act_now", "home", None, False),
+    ("fuel_low", "same_day", "life", None, False),
     ("failed_start", "act_now", "home", True, True),
     ("failed_start", "act_now", "home", False, False),
     ("failed_start", "act_now", "business", True, True),
@@ -53,29 +62,38 @@ DEFAULTS: list[tuple[str, Severity, Criticality, bool, bool]] = [
 
 @pytest.mark.parametrize(("kind", "severity", "criticality", "off", "woken"), DEFAULTS)
 def test_the_default_table(
-    kind: str, severity: Severity, criticality: Criticality, off: bool, woken: bool
+    kind: str, severity: Severity, criticality: Criticality, off: bool | None, woken: bool
 ) -> None:
-    """docs/engineering/alarms.md#who-is-woken."""
+    """docs/engineering/alarms.md#who-is-woken. None: nothing there tells of the mains."""
     finding = made(kind, severity=severity, since=0)
-    assert wakes(Waking(), finding, criticality, mains_off=off) is woken
+    mains: dict[bool | None, WakingMains] = {True: "off", False: "on", None: "not_sensed"}
+    assert wakes(Waking(), finding, criticality, mains[off]) is woken
 
 
 def test_the_owner_changes_rows_and_no_danger_sleeps() -> None:
-    rows = [(c, crit, m, False) for c in CONCERNS for crit in CRITICALITIES for m in ("off", "on")]
+    rows = [(c, crit, m, False) for c, crit, m, _, _ in table(Waking())]
     never = changed(rows)
     failed = made("failed_start", severity="act_now", since=0)
-    assert not wakes(never, failed, "life", mains_off=True)
+    assert not wakes(never, failed, "life", "off")
+    assert not wakes(never, failed, "life", "not_sensed")
     for kind in ("volts_standing", "open_neutral", "over_voltage"):
         danger = made(kind, severity="act_now", since=0)
-        assert wakes(never, danger, "home", mains_off=False)
+        assert wakes(never, danger, "home", "on")
     row = WakingRow(concern="no_cover", criticality="home", mains="on", wake="wake")
-    assert wakes(Waking(rows=(row,)), failed, "home", mains_off=False)
+    assert wakes(Waking(rows=(row,)), failed, "home", "on")
+    unsensed = WakingRow(
+        concern="start_failed", criticality="home", mains="not_sensed", wake="morning"
+    )
+    left = Waking(rows=(unsensed,))
+    assert not wakes(left, failed, "home", "not_sensed")
+    assert wakes(left, failed, "business", "not_sensed")
+    assert wakes(left, failed, "home", "off")
     back = changed([(c, crit, m, default) for c, crit, m, _, default in table(never)])
     assert back == Waking()
 
 
 def test_what_wakes_leaves_at_once_by_every_way() -> None:
-    found = alarms.tell([case(mains_off=True)], OFFICE, NIGHT)
+    found = alarms.tell([case(mains="off")], OFFICE, NIGHT)
     assert [(n.person, n.way, n.wakes, n.not_before, n.kind) for n in found] == [
         ("ann", "push", True, NIGHT, "alert"),
         ("ann", "email", True, NIGHT, "alert"),
@@ -119,8 +137,7 @@ def test_the_edges_of_the_day(hour: str) -> None:
 def test_the_same_again_is_the_same_notice() -> None:
     """A turn that is computed twice gives the same ids, whenever it is."""
     ids = [
-        [n.id for n in alarms.tell([case(mains_off=True)], OFFICE, now)]
-        for now in (NIGHT, NIGHT + 40)
+        [n.id for n in alarms.tell([case(mains="off")], OFFICE, now)] for now in (NIGHT, NIGHT + 40)
     ]
     assert ids[0] == ids[1]
     assert len(set(ids[0])) == 2
@@ -160,7 +177,7 @@ def test_a_danger_nobody_has_checked_says_so(learning: bool, adopted: bool) -> N
 
 
 def test_silent_states_tell_nobody() -> None:
-    held = case(mains_off=True, quiet=Quiet(visit="visit:1"))
+    held = case(mains="off", quiet=Quiet(visit="visit:1"))
     assert alarms.tell([held], OFFICE, NIGHT) == []
     assert alarms.withdrawn([held]) == [held.episode.id]
     freed = later(held, held.episode.finding, NIGHT + 60)
@@ -168,13 +185,13 @@ def test_silent_states_tell_nobody() -> None:
 
 
 def test_a_set_inside_an_outage_is_told_by_its_call_list() -> None:
-    assert alarms.tell([case(mains_off=True, grouped=True)], OFFICE, NIGHT) == []
-    danger = case("volts_standing", mains_off=True, grouped=True, facts={})
+    assert alarms.tell([case(mains="off", grouped=True)], OFFICE, NIGHT) == []
+    danger = case("volts_standing", mains="off", grouped=True, facts={})
     assert alarms.tell([danger], OFFICE, NIGHT)
 
 
 def test_one_all_clear() -> None:
-    first = case(mains_off=True)
+    first = case(mains="off")
     over = later(first, None, NIGHT + 600)
     told = alarms.tell([over], OFFICE, NIGHT + 600)
     assert {n.person for n in told} == {c.person for c in OFFICE.people}, (
@@ -194,7 +211,7 @@ def test_an_all_clear_in_the_night_long_after_waits() -> None:
 
 
 def test_the_next_in_line_is_told_of_what_nobody_answers() -> None:
-    first = alarms.tell([case(mains_off=True)], OFFICE, NIGHT)
+    first = alarms.tell([case(mains="off")], OFFICE, NIGHT)
     assert alarms.escalate(first, OFFICE, NIGHT + 899) == []
     (notice,) = alarms.escalate(first, OFFICE, NIGHT + 900)
     assert (notice.person, notice.way, notice.kind, notice.wakes) == (
@@ -225,9 +242,9 @@ def test_a_message_has_one_line_of_subject_and_its_cautions() -> None:
 
 
 def test_nobody_to_tell_is_no_fault() -> None:
-    assert alarms.tell([case(mains_off=True)], Office(), NIGHT) == []
+    assert alarms.tell([case(mains="off")], Office(), NIGHT) == []
     mute = Office(people=(Contact(person="ann", name="Ann"),), rota=OFFICE.rota)
-    assert alarms.tell([case(mains_off=True)], mute, NIGHT) == []
+    assert alarms.tell([case(mains="off")], mute, NIGHT) == []
 
 
 def test_late_news_has_both_times() -> None:

@@ -20,7 +20,7 @@ from dashboard import svg
 from dashboard.app import create_app
 from dashboard.views import last_start
 from dashboard.views import readiness as answer
-from fleet.model import Calibration, DeviceEvent, MainsNow, ReadinessNow, Run
+from fleet.model import EVERYTHING, Calibration, DeviceEvent, MainsNow, ReadinessNow, Run
 from fleet.registry import unscoped
 from fleet.registry.facts.rows import PulseBatch
 from scheduler.rules.battery import BatterySeen, CrankLook
@@ -32,7 +32,7 @@ DAY = 86_400
 
 def test_a_ready_set_says_its_proof_and_what_is_not_seen() -> None:
     verdict = life()
-    top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at)
+    top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at, EVERYTHING)
     assert top.state == "ready"
     assert top.said == "Started by itself 2 hours ago and made 231 V."
     facts = dict(top.facts)
@@ -44,7 +44,7 @@ def test_a_ready_set_says_its_proof_and_what_is_not_seen() -> None:
 
 def test_what_else_and_what_limits_it_is_said() -> None:
     verdict = life(records=(), until=20 * DAY)
-    top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at)
+    top = answer.panel(verdict.summary, verdict, "Europe/Madrid", verdict.at, EVERYTHING)
     assert top.said.startswith("Not proven for 20 days")
     assert "Also taken over, and its readings are not yet checked with a meter." in top.others
     assert top.limits == [], "said once"
@@ -57,7 +57,7 @@ def test_what_else_and_what_limits_it_is_said() -> None:
 
 
 def test_a_set_nobody_has_looked_at() -> None:
-    assert answer.panel(None, None, "UTC", NOW) == answer.ReadinessPanel(
+    assert answer.panel(None, None, "UTC", NOW, EVERYTHING) == answer.ReadinessPanel(
         state="unknown",
         said="It has not been looked at yet.",
         others=[],

@@ -91,7 +91,10 @@ def test_a_restart_sends_nothing_again_and_one_all_clear(house: House) -> None:
 def test_what_is_over_before_it_left_is_not_sent(house: House) -> None:
     """In the night, at a home with mains: it waits for 06:30, and by then it has started."""
     night = T0 + 3600
-    episode = fails(house, "u1", night)
+    with_mains = Reading("u1", night, READS | {"mains_v": 230.0})
+    house.hear([with_mains], [failed("u1", night)], night)
+    house.turn(night + 2)
+    episode = alert(house, "u1")
     assert [n.not_before > night for n in sent(house, episode.id)] == [True]
     run = [Reading("u1", night + 600 + s, {"ac_v": 231.0}) for s in range(0, 300, 30)]
     house.hear(run, [DeviceEvent(device="u1", at=night + 590, event="crank")], night + 900)
@@ -163,3 +166,10 @@ def test_what_a_device_kept_while_its_link_was_down_is_told_with_both_times(hous
     house.hear([Reading("u1", again, READS)], [failed("u1", again)], again)
     house.turn(again + 2)
     assert "learned" not in sent(house, episode.id)[-1].subject, "the next one came at once"
+
+
+def test_a_failed_start_in_the_night_where_nothing_tells_of_the_mains_wakes(house: House) -> None:
+    """A home whose set has no mains sensing: it tried to start by itself, so the mains may be off."""
+    night = T0 + 3600
+    episode = fails(house, "u1", night)
+    assert [(n.wakes, n.not_before) for n in sent(house, episode.id)] == [(True, night + 2)]

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from posts import MailServer, WebServer, mail_server, web_server
 from service import free_port, wait_for
 
-from fleet.model import EVERYTHING, DeliveryMethod, Notice, Scope
+from fleet.model import EVERYTHING, DeliveryMethod, Notice, NoticeKind, Scope
 from fleet.registry import people
 from fleet.registry.base.engine import Registry
 from fleet.registry.base.faults import RegistryDown
@@ -345,7 +345,7 @@ def test_who_cannot_be_reached_is_told_of(reg: Registry, ann: str, post: MailSer
 
 
 def test_contacts_have_the_ways_of_their_targets_soonest_first(reg: Registry, ann: str) -> None:
-    assert [c.ways for c in duty_rota.contacts(reg)] == [("email",)]
+    assert [(c.role, c.ways) for c in duty_rota.contacts(reg)] == [("owner", ("email",))]
     reach(reg, ann, "ntfys://push.example.org/secret-topic")
     reach(reg, ann, "ann.duty@example.org")
     assert [c.ways for c in duty_rota.contacts(reg)] == [("push", "email")]
@@ -528,3 +528,92 @@ def test_what_could_not_be_delivered_is_said_of_the_service(
     assert outbox.outbox_counts(reg, EVERYTHING, NOW + 8 * 86_400) == {"late": 1}, (
         "that one is still tried"
     )
+
+
+def test_mails_of_one_alert_are_one_thread(reg: Registry, ann: str, post: MailServer) -> None:
+    """Raised, told again, asked of the next in line and over: one thread. A test is of none."""
+    steps: list[tuple[str, NoticeKind]] = [
+        ("1", "alert"),
+        ("3", "changed"),
+        ("1.1", "escalated"),
+        ("5", "cleared"),
+    ]
+    told = [
+        notice(ann, n=7, id=f"n{n:031d}", step=step, kind=kind, not_before=NOW - 10 + n)
+        for n, (step, kind) in enumerate(steps)
+    ]
+    other = notice(ann, n=8, kind="weekly_test", cause="weekly_test:2026-11-02")
+    put(reg, *told[:3], notice(ann, n=9), other)
+    put(reg, told[3])
+    assert outbox_runs.send(reg, mail(post), KEY, NOW).sent == 6
+    thread = [got for got in post.got if got["References"] == "<alert.e7@example.org>"]
+    assert [got["X-Hourhand-Notice"] for got in thread] == [one.id for one in told]
+    assert all(got["In-Reply-To"] == got["References"] for got in thread)
+    assert [got["Message-ID"] for got in thread] == [f"<{one.id}@example.org>" for one in told]
+    (apart,) = (got for got in post.got if got["X-Hourhand-Notice"] == other.id)
+    assert (apart["References"], apart["In-Reply-To"]) == (None, None)
+    assert {got["Auto-Submitted"] for got in post.got} == {"auto-generated"}
+    for got in post.got:
+        assert [len(got.get_all(name, [])) for name in ("Message-ID", "From", "To", "Date")] == [
+            1
+        ] * 4
+
+
+def test_a_second_try_is_the_same_mail(reg: Registry, ann: str) -> None:
+    """The first was taken, and its outcome was lost: a reader's mail program sees one mail."""
+    with mail_server() as first, mail_server() as second:
+        put(reg, notice(ann))
+        assert outbox.claim(reg, NOW, "email", 8)
+        target = Target(id="t", person=ann, way="email", shown="", address="ann@example.org")
+        assert deliver(target, notice(ann), mail(first)) == ("delivered", "")
+        assert outbox_runs.send(reg, mail(second), KEY, NOW + LEASE_S).sent == 1
+        (one,), (again,) = first.got, second.got
+        assert one["Message-ID"] == again["Message-ID"]
+
+
+@pytest.mark.parametrize(
+    ("firm", "name", "sender", "from_", "to"),
+    [
+        ("Elm Power", "Ann", "duty@example.org", "Elm Power", "Ann"),
+        ("Elm Power", "Ann", "Duty desk <duty@example.org>", "Duty desk", "Ann"),
+        (
+            "Müller, Söhne",
+            'Zoë "Z" <x@y.z>\r\nBcc: eve@x.y',
+            "duty@example.org",
+            "Müller, Söhne",
+            'Zoë "Z" <x@y.z> Bcc: eve@x.y',
+        ),
+    ],
+)
+def test_a_mail_names_who_writes_and_whom(
+    post: MailServer, firm: str, name: str, sender: str, from_: str, to: str
+) -> None:
+    target = Target(id="t", person="p", way="email", shown="", address="a@example.org", name=name)
+    made = mail(post, firm=firm, sender=sender)
+    assert deliver(target, notice("p"), made) == ("delivered", "")
+    (got,) = post.got
+    assert [(a.display_name, a.addr_spec) for a in got["From"].addresses] == [
+        (from_, "duty@example.org")
+    ]
+    assert [(a.display_name, a.addr_spec) for a in got["To"].addresses] == [(to, "a@example.org")]
+    assert got["Bcc"] is None
+
+
+def test_a_person_is_named_in_the_mail_to_them(reg: Registry, ann: str, post: MailServer) -> None:
+    put(reg, notice(ann))
+    outbox_runs.send(reg, mail(post), KEY, NOW)
+    reach(reg, ann, "ann.duty@example.org")
+    put(reg, notice(ann, n=2))
+    outbox_runs.send(reg, mail(post), KEY, NOW)
+    assert [str(got["To"]) for got in post.got] == [
+        "Ann <ann@example.org>",
+        "Ann <ann.duty@example.org>",
+    ]
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_a_mail_leaves_by_no_way_that_others_read(post: MailServer, security: str) -> None:
+    """The server offers no encryption: nothing of the message is said."""
+    target = Target(id="t", person="p", way="email", shown="", address="a@example.org")
+    assert deliver(target, notice("p"), mail(post, security=security))[0] == "not_delivered"
+    assert post.got == []

@@ -19,6 +19,7 @@ from fleet.registry.told.outbox.outbox import (
     put_down,
     record,
     release,
+    reword,
 )
 from fleet.registry.told.outbox.tries import (
     Outcome,
@@ -61,6 +62,7 @@ __all__ = [
     "record",
     "release",
     "remove_target",
+    "reword",
     "targets",
     "tries_of",
     "unreached",

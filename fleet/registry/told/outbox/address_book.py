@@ -25,7 +25,8 @@ class TargetRefused(RegistryFault):
 
 class Target(msgspec.Struct, frozen=True, kw_only=True):
     """Where a person is reached. shown: what may be seen of the address; address: the whole of it,
-    '' where it was not asked for or cannot be opened with this installation's key."""
+    '' where it was not asked for or cannot be opened with this installation's key. name: the
+    person's."""
 
     id: str
     person: str
@@ -34,6 +35,7 @@ class Target(msgspec.Struct, frozen=True, kw_only=True):
     address: str = ""
     made_at: int = 0
     made_by: str = ""
+    name: str = ""
 
 
 def add_target(
@@ -97,15 +99,20 @@ def targets(
     Who signs in with an e-mail address and has no other is reached there.
     """
     c, p = tables.target.c, tables.person.c
-    query = sa.select(tables.target).join(tables.person, p.id == c.person)
+    query = sa.select(tables.target, p.name).join(tables.person, p.id == c.person)
     query = query.where(c.removed_at.is_(None), p.active.is_(True)).order_by(c.made_at, c.id)
-    by_login = sa.select(p.id, p.login).where(p.active.is_(True)).order_by(p.id)
+    by_login = sa.select(p.id, p.login, p.name).where(p.active.is_(True)).order_by(p.id)
     with reg.read() as connection:
         found = [_target(row, key) for row in connection.execute(query)]
         mailed = {one.person for one in found if one.way == "email"}
         found += [
             Target(
-                id=f"login-{row.id}", person=row.id, way="email", shown=row.login, address=row.login
+                id=f"login-{row.id}",
+                person=row.id,
+                way="email",
+                shown=row.login,
+                address=row.login,
+                name=row.name,
             )
             for row in connection.execute(by_login)
             if "@" in row.login and row.id not in mailed
@@ -133,4 +140,5 @@ def _target(row: sa.Row[tuple[object, ...]], key: bytes | None) -> Target:
         address=address,
         made_at=held["made_at"],
         made_by=held["made_by"],
+        name=held.get("name", ""),
     )

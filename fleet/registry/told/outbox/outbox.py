@@ -134,6 +134,20 @@ def _readable(doc: bytes) -> Notice | None:
         return None
 
 
+def reword(reg: Registry, claimed: Claimed, notice: Notice) -> Claimed:
+    """The claimed notice with words of its own moment, kept as what was said; the same where nothing
+    changed, or where somebody else has taken the claim over meanwhile."""
+    if notice == claimed.notice:
+        return claimed
+    c = tables.notice.c
+    mine = sa.and_(c.id == notice.id, c.state == "claimed", c.tries == claimed.token)
+    with reg.write() as connection:
+        connection.execute(
+            sa.update(tables.notice).where(mine).values(doc=documents.encode(notice))
+        )
+    return msgspec.structs.replace(claimed, notice=notice)
+
+
 def release(reg: Registry, now: int) -> int:
     """Whoever begins to lead takes over what a sender before it had claimed; how many."""
     c = tables.notice.c
