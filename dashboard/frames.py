@@ -47,6 +47,7 @@ GLYPHS: dict[Condition, str] = {
     "laid_up": "s-laid",
     "not_reporting": "mute",
     "last_heard_running": "s-was",
+    "no_device": "s-new",
 }
 READY_MARKS: dict[Readiness, tuple[str, str]] = {
     "ready": ("r-ready", ""),
@@ -256,8 +257,9 @@ def banner(services: Services, scope: Scope) -> Banner:
 def _bar(services: Services, scope: Scope) -> Bar:
     counts = lists.counts(services.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0) + counts.not_assessed
+    equipped = counts.units - counts.by_condition.get("no_device", 0)
     grave = sum(counts.by_severity.get(severity, 0) for severity in SEVERITIES[:-1])
-    return Bar(units=counts.units, reporting=max(0, counts.units - silent), alerts=grave)
+    return Bar(units=equipped, reporting=max(0, equipped - silent), alerts=grave)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,13 +92,14 @@ def runs_of(
     end: int,
     reasons: Iterable[RunReason] = (),
 ) -> list[Run]:
-    """Runs that overlap [start, end), oldest first, with the one still going on.
+    """Runs that overlap [start, end), oldest first, with the one still going on, or in which the
+    set fell silent: its day has not closed it.
 
     reasons: those of the assessment, which knows the agreed exercise where a day does not.
     """
     runs = {run.start: run for day in days for run in day.runs}
     last = summary.last_run if summary else None
-    if last is not None and last.end is None:
+    if last is not None and (last.end is None or last.end_seen == "gap"):
         runs.setdefault(last.start, last)
     for reason in reasons:
         run = runs.get(reason.start)

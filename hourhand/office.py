@@ -19,6 +19,7 @@ from fleet.registry.base.engine import Registry
 from fleet.registry.facts import records
 from fleet.registry.told import alerts
 from fleet.settings import Settings
+from fleet.words import readiness_sentences
 from hourhand.imports import import_command, take_file
 from hourhand.moments import MomentFault, moment_of
 from hourhand.options import add_command, data_option, json_option, registry_of, settings_of
@@ -174,6 +175,7 @@ def _listed(row: Row, raised: list[Episode] | None) -> dict[str, object]:
         "area": unit.area,
         "device": unit.device,
         "condition": m.condition if m else None,
+        "last_heard_running_at": m.ran_at if m else None,
         "engine_hours_h": m.hours.hours_h if m else None,
         "heard_at": m.heard_at if m else None,
         "findings": [f.kind for f in m.findings] if m else [],
@@ -193,7 +195,7 @@ def _condition_cells(summary: UnitSummary | None, zone: str, now: int) -> tuple[
     hours = summary.hours.hours_h
     worst = summary.findings[0] if summary.findings else None
     return (
-        words.condition(summary.condition),
+        readiness_sentences.condition_now(summary, zone, now),
         "" if hours is None else words.hours(hours),
         "never" if summary.heard_at is None else words.moment(summary.heard_at, zone, now),
         ""

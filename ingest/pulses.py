@@ -52,6 +52,8 @@ class Opened:
         "_next_due_at",
         "_online",
         "_pulse",
+        "_puzzling_at",
+        "_puzzling_since",
         "_received_b",
         "_seat_at",
         "_seeds",
@@ -103,6 +105,7 @@ class Opened:
         self._told_wrong_at = 0
         self._told_at = pulse.clock_told_at
         self._untimed_since, self._untimed_at = pulse.untimed_since, pulse.untimed_at
+        self._puzzling_since, self._puzzling_at = pulse.puzzling_since, pulse.puzzling_at
         self._seat_at, self._unsure_after = pulse.seat_at, pulse.unsure_after
         self._received_b = 0
         self._forgiven: dict[str, int] = {}
@@ -118,7 +121,11 @@ class Opened:
         elif retained:
             self._seeds.extend(said.seeds)
             return
+        elif said.rejects and not said.readings and not said.events:
+            self._puzzled(received_at)
         else:
+            if self._puzzling_since is not None:
+                self._understood(received_at)
             if said.readings and not (message.queued or message.dup or said.clock_absent):
                 self._delivery, self._deliveries = delivered(
                     self._delivery, self._deliveries, said.readings, received_at
@@ -273,6 +280,8 @@ class Opened:
             clock_told_at=self._told_at,
             untimed_since=self._untimed_since,
             untimed_at=self._untimed_at,
+            puzzling_since=self._puzzling_since,
+            puzzling_at=self._puzzling_at,
             delivery=self._delivery,
             deliveries=self._deliveries,
             clock=self.clock,
@@ -288,6 +297,19 @@ class Opened:
             self._heard_at = received_at
         if self._online is False and received_at >= (self._status_at or 0):
             self._online = True
+
+    def _puzzled(self, received_at: int) -> None:
+        """A message of which nothing could be understood: the device speaks, and is not heard."""
+        if self._puzzling_since is None:
+            self._puzzling_since = received_at
+            self.days.add(received_at // 86_400)
+        self._puzzling_at = max(received_at, self._puzzling_at or 0)
+
+    def _understood(self, received_at: int) -> None:
+        """A message was understood, and none since was not."""
+        if received_at >= (self._puzzling_at or 0):
+            self._puzzling_since = self._puzzling_at = None
+            self.days.add(received_at // 86_400)
 
     def _contact_lost(self) -> None:
         """When it was sent is not known, and the last certain contact stays the last."""

@@ -194,10 +194,10 @@ def unknown(known: Known, proof: Proof | None) -> list[Reason]:
 
     Gives: reasons, words with since when [UTC s]. Definition.
     """
-    if known.begun_at is None:
-        return [("never_heard", None)]
     if not known.fitted:
         return [("no_device", None)]
+    if known.begun_at is None:
+        return [("never_heard", None)]
     if known.silent_since is not None:
         return [(reporting.NOT_REPORTING.kind, known.silent_since)]
     if proof is None and learning_until(known.begun_at, known.now) is not None:

@@ -9,13 +9,15 @@ from fastapi import APIRouter, Query
 from dashboard.api.as_of import AsOf, alerts_then, moment_of
 from dashboard.api.units import Cursor, Limit
 from dashboard.request_context import CurrentScope, Services, TheServices, require
+from dashboard.views.alerts import with_age
 from dashboard.views.audience import sentence_for
 from dashboard.views.due import DuePage, due_view
-from dashboard.views.findings import AlertPage, OutagePage, alert_view, outage_view
+from dashboard.views.findings import AlertPage, AlertView, OutagePage, alert_view, outage_view
 from dashboard.views.readiness import ReadinessCountView, readiness_count
 from fleet.findings.mains import where
-from fleet.model import Scope
+from fleet.model import Episode, Scope
 from fleet.registry import lists
+from fleet.registry.lists.unit import UnitRow
 from fleet.registry.told import kept_outages
 
 router = APIRouter(prefix="/api", tags=["fleet"], dependencies=[require("reader")])
@@ -62,11 +64,8 @@ def alerts(
         stood = alerts_then(services, scope, now, unit)
         begin = next((n + 1 for n, e in enumerate(stood) if e.id == cursor), 0)
         found = stood[begin : begin + limit + 1]
-    zones = zones_of(services, scope, [episode.subject for episode in found[:limit]])
-    items = tuple(
-        alert_view(e, zones.get(e.subject) or where(e.finding.facts)[1] or "UTC", now, scope)
-        for e in found[:limit]
-    )
+    rows = rows_of(services, scope, [episode.subject for episode in found[:limit]])
+    items = tuple(_alert(e, rows.get(e.subject), now, scope) for e in found[:limit])
     return AlertPage(items=items, next=items[-1].id if len(found) > limit else None)
 
 
@@ -76,15 +75,22 @@ def readiness(services: TheServices, scope: CurrentScope) -> ReadinessCountView:
     return readiness_count(lists.counts(services.registry, scope))
 
 
-def zones_of(services: Services, scope: Scope, subjects: list[str]) -> dict[str, str]:
-    """The site's zone of each subject that is a unit."""
-    zones: dict[str, str] = {}
+def _alert(episode: Episode, row: UnitRow | None, now: int, scope: Scope) -> AlertView:
+    """An alert in its site's zone, with when its value was heard last."""
+    if row is None:
+        return alert_view(episode, where(episode.finding.facts)[1] or "UTC", now, scope)
+    return alert_view(with_age(episode, row.summary), row.site.time_zone, now, scope)
+
+
+def rows_of(services: Services, scope: Scope, subjects: list[str]) -> dict[str, UnitRow]:
+    """The set of each subject that is one."""
+    rows: dict[str, UnitRow] = {}
     for subject in dict.fromkeys(subjects):
         kind, _, name = subject.partition(":")
         found = lists.unit(services.registry, scope, name) if kind == "unit" else None
         if found is not None:
-            zones[subject] = found[1].time_zone
-    return zones
+            rows[subject] = found
+    return rows
 
 
 @router.get("/outages")

@@ -34,7 +34,8 @@ DEVICES_SHOWN = 200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealthScreen:
-    """The Health page. units, reporting, silent, unheard: numbers of sets; newest, waiting_since:
+    """The Health page. units, reporting, silent, bare (without a
+    device), unheard: numbers of sets; newest, waiting_since:
     moments in words; live: (name, words) of pages that stay fresh. now: UTC seconds."""
 
     now: int
@@ -42,6 +43,7 @@ class HealthScreen:
     units: int
     reporting: int
     silent: int
+    bare: int
     unheard: int
     programs: list[Program]
     newest: str
@@ -61,12 +63,14 @@ def service(request: Request, services: TheServices, scope: CurrentScope) -> HTM
     counts = lists.counts(services.registry, scope)
     devices = lists.devices(services.registry, scope)
     silent = counts.by_condition.get("not_reporting", 0)
+    bare = counts.by_condition.get("no_device", 0)
     view = HealthScreen(
         now=now,
         facts=facts,
         units=counts.units,
-        reporting=max(0, counts.units - silent - counts.not_assessed),
+        reporting=max(0, counts.units - silent - bare - counts.not_assessed),
         silent=silent,
+        bare=bare,
         unheard=counts.not_assessed,
         programs=[program(entry, now) for entry in beats(facts.heartbeats, now)],
         newest=ago(facts.newest_heard_at, now),

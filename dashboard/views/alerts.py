@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from msgspec import structs
+
 from dashboard import phrases
 from dashboard.request_context import Services
 from dashboard.views.audience import sentence_for
@@ -13,9 +15,10 @@ from fleet import words
 from fleet.findings import mains
 from fleet.findings.mains import MainsOutage
 from fleet.findings.service import ServiceDue
-from fleet.model import Episode, Scope
+from fleet.model import Episode, Scope, UnitSummary
 from fleet.registry import lists
 from fleet.registry.facts.rows import UnitInputs
+from fleet.registry.lists.unit import UnitRow
 from fleet.words import alert_sentences
 from scheduler import alarms
 from scheduler.alarms.lifecycle import newest
@@ -84,8 +87,11 @@ def lines(services: Services, scope: Scope, found: list[Episode], now: int) -> l
 
 def line(services: Services, scope: Scope, episode: Episode, now: int) -> AlertLine:
     """One episode: whose, what was seen, and what became of it."""
-    about = subject(services, scope, episode)
+    row = _row(services, scope, episode)
+    about = _subject(row, episode)
     state = alarms.state_of(episode)
+    if row is not None:
+        episode = with_age(episode, row.summary)
     said = sentence_for(scope)(episode.finding, about.zone, now)
     return AlertLine(
         alert=alert_view(episode, about.zone, now, scope),
@@ -109,8 +115,32 @@ def page_of(episode: Episode) -> str:
 
 def subject(services: Services, scope: Scope, episode: Episode) -> Subject:
     """Whom it is about: a set of this Scope, a place, or the service itself."""
+    return _subject(_row(services, scope, episode), episode)
+
+
+def _row(services: Services, scope: Scope, episode: Episode) -> UnitRow | None:
+    """The set it is about, where it is about one that this Scope sees."""
     kind, _, name = episode.subject.partition(":")
-    row = lists.unit(services.registry, scope, name) if kind == "unit" else None
+    return lists.unit(services.registry, scope, name) if kind == "unit" else None
+
+
+def with_age(episode: Episode, summary: UnitSummary | None) -> Episode:
+    """An open alert with when its value was heard last, where that is too long ago; what was told is
+    of the moment it was told."""
+    if summary is None or episode.closed_at is not None:
+        return episode
+    key = (episode.kind, episode.part)
+    stands = next((f for f in summary.findings if (f.kind, f.part) == key), None)
+    since = stands.unheard_since if stands is not None else None
+    if stands is None and summary.condition == "not_reporting":
+        since = summary.heard_at
+    if since is None:
+        return episode
+    return structs.replace(episode, finding=structs.replace(episode.finding, unheard_since=since))
+
+
+def _subject(row: UnitRow | None, episode: Episode) -> Subject:
+    kind, _, name = episode.subject.partition(":")
     if row is not None:
         unit, site, customer, _ = row
         named = set_name(unit, site, customer)

@@ -21,6 +21,7 @@ class FindingView(View, frozen=True, kw_only=True):
     """What a rule saw, with its facts and its sentence. Moments are UTC seconds."""
 
     form = Form(
+        moments=frozenset({"unheard_since"}),
         types={"facts": facts.FACTS},
         about={"facts": "of its kind, which they name; each with its unit"},
     )
@@ -29,6 +30,7 @@ class FindingView(View, frozen=True, kw_only=True):
     severity: str
     since: int
     learned_at: int | None
+    unheard_since: Annotated[int | None, Meta(description="its value was not heard anew since")]
     facts: Facts
     title: str
     sentence: str
@@ -43,6 +45,7 @@ def finding_view(finding: Finding, zone: str, now: int, say: Say) -> FindingView
         part=finding.part,
         severity=finding.severity,
         since=finding.since,
+        unheard_since=finding.unheard_since,
         learned_at=finding.learned_at,
         facts=facts.finding_facts(finding.facts),
         title=said.title,

@@ -35,13 +35,16 @@ class ReadinessView(ReadinessNow, View, frozen=True, kw_only=True):
     """Would it start now and carry its load: its word, what decided it, and its proof."""
 
     form = Form(
+        moments=frozenset({"ran_at", "puzzling_since"}),
         about={
+            "ran_at": "last heard running, where it is not known to run now and nothing since has it standing",
+            "puzzling_since": "its device speaks and is not understood",
             "state": "ready, doubtful, not_ready, unknown or set_aside",
             "why": "what decided it",
             "others": "what else says the same",
             "proof_at": "newest run that began by itself",
             "blind": "what is not wired: not seen, never good",
-        }
+        },
     )
     sentence: str
 

@@ -25,7 +25,11 @@ class RunView(Run, View, frozen=True, kw_only=True):
     form = Form(
         hidden=frozenset({"start_earliest", "last_on_at"}),
         moments=frozenset({"end_latest"}),
-        about={"end": "null: still running"},
+        about={
+            "end": "null: still running; of a run whose end was not seen (end_seen: gap) the moment it was "
+            "last heard running",
+            "end_latest": "null: the end was seen, or it may run still",
+        },
     )
     length_s: int | None
     by_itself: Annotated[
@@ -125,7 +129,8 @@ def run_line(run: Run, zone: str, now: int) -> RunLine:
     """A run in words; an edge that was not seen is said so."""
     notes = []
     if run.end_seen == "gap":
-        notes.append("end not seen")
+        heard = words.moment(run.last_on_at or run.end or run.start, zone, now)
+        notes.append(f"end not seen: last heard running, {heard}")
     if run.start_seen == "gap":
         notes.append("start not seen")
     if run.bridged_by_meter:
@@ -135,11 +140,19 @@ def run_line(run: Run, zone: str, now: int) -> RunLine:
         why = f"perhaps {why}"
     return RunLine(
         start=words.moment(run.start, zone, now),
-        length="running" if run.end is None else phrases.span_words(run.end - run.start),
+        length=length(run),
         why=why,
         peak=f"{phrases.quantity(run.peak_load_kw, 1)} kW" if run.peak_load_kw else "",
         notes=", ".join(notes),
     )
+
+
+def length(run: Run) -> str:
+    """How long it ran; of one whose end was not seen the least it can have been."""
+    if run.end is None:
+        return "running"
+    ran = phrases.span_words(run.end - run.start)
+    return f"at least {ran}" if run.end_seen == "gap" else ran
 
 
 ENDS = {

@@ -21,6 +21,7 @@ from fleet.model import (
     Unit,
     UnitSummary,
 )
+from fleet.words import readiness_sentences
 
 Row = tuple[Unit, Site, Customer, UnitSummary | None]
 TURNING = frozenset({"running", "on_load", "cranking", "cooling_down"})
@@ -66,7 +67,7 @@ def needs(rows: Iterable[Row], now: int, say: Say) -> list[Need]:
 class Tile:
     """One set on the wall. severity None: nothing to act on. ready None: nothing wrong with it.
 
-    condition None: too new; live: its engine turns.
+    condition None: too new; live: its engine turns; state: the condition in words.
     """
 
     set: SetName
@@ -74,6 +75,7 @@ class Tile:
     said: str
     ready: Readiness | None
     condition: Condition | None
+    state: str
     live: bool
 
 
@@ -148,11 +150,13 @@ def tile(
     """One set on the wall: its finding, else what is wrong with its readiness, else its condition."""
     finding = worst(summary.findings) if summary else None
     ready = summary.readiness.state if summary and summary.readiness else None
+    ran_at = summary.ran_at if summary else None
     return Tile(
         set=set_name(unit, site, customer),
         severity=finding.severity if finding else None,
         said=say(finding, site.time_zone, now).title if finding else "",
-        ready=ready if ready in ("not_ready", "doubtful") else None,
+        ready=ready if ready == "not_ready" or (ready == "doubtful" and ran_at is None) else None,
         condition=summary.condition if summary else None,
+        state=readiness_sentences.condition_now(summary, site.time_zone, now) if summary else "",
         live=bool(summary and summary.condition in TURNING),
     )

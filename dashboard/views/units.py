@@ -43,6 +43,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
+from fleet.words import readiness_sentences
 from scheduler import assess
 from scheduler.rules.reliability import Harder
 from scheduler.rules.service import Duty
@@ -54,7 +55,7 @@ FINDINGS_IN_A_LINE = 2
 class UnitView(View, frozen=True, kw_only=True):
     """A set as a list tells it."""
 
-    form = Form(moments=frozenset({"condition_since", "learning_until"}))
+    form = Form(moments=frozenset({"condition_since", "last_heard_running_at", "learning_until"}))
 
     unit: str
     site: str
@@ -66,6 +67,10 @@ class UnitView(View, frozen=True, kw_only=True):
     time_zone: str
     condition: Annotated[str | None, Meta(description="null: too new, not assessed yet")] = None
     condition_since: int | None = None
+    last_heard_running_at: Annotated[
+        int | None,
+        Meta(description="where it is not known to run now, and nothing since has it standing"),
+    ] = None
     heard_at: int | None = None
     newest_at: int | None = None
     engine_hours: HoursView | None = None
@@ -105,6 +110,7 @@ def unit_view(
         bare,
         condition=summary.condition,
         condition_since=summary.condition_since,
+        last_heard_running_at=summary.ran_at,
         heard_at=summary.heard_at,
         newest_at=summary.newest_at,
         engine_hours=hours_view(summary.hours),
@@ -231,13 +237,14 @@ class FindingMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitLine:
-    """A set as one line of a list. condition None: too new. findings: the gravest; more: of others.
+    """A set as one line of a list. condition None: too new; said: in words. findings: the gravest; more: of others.
 
     why: the reason or proof of its readiness, without the word that stands beside it.
     """
 
     set: SetName
     condition: Condition | None
+    said: str
     ready: Readiness
     why: str
     heard: str
@@ -264,6 +271,7 @@ def unit_line(
     return UnitLine(
         set=set_name(unit, site, customer),
         condition=summary.condition if summary else None,
+        said=condition_words(summary, zone, now),
         ready=held.state if held else "unknown",
         why=ready_why(summary, zone, now, scope),
         heard="never" if heard is None else phrases.fresh(heard, zone, now),
@@ -274,6 +282,13 @@ def unit_line(
         ],
         more=max(0, len(grave) - FINDINGS_IN_A_LINE),
     )
+
+
+def condition_words(summary: UnitSummary | None, zone: str, now: int) -> str:
+    """Its condition, with when it was last heard running where no more is known; "" too new."""
+    if summary is None:
+        return ""
+    return readiness_sentences.condition_now(summary, zone, now)
 
 
 def ready_why(summary: UnitSummary | None, zone: str, now: int, scope: Scope) -> str:

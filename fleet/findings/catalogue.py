@@ -79,6 +79,11 @@ def sentence(finding: Finding, zone: str, now: int) -> Sentence:
     """
     row = row_of(finding.facts)
     said = row.say(finding.facts, finding, zone, now)
+    if finding.unheard_since is not None:
+        stale = (
+            f"Not heard anew since {moment(finding.unheard_since, zone, now)}: it may have changed."
+        )
+        said = msgspec.structs.replace(said, seen=f"{said.seen} {stale}")
     if row.sends:
         said = msgspec.structs.replace(said, cautions=CAUTIONS)
     if not is_late(finding):

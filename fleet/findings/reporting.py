@@ -63,19 +63,26 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     3 of its own intervals, at least 20 min; of one that sleeps the second missed report and 10 %;
     never heard for 24 h. Common practice, no source.
 
-    limit_s: how long it may be silent. last_condition: of the set when it was last heard. never: it
-    never spoke.
+    limit_s: how long it may be silent. last_condition: of the set when it was last heard. ran_at:
+    when it was last heard running, where nothing since has it standing.
+    puzzling_since, puzzling_at: receipts of the first and the newest message of which nothing could be
+    understood. never: it never spoke.
     """
 
     limit_s: WholeSeconds
     silent_since: Moment | None = None
     heard_at: Moment | None = None
     last_condition: Condition | None = None
+    ran_at: Moment | None = None
+    puzzling_since: Moment | None = None
+    puzzling_at: Moment | None = None
     never: bool = False
 
 
 def _not_reporting(facts: NotReporting, f: Found, zone: str, now: int) -> Sentence:
     heard, since = facts.heard_at, facts.silent_since
+    if facts.puzzling_at is not None:
+        return _not_understood(facts, zone, now)
     if heard is None:
         return Sentence(
             title="Never heard",
@@ -85,15 +92,39 @@ def _not_reporting(facts: NotReporting, f: Found, zone: str, now: int) -> Senten
             do="Check the device's topic and id against the register, then its power and signal.",
         )
     seen = f"Silent for {span(now - heard)}, last heard {moment(heard, zone, now)}."
+    title = f"Silent {span(now - heard)}"
     last = facts.last_condition
     if last in ("running", "last_heard_running"):
+        title += ", last heard running"
+        title += f", {moment(facts.ran_at, zone, now)}" if facts.ran_at is not None else ""
         seen += " It was running when it was last heard."
     elif last is not None:
         seen += f" It last said: {CONDITIONS[last].lower()}."
     return Sentence(
-        title=f"Silent {span(now - heard)}",
+        title=title,
         seen=seen,
         do="Check its power and signal; treat it as unknown, not as ready.",
+    )
+
+
+def _not_understood(facts: NotReporting, zone: str, now: int) -> Sentence:
+    """It speaks, and nothing of it can be read: its power and its signal are well."""
+    first, last = facts.puzzling_since, facts.puzzling_at
+    assert last is not None
+    seen = "Its device speaks and is not understood"
+    seen += f": nothing it sent since {moment(first, zone, now)} could be read" if first else ""
+    seen += f", last at {moment(last, zone, now)}."
+    if facts.heard_at is not None:
+        seen += f" Understood last {moment(facts.heard_at, zone, now)}."
+    title = "Speaks, not understood"
+    if facts.ran_at is not None:
+        title += f", last heard running, {moment(facts.ran_at, zone, now)}"
+        seen += " It was running when it was last understood."
+    return Sentence(
+        title=title,
+        seen=seen,
+        do="Look at what it sent, set aside with its reasons on Health, then at its settings; treat "
+        "the set as unknown, not as ready.",
     )
 
 

@@ -100,12 +100,15 @@ class Found(msgspec.Struct, frozen=True, kw_only=True):
 
     since: when the condition began; learned_at: when we could first know it (UTC seconds).
     part: which task, circuit or battery, where a unit can have the finding more than once.
+    unheard_since: when the value it stands on was heard last, where that is too long ago to say that
+    it still is so (UTC seconds); None: it is heard, or no value of now.
     """
 
     severity: Severity
     since: int
     part: str = ""
     learned_at: int | None = None
+    unheard_since: int | None = None
     evidence: Evidence = Evidence()
 
 

@@ -24,6 +24,7 @@ CONDITIONS: dict[Condition, str] = {
     "laid_up": "Laid up",
     "not_reporting": "Not reporting",
     "last_heard_running": "Last heard running",
+    "no_device": "No device",
 }
 
 SEVERITY_WORDS: dict[Severity, str] = {

@@ -15,6 +15,7 @@ Condition = Literal[
     "laid_up",
     "not_reporting",
     "last_heard_running",
+    "no_device",
 ]
 
 Cover = Literal[

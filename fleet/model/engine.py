@@ -158,7 +158,9 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     says the same; since: when it became so. proof_at: start of the newest run that began by itself,
     proof_why: exercise or outage, proof_sure: that it did so, proof_v: volts it made;
     proof_limit_s: how long such a proof holds. hand_at: start of the newest run by hand. blind:
-    what is not wired and so not seen.
+    what is not wired and so not seen. ran_at: when it was last heard running, where it is not known
+    to run now and nothing since has it standing (None: otherwise). puzzling_since: since when its
+    device speaks and is not understood, where nothing else is known of it (None: otherwise).
     """
 
     state: Readiness
@@ -172,6 +174,8 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     proof_limit_s: int | None = None
     hand_at: int | None = None
     blind: tuple[str, ...] = ()
+    ran_at: int | None = None
+    puzzling_since: int | None = None
 
 
 class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
@@ -208,3 +212,9 @@ class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     stood_at: int | None = None
     """The newest word of its running signal, by the reading's own time (UTC seconds): on, or off.
     Only one of them is given."""
+
+    @property
+    def ran_at(self) -> int | None:
+        """When it was last heard running, where it is not known to run now and nothing since has it
+        standing (UTC seconds); None: otherwise."""
+        return self.readiness.ran_at if self.readiness else None

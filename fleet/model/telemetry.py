@@ -150,7 +150,9 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     for certain at that moment, and since then only by messages of unknown time; None: live.
     clock_told_at: receipt of the newest message that gave a time, right or wrong; None: it never
     gave one, so it has no clock that could be wrong. untimed_since, untimed_at: receipts of the
-    first and the newest message without a time since it gave one last.
+    first and the newest message without a time since it gave one last. puzzling_since, puzzling_at:
+    receipts of the first and the newest message of which nothing could be understood since the last
+    one that was; such a message is not heard.
     delivery: the newest; deliveries: the newest after a while without any, where one of them kept
     readings back (ingest/deliveries.py). Empty of a device that sends one by one.
     clock: what was learned of its clock. stamp_s, stamp_says: digits of the stamp of its newest
@@ -178,6 +180,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     clock_told_at: int | None = None
     untimed_since: int | None = None
     untimed_at: int | None = None
+    puzzling_since: int | None = None
+    puzzling_at: int | None = None
     delivery: Delivery | None = None
     deliveries: tuple[Delivery, ...] = ()
     clock: DeviceClock = NEW_CLOCK

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from fleet.findings import row_named
 from fleet.findings.mains import lost_since
-from fleet.findings.saying import moment
-from fleet.model import MainsNow, Readiness, ReadinessNow
+from fleet.findings.reporting import NOT_REPORTING
+from fleet.findings.saying import condition, moment
+from fleet.model import MainsNow, Readiness, ReadinessNow, UnitSummary
 
 READINESS: dict[Readiness, str] = {
     "ready": "Ready",
@@ -41,15 +42,43 @@ def readiness(now_: ReadinessNow | None, zone: str, now: int) -> str:
     if now_ is None:
         return "Unknown: it has not been looked at yet."
     word = READINESS[now_.state]
+    was = last_running(now_, zone, now)
     if now_.state == "ready":
-        return f"{word}: {proof(now_, now)}."
-    said = f"{word}: {reason(now_.why, now_, zone, now)}."
+        return f"{word}: {proof(now_, now)}.{was}"
+    said = f"{word}: {reason(now_.why, now_, zone, now)}.{was}"
     if now_.state in ("doubtful", "unknown") and now_.why not in SPEAKS_OF_PROOF:
         held = proof(now_, now)
         said += f" It {held}." if held else ""
     return said
 
 
+def condition_now(summary: UnitSummary, zone: str, now: int) -> str:
+    """Its condition with what else is known where it is not known what it does now: `Last heard
+    running, 02:14`, `Not reporting; last heard running, 02:14`, `Speaks, not understood since 02:14`.
+
+    now: UTC seconds; zone: IANA name.
+    """
+    held = summary.readiness
+    said = condition(summary.condition)
+    if held is None:
+        return said
+    if held.puzzling_since is not None:
+        said = f"Speaks, not understood since {moment(held.puzzling_since, zone, now)}"
+    if held.ran_at is None:
+        return said
+    was = f"{condition('last_heard_running')}, {moment(held.ran_at, zone, now)}"
+    return was if said == condition("last_heard_running") else f"{said}; {was[0].lower()}{was[1:]}"
+
+
+def last_running(now_: ReadinessNow, zone: str, now: int) -> str:
+    """` Last heard running, 02:14: whether it still runs is not known.`; empty of any other."""
+    if now_.ran_at is None:
+        return ""
+    at = moment(now_.ran_at, zone, now)
+    return f" Last heard running, {at}: whether it still runs is not known."
+
+
+NOTHING_HEARD = frozenset({NOT_REPORTING.kind, "never_heard"})
 SPEAKS_OF_PROOF = frozenset(
     {"not_proven", "never_proven", "by_hand_only", "volts_not_seen", "too_new", "never_heard"}
 )
@@ -70,6 +99,9 @@ def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
     if not words:
         return why.replace("_", " ")
     decided = why == now_.why
+    if decided and why in NOTHING_HEARD and now_.puzzling_since is not None:
+        since = moment(now_.puzzling_since, zone, now)
+        return f"its device speaks, and is not understood since {since}"
     at = {
         "not_proven": now_.proof_at,
         "volts_not_seen": now_.proof_at,

@@ -39,16 +39,42 @@ def condition(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition and the moment it began (UTC seconds, None: not known).
 
     Set aside by people comes before silence, silence before anything a device said: a value
-    that is no longer fresh does not say that a set is running.
+    that is no longer fresh does not say that a set is running. A set that the register gives no
+    device is not silent: nothing will ever be heard of it.
 
     Gives: a word and since when [UTC s]. Definition.
     """
     if at.aside is not None:
         word: Condition = "laid_up" if at.aside.condition == "laid_up" else "out_of_service"
         return word, at.aside.from_at
-    if at.silent or not at.silence.fitted or at.silence.heard_at is None:
+    if not at.silence.fitted:
+        return "no_device", None
+    if at.silent or at.silence.heard_at is None:
         return "not_reporting", at.silence.heard_at
     return active(inputs, at)
+
+
+def ran_at(inputs: UnitInputs, at: Now) -> int | None:
+    """When a set was last heard running that is not known to run now, and of which nothing since
+    has it standing; None: otherwise, also where people set it aside.
+
+    Gives: [UTC s], or none. Definition.
+    """
+    if at.aside is not None or at.silence.heard_at is None:
+        return None
+    word, since = active(inputs, at)
+    return since if word == "last_heard_running" else None
+
+
+def puzzling_since(at: Now) -> int | None:
+    """Since when its device speaks and is not understood, where nothing else is heard of the set;
+    None: otherwise, also where people set it aside.
+
+    Gives: [UTC s], or none. Definition.
+    """
+    if at.aside is not None or not (at.silent or at.silence.heard_at is None):
+        return None
+    return at.silence.puzzling_since
 
 
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:

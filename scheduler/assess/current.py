@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fleet.calendar import next_midnight
 from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
@@ -71,6 +71,10 @@ def now_of(
     if not quiet.ever:
         limit_s = max(limit_s, findings.NEVER_HEARD_S)
     aside, edges = last_known.aside(inputs, now)
+    if quiet.puzzling_at is not None:
+        edges.append(quiet.puzzling_at + limit_s)
+        if now - quiet.puzzling_at >= limit_s:
+            quiet = replace(quiet, puzzling_since=None, puzzling_at=None)
     at = condition.Now(
         now=now,
         silence=quiet,

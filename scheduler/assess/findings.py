@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import msgspec
+
 from fleet.defaults import LIMIT_ON_S
 from fleet.findings.reporting import ClockWrong, NotReporting, SequenceGaps
 from fleet.findings.service import (
@@ -49,6 +51,30 @@ def in_order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """The gravest first, then the oldest."""
     rank = SEVERITIES.index
     return tuple(sorted(findings, key=lambda f: (rank(f.severity), f.since, f.kind, f.part)))
+
+
+STANDING_VALUES = frozenset({"in_auto", "mains_v", "fuel_pct", "battery_v"})
+"""Channels that say how a set stands now, whether it runs or not. Definition."""
+
+
+def with_age(
+    inputs: UnitInputs, found: Sequence[Finding], at: Now, limit_s: int, on_change: bool
+) -> tuple[Finding, ...]:
+    """Findings that stand on a value of now, each with when that was heard last, where it was not
+    within the limit of silence; of a device that speaks on change, where nothing was.
+
+    Gives: records in UTC seconds [UTC s]. Common practice, no source.
+    """
+    aged = []
+    for finding in found:
+        names = STANDING_VALUES.intersection(finding.evidence.channels)
+        values = [v for name in names if (v := newest(inputs, name, at.now)) is not None]
+        last = max((value.at for value in values), default=None)
+        quiet = last is not None and at.now - last > limit_s
+        if quiet and (at.silent or not on_change):
+            finding = msgspec.structs.replace(finding, unheard_since=last)
+        aged.append(finding)
+    return tuple(aged)
 
 
 def failed_start(
@@ -101,7 +127,9 @@ def _streak(known: Sequence[StartDemand]) -> int:
     return count
 
 
-def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding | None:
+def not_reporting(
+    at: Now, limit_s: int, last_condition: Condition, ran_at: int | None = None
+) -> Finding | None:
     """No word: silent for longer than its limit, counted from receipt. Never heard: a Note.
 
     A device fitted at a known moment that has not spoken within a day is silent, not new.
@@ -113,8 +141,15 @@ def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding |
         return Finding(
             severity="note",
             since=silent.since or 0,
-            facts=NotReporting(limit_s=limit_s, never=True),
-            evidence=Evidence(note="has never reported"),
+            facts=NotReporting(
+                limit_s=limit_s,
+                never=True,
+                puzzling_since=silent.puzzling_since,
+                puzzling_at=silent.puzzling_at,
+            ),
+            evidence=Evidence(
+                note="nothing of it was understood" if silent.puzzling_at else "has never reported"
+            ),
         )
     if not at.silent or silent.since is None:
         return None
@@ -125,7 +160,10 @@ def not_reporting(at: Now, limit_s: int, last_condition: Condition) -> Finding |
             limit_s=limit_s,
             silent_since=silent.since,
             last_condition=last_condition,
+            ran_at=ran_at,
             heard_at=silent.heard_at,
+            puzzling_since=silent.puzzling_since,
+            puzzling_at=silent.puzzling_at,
             never=silent.heard_at is None,
         ),
         evidence=Evidence(to_at=silent.heard_at, note="by the time of receipt"),

@@ -32,13 +32,17 @@ class Silence:
     """fitted: a device speaks for it now; ever: anything was ever heard of the unit.
 
     since: what silence is counted from (receipt of the newest message, or the fitting of a
-    device that has not spoken yet), None where there is nothing to count from.
+    device that has not spoken yet), None where there is nothing to count from. puzzling_since,
+    puzzling_at: receipts of the first and the newest message of which nothing could be understood,
+    since the newest that was; None: there was none.
     """
 
     fitted: bool
     ever: bool
     heard_at: int | None
     since: int | None
+    puzzling_since: int | None = None
+    puzzling_at: int | None = None
 
 
 def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
@@ -52,7 +56,15 @@ def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
     since = heard
     if begun is not None and (heard is None or heard < begun):
         since = begun
-    return Silence(bool(current), heard is not None or bool(days), heard, since)
+    puzzling = max(inputs.pulses, key=lambda p: p.puzzling_at or 0, default=None)
+    return Silence(
+        bool(current),
+        heard is not None or bool(days),
+        heard,
+        since,
+        puzzling.puzzling_since if puzzling else None,
+        puzzling.puzzling_at if puzzling else None,
+    )
 
 
 def covers(start: int | None, end: int | None, at: int) -> bool:

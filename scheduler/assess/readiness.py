@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import msgspec
+
 from fleet.findings.starting import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler import readiness
-from scheduler.assess.condition import Now
+from scheduler.assess.condition import Now, puzzling_since, ran_at
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
 from scheduler.assess.last_known import told_now
@@ -85,7 +87,9 @@ def look(
         adopted=new,
         blind=tuple(blind),
     )
-    verdict = readiness.judge(known)
+    verdict = msgspec.structs.replace(
+        readiness.judge(known), ran_at=ran_at(inputs, at), puzzling_since=puzzling_since(at)
+    )
     learning = readiness.learning_until(known.begun_at, at.now)
     edges = [edge for edge in (learning,) if edge is not None]
     if verdict.proof_at is not None:

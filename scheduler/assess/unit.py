@@ -9,7 +9,7 @@ import msgspec
 
 from fleet.findings import row_of
 from fleet.findings.reporting import ClockWrong
-from fleet.model import DueItem, Finding, Habit, MainsNow, StartDemand, UnitSummary
+from fleet.model import DueItem, Finding, Habit, MainsNow, Run, StartDemand, UnitSummary
 from fleet.registry.facts.rows import UnitInputs
 from scheduler.assess import ahead, condition, exercise, findings, habit, hours, last_known, starts
 from scheduler.assess import battery as cells
@@ -139,6 +139,7 @@ def _looked(
     halted = ready.shut_down(inputs, days, looked.runs, demands, at)
     more = [*looked.findings, *about_starts, *oil, *about_mains, *about_fuel, *halted]
     found = findings.in_order([*found, *more, *about_supply, *about_battery])
+    found = findings.with_age(inputs, found, at, limit_s, reports.mode == "on_change")
     blind = last_known.blind_spots(inputs, days)
     verdict = ready.look(
         inputs,
@@ -190,7 +191,7 @@ def _summary(
         newest_at=pulse.newest_at if pulse else None,
         hours=parts.ledger.now,
         findings=parts.found,
-        last_run=next(iter([*parts.exercise.runs[-1:], *now_open.runs[-1:]]), None),
+        last_run=_last_run(parts, now_open),
         last_start=now_open.demands[-1] if now_open.demands else None,
         next_due=next((item for item in parts.due if item.state != "unknown"), None),
         silent_limit_s=limit_s,
@@ -206,6 +207,14 @@ def _summary(
         turned_at=signal.last_at if signal.last_on else None,
         stood_at=None if signal.last_on else signal.last_at,
     )
+
+
+def _last_run(parts: _Parts, now_open: Open) -> Run | None:
+    """The newest run. One that the set fell silent in has no latest end: it may run on."""
+    run = next(iter([*parts.exercise.runs[-1:], *now_open.runs[-1:]]), None)
+    if run is None or parts.verdict.now.ran_at is None or run.end_seen != "gap":
+        return run
+    return msgspec.structs.replace(run, end_latest=None)
 
 
 def _oil(
@@ -227,10 +236,11 @@ def _findings(
     ledger: hours.Ledger,
     due: Sequence[DueItem],
 ) -> tuple[Finding, ...]:
-    word, _ = condition.active(inputs, at)
+    word, since = condition.active(inputs, at)
+    ran_at = since if word == "last_heard_running" else None
     possible = [
         findings.failed_start(inputs, now_open.demands, now_open.runs, at),
-        findings.not_reporting(at, limit_s, word),
+        findings.not_reporting(at, limit_s, word, ran_at),
         findings.not_in_auto(at),
         *(service.finding(item, due_since(item, inputs, ledger, at.now)) for item in due),
     ]

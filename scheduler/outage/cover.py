@@ -153,7 +153,7 @@ def overdue(held: SetNow, lost_at: int, now: int) -> bool:
     """
     if now - max(lost_at, held.heard_at or 0) < UNHEARD_S:
         return False
-    if held.condition == "not_reporting" or held.heard_at is None:
+    if held.condition in ("not_reporting", "no_device") or held.heard_at is None:
         return True
     if started_in(held, lost_at) and held.heard_at > lost_at:
         return False

@@ -116,7 +116,7 @@ def _back_at(inputs: UnitInputs, now: int) -> int:
 
 def _nothing_new(registry: Registry, episodes: Sequence[Episode], summary: UnitSummary) -> bool:
     """Whether nothing was heard of the set since it was looked at last."""
-    if not episodes or summary.condition != "not_reporting":
+    if not episodes or summary.condition not in ("not_reporting", "no_device"):
         return False
     row = lists.unit(registry, EVERYTHING, summary.unit)
     return row is not None and row.summary is not None and row.summary.heard_at == summary.heard_at

@@ -88,7 +88,8 @@ def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Noti
         return []
     counts = lists.counts(registry, EVERYTHING)
     silent = counts.by_condition.get("not_reporting", 0)
-    heard = counts.units - counts.not_assessed - silent
+    equipped = counts.units - counts.by_condition.get("no_device", 0)
+    heard = equipped - counts.not_assessed - silent
     waiting = [
         f"{words.severity(e.severity)}: {words.sentence(e.finding, office.rota.zone, now).title}"
         f" ({e.subject.partition(':')[2]})"
@@ -96,7 +97,7 @@ def _quiet(registry: Registry, office: Office, firm: str, now: int) -> list[Noti
         if e.severity in ("act_now", "same_day", "no_word")
     ]
     more = max(0, len(waiting) - LINES)
-    return weekly.all_quiet(office, firm, heard, counts.units, waiting[:LINES], now, more)
+    return weekly.all_quiet(office, firm, heard, equipped, waiting[:LINES], now, more)
 
 
 def _taken_over(registry: Registry, office: Office, firm: str, now: int) -> list[Notice]:

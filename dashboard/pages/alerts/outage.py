@@ -29,7 +29,7 @@ from dashboard.views.findings import OutageUnitView, OutageView, outage_view
 from dashboard.views.named import SetName, set_name, staff_name
 from fleet import bounds, words
 from fleet.findings import mains
-from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity
+from fleet.model import Call, CallOutcome, Cover, Outage, Scope, Severity, UnitSummary
 from fleet.registry import lists
 from fleet.registry.told import alerts, kept_outages
 from fleet.words import alert_sentences, outage_sentences
@@ -228,6 +228,15 @@ def _said(call: Call, scope: Scope, zone: str, now: int) -> str:
     return outage_sentences.call_words(call, staff_name(scope, call.by), zone, now)
 
 
+def _heard(summary: UnitSummary, zone: str, now: int) -> str:
+    """When it was last heard, and when it was last heard running, where no more is known."""
+    if summary.heard_at is None:
+        return "never heard"
+    if summary.ran_at is not None:
+        return f"last heard running, {words.moment(summary.ran_at, zone, now)}"
+    return f"last heard {phrases.fresh(summary.heard_at, zone, now)}"
+
+
 def _row(
     number: int,
     member: OutageUnitView,
@@ -240,7 +249,6 @@ def _row(
 ) -> CallRow:
     """One site of the call list. about: for who of the firm may write to its customer."""
     zone = row.site.time_zone
-    heard = row.summary.heard_at
     over = outage.ended_at is not None
     open_now = member.cover in OPEN and not over
     asked = [c for c in calls if c.unit == member.unit]
@@ -256,7 +264,7 @@ def _row(
         phone=phone,
         contact=row.site.contact or row.unit.contact,
         since=phrases.since(member.since, zone, now),
-        heard=f"last heard {phrases.fresh(heard, zone, now)}" if heard else "never heard",
+        heard=_heard(row.summary, zone, now),
         minutes=outage_sentences.minutes_words(member) if over or member.back_at else "",
         calls=tuple(_said(c, scope, zone, now) for c in asked),
         open=open_now,

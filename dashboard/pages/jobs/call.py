@@ -29,6 +29,7 @@ from dashboard.viewers import Viewer
 from dashboard.views import set_notices
 from dashboard.views.findings import worst
 from dashboard.views.named import SetName, set_name
+from dashboard.views.units import condition_words
 from fleet import bounds, words
 from fleet.calendar import local_date
 from fleet.model import (
@@ -80,13 +81,14 @@ class CallFault(ValueError):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetFound:
     """A set that fits what was looked for: its name, a number to call, its gravest finding in a few
-    words, else its condition; None where it was never heard."""
+    words, else its condition (None where it was never heard), in words."""
 
     set: SetName
     phone: str
     severity: Severity | None
     finding: str
     condition: Condition | None
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +234,7 @@ def _found(
         severity=gravest.severity if gravest else None,
         finding=words.sentence(gravest, site.time_zone, now).title if gravest else "",
         condition=summary.condition if summary else None,
+        state=condition_words(summary, site.time_zone, now),
     )
 
 

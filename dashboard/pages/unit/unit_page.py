@@ -62,6 +62,7 @@ from fleet.model import (
     UnitSummary,
 )
 from fleet.registry import lists
+from fleet.words import readiness_sentences
 from scheduler import assess
 from scheduler.assess import Assessment
 
@@ -205,12 +206,13 @@ def unit_screen(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """A set's condition (None: too new), and in words since when and when it was last heard.
+    """A set's condition (None: too new), in words, and since when and when it was last heard.
 
     late_news: that its newest reading is older than its newest message.
     """
 
     condition: Condition | None = None
+    said: str = ""
     since: str = ""
     heard: str = ""
     late_news: str = ""
@@ -227,7 +229,10 @@ def state(summary: UnitSummary | None, zone: str, now: int) -> State:
         late = f"its newest reading is of {words.moment(newest, zone, now)}"
     return State(
         condition=summary.condition,
-        since=phrases.since(since, zone, now) if since is not None else "",
+        said=readiness_sentences.condition_now(summary, zone, now),
+        since=phrases.since(since, zone, now)
+        if since is not None and summary.ran_at is None
+        else "",
         heard=phrases.fresh(heard, zone, now) if heard is not None else "never",
         late_news=late,
     )

@@ -17,12 +17,14 @@ from fleet.registry.register.reading import Draft, Known
 
 
 def first_devices(connection: sa.Connection, drafts: Sequence[Draft], known: Known) -> None:
-    """Give each new unit its first device: the one named, else the one of the same id if free."""
+    """Give each new unit its first device: the one named, else the one of the same id if free; none where
+    the row says so."""
     named = {draft.device for draft in drafts if draft.device}
     taken = named | set(connection.execute(sa.select(tables.claim.c.device)).scalars())
     for draft in drafts:
         if draft.unit.id not in known.units:
-            device = draft.device or ("" if draft.unit.id in taken else draft.unit.id)
+            own = "" if draft.bare or draft.unit.id in taken else draft.unit.id
+            device = draft.device or own
             draft.unit = msgspec.structs.replace(draft.unit, device=device)
 
 

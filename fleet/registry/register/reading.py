@@ -35,6 +35,8 @@ class Draft(msgspec.Struct):
     device: str
     """The device the row names; '' where it names none."""
     group: str | None
+    bare: bool = False
+    """The row says that nothing reports for the unit."""
 
 
 class Known:
@@ -122,7 +124,8 @@ def read_row(
         if name not in BY_NAME and (cells.present(given[name]) or name == "(too many cells)"):
             wrong(name, f"is no column of the register.{cells.nearest(name, NAMES)}", given[name])
     gone = wiped(given)
-    if "device" in gone:
+    kept = known.units.get(str(given.get("unit", "")).strip())
+    if "device" in gone and kept is not None and kept.device:
         wrong("device", "cannot be emptied: a set that lost its device gets a fitting.")
     cell = _read_cells(overlaid(known.base(given), given), wrong)
     if not problems:
@@ -225,7 +228,7 @@ def _draft(
     )
     check_wiring(unit, cell)
     group = "" if "group" in gone else cell.get("group")
-    return Draft(n, unit, site, customer, cell.get("device", ""), group)
+    return Draft(n, unit, site, customer, cell.get("device", ""), group, "device" in gone)
 
 
 def _hours_at(cell: dict[str, Any], old: Unit | None, zone: str, now: int) -> int | None:

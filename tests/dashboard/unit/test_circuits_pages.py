@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from argparse import Namespace
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from new_registries import registry_of
 from register_rows import NOW, row, take
 
 from dashboard.app import create_app
-from fleet import clock
+from fleet import clock, words
 from fleet.history import History
 from fleet.model import EVERYTHING, Latest, Pulse, Reading, Record
 from fleet.registry import lists, unscoped
@@ -201,7 +202,8 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         for outage in kept_outages.going_on(office.registry, NOW - DAY_S):
             texts.append(office.text(f"/outages/{outage.id}"))
         assert len(texts) == 5
-        list_units(Namespace(data=office.settings.data, config=None, search="WELL", json=False))
+        asked = {"config": None, "search": "WELL", "json": False, "as_of": None}
+        list_units(Namespace(data=office.settings.data, **asked))
         texts.append(" ".join(capsys.readouterr().out.split()))
         for text in texts:
             about = text[max(0, text.find("WELL") - 200) :]
@@ -212,6 +214,32 @@ def test_a_set_silent_in_its_run_stands_by_nowhere(
         assert api["condition"] == said.lower().replace(" ", "_")
         if said == "Not reporting":
             assert "It was running when it was last heard" in texts[2]
+        if silent_s < 180:
+            assert api["last_heard_running_at"] is None
+            continue
+        assert_told_everywhere(office, last, texts, said)
+
+
+def assert_told_everywhere(office: Office, last: int, texts: list[str], said: str) -> None:
+    """Every page of the set, silent in its run since `last`, says when it was last heard running."""
+    clocks = words.moment(last, "Europe/Berlin", office.now)
+    was = f"ast heard running, {clocks}"
+    today, listed, page, _, outages, typed = texts
+    for text in (today, listed, page, outages, typed):
+        assert was in text, (said, text)
+    assert f"Last heard running, {clocks}: whether it still runs is not known" in page
+    assert "at least 3 min" in page or "at least 2 min" in page or "at least 140 s" in page, page
+    assert f"end not seen: last heard running, {clocks}" in page
+    assert was in office.text("/jobs/call?unit=WELL")
+    api = office.client.get("/api/units/WELL").json()
+    at = datetime.fromtimestamp(last, UTC)
+    assert datetime.fromisoformat(api["last_heard_running_at"]) == at
+    assert was in api["readiness"]["sentence"]
+    begin = datetime.fromtimestamp(last - 3600, UTC).isoformat()
+    asked = {"from": begin, "to": datetime.fromtimestamp(office.now, UTC).isoformat()}
+    (ran,) = office.client.get("/api/units/WELL/runs", params=asked).json()["items"]
+    assert (ran["end_seen"], ran["end_latest"]) == ("gap", None)
+    assert datetime.fromisoformat(ran["end"]) == at
 
 
 def test_a_set_that_nobody_declared_is_asked_about_and_its_answer_is_a_record(
