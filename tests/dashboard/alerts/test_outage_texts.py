@@ -513,15 +513,16 @@ def test_another_state_is_another_text_and_after_the_outage_there_is_none(
     """It falls silent: unknown is new, and said once. The mail server is down; the mains comes back
     before it is there again, and the text that waited is not sent any more."""
     places = Places()
-    fare(made, places, FAILED_START, NOW, findings=(), condition="not_reporting")
+    silent = NOW + 900
+    fare(made, places, FAILED_START, silent, findings=(), condition="not_reporting")
     for n in (COVERED, SILENT, 8):
-        fare(made, places, n, NOW)
-    outages.look(made.registry, places, DUTY, NOW)
+        fare(made, places, n, silent)
+    outages.look(made.registry, places, DUTY, silent)
     assert write(made, dee, outage).status_code == 409, "the page that was read says not powered"
     assert write(made, dee, outage, power="unknown").status_code == 303
     assert states(made, outage) == {"not_powered": "sent", "unknown": "waiting"}
     assert send(made, MailServer(port=free_port())).again >= 1
-    back = NOW + 30
+    back = silent + 30
     for n in (COVERED, FAILED_START, SILENT, 8):
         mains = MainsNow(
             state="present", since=back, since_earliest=back - 5, at=back, last="present"

@@ -13,6 +13,7 @@ from fleet import defaults
 from fleet.hour_format import MINUTES_IN_H
 from fleet.model import Task
 from ingest.pulses import MESSAGE_OVERHEAD_B
+from ingest.wire.times import STEP_AT_MOST_S
 from scheduler.assess.battery.assessment import LOW_DAYS_LEFT
 from scheduler.assess.battery.findings import OLD_CODE_MONTHS, OLD_MONTHS
 from scheduler.assess.battery.findings import SOON_DAYS as CELLS_SOON_DAYS
@@ -298,6 +299,8 @@ LIMITS: dict[str, tuple[str, ...]] = {
     "clock_wrong": (
         f"Before {datetime.fromtimestamp(defaults.CLOCK_EPOCH, UTC).year}",
         f"{defaults.CLOCK_AHEAD_S // MIN} min ahead",
+        f"in steps of more than {STEP_AT_MOST_S} s",
+        f"standing still for {defaults.CLOCK_AHEAD_S // MIN} min",
         f"for {CLOCK_SHOWN_S // H} h",
     ),
     "sequence_gaps": (),
