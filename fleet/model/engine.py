@@ -212,6 +212,9 @@ class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):
     stood_at: int | None = None
     """The newest word of its running signal, by the reading's own time (UTC seconds): on, or off.
     Only one of them is given."""
+    dark_at: int | None = None
+    """When another channel had the engine turning while its running signal had it at rest (UTC
+    seconds): it runs without the volts that its signal looks for."""
 
     @property
     def ran_at(self) -> int | None:

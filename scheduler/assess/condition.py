@@ -29,6 +29,8 @@ class Now:
     last_stop: int | None
     came_on_at: int | None = None
     """When it was last said to turn, where that has not become a run: no later word has it standing."""
+    dark_at: int | None = None
+    """When another channel had the engine turning while its running signal had it at rest."""
     running_known_s: int = 2**62
     """How long after its last reading a set that was seen running is known to run [s]."""
     mains_v: float | None = None
@@ -82,7 +84,8 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
 
     A set whose running signal was on when it was last read, and was not read since, was last heard
     running: its run is counted up to there, and that is no word of it standing. Nor is a start of
-    which nothing but its beginning was heard.
+    which nothing but its beginning was heard. Nor does one stand whose engine another channel has
+    turning: its own volts may be what is missing.
 
     Gives: a word and since when [UTC s]. Definition.
     """
@@ -90,9 +93,10 @@ def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
         if at.now - at.run.last_on_at > at.running_known_s:
             return "last_heard_running", at.run.last_on_at
         return _running(inputs, at.run, at)
-    if at.came_on_at is not None:
-        known = at.now - at.came_on_at <= at.running_known_s
-        return "running" if known else "last_heard_running", at.came_on_at
+    turned_at = at.came_on_at if at.came_on_at is not None else at.dark_at
+    if turned_at is not None:
+        known = at.now - turned_at <= at.running_known_s
+        return "running" if known else "last_heard_running", turned_at
     if at.run is not None and at.run.end_seen == "gap":
         return "last_heard_running", at.run.last_on_at
     until = cranking_until(inputs, at.demand)

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from fleet.calendar import next_midnight
+from fleet.channels import AC_VOLTS
 from fleet.defaults import LIMIT_ON_S, LOOK_AGAIN_AT_MOST_S
 from fleet.model import Habit, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler import day as days_of
 from scheduler.assess import condition, findings, habit, hours, last_known
 from scheduler.day import Carry, Day, DayFacts
+from scheduler.day.missing import LEAST_HZ, LEAST_RPM, MADE_SHARE
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,7 @@ def now_of(
         in_auto=carry.in_auto if carry else None,
         last_stop=now_open.runs[-1].end if now_open.runs else None,
         came_on_at=None if carry is None else _came_on(carry, now_open.facts, now),
+        dark_at=None if carry is None else _dark(inputs, carry, now_open.facts, now),
         running_known_s=habit.running_known_s(reports, pulse),
         mains_v=carry.mains_v if carry else None,
     )
@@ -97,8 +100,11 @@ def now_of(
         edges.append(now_open.run.last_on_at + at.running_known_s + 1)
     if carry is not None and carry.runs.candidate is not None and carry.runs.last_at is not None:
         edges.append(carry.runs.last_at + now_open.facts.signal.hold_on_s + 1)
-    if at.came_on_at is not None:
-        edges.append(at.came_on_at + at.running_known_s + 1)
+    edges += [
+        moment + at.running_known_s + 1
+        for moment in (at.came_on_at, at.dark_at)
+        if moment is not None
+    ]
     cranking = condition.cranking_until(inputs, now_open.demand)
     later_s = habit.held_back_now_s(pulse)
     again = days_of.look_again_at(carry, now_open.facts, later_s) if carry else None
@@ -115,3 +121,32 @@ def _came_on(carry: Carry, facts: DayFacts, now: int) -> int | None:
     if runs.candidate is not None and runs.last_on and runs.last_at is not None:
         return runs.last_at if now - runs.last_at > facts.signal.hold_on_s else None
     return runs.started_at
+
+
+def _dark(inputs: UnitInputs, carry: Carry, facts: DayFacts, now: int) -> int | None:
+    """When its speed, or with the mains off its hertz or one of its circuits, last had the engine
+    turning, where its running signal was off at or before that: a run that this signal cannot see.
+
+    With the mains on, hertz and volts may be the mains', read on the wrong side.
+    """
+    runs = carry.runs
+    if runs.run is not None or runs.last_on or runs.last_at is None:
+        return None
+    least = {"speed_rpm": LEAST_RPM}
+    mains = last_known.newest(inputs, "mains_v", now)
+    nominal_v = carry.mains_v or inputs.unit.nominal_v
+    if mains is not None and mains.at >= runs.last_at and mains.value < nominal_v / 2:
+        least |= {"frequency_hz": LEAST_HZ}
+        least |= {name: MADE_SHARE * facts.nominal_v for name in AC_VOLTS if name != "mains_v"}
+    own = {facts.signal.first.channel}
+    if facts.signal.second is not None:
+        own.add(facts.signal.second.channel)
+    found = [
+        one.at
+        for name, value in least.items()
+        if name not in own
+        and (one := last_known.newest(inputs, name, now)) is not None
+        and one.at >= runs.last_at
+        and one.value >= value
+    ]
+    return max(found, default=None)

@@ -206,6 +206,7 @@ def _summary(
         learning_until=parts.verdict.learning_until,
         turned_at=signal.last_at if signal.last_on else None,
         stood_at=None if signal.last_on else signal.last_at,
+        dark_at=at.dark_at,
     )
 
 

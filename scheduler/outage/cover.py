@@ -50,7 +50,7 @@ class SetNow(msgspec.Struct, frozen=True, kw_only=True):
     report_s: how often it reports while standing; beats: it reports on change, and `report_s` is its
     heartbeat. promised_at: when it said that its next report is due. offline_at: when its last will
     came, if it is away. says: how its findings have it fare. stood_at: the reading that said last that the engine
-    stands, where none since says that it turns.
+    stands, where none since says that it turns. dark_at: when its engine turned though its running signal was off.
     """
 
     unit: str
@@ -71,6 +71,7 @@ class SetNow(msgspec.Struct, frozen=True, kw_only=True):
     says: frozenset[Cover] = frozenset()
     last_run: Run | None = None
     stood_at: int | None = None
+    dark_at: int | None = None
     fuel_h: float | None = None
 
     @property
@@ -91,7 +92,8 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
         return "aside"
     if back_at(held, lost_at) is not None:
         return "mains_back"
-    runs = started_in(held, lost_at)
+    dark = held.dark_at is not None and held.dark_at >= lost_at
+    runs = dark or started_in(held, lost_at)
     if "failed" in held.says and not runs:
         return "failed"
     if overdue(held, lost_at, now):
@@ -100,7 +102,7 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
         return "not_running"
     if runs and "bad_output" in held.says:
         return "bad_output"
-    if runs and "no_voltage" in held.says:
+    if dark or (runs and "no_voltage" in held.says):
         return "no_voltage"
     if runs:
         low = held.fuel_h is not None and held.fuel_h < LOW_FUEL_H

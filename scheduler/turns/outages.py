@@ -245,6 +245,7 @@ def set_now(row: SetRow) -> SetNow:
         beats=beats,
         promised_at=pulse.next_due_at if pulse else None,
         stood_at=summary.stood_at,
+        dark_at=summary.dark_at,
         offline_at=offline,
         says=frozenset(
             says.cover

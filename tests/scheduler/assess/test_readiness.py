@@ -18,6 +18,7 @@ from fleet.model import (
     DeviceEvent,
     Finding,
     Habit,
+    Latest,
     Pulse,
     Run,
     RunningSignal,
@@ -444,6 +445,40 @@ def test_a_reading_that_says_so_makes_it_stand_by() -> None:
     series = {"running": Series(t, np.array([1.0, 1.0, 0.0]))}
     day = digest(day_facts(known, HABIT), T0 // DAY, series)
     assert assess(known, [day], int(t[-1]) + 60).summary.condition == "standing_by"
+
+
+@pytest.mark.parametrize(
+    ("told", "dark"),
+    [
+        ({"mains_v": 0.0, "frequency_hz": 50.1}, True),
+        ({"mains_v": 0.0, "ac_l1_v": 120.0}, True),
+        ({"mains_v": 230.0, "speed_rpm": 1500.0}, True),
+        ({"mains_v": 230.0, "frequency_hz": 50.0, "ac_l1_v": 231.0}, False),
+        ({"mains_v": 0.0, "frequency_hz": 0.0, "speed_rpm": 0.0, "ac_l1_v": 3.0}, False),
+    ],
+)
+def test_a_set_that_turns_without_its_volts_does_not_stand_by(
+    told: dict[str, float], dark: bool
+) -> None:
+    """Its signal is AC, and it gives none, or one leg of two. With the mains on, hertz and volts may be
+    the mains', read on the wrong side; speed may not."""
+    t = np.array([T0 + 3600, T0 + 4500, T0 + 5400], np.int64)
+    last = int(t[-1])
+    known = msgspec.structs.replace(
+        inputs(last, 230.0),
+        pulses=(
+            Pulse(
+                device="D",
+                heard_at=last,
+                newest_at=last,
+                latest={name: Latest(last, value) for name, value in told.items()},
+            ),
+        ),
+    )
+    day = digest(day_facts(known, HABIT), T0 // DAY, {"ac_v": Series(t, np.array([0.0, 1.0, 2.0]))})
+    seen = assess(known, [day], last + 60).summary
+    assert seen.condition == ("running" if dark else "standing_by")
+    assert (seen.dark_at, seen.stood_at) == (last if dark else None, last)
 
 
 def test_a_sleeping_set_is_not_running_for_ever() -> None:

@@ -80,6 +80,16 @@ def test_a_set_that_runs_on_a_dead_phase_is_not_covered() -> None:
         assert cover_of(dead, T0, T0 + 310) == says
 
 
+def test_a_set_that_turns_without_its_volts_neither_stands_nor_covers() -> None:
+    """Its running signal is AC and has none, or one leg of two; its hertz and speed say it turns."""
+    dark = off(1, heard=T0 + 180, stood_at=T0 + 180, dark_at=T0 + 180, condition="running")
+    assert cover_of(dark, T0, T0 + 190) == "no_voltage"
+    leg = msgspec.structs.replace(dark, says=frozenset({"bad_output"}))
+    assert cover_of(leg, T0, T0 + 190) == "bad_output"
+    before = msgspec.structs.replace(dark, dark_at=T0 - 60, condition="standing_by")
+    assert cover_of(before, T0, T0 + 190) == "not_running"
+
+
 @pytest.mark.parametrize("kind", ["over_voltage", "open_neutral", "leg_out"])
 def test_what_does_harm_while_it_runs_is_no_cover(kind: str) -> None:
     """620 V on a set of 400 V was "Covered. No call needed"."""
