@@ -144,3 +144,56 @@ def test_a_set_without_a_device_is_not_silent(tmp_path: Path) -> None:
     assert "BARE" in office.text("/units?condition=no_device")
     assert "BARE Ltd" not in office.text("/units?condition=not_reporting")
     office.close()
+
+
+def test_two_devices_under_one_id_are_believed_as_neither(office: SpokenSets) -> None:
+    """Two boards with one configuration: one's set stands and the other's runs."""
+    begin = NOW - 5 * 3600
+
+    def said(at: int, which: int, n: int) -> Message:
+        return reading(
+            at,
+            device="dev-ODD",
+            seq=(1000, 20)[which] + n,
+            running=float(which),
+            in_auto=1.0,
+            battery_v=(12.7, 14.1)[which],
+            run_hours_h=(812.3, 14.2)[which],
+        )
+
+    office.hear(*(said(begin + 300 * n, 0, n) for n in range(12)))
+    office.turn(begin + 3600)
+    assert office.api("/api/units/ODD")["condition"] == "standing_by"
+    gaps = office.desk.pulse("dev-ODD").sequence_gaps
+    both = [(n, which) for n in range(12, 36) for which in (0, 1)]
+    office.hear(*(said(begin + 300 * n + 60 * which, which, n) for n, which in both))
+    second = begin + 36 * 300
+    told = second - 200
+    office.turn(told)
+    pulse = office.desk.pulse("dev-ODD")
+    assert pulse.sequence_gaps == gaps, "neither has lost a message"
+    assert pulse.puzzling_since is not None
+    since = words.moment(pulse.puzzling_since, ZONE, told)
+    title = "Two devices seem to speak as dev-ODD"
+    for path in ("/", "/units", "/units/ODD"):
+        assert title in office.text(path), path
+    page = office.text("/units/ODD")
+    assert f"{title} since {since}" in page
+    assert "Standing by" not in page
+    assert "Find the other board that has this id" in page
+    assert title.lower() in office.text("/health-page").lower()
+    unit = office.api("/api/units/ODD")
+    assert (unit["condition"], unit["readiness"]["state"]) == ("not_reporting", "unknown")
+    assert unit["readiness"]["two_devices"] == "dev-ODD"
+    kept = office.desk.kept("dev-ODD")["run_hours_h"]
+    assert max(kept) < pulse.puzzling_since, "nothing is taken from then on"
+    assert len([at for at, h in kept.items() if h < 100]) <= 2, "what came before it was plain"
+    assert {reason[:11] for _, reason, _ in office.desk.quarantine()} == {"two devices"}
+    alerts = [
+        a for a in office.api("/api/alerts?unit=ODD")["items"] if a["kind"] == "not_reporting"
+    ]
+    assert len(alerts) == 1, "one alert, however often either speaks"
+    office.hear(*(said(second + 300 * n, 0, 36 + n) for n in range(30)))
+    office.turn(second + 30 * 300)
+    assert office.api("/api/units/ODD")["condition"] == "standing_by"
+    assert title not in office.text("/units/ODD")
