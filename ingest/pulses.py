@@ -200,6 +200,8 @@ class Opened:
     def hear(self, said: Decoded, message: Message, received_at: int) -> None:
         """Merge one message. received_at [s UTC] is never later than the present."""
         retained = message.retain
+        spoken = bool(said.readings or said.events or not said.rejects)
+        understood = spoken and not said.unknown_only
         if message.number < FROM_FILES:
             self._received_b += len(message.payload) + len(message.topic) + MESSAGE_OVERHEAD_B
         if said.status is not None:
@@ -207,7 +209,7 @@ class Opened:
         elif retained:
             self._seeds.extend(said.seeds)
             return
-        elif said.rejects and not said.readings and not said.events:
+        elif not understood:
             self._puzzled(received_at)
         else:
             if self._puzzling_since is not None:
@@ -221,7 +223,9 @@ class Opened:
             self._contact_lost()
         elif not retained:
             self._unsure_after = None
-        if said.readings:
+        if not understood:
+            self.readings.extend(said.readings)
+        elif said.readings:
             self._newest(said)
         if said.newest is not None:
             self._stamp(said, message, received_at)

@@ -128,8 +128,8 @@ def _not_understood(facts: NotReporting, zone: str, now: int) -> Sentence:
     return Sentence(
         title=title,
         seen=seen,
-        do="Look at what it sent, set aside with its reasons on Health, then at its settings; treat "
-        "the set as unknown, not as ready.",
+        do="Look on Health at what it sent, set aside with its reasons or under unknown names, then at "
+        "its settings; treat the set as unknown, not as ready.",
     )
 
 

@@ -63,6 +63,32 @@ def test_a_device_that_speaks_and_is_not_understood_is_no_silent_one(office: Spo
     assert office.api("/api/units/ODD")["condition"] == "standing_by"
 
 
+def test_names_that_are_all_unknown_are_not_understood(office: SpokenSets) -> None:
+    """A firmware that calls everything otherwise: its values are kept, and say nothing of the set."""
+    begin = NOW - 4 * 3600
+    office.hear(*(well(t) for t in range(begin, begin + 3600, 300)))
+    first = begin + 3600
+
+    def renamed(at: int, **also: object) -> Message:
+        said = {"reg40001": 0, "reg40002": 127, "state": "idle"} | also
+        return msg({"at": at, "next_s": 86_400, "values": said}, device="dev-ODD", at=at)
+
+    office.hear(*(renamed(t) for t in range(first, first + 7200, 300)))
+    office.turn(first + 7200)
+    pulse = office.desk.pulse("dev-ODD")
+    assert (pulse.heard_at, pulse.puzzling_since) == (first - 300, first)
+    assert pulse.newest_at == first - 300
+    assert len(office.desk.kept("dev-ODD")["reg40002"]) == 24, "kept as unknown, as promised"
+    assert office.api("/api/units/ODD")["condition"] == "not_reporting"
+    page = office.text("/units/ODD")
+    assert f"Speaks, not understood since {words.moment(first, ZONE, office.now)}" in page
+    assert "reg40002" in office.text("/health-page")
+    null_is_a_word = renamed(first + 7300, running=None)
+    office.hear(null_is_a_word)
+    pulse = office.desk.pulse("dev-ODD")
+    assert (pulse.heard_at, pulse.puzzling_at) == (first + 7300, None)
+
+
 def test_one_that_was_never_understood_says_so(office: SpokenSets) -> None:
     office.hear(*(garbled(t) for t in range(NOW - 3600, NOW, 300)))
     office.turn(NOW)
