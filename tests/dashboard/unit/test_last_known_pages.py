@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from as_viewer import form
 from intake_desk import msg, reading
 from register_rows import NOW
 from spoken_sets import SpokenSets
 
 from fleet import words
 from ingest.wire import Message
+from scheduler.alarms.lifecycle import COMES_AND_GOES
 
 ZONE = "Europe/Berlin"
 
@@ -145,6 +147,46 @@ def test_an_open_alert_says_since_when_its_value_is_not_heard_anew(
     office.turn(NOW + 120)
     for page in ("/alerts", "/units/ODD", path):
         assert "Not heard anew" not in office.text(page), page
+
+
+@pytest.mark.parametrize("taken", [False, True])
+def test_a_device_that_comes_and_goes_is_one_alert_with_a_count(
+    office: SpokenSets, taken: bool
+) -> None:
+    """Heard for half an hour and silent for another, for nine hours; then it is well."""
+    begin = NOW - 2 * 86_400
+    office.hear(*(well(t) for t in range(begin, begin + 7200, 300)))
+    office.turn(begin + 7200)
+    start = begin + 7200
+    known: set[str] = set()
+    for at in range(start, start + 9 * 3600, 600):
+        if at % 3600 < 1500:
+            office.hear(well(at), well(at + 300))
+        office.turn(at + 310)
+        known |= {a["id"] for a in office.api("/api/alerts?unit=ODD")["items"]}
+        if taken and at == start + 6 * 3600:
+            (alert,) = office.api("/api/alerts?unit=ODD")["items"]
+            answer = office.client.post(
+                f"/alerts/{alert['id']}/have",
+                data=form(),
+                headers={"origin": "http://127.0.0.1:8080"},
+                follow_redirects=False,
+            )
+            assert answer.status_code == 303, answer.text
+    (alert,) = office.api("/api/alerts?unit=ODD")["items"]
+    assert known == {alert["id"]}, "one, whether somebody took it or not"
+    assert alert["crossings"] >= 7
+    told = [s["kind"] for s in alert["steps"] if s["kind"] in ("raised", "recurred", "realarmed")]
+    assert len(told) == 1 + COMES_AND_GOES, (
+        "each silence after these is counted, and told to nobody"
+    )
+    assert f"came back {alert['crossings']} times" in office.text(f"/alerts/{alert['id']}")
+    heard = start + 9 * 3600
+    for at in range(heard, heard + 3 * 3600, 600):
+        office.hear(well(at), well(at + 300))
+        office.turn(at + 310)
+    left = office.api("/api/alerts?unit=ODD")["items"]
+    assert [a["state"] for a in left] in ([], ["returned"]), "heard for long enough, it is over"
 
 
 def test_a_set_without_a_device_is_not_silent(tmp_path: Path) -> None:
