@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, Literal
 
 import msgspec
@@ -29,7 +30,7 @@ PAGE = 500
 
 def add_commands(commands: Any) -> None:
     """Add `units`, `plans`, `records` and `due`."""
-    units = commands.add_parser("units", help="the register: import and list").add_subparsers(
+    units = commands.add_parser("units", help="the register: import, list, export").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
     import_command(
@@ -51,6 +52,16 @@ def add_commands(commands: Any) -> None:
     data_option(listing)
     json_option(listing)
     listing.set_defaults(run=list_units)
+    export = add_command(
+        units,
+        "export",
+        "the register as a file that an import reads (CSV, JSON or Parquet, by its ending)",
+        "hourhand units export register.csv",
+    )
+    export.add_argument("file", type=Path)
+    data_option(export)
+    json_option(export)
+    export.set_defaults(run=export_units)
     plans = commands.add_parser("plans", help="service plans: import").add_subparsers(
         dest="action", required=True, metavar="ACTION"
     )
@@ -88,6 +99,38 @@ def add_commands(commands: Any) -> None:
 def import_units(options: argparse.Namespace) -> int:
     """Import a register."""
     return take_file(options, "sets", register.import_units)
+
+
+FORMATS: dict[str, Literal["csv", "json", "parquet"]] = {
+    ".csv": "csv",
+    ".json": "json",
+    ".parquet": "parquet",
+}
+
+
+def export_units(options: argparse.Namespace) -> int:
+    """Write the register. Exit codes: 0 written, 2 wrong use or settings."""
+    form = FORMATS.get(options.file.suffix.lower())
+    if form is None:
+        print("Give a file that ends in .csv, .json or .parquet.", file=sys.stderr)
+        return 2
+    registry = registry_of(settings_of(options))
+    try:
+        body = register.export_units(registry, EVERYTHING, form)
+    finally:
+        registry.close()
+    try:
+        options.file.write_bytes(body)
+    except OSError as fault:
+        print(f"{options.file} cannot be written: {fault.strerror}.", file=sys.stderr)
+        return 2
+    said = {"file": str(options.file), "bytes": len(body)}
+    print(
+        msgspec.json.encode(said).decode()
+        if options.json
+        else f"{options.file}: {len(body)} bytes."
+    )
+    return 0
 
 
 def import_plans(options: argparse.Namespace) -> int:

@@ -41,6 +41,29 @@ def test_an_empty_register_says_how_to_fill_it(house: Service) -> None:
     assert house.hourhand("due").stdout == "Nothing is due.\n"
 
 
+@pytest.mark.parametrize("ending", ["csv", "json"])
+def test_an_exported_register_comes_back_as_it_was(house: Service, ending: str) -> None:
+    house.register({}, {"unit": "set-2", "device": "set-2", "site": "=Shore Road", "area": "North"})
+    file, again = house.data.parent / f"told.{ending}", house.data.parent / f"again.{ending}"
+    done = house.hourhand("units", "export", str(file))
+    assert done.stdout == f"{file}: {file.stat().st_size} bytes.\n"
+    other = Service(house.data.parent / "other", free_port())
+    taken = other.hourhand("units", "import", str(file))
+    assert taken.returncode == 0, taken.stderr
+    assert json.loads(other.hourhand("units", "export", str(again), "--json").stdout) == {
+        "file": str(again),
+        "bytes": again.stat().st_size,
+    }
+    assert again.read_bytes() == file.read_bytes()
+
+
+def test_an_export_that_cannot_be_written_says_why(house: Service) -> None:
+    for file, why in (("sets.xls", "ends in .csv, .json or .parquet"), ("none/a.csv", "No such")):
+        refused = house.hourhand("units", "export", str(house.data.parent / file))
+        assert refused.returncode == 2
+        assert why in refused.stderr
+
+
 WRONG_ROW = {"nominal_v": "x", "nominal_hz": "y", "running_on": "z", "fuel": "coal"}
 
 

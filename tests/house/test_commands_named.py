@@ -119,7 +119,7 @@ def test_what_is_named_exists(path: Path) -> None:
         ("`hourhand settings` or the README lists them all.", "there is no hourhand settings"),
         ("restore it with `hourhand\n    bring-back FILE`", "there is no hourhand bring-back"),
         (".venv/bin/hourhand unit import register.csv", "there is no hourhand unit"),
-        ("use hourhand units export.", "there is no hourhand units export"),
+        ("use hourhand units forget.", "there is no hourhand units forget"),
         ("`hourhand due --early`", "hourhand due takes no --early"),
         ("`hourhand bench tea`", "hourhand bench takes no tea"),
         ("`hourhand bench NAME`, `hourhand --help`, hourhand due --late.", ""),
