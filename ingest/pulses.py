@@ -214,7 +214,8 @@ class Opened:
         else:
             if self._puzzling_since is not None:
                 self._understood(received_at)
-            if said.readings and not (message.queued or message.dup or said.clock_absent):
+            again = message.dup and message.number < FROM_FILES  # lines of a file all say dup
+            if said.readings and not (message.queued or again or said.clock_absent):
                 self._delivery, self._deliveries = delivered(
                     self._delivery, self._deliveries, said.readings, received_at
                 )

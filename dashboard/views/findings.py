@@ -122,7 +122,7 @@ class OutageUnitView(OutageMember, View, frozen=True, kw_only=True):
         hidden=frozenset({"heard_again_at", "fuel_h", "ran"}),
         moments=frozenset({"lost_earliest"}),
         about={
-            "cover": "failed, not_running, no_voltage, unproven, waiting, low_fuel, "
+            "cover": "failed, not_running, bad_output, no_voltage, unproven, waiting, low_fuel, "
             "covered, aside or mains_back",
             "lost_earliest": "null: seen to the report",
             "here": "false: known from its neighbours only",

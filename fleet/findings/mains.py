@@ -29,6 +29,7 @@ source."""
 FARE: tuple[tuple[Cover, str], ...] = (
     ("failed", "would not start"),
     ("not_running", "stand still with the mains off"),
+    ("bad_output", "run with bad output"),
     ("no_voltage", "run without volts"),
     ("unproven", "without proof of cover"),
     ("waiting", "not heard yet"),

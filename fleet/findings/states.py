@@ -21,6 +21,7 @@ Condition = Literal[
 Cover = Literal[
     "failed",
     "not_running",
+    "bad_output",
     "no_voltage",
     "unproven",
     "waiting",
@@ -29,6 +30,7 @@ Cover = Literal[
     "aside",
     "mains_back",
 ]
-"""How a set's site fares: it failed to start; stands though it is heard; runs without volts; no
+"""How a set's site fares: it failed to start; stands though it is heard; runs with
+volts that do harm or with a dead phase or leg; runs without volts; no
 proof (nothing heard since the mains went); not long enough gone to tell; carries its load with
 little fuel; carries it; is out for work; has mains again."""

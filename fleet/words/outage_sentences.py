@@ -20,6 +20,7 @@ __all__ = [
 COVERS: dict[Cover, str] = {
     "failed": "Would not start",
     "not_running": "Stands still, mains off",
+    "bad_output": "Runs with bad output",
     "no_voltage": "Runs without volts",
     "unproven": "No proof of cover",
     "waiting": "Not heard yet",
@@ -33,6 +34,7 @@ COVERS: dict[Cover, str] = {
 ASK: dict[Cover, str] = {
     "failed": "Ask whether they have power. Send the nearest van.",
     "not_running": "Ask whether they have power. Send the nearest van.",
+    "bad_output": "Ask for the load to be off at its breakers and for hands off the set. Send the nearest van.",
     "no_voltage": "Ask whether they have power. Send the nearest van.",
     "unproven": "Nothing was heard since the mains went. Ask whether they have power.",
     "waiting": "Wait for its next report; call if it does not come.",

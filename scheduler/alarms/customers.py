@@ -41,7 +41,8 @@ POWER: dict[Cover, say.Power] = {
     "waiting": "unknown",
     "low_fuel": "powered",
 }
-"""What a customer reads of its site in an outage; nothing where it is covered or has mains again."""
+"""What a customer reads of its site in an outage; nothing where it is covered or has
+mains again, nor of bad output: there the call comes first."""
 LATE = frozenset({"due", "late", "late_beyond"})
 
 

@@ -20,14 +20,17 @@ NOT_STANDING: frozenset[Condition] = RUNNING | {"cranking", "last_heard_running"
 STARTS_WITHIN_S = 120
 """A set that is heard standing this long after its mains went has not come on. Common practice, no
 source."""
-OPEN: frozenset[Cover] = frozenset({"failed", "not_running", "no_voltage", "unproven"})
+OPEN: frozenset[Cover] = frozenset(
+    {"failed", "not_running", "bad_output", "no_voltage", "unproven"}
+)
 """The site has no cover, or none is proven."""
 
 RANK: dict[Cover, int] = {
     "failed": 0,
     "not_running": 1,
-    "no_voltage": 2,
-    "unproven": 3,
+    "bad_output": 2,
+    "no_voltage": 3,
+    "unproven": 4,
     "waiting": 7,
     "low_fuel": 10,
     "covered": 14,
@@ -95,6 +98,8 @@ def cover_of(held: SetNow, lost_at: int, now: int) -> Cover:
         return "unproven"
     if not runs and said_standing(held, lost_at):
         return "not_running"
+    if runs and "bad_output" in held.says:
+        return "bad_output"
     if runs and "no_voltage" in held.says:
         return "no_voltage"
     if runs:
@@ -176,7 +181,8 @@ def key(member: OutageMember) -> tuple[int, int, int, str]:
 
 
 def call_list(members: Iterable[OutageMember]) -> list[OutageMember]:
-    """Whom to call, in order: failed to start, running without volts, no proof of cover, not heard
+    """Whom to call, in order: failed to start, running with bad output,
+    running without volts, no proof of cover, not heard
     yet, little fuel, covered; critical sites (life, business) earlier. Sites whose mains is back
     come last.
 

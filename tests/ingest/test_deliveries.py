@@ -2,18 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
 import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from intake_desk import NOW, Desk, msg
 
 from fleet.model import Habit, Pulse, Reading
+from fleet.registry.base.engine import open_registry
+from fleet.settings import Settings
+from fleet.store import open_store
+from ingest.cache import Cache
 from ingest.deliveries import delivered
+from ingest.inbox import line_of, read_line
+from ingest.wire import Message
 from scheduler.assess.habit import held_back_now_s, held_back_s, running_known_s, silent_limit_s
 
 T0 = 1_728_000_000
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    settings = Settings(data=tmp_path)
+    made = Desk(
+        settings,
+        open_registry(settings),
+        open_store(settings, writing=True),
+        Cache(tmp_path / "profiles"),
+    )
+    yield made
+    made.store.close()
+    made.registry.close()
+
+
 DEFAULT = Habit(standing_s=300, running_s=60)
 
 
@@ -117,3 +141,25 @@ def test_whatever_the_clock_and_the_order_within_a_delivery(
     other = told([(at, times[::-1]) for at, times in messages], clock_s)
     assert held_back_s(one) == held_back_s(other)
     assert held_back_now_s(one) == held_back_now_s(other)
+
+
+def test_a_recording_teaches_what_the_broker_taught(desk: Desk) -> None:
+    """Hourly arrays of four: followed from a file, they gave a habit of their own and flapped."""
+    begin = NOW - 86_400
+    sent = []
+    for device in ("live", "file"):
+        for n in range(1, 25):
+            array = [
+                {"at": begin + n * 3600 - k * 900, "values": {"battery_v": 13.2}} for k in range(4)
+            ]
+            sent.append(msg(array, device=device, at=begin + n * 3600 + 2))
+    for one in sent:
+        if "/live/" in one.topic:
+            desk.take(one, now=one.received_at)
+            continue
+        line = read_line(line_of(one), "week.jsonl:1", NOW, NOW)
+        assert isinstance(line, Message)
+        desk.take(line, now=one.received_at)
+    live, followed = desk.pulse("live"), desk.pulse("file")
+    assert held_back_s(live) == held_back_s(followed) == 2700
+    assert silent_limit_s(DEFAULT, False, live) == silent_limit_s(DEFAULT, False, followed)

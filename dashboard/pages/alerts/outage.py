@@ -47,6 +47,7 @@ CRITICAL = {"life": "Life depends on it", "business": "Business", "home": ""}
 SHAPES: dict[Cover, Severity] = {
     "failed": "act_now",
     "not_running": "act_now",
+    "bad_output": "act_now",
     "no_voltage": "act_now",
     "unproven": "no_word",
     "waiting": "no_word",

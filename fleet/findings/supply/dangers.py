@@ -26,13 +26,17 @@ from fleet.findings.row import (
     always,
 )
 from fleet.findings.saying import began, circuit, moment, unchecked, volts
+from fleet.findings.states import Cover
 
 AWAY = "Stay away from the terminals and keep others away: they may be live though nothing turns."
 ACT_NOW: Severities = frozenset({"act_now"})
 
 
-def _danger(facts: type[F], say: Say[F], readiness: Readies) -> Row[F]:
-    """A danger to people or to what they own: Act now, and nothing but a visit makes it say less."""
+def _danger(
+    facts: type[F], say: Say[F], readiness: Readies, *, cover: Cover | None = None
+) -> Row[F]:
+    """A danger to people or to what they own: Act now, and nothing but a visit makes it say less.
+    cover: how its site fares in an outage while the set runs."""
     return Row(
         facts=facts,
         family="supply",
@@ -41,8 +45,8 @@ def _danger(facts: type[F], say: Say[F], readiness: Readies) -> Row[F]:
         concern="danger",
         quiet=Quiet(set_aside="stays", unchecked="stays", answered_by="visit", outage="nothing"),
         readiness=readiness,
-        cover=None,
-        cover_at=NEVER,
+        cover=cover,
+        cover_at=ACT_NOW if cover else NEVER,
         job="by_severity",
         sends=True,
         say=say,
@@ -56,6 +60,7 @@ def _no_voltage(
     readiness: Readies,
     *,
     cover_at: Severities,
+    cover: Cover = "no_voltage",
 ) -> Row[F]:
     """It runs, and what hangs on it is dark in whole or in part: judged by whole runs, and told by the
     outage it happens in."""
@@ -72,7 +77,7 @@ def _no_voltage(
             outage="told_by_it",
         ),
         readiness=readiness,
-        cover="no_voltage",
+        cover=cover,
         cover_at=cover_at,
         job="by_severity",
         sends=True,
@@ -139,6 +144,7 @@ LEG_OUT = _no_voltage(
         reason="a phase or leg of its output was dead or far from its volts while it ran",
         where=always,
     ),
+    cover="bad_output",
     cover_at=ACT_NOW,
 )
 
@@ -181,6 +187,7 @@ OPEN_NEUTRAL = _danger(
         reason="its phases or legs stand apart as with an open neutral",
         where=always,
     ),
+    cover="bad_output",
 )
 
 
@@ -225,6 +232,7 @@ OVER_VOLTAGE = _danger(
     OverVoltage,
     _over_voltage,
     Readies(not_ready=ACT_NOW, doubtful=TOLD, reason="its volts are far too high", where=always),
+    cover="bad_output",
 )
 
 

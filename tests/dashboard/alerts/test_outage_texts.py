@@ -172,6 +172,7 @@ def test_no_place_breaks_a_line_or_a_subject() -> None:
         ("unproven", "unknown"),
         ("waiting", "unknown"),
         ("low_fuel", "powered"),
+        ("bad_output", None),
         ("covered", None),
         ("mains_back", None),
     ],
@@ -188,7 +189,7 @@ def test_who_is_plainly_covered_or_has_mains_is_not_written(
 
 
 def test_every_cover_is_decided() -> None:
-    assert set(POWER) | {"covered", "mains_back"} == set(get_args(Cover))
+    assert set(POWER) | {"bad_output", "covered", "mains_back"} == set(get_args(Cover))
 
 
 def test_only_low_fuel_speaks_of_fuel() -> None:

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fleet.findings import ROWS
+from fleet.findings.row import kind_of
 from fleet.model import Cover, MainsNow, Outage, OutageMember, Run
 from scheduler.outage import SetNow, call_list, comeback_s, cover_of, finding, step, tally
 from scheduler.outage.cover import OPEN
@@ -73,8 +75,16 @@ def test_a_set_that_fell_silent_in_its_run_is_not_called_standing() -> None:
 
 
 def test_a_set_that_runs_on_a_dead_phase_is_not_covered() -> None:
-    dead = msgspec.structs.replace(on_load(1, T0, T0 + 300), says=frozenset({"no_voltage"}))
-    assert cover_of(dead, T0, T0 + 310) == "no_voltage"
+    for says in ("bad_output", "no_voltage"):
+        dead = msgspec.structs.replace(on_load(1, T0, T0 + 300), says=frozenset({says}))
+        assert cover_of(dead, T0, T0 + 310) == says
+
+
+@pytest.mark.parametrize("kind", ["over_voltage", "open_neutral", "leg_out"])
+def test_what_does_harm_while_it_runs_is_no_cover(kind: str) -> None:
+    """620 V on a set of 400 V was "Covered. No call needed"."""
+    (row,) = (one for one in ROWS if kind_of(one.facts) == kind)
+    assert (row.cover, "act_now" in row.cover_at) == ("bad_output", True)
 
 
 def test_two_sites_and_three_sets_make_an_outage_of_the_area() -> None:
@@ -227,6 +237,7 @@ def test_the_call_list() -> None:
     order: tuple[Cover, ...] = (
         "failed",
         "not_running",
+        "bad_output",
         "no_voltage",
         "unproven",
         "waiting",
@@ -250,6 +261,7 @@ def test_the_call_list() -> None:
                 [
                     "failed",
                     "not_running",
+                    "bad_output",
                     "no_voltage",
                     "unproven",
                     "waiting",
