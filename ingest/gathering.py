@@ -159,12 +159,15 @@ class Gathering:
         return device in self.opened or self._cache.welcomes(device)
 
     def _merge(self, message: Message, said: Decoded) -> None:
-        if said.rejects:
-            self.rejects.extend(said.rejects)
         if not said.group:
+            self.rejects.extend(said.rejects)
             return
         opened = self._open(said)
-        opened.hear(said, message, min(message.received_at, self._now))
+        received_at = min(message.received_at, self._now)
+        said = opened.believed(said, message, received_at)
+        if said.rejects:
+            self.rejects.extend(said.rejects)
+        opened.hear(said, message, received_at)
         if said.events:
             self.events.extend(said.events)
         if said.status is not None:

@@ -13,12 +13,22 @@ from zlib import crc32
 import msgspec
 
 from fleet.channels import CHANNELS
-from fleet.model import Latest, Pulse, Reading, Status, without_clock
+from fleet.model import (
+    Counts,
+    Latest,
+    Pulse,
+    Quarantined,
+    Reading,
+    Speakers,
+    Status,
+    without_clock,
+)
 from fleet.model.device_clock import COARSE_S, DeviceClock
 from ingest.clocks import RIGHT_S, due, heard_by, learn, settled_until
 from ingest.deliveries import delivered
 from ingest.seats import Before, Says
-from ingest.sequence import Numbering, heard
+from ingest.sequence import Numbering, anothers, heard
+from ingest.speakers import HOURS, heard_from
 from ingest.wire import timeless_key
 from ingest.wire.message import FROM_FILES, UNKNOWN_AT_MOST, Decoded, Message, Speaker
 
@@ -31,6 +41,11 @@ TOP_AT_MOST = 100
 APART_S = 2
 """Messages of one stamp that come so far apart were sent apart. Common practice, no source."""
 
+TWO_DEVICES = (
+    "two devices seem to speak under this id: their message numbers or engine hours go on from two "
+    "counts in turn"
+)
+
 _NAMES = frozenset(CHANNELS)
 _ANYBODY = Speaker()
 
@@ -41,15 +56,18 @@ class Opened:
     __slots__ = (
         "_clock_right_at",
         "_clock_wrong_at",
+        "_counted_at",
         "_deliveries",
         "_delivery",
         "_firmware",
         "_forgiven",
         "_habit",
         "_heard_at",
+        "_hours_h",
         "_look_at",
         "_newest_at",
         "_next_due_at",
+        "_next_seq",
         "_online",
         "_pulse",
         "_puzzling_at",
@@ -57,6 +75,7 @@ class Opened:
         "_received_b",
         "_seat_at",
         "_seeds",
+        "_speakers",
         "_stamp_s",
         "_stamp_says",
         "_stamped",
@@ -107,13 +126,82 @@ class Opened:
         self._untimed_since, self._untimed_at = pulse.untimed_since, pulse.untimed_at
         self._puzzling_since, self._puzzling_at = pulse.puzzling_since, pulse.puzzling_at
         self._seat_at, self._unsure_after = pulse.seat_at, pulse.unsure_after
+        self._counted_at = 0
+        self._next_seq: int | None = None
+        self._hours_h: float | None = None
+        self._speaks(pulse.speakers)
         self._received_b = 0
         self._forgiven: dict[str, int] = {}
         self._unknown: dict[str, str] = {}
 
+    def believed(self, said: Decoded, message: Message, received_at: int) -> Decoded:
+        """What may be taken of a message: all of it, but nothing while two devices seem to speak
+        under the id, for nobody knows which of them said it. received_at [s UTC]."""
+        if message.retain or not (said.readings or said.events):
+            return said
+        if self._goes_on(said) and not (message.queued or message.dup):
+            return said
+        before = self._spoke()
+        if not (message.queued or message.dup):
+            self._speaks(heard_from(before, said, received_at))
+        after = self._speakers
+        if after is not None and before is not None and after.returns > before.returns:
+            said.sequence = ()  # it skipped none of its own
+            if after.since != before.since:
+                self.numbering = anothers(self.numbering)
+        if after is None or after.since is None:
+            return said
+        refused = Quarantined(
+            device=said.device,
+            topic=message.topic,
+            received_at=received_at,
+            reason=TWO_DEVICES,
+            payload=message.payload,
+        )
+        return Decoded(
+            device=said.device, group=said.group, kind=said.kind, rejects=[*said.rejects, refused]
+        )
+
+    def _goes_on(self, said: Decoded) -> bool:
+        """Whether a single message says the next number and the same engine hours, the common case;
+        it is noted then. The result is the same as `heard_from`'s."""
+        if len(said.readings) != 1:
+            return False
+        (reading,) = said.readings
+        seq = said.sequence[0][1] if said.sequence else None
+        hours = reading.values.get(HOURS)
+        if self._speakers is None:
+            return seq is None and hours is None
+        if self._speakers.since is not None or reading.at <= self._counted_at:
+            return False
+        if seq != self._next_seq or hours != self._hours_h:
+            return False
+        self._counted_at = reading.at
+        if seq is not None:
+            self._next_seq = seq + 1
+        return True
+
+    def _spoke(self) -> Speakers | None:
+        """What is known of who speaks, with what `_goes_on` noted."""
+        known = self._speakers
+        if known is None or known.newest.at == self._counted_at:
+            return known
+        seq = None if self._next_seq is None else self._next_seq - 1
+        newest = Counts(self._counted_at, seq, self._hours_h)
+        return msgspec.structs.replace(known, newest=newest)
+
+    def _speaks(self, known: Speakers | None) -> None:
+        self._speakers = known
+        if known is not None:
+            newest = known.newest
+            self._counted_at, self._hours_h = newest.at, newest.hours_h
+            self._next_seq = None if newest.seq is None else newest.seq + 1
+
     def hear(self, said: Decoded, message: Message, received_at: int) -> None:
         """Merge one message. received_at [s UTC] is never later than the present."""
         retained = message.retain
+        spoken = bool(said.readings or said.events or not said.rejects)
+        understood = spoken and not said.unknown_only
         if message.number < FROM_FILES:
             self._received_b += len(message.payload) + len(message.topic) + MESSAGE_OVERHEAD_B
         if said.status is not None:
@@ -121,7 +209,7 @@ class Opened:
         elif retained:
             self._seeds.extend(said.seeds)
             return
-        elif said.rejects and not said.readings and not said.events:
+        elif not understood:
             self._puzzled(received_at)
         else:
             if self._puzzling_since is not None:
@@ -136,7 +224,9 @@ class Opened:
             self._contact_lost()
         elif not retained:
             self._unsure_after = None
-        if said.readings:
+        if not understood:
+            self.readings.extend(said.readings)
+        elif said.readings:
             self._newest(said)
         if said.newest is not None:
             self._stamp(said, message, received_at)
@@ -288,6 +378,7 @@ class Opened:
             clock=self.clock,
             stamp_s=self._stamp_s,
             stamp_says=crc32(self._stamped) if self._stamped else self._stamp_says,
+            speakers=self._spoke(),
             month=month,
             month_b=month_b,
         )
@@ -379,7 +470,10 @@ class Opened:
             if received_at >= max(self._heard_at or 0, self._status_at or 0):
                 self._online, self._status_at = False, received_at
             return
-        self._by_device(received_at)
+        if self._speakers is not None and self._speakers.since is not None:
+            self._puzzled(received_at)
+        else:
+            self._by_device(received_at)
         if received_at < (self._status_at or 0):
             self._seed(status)
             return

@@ -52,6 +52,12 @@ def heard(
     return Numbering(last, gaps, missing)
 
 
+def anothers(numbering: Numbering) -> Numbering:
+    """The same where two devices count under one id: what is missing still may be the other's."""
+    missing = sum(end - first + 1 for first, end in numbering.missing)
+    return Numbering(numbering.last, max(0, numbering.gaps - missing))
+
+
 def _without(ranges: tuple[tuple[int, int], ...], seq: int) -> tuple[tuple[int, int], ...]:
     left: list[tuple[int, int]] = []
     for first, end in ranges:

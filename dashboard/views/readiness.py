@@ -39,6 +39,7 @@ class ReadinessView(ReadinessNow, View, frozen=True, kw_only=True):
         about={
             "ran_at": "last heard running, where it is not known to run now and nothing since has it standing",
             "puzzling_since": "its device speaks and is not understood",
+            "two_devices": "the id as which two devices seem to speak; neither is believed",
             "state": "ready, doubtful, not_ready, unknown or set_aside",
             "why": "what decided it",
             "others": "what else says the same",

@@ -351,6 +351,8 @@ def forgiving(devices: list[tuple[DeviceFacts, Unit | None]]) -> list[OddDevice]
             odd.append(f"unknown names: {', '.join(sorted(pulse.unknown)[:6])}")
         if pulse.sequence_gaps:
             odd.append(f"messages missing: {pulse.sequence_gaps}")
+        if pulse.two_devices:
+            odd.append(f"two devices seem to speak as {facts.device}")
         if pulse.clock_wrong_since is not None:
             odd.append("clock wrong")
         if pulse.clock.zone:

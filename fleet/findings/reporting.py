@@ -54,7 +54,8 @@ def _of_the_device(
 
 class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="not_reporting"):
     """Nothing was heard of it for longer than its habit allows, counted from receipt. A device that
-    was fitted and never spoke is a Note for a day.
+    was fitted and never spoke is a Note for a day. Of one that speaks and is not understood, and of
+    two that seem to speak under one id, it says so.
 
     It is unknown, which is not the same as ready. Whatever it said last may be over.
 
@@ -66,7 +67,8 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     limit_s: how long it may be silent. last_condition: of the set when it was last heard. ran_at:
     when it was last heard running, where nothing since has it standing.
     puzzling_since, puzzling_at: receipts of the first and the newest message of which nothing could be
-    understood. never: it never spoke.
+    understood. two_devices: the id as which two seem to speak, so that neither is believed; empty:
+    one does. never: it never spoke.
     """
 
     limit_s: WholeSeconds
@@ -76,11 +78,14 @@ class NotReporting(Facts, frozen=True, kw_only=True, omit_defaults=True, tag="no
     ran_at: Moment | None = None
     puzzling_since: Moment | None = None
     puzzling_at: Moment | None = None
+    two_devices: str = ""
     never: bool = False
 
 
 def _not_reporting(facts: NotReporting, f: Found, zone: str, now: int) -> Sentence:
     heard, since = facts.heard_at, facts.silent_since
+    if facts.two_devices:
+        return _two_devices(facts, zone, now)
     if facts.puzzling_at is not None:
         return _not_understood(facts, zone, now)
     if heard is None:
@@ -123,8 +128,31 @@ def _not_understood(facts: NotReporting, zone: str, now: int) -> Sentence:
     return Sentence(
         title=title,
         seen=seen,
-        do="Look at what it sent, set aside with its reasons on Health, then at its settings; treat "
-        "the set as unknown, not as ready.",
+        do="Look on Health at what it sent, set aside with its reasons or under unknown names, then at "
+        "its settings; treat the set as unknown, not as ready.",
+    )
+
+
+def _two_devices(facts: NotReporting, zone: str, now: int) -> Sentence:
+    """Two boards with one configuration: what comes may be of another set."""
+    name, first = facts.two_devices, facts.puzzling_since
+    seen = f"Two devices seem to speak as {name}"
+    seen += f" since {moment(first, zone, now)}" if first is not None else ""
+    seen += (
+        ": its message numbers or engine hours go on from two counts in turn. What either says is "
+    )
+    seen += "set aside: nobody knows which set it is of."
+    if facts.heard_at is not None:
+        seen += f" Believed last {moment(facts.heard_at, zone, now)}."
+    title = f"Two devices seem to speak as {name}"
+    if facts.ran_at is not None:
+        title += f"; last heard running, {moment(facts.ran_at, zone, now)}"
+        seen += " It was running when it was last believed."
+    return Sentence(
+        title=title,
+        seen=seen,
+        do="Find the other board that has this id and give it one of its own; treat the set as unknown, "
+        "not as ready.",
     )
 
 

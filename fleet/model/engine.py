@@ -161,6 +161,7 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     what is not wired and so not seen. ran_at: when it was last heard running, where it is not known
     to run now and nothing since has it standing (None: otherwise). puzzling_since: since when its
     device speaks and is not understood, where nothing else is known of it (None: otherwise).
+    two_devices: the id as which two seem to speak, where that is why (empty: otherwise).
     """
 
     state: Readiness
@@ -176,6 +177,7 @@ class ReadinessNow(msgspec.Struct, frozen=True, kw_only=True):
     blind: tuple[str, ...] = ()
     ran_at: int | None = None
     puzzling_since: int | None = None
+    two_devices: str = ""
 
 
 class UnitSummary(msgspec.Struct, frozen=True, kw_only=True):

@@ -142,6 +142,31 @@ class Delivery(msgspec.Struct, frozen=True, array_like=True, gc=False):
         return max(0, (self.newest - self.oldest) - (self.last_at - self.at))
 
 
+class Counts(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """What a message said of numbers that only rise: its number and engine hours [h], at `at`
+    [s UTC]; None: it did not say."""
+
+    at: int
+    seq: int | None = None
+    hours_h: float | None = None
+
+
+class Speakers(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """Whether one device speaks under an id, or two (`ingest/speakers.py`).
+
+    newest: counts of the newest message; other: the newest of those that it does not go on from.
+    returns: how often a message went on from `other`; returned_at: receipt of the newest such;
+    apart_s: the longest between two of them [s]. since: since when there seem to be two [s UTC].
+    """
+
+    newest: Counts
+    other: Counts | None = None
+    returns: int = 0
+    returned_at: int = 0
+    apart_s: int = 0
+    since: int | None = None
+
+
 class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What is known of a device without reading the store.
 
@@ -153,6 +178,7 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     first and the newest message without a time since it gave one last. puzzling_since, puzzling_at:
     receipts of the first and the newest message of which nothing could be understood since the last
     one that was; such a message is not heard.
+    speakers: whether two devices seem to speak under the id; None: nothing it says would tell.
     delivery: the newest; deliveries: the newest after a while without any, where one of them kept
     readings back (ingest/deliveries.py). Empty of a device that sends one by one.
     clock: what was learned of its clock. stamp_s, stamp_says: digits of the stamp of its newest
@@ -187,8 +213,14 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     clock: DeviceClock = NEW_CLOCK
     stamp_s: int | None = None
     stamp_says: int = 0
+    speakers: Speakers | None = None
     month: int = 0
     month_b: int = 0
+
+    @property
+    def two_devices(self) -> bool:
+        """Two devices seem to speak under this id."""
+        return self.speakers is not None and self.speakers.since is not None
 
     @property
     def clockless(self) -> bool:

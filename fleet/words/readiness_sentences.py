@@ -62,7 +62,11 @@ def condition_now(summary: UnitSummary, zone: str, now: int) -> str:
     said = condition(summary.condition)
     if held is None:
         return said
-    if held.puzzling_since is not None:
+    if held.two_devices:
+        said = f"Two devices seem to speak as {held.two_devices}"
+        if held.puzzling_since is not None:
+            said += f" since {moment(held.puzzling_since, zone, now)}"
+    elif held.puzzling_since is not None:
         said = f"Speaks, not understood since {moment(held.puzzling_since, zone, now)}"
     if held.ran_at is None:
         return said
@@ -101,6 +105,8 @@ def reason(why: str, now_: ReadinessNow, zone: str, now: int) -> str:
     decided = why == now_.why
     if decided and why in NOTHING_HEARD and now_.puzzling_since is not None:
         since = moment(now_.puzzling_since, zone, now)
+        if now_.two_devices:
+            return f"two devices seem to speak as {now_.two_devices} since {since}"
         return f"its device speaks, and is not understood since {since}"
     at = {
         "not_proven": now_.proof_at,

@@ -80,6 +80,7 @@ class Care:
             self.readings[:], moved = told_apart(self.readings, self.reverse)
             for _ in range(moved):
                 self.values.forgive("stamp_shared")
+        self.said.unknown_only = bool(self.said.unknown) and not self.values.named
         return self.said
 
     def event_message(self, value: Any) -> Decoded:

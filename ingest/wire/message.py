@@ -70,7 +70,8 @@ class Decoded(msgspec.Struct, kw_only=True):
 
     readings and events to be kept; seeds: values of a retained message, which may fill in an
     unknown last state and nothing else. rejects: what was refused, with reasons.
-    forgiven: spelling to how often; unknown: name to an example.
+    forgiven: spelling to how often; unknown: name to an example; unknown_only: beside
+    those no name of the table stood in any entry of the readings.
     sequence: (at, seq) pairs; next_report: (at, next_s) of the newest entry that says so.
     clock_wrong, clock_right, clock_absent: a time was unusable, was good, was not given.
     timeless_key: set when a receipt time was given out that a redelivery must find again.
@@ -88,6 +89,7 @@ class Decoded(msgspec.Struct, kw_only=True):
     rejects: Sequence[Quarantined] = ()
     forgiven: dict[str, int] = {}
     unknown: dict[str, str] = {}
+    unknown_only: bool = False
     sequence: Sequence[tuple[int, int]] = ()
     next_report: tuple[int, int] | None = None
     clock_wrong: bool = False

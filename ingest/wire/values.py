@@ -21,6 +21,7 @@ class Values:
     def __init__(self, profile: Profile, said: Decoded) -> None:
         self.profile = profile
         self.said = said
+        self.named = False
 
     def read(self, entry: Object, fields: frozenset[str]) -> tuple[dict[str, float], list[str]]:
         """Values by channel, and what was wrong with those not among them.
@@ -51,6 +52,7 @@ class Values:
         if channel is None:
             self._unknown(name, raw, kept)
             return
+        self.named = True
         shown = clean(name, 64) if mapped else channel.name
         if twice:
             faults.append(f"{shown} is given twice with different values")

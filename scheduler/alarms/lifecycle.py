@@ -11,10 +11,18 @@ from collections.abc import Iterable
 
 import msgspec
 
+from fleet.findings import row_of
+from fleet.findings.reporting import NotReporting
 from fleet.model import AlertState, Episode, Finding, Step, StepKind
 
 SILENT: frozenset[AlertState] = frozenset({"shelved", "out_of_service", "suppressed"})
 """Nothing is told of an alert in these states; it goes on being judged."""
+COMES_AND_GOES = 3
+COMES_AND_GOES_S = 86_400
+"""A device that was heard again and fell silent again so often within a day comes and goes. Common
+practice, no source."""
+HEARD_AGAIN_S = 3_600
+"""It is heard again after an hour without a silence at least. Common practice, no source."""
 LIVE: tuple[AlertState, ...] = ("unacknowledged", "acknowledged", "returned")
 
 _SHIFTS: dict[StepKind, AlertState] = {
@@ -168,6 +176,24 @@ def newest(episode: Episode, *kinds: StepKind) -> Step | None:
 def crossings(episode: Episode) -> int:
     """How often the condition went and came back within the episode."""
     return sum(1 for s in episode.steps if s.kind in ("resumed", "recurred"))
+
+
+def over_after_s(episode: Episode, gone_at: int) -> int:
+    """How long its condition must be gone before it is over [s]: its kind's time. The silence of a
+    device that comes and goes is one: it is over when the device was heard for twice as long as
+    between two silences of the day before. gone_at: since when it is gone [s UTC]."""
+    usual_s = row_of(episode.finding.facts).alarm.over_after_s
+    if not isinstance(episode.finding.facts, NotReporting):
+        return usual_s
+    heard_at, heard_s = 0, []
+    for step in episode.steps:
+        if step.kind in ("returned", "lapsed"):
+            heard_at = step.at
+        elif step.kind in ("recurred", "resumed") and gone_at - step.at < COMES_AND_GOES_S:
+            heard_s.append(step.at - heard_at)
+    if len(heard_s) < COMES_AND_GOES:
+        return usual_s
+    return min(max(2 * max(heard_s), HEARD_AGAIN_S), COMES_AND_GOES_S)
 
 
 def lapsed_at(episode: Episode) -> int | None:

@@ -16,7 +16,15 @@ from fleet.findings import row_of
 from fleet.findings.mains import MainsOutage
 from fleet.findings.row import LATE_S
 from fleet.model import SEVERITIES, Episode, Finding, Step, StepKind
-from scheduler.alarms.lifecycle import SILENT, grown, lapsed_at, newest, next_step, state_of
+from scheduler.alarms.lifecycle import (
+    SILENT,
+    grown,
+    lapsed_at,
+    newest,
+    next_step,
+    over_after_s,
+    state_of,
+)
 
 ANSWER_S = 7 * 86_400
 """An Act now alert that is over waits so long for somebody to say they saw it. Common practice, no
@@ -142,7 +150,7 @@ def look_again(episodes: Iterable[Episode], now: int) -> int | None:
     for episode in episodes:
         since, shelf = lapsed_at(episode), newest(episode, "shelved")
         if since is not None:
-            moments.append(since + row_of(episode.finding.facts).alarm.over_after_s)
+            moments.append(since + over_after_s(episode, since))
         if state_of(episode) == "shelved" and shelf is not None and shelf.until is not None:
             moments.append(shelf.until)
     return min((moment for moment in moments if moment > now), default=None)
@@ -216,7 +224,8 @@ def _gone(episode: Episode, now: int, quiet: Quiet) -> list[Step]:
         if ended is not None and now - ended.at >= wait_s:
             return [next_step(episode, "acknowledged", now, cause="nobody answered")]
         return []
-    since, off_s = lapsed_at(episode), row_of(episode.finding.facts).alarm.over_after_s
+    since = lapsed_at(episode)
+    off_s = over_after_s(episode, now if since is None else since)
     if since is None and _stale(episode, quiet):
         return []
     if since is None and off_s > 0:

@@ -79,6 +79,14 @@ def puzzling_since(at: Now) -> int | None:
     return at.silence.puzzling_since
 
 
+def two_devices(at: Now) -> str:
+    """The id of the device as which two seem to speak, where the set is not set aside; or empty.
+
+    Gives: a word. Definition.
+    """
+    return "" if at.aside is not None else at.silence.two_devices
+
+
 def active(inputs: UnitInputs, at: Now) -> tuple[Condition, int | None]:
     """The condition by what the device last said.
 

@@ -76,11 +76,12 @@ def now_of(
     if quiet.puzzling_at is not None:
         edges.append(quiet.puzzling_at + limit_s)
         if now - quiet.puzzling_at >= limit_s:
-            quiet = replace(quiet, puzzling_since=None, puzzling_at=None)
+            quiet = replace(quiet, puzzling_since=None, puzzling_at=None, two_devices="")
     at = condition.Now(
         now=now,
         silence=quiet,
-        silent=quiet.since is not None and now - quiet.since >= limit_s,
+        silent=quiet.since is not None
+        and (bool(quiet.two_devices) or now - quiet.since >= limit_s),
         aside=aside,
         run=now_open.run,
         demand=now_open.demand,

@@ -146,6 +146,7 @@ def not_reporting(
                 never=True,
                 puzzling_since=silent.puzzling_since,
                 puzzling_at=silent.puzzling_at,
+                two_devices=silent.two_devices,
             ),
             evidence=Evidence(
                 note="nothing of it was understood" if silent.puzzling_at else "has never reported"
@@ -164,6 +165,7 @@ def not_reporting(
             heard_at=silent.heard_at,
             puzzling_since=silent.puzzling_since,
             puzzling_at=silent.puzzling_at,
+            two_devices=silent.two_devices,
             never=silent.heard_at is None,
         ),
         evidence=Evidence(to_at=silent.heard_at, note="by the time of receipt"),

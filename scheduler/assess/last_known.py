@@ -34,7 +34,8 @@ class Silence:
     since: what silence is counted from (receipt of the newest message, or the fitting of a
     device that has not spoken yet), None where there is nothing to count from. puzzling_since,
     puzzling_at: receipts of the first and the newest message of which nothing could be understood,
-    since the newest that was; None: there was none.
+    since the newest that was; None: there was none. two_devices: the id of the device as which two
+    seem to speak, so that nothing it says is believed; empty: one does.
     """
 
     fitted: bool
@@ -43,6 +44,7 @@ class Silence:
     since: int | None
     puzzling_since: int | None = None
     puzzling_at: int | None = None
+    two_devices: str = ""
 
 
 def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
@@ -64,6 +66,7 @@ def silence(inputs: UnitInputs, days: Sequence[Day], now: int) -> Silence:
         since,
         puzzling.puzzling_since if puzzling else None,
         puzzling.puzzling_at if puzzling else None,
+        puzzling.device if puzzling and puzzling.puzzling_at and puzzling.two_devices else "",
     )
 
 

@@ -12,7 +12,7 @@ from fleet.findings.starting import ShutDown
 from fleet.model import Evidence, Finding, ReadinessNow, Run, StartDemand
 from fleet.registry.facts.rows import UnitInputs
 from scheduler import readiness
-from scheduler.assess.condition import Now, puzzling_since, ran_at
+from scheduler.assess.condition import Now, puzzling_since, ran_at, two_devices
 from scheduler.assess.exercise import Looked
 from scheduler.assess.findings import ANSWERS
 from scheduler.assess.last_known import told_now
@@ -88,7 +88,10 @@ def look(
         blind=tuple(blind),
     )
     verdict = msgspec.structs.replace(
-        readiness.judge(known), ran_at=ran_at(inputs, at), puzzling_since=puzzling_since(at)
+        readiness.judge(known),
+        ran_at=ran_at(inputs, at),
+        puzzling_since=puzzling_since(at),
+        two_devices=two_devices(at),
     )
     learning = readiness.learning_until(known.begun_at, at.now)
     edges = [edge for edge in (learning,) if edge is not None]

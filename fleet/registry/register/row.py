@@ -110,6 +110,8 @@ def export_units(reg: Registry, scope: Scope, fmt: Literal["csv", "json", "parqu
         groups = {row.id: row.grp for row in connection.execute(query)}
     units = [unit_row(row) for row in rows]
     found = [row_of(u, s, c.name, groups.get(u.device, "")) for u, s, c, _ in units]
+    for row in found:
+        row["device"] = row["device"] or cells.WIPE  # an empty cell would name the unit's own id
     if fmt == "csv":
         return cells.written(list(NAMES), found)
     if fmt == "json":

@@ -552,6 +552,23 @@ def test_an_export_comes_back_as_it_was(reg: Registry, tmp_path: Path, fmt: Any)
     assert [(u, s, c) for u, s, c, _ in lists.units(reg, EVERYTHING)] == before
 
 
+@pytest.mark.parametrize("fmt", ["csv", "json", "parquet"])
+def test_a_set_without_a_device_has_none_in_another_folder(
+    lite: Registry, tmp_path: Path, fmt: Any
+) -> None:
+    """Of a new set an empty cell would name a device of the set's own id."""
+    take(lite, row("BARE", device="(none)"), row("OWN", site="Other", device=""))
+    path = tmp_path / f"register.{fmt}"
+    path.write_bytes(export_units(lite, EVERYTHING, fmt))
+    assert import_units(lite, path, NOW + 5, "office").unchanged == 2
+    other = registry_at(tmp_path / "new.db")
+    assert import_units(other, path, NOW + 9, "office").added == 2
+    devices = {u.id: u.device for u, *_ in lists.units(other, EVERYTHING)}
+    assert devices == {"BARE": "", "OWN": "OWN"}
+    assert export_units(other, EVERYTHING, fmt) == path.read_bytes()
+    other.close()
+
+
 def test_no_cell_of_an_export_is_a_formula(lite: Registry) -> None:
     take(lite, FULL, row("U2", make="+1", model="@x", contact="=HYPERLINK(1)", site="-2"))
     rows = list(csv.reader(io.StringIO(export_units(lite, EVERYTHING, "csv").decode())))
