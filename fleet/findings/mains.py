@@ -142,8 +142,10 @@ def _mains_outage(facts: MainsOutage, f: Found, zone: str, now: int) -> Sentence
         )
         seen += "its own main switch or a fuse."
     else:
-        where = facts.area or "the area"
-        seen = f"No mains in {where} since {began}: {count(facts.sets, 'set')} at "
+        where = f"in {facts.area or 'the area'}"
+        if facts.area.startswith("near "):  # sets that no area holds, about one site
+            where = facts.place[:1].lower() + facts.place[1:] if facts.place else "at sites nearby"
+        seen = f"No mains {where} since {began}: {count(facts.sets, 'set')} at "
         seen += f"{count(facts.sites, 'site')}."
     told = tally_words(facts.cover)
     seen += f" {told[:1].upper()}{told[1:]}." if told else ""

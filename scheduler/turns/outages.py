@@ -202,7 +202,7 @@ def _name(one: Outage, by_site: dict[str, SetRow]) -> str:
     if one.alone and row is not None:
         return row.site.name or row.customer.name
     if one.lat is not None:
-        return f"Near {row.site.name}" if row is not None else "Sets nearby"
+        return f"Near {row.site.name}" if row is not None else "Near each other"
     return one.area
 
 

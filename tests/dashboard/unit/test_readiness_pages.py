@@ -124,7 +124,7 @@ def test_each_part_of_the_sentence_opens_its_list(eight: tuple[Registry, TestCli
     _, client = eight
     page = client.get("/").text
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
-    assert "2 of 8 sets have lately proven to start and carry their load" in text
+    assert "2 of 8 sets have lately proven to start by themselves and to make volts" in text
     lists = {
         "ready": {"U1", "U2"},
         "doubtful": {"U3"},
@@ -169,7 +169,7 @@ def test_a_reader_counts_his_own_sets_only(eight: tuple[Registry, TestClient]) -
     write(registry, [summary("X1", "ready")], "other")
     as_reader(client.app, "other")  # type: ignore[arg-type]
     assert client.get("/api/readiness").json()["units"] == 1
-    assert "1 of 1 set has lately proven to start and carry its load" in " ".join(
+    assert "1 of 1 set has lately proven to start by itself and to make volts" in " ".join(
         re.sub(r"<[^>]+>", " ", client.get("/").text).split()
     )
     assert listed(client, "readiness=doubtful") == set()

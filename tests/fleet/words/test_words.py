@@ -112,6 +112,21 @@ def test_starts_lie_between_two_ends() -> None:
     assert "lie between 68 and 95 %" in said
 
 
+@pytest.mark.parametrize(
+    ("area", "place", "where"),
+    [
+        ("North", "North", "in North"),
+        ("near fern-tower-yard", "Near Fern Tower", "near Fern Tower"),
+        ("near fern-tower-yard", "Near each other", "near each other"),
+        ("near fern-tower-yard", "", "at sites nearby"),
+        ("", "", "in the area"),
+    ],
+)
+def test_an_outage_is_where_people_call_it_and_no_id(area: str, place: str, where: str) -> None:
+    told = finding("mains_outage", area=area, place=place, sets=3, sites=2)
+    assert words.sentence(told, ZONE, NOW).seen.startswith(f"No mains {where} since ")
+
+
 def test_nothing_is_claimed_of_a_mains_never_heard() -> None:
     said = words.sentence(finding("failed_start", attempts=3), ZONE, NOW)
     assert "mains" not in said.seen
