@@ -63,17 +63,16 @@ def test_looks_passed_over_change_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize("seed", range(4))
-def test_looks_passed_over_change_nothing_in_weeks(tmp_path: Path, seed: int) -> None:
-    whole, few = with_and_without(tmp_path, stormy(seed + 10, 6, 7), 60)
+@pytest.mark.parametrize("seed", range(2))
+def test_looks_passed_over_change_nothing_in_days(tmp_path: Path, seed: int) -> None:
+    whole, few = with_and_without(tmp_path, stormy(seed + 10, 6, 3), 60)
     assert few < whole
 
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize("seed", range(3))
-def test_looks_of_every_two_seconds_passed_over_change_nothing(tmp_path: Path, seed: int) -> None:
-    whole, few = with_and_without(tmp_path, stormy(seed + 20, 6, 0.3), 2)
+def test_looks_of_every_two_seconds_passed_over_change_nothing(tmp_path: Path) -> None:
+    whole, few = with_and_without(tmp_path, stormy(20, 6, 0.1), 2)
     assert few < whole / 2
 
 
