@@ -24,6 +24,7 @@ from scheduler import alarms, outage
 from scheduler.alarms import AlertNews, Office
 from scheduler.alarms.notification import ESCALATE_FOR_S
 from scheduler.alarms.waking import CRITICALITIES
+from scheduler.assess.habit import held_back_s
 from scheduler.outage import SetNow
 from scheduler.outage.cover import OPEN, key
 from scheduler.outage.stepping import RECENT_S
@@ -227,6 +228,7 @@ def set_now(row: SetRow) -> SetNow:
     report_s = (summary.silent_limit_s or 1200) // 3
     if declared is not None:
         report_s = declared.heartbeat_s if beats else declared.standing_s
+        report_s += held_back_s(pulse)
     offline = pulse.status_at if pulse is not None and pulse.online is False else None
     heard = max(filter(None, (summary.heard_at, pulse.heard_at if pulse else None)), default=None)
     return SetNow(

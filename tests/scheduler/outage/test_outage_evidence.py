@@ -17,8 +17,9 @@ import numpy as np
 import pytest
 from one_unit import T0, UNIT, inputs
 
-from fleet.model import Habit, Latest, Pulse, RunningSignal, Series, SignalChannel, Site
+from fleet.model import Habit, Latest, Pulse, Reading, RunningSignal, Series, SignalChannel, Site
 from fleet.registry.lists import SetRow
+from ingest.deliveries import delivered
 from scheduler.assess import assess, day_facts
 from scheduler.day import digest
 from scheduler.outage import cover_of, step
@@ -198,3 +199,22 @@ def test_what_is_said_of_a_site_in_an_outage_is_true() -> None:
 @pytest.mark.parametrize("seed", range(100, 120))
 def test_what_is_said_of_a_site_in_an_outage_is_true_of_many(seed: int) -> None:
     holds(told(seed))
+
+
+def after(deliveries: list[list[int]]) -> Pulse:
+    """What is known of a device that sent readings of these times, each list as its last was made."""
+    pulse = Pulse(device="D")
+    for times in deliveries:
+        readings = [Reading("D", t, {}) for t in times]
+        newest, noted = delivered(pulse.delivery, pulse.deliveries, readings, times[-1])
+        pulse = msgspec.structs.replace(pulse, delivery=newest, deliveries=noted)
+    return pulse
+
+
+def test_a_set_that_sends_four_together_is_waited_for_as_long() -> None:
+    """Its next report is due an hour after the last, not 15 min: it is no site without proof before."""
+    row = row_at(devices(np.random.default_rng(1))[0], [], LOST)
+    times = [LOST - 86_400 + n * 900 for n in range(40)]
+    one_by_one = set_now(row._replace(pulse=after([[t] for t in times])))
+    together = set_now(row._replace(pulse=after([times[n : n + 4] for n in range(0, 40, 4)])))
+    assert together.report_s == one_by_one.report_s + 2700
