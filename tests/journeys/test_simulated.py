@@ -67,7 +67,6 @@ def test_act_now_and_same_day_in_twenty_worlds(tmp_path: Path, first: int) -> No
     wrong = whole.count("act_now", "wrong")
     assert whole.outages
     assert whole.count("same_day", "wrong") == 0
-    # Known, and the whole of it: where a device sends its readings in batches, its next batch is not
-    # waited for in an outage, so its site is told as without proof too early.
-    assert whole.found["act_now", "mains_outage", "wrong"] == wrong
-    assert whole.amid["act_now", "batches"] == wrong
+    # Known: until a habit is declared or learned, the usual one of 15 min is taken to be the set's own,
+    # and a site that speaks every half hour is told as without proof before its report is due.
+    assert whole.found["act_now", "mains_outage", "wrong"] == wrong <= 1
