@@ -214,7 +214,9 @@ class Opened:
         else:
             if self._puzzling_since is not None:
                 self._understood(received_at)
-            again = message.dup and message.number < FROM_FILES  # lines of a file all say dup
+            again = message.dup  # as all lines of a file do: those count that are newer
+            if message.number >= FROM_FILES:
+                again = self._delivery is not None and received_at < self._delivery.last_at
             if said.readings and not (message.queued or again or said.clock_absent):
                 self._delivery, self._deliveries = delivered(
                     self._delivery, self._deliveries, said.readings, received_at

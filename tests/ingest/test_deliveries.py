@@ -163,3 +163,16 @@ def test_a_recording_teaches_what_the_broker_taught(desk: Desk) -> None:
     live, followed = desk.pulse("live"), desk.pulse("file")
     assert held_back_s(live) == held_back_s(followed) == 2700
     assert silent_limit_s(DEFAULT, False, live) == silent_limit_s(DEFAULT, False, followed)
+
+
+def test_an_old_file_taken_into_a_live_service_teaches_nothing(desk: Desk) -> None:
+    """Its lines come between live messages: none of them makes a delivery of a year."""
+    for n in range(6):
+        at = NOW - 3600 + n * 300
+        desk.take(msg([{"at": at, "values": {"battery_v": 13.2}}], at=at), now=at)
+        old = at - 300 * 86_400
+        late = msg([{"at": old, "values": {"battery_v": 13.1}}], at=old)
+        line = read_line(line_of(late), f"old.jsonl:{n}", NOW, NOW)
+        assert isinstance(line, Message)
+        desk.take(line, now=at + 1)
+    assert held_back_s(desk.pulse()) == 0
